@@ -1,0 +1,1 @@
+"""Pure acoustics: arrays in, arrays out; no files, no configuration, no printing."""

@@ -1,0 +1,87 @@
+"""Levels in decibels and the squared pressures they stand for."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["REFERENCE_PRESSURE", "level_of_power", "mean_level", "power_of_level", "referred_level_step"]
+
+REFERENCE_PRESSURE = 20e-6
+"""Reference sound pressure in pascal (ISO 1683)."""
+
+Floats = NDArray[np.float64]
+
+
+def power_of_level(level: ArrayLike) -> Floats:
+    """Squared pressure relative to the reference's, 10^(L/10), of a level in dB (any shape)."""
+    return np.asarray(10.0 ** (np.asarray(level, dtype=np.float64) / 10.0))
+
+
+def level_of_power(power: ArrayLike) -> Floats:
+    """Level in dB of a relative squared pressure (any shape); no power at all is -inf, without a warning."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(10.0 * np.log10(np.asarray(power, dtype=np.float64)))
+
+
+def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0) -> Floats:
+    """Level of the (weighted) mean squared pressure along an axis.
+
+    Parameters
+    ----------
+    level : array_like
+        Levels in dB.
+    weights : array_like, optional
+        One weight per entry along `axis`, in any unit: they are divided by their sum. Equal weights if absent.
+    axis : int
+        The axis to average over.
+
+    Returns
+    -------
+    numpy.ndarray
+        dB, one dimension less. NaN where any averaged level is NaN: a direction that is missing at a frequency
+        leaves the average undefined there.
+
+    Notes
+    -----
+    Decibels themselves are never averaged: levels of 80 dB and 70 dB have the mean 77.40 dB, not 75 dB.
+    """
+    power = power_of_level(level)
+    if weights is None:
+        return level_of_power(power.mean(axis=axis))
+    weight = np.asarray(weights, dtype=np.float64)
+    if weight.ndim != 1 or weight.size != power.shape[axis]:
+        raise ValueError(f"{weight.size} weights for {power.shape[axis]} levels")
+    if not weight.sum() > 0 or (weight < 0).any():
+        raise ValueError("weights must not be negative and must not all be zero")
+    moved = np.moveaxis(power, axis, -1)
+    return level_of_power((moved * (weight / weight.sum())).sum(axis=-1))
+
+
+def referred_level_step(
+    distance: float, drive: float, to_distance: float = 1.0, to_drive: float = 2.83
+) -> float:
+    """Step in dB that refers a level measured at one distance and drive to another distance and drive.
+
+    Parameters
+    ----------
+    distance, to_distance : float
+        Metres; the inverse distance law holds in the far field only (beyond about three times the largest
+        dimension of the source: Struck and Temme 1994, equation 15, quoted second hand).
+    drive, to_drive : float
+        Volts r.m.s.; a linear device is assumed.
+
+    Returns
+    -------
+    float
+        dB, to be added to the measured level.
+    """
+    for name, value in (
+        ("distance", distance),
+        ("drive", drive),
+        ("to_distance", to_distance),
+        ("to_drive", to_drive),
+    ):
+        if not value > 0:
+            raise ValueError(f"{name} must be above zero, not {value}")
+    return float(20.0 * np.log10(distance / to_distance * to_drive / drive))

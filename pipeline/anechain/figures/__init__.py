@@ -1,0 +1,1 @@
+"""One chart specification per figure."""

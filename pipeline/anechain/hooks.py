@@ -1,0 +1,138 @@
+"""What an importer plugin implements: three functions, found through the entry points `anechain.importers`.
+
+A plugin is a module (or an object) with the three functions below, each marked with :data:`hookimpl`.
+A bundled importer has no privilege over a third party's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pluggy
+from pydantic import BaseModel, ConfigDict
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = [
+    "CERTAIN",
+    "LIKELY",
+    "NO",
+    "POSSIBLE",
+    "Description",
+    "ImporterHooks",
+    "Options",
+    "Reading",
+    "Verdict",
+    "hookimpl",
+    "hookspec",
+]
+
+hookspec = pluggy.HookspecMarker("anechain")
+hookimpl = pluggy.HookimplMarker("anechain")
+
+NO, POSSIBLE, LIKELY, CERTAIN = 0.0, 0.3, 0.6, 1.0
+"""Confidences to use: not mine; could be; looks like it; carries a signature that nothing else has."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """An importer's answer to "is this file yours?".
+
+    Attributes
+    ----------
+    confidence : float
+        From 0 (no) to 1 (certain).
+    reason : str
+        One line a person can check: what in the file led to the answer.
+    """
+
+    confidence: float
+    reason: str
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.confidence <= 1.0:
+            raise ValueError(f"confidence is {self.confidence}; it lies between 0 and 1")
+        if not self.reason.strip():
+            raise ValueError("a verdict needs a reason")
+
+
+class Options(BaseModel):
+    """Base of an importer's options; an unknown key is refused with the nearest right one."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
+
+
+@dataclass(frozen=True)
+class Description:
+    """What an importer says of itself.
+
+    Attributes
+    ----------
+    title : str
+        The format's name.
+    reads : str
+        One line: which files, which content.
+    version : str
+        The importer's own version; raise it whenever the same file would give other values.
+    options : type of Options
+        The options it takes, with a description for each field.
+    """
+
+    title: str
+    reads: str
+    version: str
+    options: type[Options] = Options
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What an importer made of its files.
+
+    Attributes
+    ----------
+    responses : xarray.Dataset or None
+        The two orbits, as the contract `responses` describes; see :mod:`anechain.assemble`.
+    sphere : xarray.Dataset or None
+        All directions of a full-sphere grid, as the contract `sphere` describes.
+    report : tuple of str
+        Everything dropped, repaired, interpolated or assumed, one line each.
+    """
+
+    responses: xr.Dataset | None = None
+    sphere: xr.Dataset | None = None
+    report: tuple[str, ...] = ()
+
+
+class ImporterHooks:
+    """The hook specifications."""
+
+    @staticmethod
+    @hookspec
+    def anechain_describe() -> Description:
+        """Say what this importer is, which version it has, and which options it takes."""
+        raise NotImplementedError
+
+    @staticmethod
+    @hookspec
+    def anechain_identify(path: Path) -> Verdict:
+        """Say whether the file is one that this importer reads, and why.
+
+        The file exists and is not empty. Look at content before the name, read as little as is needed, never
+        raise on junk, never write. A confidence of 0 is "no"; of several importers the highest wins, and a tie
+        is refused, so claim no more than the content bears out.
+        """
+        raise NotImplementedError
+
+    @staticmethod
+    @hookspec
+    def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
+        """Read the files of one device and return its datasets with an import report.
+
+        `options` is an instance of the model in the description, already validated. Files are read in place and
+        never changed. What cannot be read raises :class:`anechain.errors.Refusal` with one problem per bad file.
+        """
+        raise NotImplementedError

@@ -1,0 +1,1 @@
+"""One module per stage: files in, files out."""

@@ -1,0 +1,1 @@
+"""Importer, being written."""
