@@ -51,7 +51,9 @@ def _grid_problems(curves: Sequence[Curve]) -> list[Problem]:
             found = f"{curve.frequency.size} frequencies, but {first.source} has {first.frequency.size}"
         elif not np.allclose(curve.frequency, first.frequency, rtol=1e-6, atol=0):
             row = int(np.argmax(~np.isclose(curve.frequency, first.frequency, rtol=1e-6, atol=0)))
-            found = f"frequency {row + 1} is {curve.frequency[row]:g} Hz, but {first.frequency[row]:g} Hz in {first.source}"
+            found = (
+                f"frequency {row + 1} is {curve.frequency[row]:g} Hz, but {first.frequency[row]:g} Hz in {first.source}"
+            )
         else:
             continue
         problems.append(
@@ -107,7 +109,7 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
         placed.setdefault(key, curve)
     if problems:
         raise Refusal(problems)
-    present = [plane for plane in PLANES if any(p == plane for p, _ in placed)]
+    present: list[str] = [plane for plane in PLANES if any(p == plane for p, _ in placed)]
     for pole in (0.0, 180.0):
         having = [plane for plane in present if (plane, pole) in placed]
         lacking = [plane for plane in present if (plane, pole) not in placed]
@@ -136,9 +138,7 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
     return xr.Dataset(variables, coords={"plane": present, "angle": angles, "frequency": frequency})
 
 
-def assemble_sphere(
-    azimuth: Floats, elevation: Floats, frequency: Floats, level: Floats, weight: Floats
-) -> xr.Dataset:
+def assemble_sphere(azimuth: Floats, elevation: Floats, frequency: Floats, level: Floats, weight: Floats) -> xr.Dataset:
     """Assemble a `sphere` dataset: level (direction, frequency) with its directions and solid-angle weights.
 
     Parameters

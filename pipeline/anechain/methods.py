@@ -49,7 +49,7 @@ STANDINGS = ("published", "recalled", "common practice, no source")
 
 
 def method(
-    id: str,  # noqa: A002 - the field's name in every receipt
+    id: str,
     *,
     version: int,
     title: str,

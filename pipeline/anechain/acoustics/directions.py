@@ -36,9 +36,7 @@ def wrap_angle(degrees: ArrayLike) -> Floats:
 def unit_vectors(azimuth: ArrayLike, elevation: ArrayLike) -> Floats:
     """Unit vectors, shape (..., 3), of azimuth and elevation in degrees."""
     az, el = np.deg2rad(np.asarray(azimuth, np.float64)), np.deg2rad(np.asarray(elevation, np.float64))
-    return np.stack(
-        np.broadcast_arrays(np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)), axis=-1
-    )
+    return np.stack(np.broadcast_arrays(np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)), axis=-1)
 
 
 def spherical(vectors: ArrayLike) -> tuple[Floats, Floats, Floats]:

@@ -58,9 +58,7 @@ def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0
     return level_of_power((moved * (weight / weight.sum())).sum(axis=-1))
 
 
-def referred_level_step(
-    distance: float, drive: float, to_distance: float = 1.0, to_drive: float = 2.83
-) -> float:
+def referred_level_step(distance: float, drive: float, to_distance: float = 1.0, to_drive: float = 2.83) -> float:
     """Step in dB that refers a level measured at one distance and drive to another distance and drive.
 
     Parameters
