@@ -43,10 +43,24 @@ class Curve:
     source: str = ""
 
 
+def _usual_grid(curves: Sequence[Curve]) -> Curve:
+    """The first curve on the grid that most curves have, so that one odd file is named and not all others."""
+    groups: list[list[Curve]] = []
+    for curve in curves:
+        for group in groups:
+            known = group[0].frequency
+            if curve.frequency.shape == known.shape and np.allclose(curve.frequency, known, rtol=1e-6, atol=0):
+                group.append(curve)
+                break
+        else:
+            groups.append([curve])
+    return max(groups, key=len)[0]
+
+
 def _grid_problems(curves: Sequence[Curve]) -> list[Problem]:
-    first = curves[0]
+    first = _usual_grid(curves)
     problems = []
-    for curve in curves[1:]:
+    for curve in curves:
         if curve.frequency.shape != first.frequency.shape:
             found = f"{curve.frequency.size} frequencies, but {first.source} has {first.frequency.size}"
         elif not np.allclose(curve.frequency, first.frequency, rtol=1e-6, atol=0):
@@ -96,7 +110,8 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
     for curve in curves:
         if curve.plane not in PLANES:
             raise ValueError(f"plane {curve.plane!r}")
-        key = (curve.plane, round(float(wrap_angle(curve.angle)), 6) + 0.0)
+        # Rounded before it is wrapped: what rounds to -180 is 180.
+        key = (curve.plane, float(wrap_angle(round(curve.angle, 6))) + 0.0)
         if key in placed:
             problems.append(
                 Problem(

@@ -65,6 +65,10 @@ class Options(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
 
+    def companion_files(self) -> tuple[Path, ...]:
+        """Files named in the options (a manifest, a correction): they are hashed with the raw files."""
+        return ()
+
 
 @dataclass(frozen=True)
 class Description:

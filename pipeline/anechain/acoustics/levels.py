@@ -5,10 +5,24 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["REFERENCE_PRESSURE", "level_of_power", "mean_level", "power_of_level", "referred_level_step"]
+from anechain.methods import method
+
+__all__ = [
+    "REFERENCE_DISTANCE",
+    "REFERENCE_DRIVE",
+    "REFERENCE_PRESSURE",
+    "level_of_power",
+    "mean_level",
+    "power_of_level",
+    "referred_level_step",
+]
 
 REFERENCE_PRESSURE = 20e-6
 """Reference sound pressure in pascal (ISO 1683)."""
+REFERENCE_DISTANCE = 1.0
+"""Metres that published levels are referred to."""
+REFERENCE_DRIVE = 2.83
+"""Volts r.m.s. that published levels are referred to: about one watt into eight ohms."""
 
 Floats = NDArray[np.float64]
 
@@ -58,7 +72,17 @@ def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0
     return level_of_power((moved * (weight / weight.sum())).sum(axis=-1))
 
 
-def referred_level_step(distance: float, drive: float, to_distance: float = 1.0, to_drive: float = 2.83) -> float:
+@method(
+    "level-reference",
+    version=1,
+    title="Level referred to 1 m and 2.83 V",
+    source="inverse distance law; ANSI/CTA-2034-A for 1 m and 2.83 V",
+    standing="recalled",
+    limits="Holds in the far field and for a linear device only.",
+)
+def referred_level_step(
+    distance: float, drive: float, to_distance: float = REFERENCE_DISTANCE, to_drive: float = REFERENCE_DRIVE
+) -> float:
     """Step in dB that refers a level measured at one distance and drive to another distance and drive.
 
     Parameters

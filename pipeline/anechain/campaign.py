@@ -1,0 +1,296 @@
+"""The campaign file: what is measured, from which raw exports, under which choices.
+
+Strict: unknown keys are refused with the nearest right one, and everything wrong is said at once.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+
+from anechain.errors import Problem, Refusal
+
+__all__ = ["Campaign", "Device", "Setup", "json_schema", "load_campaign", "option_problems"]
+
+FORMAT = 1
+_RESERVED = {"comparison", "figures", "report", "manifests", "con", "prn", "aux", "nul"}
+_IDENTIFIER = re.compile(r"[a-z0-9](?:[a-z0-9_-]{0,62}[a-z0-9])?")
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True, str_strip_whitespace=True)
+
+
+def _relative(path: str) -> str:
+    if Path(path).is_absolute() or ".." in Path(path).parts:
+        raise ValueError("must lie inside the campaign's folder: a relative path without '..'")
+    return path
+
+
+RelativePath = Annotated[str, AfterValidator(_relative)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+
+class Person(_Model):
+    """Somebody who made the campaign."""
+
+    name: str = Field(min_length=1, description="Name in print")
+    orcid: str | None = Field(
+        default=None, pattern=r"^\d{4}-\d{4}-\d{4}-\d{3}[\dX]$", description="ORCID, as 0000-0000-0000-0000"
+    )
+    role: str | None = Field(default=None, description="What they did")
+
+
+class Listening(_Model):
+    """A listening note: the reviewer's own words, shown beside the evidence."""
+
+    text: str = Field(min_length=1, description="The note itself")
+    who: str | None = Field(default=None, description="Who listened")
+    when: str | None = Field(default=None, description="When")
+    room: str | None = Field(default=None, description="Where, and how it was placed")
+    programme: str | None = Field(default=None, description="What was played")
+
+
+class Source(_Model):
+    """Raw exports of one kind and how to read them."""
+
+    files: tuple[RelativePath, ...] = Field(min_length=1, description="Files or globs, relative to the campaign file")
+    importer: str | None = Field(default=None, description="Importer to use; every installed one is asked if absent")
+    options: dict[str, Any] = Field(default_factory=dict, description="The importer's options")
+
+
+class Setup(_Model):
+    """How the device was measured, as far as the raw files do not say."""
+
+    level_kind: Literal["spl", "relative"] | None = Field(
+        default=None, description="Whether levels are dB re 20 µPa or relative; the importer's word if absent"
+    )
+    distance: Positive | None = Field(default=None, description="Metres at which the exported level holds")
+    drive: Positive | None = Field(
+        default=None,
+        description="Volts r.m.s. at which the exported level holds. High drives and levels hurt hearing and equipment: "
+        "local rules and qualified practice decide",
+    )
+    reference_axis: str | None = Field(default=None, description="Where the reference axis starts on the device")
+    environment: str | None = Field(default=None, description="Where it was measured")
+    valid_band: tuple[Positive, Positive] | None = Field(default=None, description="Lowest and highest valid Hz")
+    microphone: str | None = Field(default=None, description="The microphone and its calibration")
+    temperature: float | None = Field(default=None, ge=-60, le=80, description="Air temperature in °C")
+    pressure: float | None = Field(default=None, ge=30, le=120, description="Atmospheric pressure in kPa")
+    humidity: float | None = Field(default=None, ge=0, le=100, description="Relative humidity in per cent")
+
+
+class Device(_Model):
+    """One loudspeaker."""
+
+    title: str = Field(min_length=1, description="Name in print")
+    kind: str = Field(default="", description="What it is, in a few words")
+    about: str = Field(default="", description="Anything a reader should know")
+    listening: tuple[Listening, ...] = Field(default=(), description="Listening notes")
+    responses: Source = Field(description="Raw exports of the responses")
+    setup: Setup = Field(default=Setup(), description="How it was measured")
+
+
+class Derivation(_Model):
+    """Choices in deriving the curve set; each is kept in the receipts."""
+
+    early_reflections_total: Literal["bounces", "curves"] = Field(
+        default="bounces", description="Mean of the five bounces, or of all their curves"
+    )
+    rear_wall: Literal["three", "all"] = Field(
+        default="three", description="Rear wall from 90, 180 and -90 degrees, or from every 10 degrees between"
+    )
+    smoothing: float | None = Field(
+        default=20,
+        gt=0,
+        le=96,
+        description="Smoothing of the derived curves, as a fraction of an octave; null for none",
+    )
+    interpolate_angles: bool = Field(
+        default=False, description="Fill 10-degree directions from neighbours at most 15 degrees apart; recorded"
+    )
+
+
+class Figures(_Model):
+    """What is drawn."""
+
+    formats: tuple[Literal["svg", "png", "pdf"], ...] = Field(
+        default=("svg", "png", "pdf"), description="File formats beside the chart specification"
+    )
+
+
+class Campaign(_Model):
+    """A whole campaign."""
+
+    anechain: Literal[1] = Field(description="Version of this file's format")
+    title: str = Field(min_length=1, description="Title in print")
+    about: str = Field(default="", description="What the campaign is for")
+    licence: str | None = Field(default=None, description="Licence of the results, as an SPDX identifier")
+    people: tuple[Person, ...] = Field(default=(), description="Who made it")
+    importers: tuple[RelativePath, ...] = Field(
+        default=(), description="Private importers: Python files beside this one; loaded only with --trust-importers"
+    )
+    devices: dict[str, Device] = Field(min_length=1, description="Devices by id")
+    derivation: Derivation = Field(default=Derivation(), description="Choices in deriving the curve set")
+    figures: Figures = Field(default=Figures(), description="What is drawn")
+    batch_size: int | None = Field(
+        default=None, ge=1, le=10_000, description="Devices per job; chosen from their number if absent"
+    )
+
+
+def json_schema() -> dict[str, Any]:
+    """JSON Schema of the campaign file, for editors."""
+    schema = Campaign.model_json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+def load_campaign(path: Path) -> Campaign:
+    """Read and check a campaign file.
+
+    Parameters
+    ----------
+    path : Path
+        The YAML file (YAML 1.2, so that "no" is a word and a key given twice is refused).
+
+    Raises
+    ------
+    Refusal
+        With everything that is wrong.
+    """
+    from ruamel.yaml import YAML
+    from ruamel.yaml.error import YAMLError
+
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise Refusal.because(path, "there is no such file", mend="give the path of a campaign file") from None
+    except IsADirectoryError:
+        raise Refusal.because(path, "is a folder", "a campaign file", f"give {path / 'campaign.yaml'}") from None
+    except UnicodeDecodeError as error:
+        raise Refusal.because(
+            path, f"byte {error.start} is not UTF-8", "a text file in UTF-8", "save it again in UTF-8"
+        ) from None
+    try:
+        content = YAML(typ="safe", pure=True).load(text)
+    except YAMLError as error:
+        raise Refusal.because(path, _yaml_message(error), "YAML", "correct the line named") from None
+    if not isinstance(content, dict):
+        raise Refusal.because(
+            path, "holds no keys", "a campaign: title, devices, ...", "start from the demo's campaign"
+        )
+    problems = [
+        Problem(
+            str(path),
+            f"devices: {identifier!r} is not safe as a folder name",
+            "lower-case letters, digits, - and _, starting and ending with a letter or digit, at most 64; "
+            f"none of {', '.join(sorted(_RESERVED))}",
+            "rename it; the name in print goes into title",
+        )
+        for identifier in content.get("devices") or ()
+        if not _safe(identifier)
+    ]
+    try:
+        campaign = Campaign.model_validate(content)
+    except ValidationError as error:
+        raise Refusal([*problems, *option_problems(error, Campaign, str(path))]) from None
+    problems.extend(_setup_problems(campaign, str(path)))
+    if problems:
+        raise Refusal(problems)
+    return campaign
+
+
+def _safe(identifier: object) -> bool:
+    return isinstance(identifier, str) and bool(_IDENTIFIER.fullmatch(identifier)) and identifier not in _RESERVED
+
+
+def _setup_problems(campaign: Campaign, where: str) -> list[Problem]:
+    problems = []
+    for identifier, device in campaign.devices.items():
+        setup = device.setup
+        if setup.valid_band and not setup.valid_band[0] < setup.valid_band[1]:
+            low, high = setup.valid_band
+            problems.append(
+                Problem(
+                    where,
+                    f"devices.{identifier}.setup.valid_band is {low:g} to {high:g} Hz",
+                    "a rising band",
+                    "swap the two",
+                )
+            )
+        if setup.level_kind == "spl":
+            problems.extend(
+                Problem(
+                    where,
+                    f"devices.{identifier}.setup.{name} is absent, but level_kind is spl",
+                    f"{name} in {unit}",
+                    "state it: an absolute level means nothing without it; or set level_kind: relative",
+                )
+                for name, unit in (("distance", "metres"), ("drive", "volts r.m.s."))
+                if getattr(setup, name) is None
+            )
+    return problems
+
+
+def _yaml_message(error: Exception) -> str:
+    mark = getattr(error, "problem_mark", None)
+    line = f"line {mark.line + 1}: " if mark is not None else ""
+    return f"{line}{getattr(error, 'problem', None) or str(error).splitlines()[0]}"
+
+
+def option_problems(error: ValidationError, model: type[BaseModel], where: str, prefix: str = "") -> list[Problem]:
+    """Word the failures of a strict model for a person, suggesting the right key for an unknown one."""
+    problems = []
+    for failure in error.errors(include_url=False):
+        location = ".".join(str(part) for part in failure["loc"])
+        field = f"{prefix}{location}" or "the file"
+        found = failure.get("input")
+        if failure["type"] == "extra_forbidden":
+            known = _fields_at(model, failure["loc"][:-1])
+            close = difflib.get_close_matches(str(failure["loc"][-1]).lower(), known, n=1, cutoff=0.5)
+            mend = f"did you mean {close[0]}?" if close else "remove it"
+            problems.append(Problem(where, f"{field}: unknown key", ", ".join(known), mend))
+        elif failure["type"] == "missing":
+            problems.append(Problem(where, f"{field} is absent", _description(model, failure["loc"]), "add it"))
+        else:
+            shown = repr(found)
+            shown = shown if len(shown) <= 80 else f"{shown[:77]}..."
+            allowed = failure["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
+            if failure["type"] == "too_short":
+                allowed = f"at least {failure['ctx']['min_length']} entry"
+            described = _description(model, failure["loc"])
+            problems.append(Problem(where, f"{field} is {shown}", f"{allowed} ({described})" if described else allowed))
+    return problems
+
+
+def _fields_at(model: Any, location: tuple[int | str, ...]) -> list[str]:
+    inner = _inner(model, location)
+    return sorted(inner.model_fields) if inner is not None else []
+
+
+def _description(model: Any, location: tuple[int | str, ...]) -> str:
+    inner = _inner(model, location[:-1])
+    field = inner.model_fields.get(str(location[-1])) if inner is not None and location else None
+    return (field.description or "") if field is not None else ""
+
+
+def _inner(annotation: Any, location: tuple[int | str, ...]) -> type[BaseModel] | None:
+    """Model that a location inside another model belongs to."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        if not location:
+            return annotation
+        field = annotation.model_fields.get(str(location[0]))
+        return _inner(field.annotation, location[1:]) if field is not None else None
+    arguments = [argument for argument in get_args(annotation) if argument is not type(None)]
+    if not arguments:
+        return None
+    # A dict or tuple: the key or index itself takes one step of the location; a union takes none.
+    origin = getattr(annotation, "__origin__", None)
+    if origin is dict:
+        return _inner(arguments[1], location[1:])
+    if origin in (tuple, list):
+        return _inner(arguments[0], location[1:])
+    return next((found for argument in arguments if (found := _inner(argument, location)) is not None), None)

@@ -1,0 +1,261 @@
+"""Find importer plugins, ask all of them about a file, and let the one that knows it read it.
+
+One plugin that is broken is named, with the reason, and does not keep the others from working.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pluggy
+from pydantic import ValidationError
+
+from anechain.campaign import option_problems
+from anechain.errors import Problem, Refusal
+from anechain.hooks import Description, ImporterHooks, Options, Reading, Verdict
+
+__all__ = ["GROUP", "Broken", "Importer", "choose", "find_importers", "parse_options", "read", "verdicts"]
+
+GROUP = "anechain.importers"
+_HOOKS = ("anechain_describe", "anechain_identify", "anechain_read")
+
+
+@dataclass(frozen=True)
+class Importer:
+    """An importer that loaded.
+
+    Attributes
+    ----------
+    name : str
+        Name of its entry point, or of its file.
+    origin : str
+        The distribution and version it came with, or its file.
+    description : Description
+        What it says of itself.
+    hooks : pluggy.PluginManager
+        A manager that holds this plugin alone, so that an answer is always known to be its own.
+    """
+
+    name: str
+    origin: str
+    description: Description
+    hooks: pluggy.PluginManager
+
+
+@dataclass(frozen=True)
+class Broken:
+    """An importer that is installed and cannot be used, and why."""
+
+    name: str
+    origin: str
+    reason: str
+
+
+def _reason(error: BaseException) -> str:
+    first = str(error).strip().splitlines()
+    return f"{type(error).__name__}: {first[0]}" if first else type(error).__name__
+
+
+def _adopt(name: str, origin: str, plugin: object) -> Importer | Broken:
+    manager = pluggy.PluginManager("anechain")
+    manager.add_hookspecs(ImporterHooks)
+    try:
+        manager.register(plugin, name)
+        manager.check_pending()
+    except Exception as error:
+        return Broken(name, origin, _reason(error))
+    lacking = [hook for hook in _HOOKS if not getattr(manager.hook, hook).get_hookimpls()]
+    if lacking:
+        return Broken(name, origin, f"it does not implement {', '.join(lacking)}")
+    try:
+        (description,) = manager.hook.anechain_describe()
+    except Exception as error:
+        return Broken(name, origin, f"anechain_describe failed: {_reason(error)}")
+    if not isinstance(description, Description):
+        return Broken(name, origin, f"anechain_describe gave {type(description).__name__}, not a Description")
+    return Importer(name, origin, description, manager)
+
+
+def _load_file(path: Path) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(f"anechain_private_{path.stem}", path)
+    if spec is None or spec.loader is None:
+        raise ImportError("not a Python file")
+    module = importlib.util.module_from_spec(spec)
+    # No compiled copy beside the campaign: raw data folders are left as they are.
+    before, sys.dont_write_bytecode = sys.dont_write_bytecode, True
+    try:
+        spec.loader.exec_module(module)
+    finally:
+        sys.dont_write_bytecode = before
+    return module
+
+
+def find_importers(private: Sequence[Path] = ()) -> tuple[dict[str, Importer], list[Broken]]:
+    """Load all installed importers and the private ones named.
+
+    Parameters
+    ----------
+    private : sequence of Path
+        Python files of private importers. They are run: pass only what the user has consented to.
+
+    Returns
+    -------
+    dict of str to Importer, list of Broken
+        The usable ones by name, sorted, and the others with the reason. Of two with one name neither is used.
+    """
+    from importlib.metadata import entry_points
+
+    found: list[Importer | Broken] = []
+    for entry in sorted(entry_points(group=GROUP), key=lambda one: (one.name, one.value)):
+        origin = f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value
+        try:
+            plugin = entry.load()
+        except (Exception, SystemExit) as error:
+            found.append(Broken(entry.name, origin, _reason(error)))
+            continue
+        found.append(_adopt(entry.name, origin, plugin))
+    for path in private:
+        try:
+            module = _load_file(path)
+        except (Exception, SystemExit) as error:
+            found.append(Broken(path.stem, path.name, _reason(error)))
+            continue
+        found.append(_adopt(path.stem, path.name, module))
+    names = [one.name for one in found]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    broken = [one for one in found if isinstance(one, Broken) and one.name not in twice]
+    for name in twice:
+        origins = ", ".join(one.origin for one in found if one.name == name)
+        broken.append(Broken(name, origins, "the name is taken by several plugins; none of them is used"))
+    usable = {one.name: one for one in found if isinstance(one, Importer) and one.name not in twice}
+    return usable, broken
+
+
+def verdicts(path: Path, importers: Mapping[str, Importer]) -> dict[str, Verdict | Broken]:
+    """Ask every importer about one file; one that fails is told apart from one that says no."""
+    answers: dict[str, Verdict | Broken] = {}
+    for name, importer in importers.items():
+        try:
+            (answer,) = importer.hooks.hook.anechain_identify(path=path)
+        except Exception as error:
+            answers[name] = Broken(name, importer.origin, f"anechain_identify failed: {_reason(error)}")
+            continue
+        if not isinstance(answer, Verdict):
+            answer = Broken(name, importer.origin, f"anechain_identify gave {type(answer).__name__}, not a Verdict")
+        answers[name] = answer
+    return answers
+
+
+def _spoken(answers: Mapping[str, Verdict | Broken]) -> str:
+    lines = []
+    for name, answer in answers.items():
+        if isinstance(answer, Broken):
+            lines.append(f"{name}: failed ({answer.reason})")
+        else:
+            lines.append(f"{name}: {answer.confidence:.1f} ({answer.reason})")
+    return "; ".join(lines) or "no importer is installed"
+
+
+def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Iterable[Broken], shown: str) -> Importer:
+    """Find the one importer that all files of a device belong to.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Files that exist and are not empty.
+    importers, broken
+        What :func:`find_importers` gave.
+    shown : str
+        The device, for messages.
+
+    Raises
+    ------
+    Refusal
+        If a file is known to none, or to several alike, or the files belong to different importers; with every
+        importer's verdict on it.
+    """
+    unusable = "".join(f"; {one.name} cannot be used ({one.reason})" for one in broken)
+    problems, winners = [], {}
+    for path in paths:
+        answers = verdicts(path, importers)
+        ranked = sorted(
+            ((answer.confidence, name) for name, answer in answers.items() if isinstance(answer, Verdict)), reverse=True
+        )
+        said = _spoken(answers) + unusable
+        if not ranked or ranked[0][0] <= 0:
+            problems.append(
+                Problem(
+                    str(path),
+                    f"no importer knows this file: {said}",
+                    mend="install an importer for it, or name one with `importer:`",
+                )
+            )
+        elif len(ranked) > 1 and ranked[1][0] == ranked[0][0]:
+            problems.append(
+                Problem(str(path), f"several importers claim this file alike: {said}", mend="name one with `importer:`")
+            )
+        else:
+            winners[path] = ranked[0][1]
+    if len(set(winners.values())) > 1:
+        examples = {name: path.name for path, name in winners.items()}
+        listed = ", ".join(f"{path} to {name}" for name, path in sorted(examples.items()))
+        problems.append(
+            Problem(
+                shown, f"its files belong to different importers: {listed}", "one importer", "name one with `importer:`"
+            )
+        )
+    if problems:
+        raise Refusal(problems)
+    return importers[next(iter(winners.values()))]
+
+
+def parse_options(importer: Importer, options: Mapping[str, Any], where: str, prefix: str, folder: Path) -> Options:
+    """Check an importer's options against its own model.
+
+    Paths in the options are relative to the campaign's folder; they are made absolute here.
+
+    Raises
+    ------
+    Refusal
+        With every option that is wrong, and the nearest right one for an unknown key.
+    """
+    model = importer.description.options
+    path_fields = {name for name, field in model.model_fields.items() if "Path" in str(field.annotation)}
+    placed = {
+        key: (folder / str(value) if key in path_fields and value is not None else value)
+        for key, value in options.items()
+    }
+    try:
+        return model.model_validate(placed)
+    except ValidationError as error:
+        raise Refusal(option_problems(error, model, where, prefix)) from None
+
+
+def read(importer: Importer, paths: Sequence[Path], options: Options, where: str) -> Reading:
+    """Let an importer read the files of one device.
+
+    Raises
+    ------
+    Refusal
+        The importer's own, or one that names the importer if it fails in any other way.
+    """
+    mend = f"report it to the makers of {importer.name} ({importer.origin})"
+    try:
+        (reading,) = importer.hooks.hook.anechain_read(paths=list(paths), options=options)
+    except Refusal:
+        raise
+    except OSError as error:
+        raise Refusal.because(error.filename or where, f"cannot be read: {error.strerror or error}") from None
+    except Exception as error:
+        raise Refusal.because(where, f"importer {importer.name} failed: {_reason(error)}", mend=mend) from error
+    if not isinstance(reading, Reading):
+        raise Refusal.because(
+            where, f"importer {importer.name} gave {type(reading).__name__}, not a Reading", mend=mend
+        )
+    return reading

@@ -1,0 +1,294 @@
+"""The plan of a run: which devices go into which job, and what each job's result depends on."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from anechain.campaign import Campaign, Device, load_campaign
+from anechain.embedding import canonical
+from anechain.errors import Problem, Refusal
+from anechain.receipts import Input, issue, sha256_hex
+from anechain.store import is_current, sha256_file, write_artefact
+
+__all__ = ["DEVICE_STAGES", "Plan", "entry_of", "open_plan", "prepare", "read_manifest", "resolve_files"]
+
+DEVICE_STAGES = ("ingest", "derive", "draw")
+"""Stages that work device by device, in batches."""
+WHOLE_STAGES = ("compare", "report")
+"""Stages that work on the whole campaign."""
+_MOST_JOBS_PER_STAGE = 50
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A campaign, its folder, and the consents of this run.
+
+    Attributes
+    ----------
+    folder : Path
+        The campaign's folder.
+    campaign : Campaign
+        The campaign.
+    trust_importers : bool
+        Whether the user consented to load the campaign's private importers.
+    keep_going : bool
+        Whether comparison and page are made from the devices that worked when others failed.
+    """
+
+    folder: Path
+    campaign: Campaign
+    trust_importers: bool = False
+    keep_going: bool = False
+
+    @property
+    def results(self) -> Path:
+        """Folder of the results."""
+        return self.folder / "results"
+
+    @cached_property
+    def batches(self) -> dict[str, tuple[str, ...]]:
+        """Devices of each batch; sized so that a stage has at most fifty jobs."""
+        devices = sorted(self.campaign.devices)
+        size = self.campaign.batch_size or max(2, -(-len(devices) // _MOST_JOBS_PER_STAGE))
+        return {f"{i // size + 1:04d}": tuple(devices[i : i + size]) for i in range(0, len(devices), size)}
+
+    def batch_of(self, device: str) -> str:
+        """Name of the batch a device is in."""
+        return next(batch for batch, devices in self.batches.items() if device in devices)
+
+    def manifest(self, stage: str, batch: str) -> Path:
+        """Path of a job's manifest: which outputs it made for which device, or why not."""
+        return self.results / ".chain" / stage / f"{batch}.json"
+
+    def private_importers(self) -> list[Path]:
+        """Files of private importers, if the user consented to run them.
+
+        Raises
+        ------
+        Refusal
+            If the campaign names some and there is no consent.
+        """
+        files = [self.folder / name for name in self.campaign.importers]
+        if files and not self.trust_importers:
+            raise Refusal.because(
+                "importers",
+                f"the campaign brings its own code: {', '.join(self.campaign.importers)}",
+                "code that you have read and trust",
+                "read it, then run again with --trust-importers",
+            )
+        return files
+
+    def depends(self, stage: str, batch: str = "") -> dict[str, Any]:
+        """Everything but the tracked files that a job's result depends on: method versions, parameters, raw hashes.
+
+        Snakemake keeps this beside the job's output and runs the job again when it changes.
+        """
+        from anechain.stages import stage_versions
+
+        known: dict[str, Any] = {"methods": stage_versions(stage)}
+        if stage == "ingest":
+            known["devices"] = {
+                device: sha256_hex(
+                    canonical([self.ingest_parameters(device), self.raw_hashes(device), self.importer_versions])
+                )
+                for device in self.batches[batch]
+            }
+        else:
+            known["parameters"] = sha256_hex(canonical(self.parameters(stage)))
+        return known
+
+    @cached_property
+    def importer_versions(self) -> dict[str, str]:
+        """Version of every usable importer."""
+        from anechain.importers import find_importers
+
+        try:
+            private = self.private_importers()
+        except Refusal:
+            private = []
+        return {name: one.description.version for name, one in find_importers(private)[0].items()}
+
+    def ingest_parameters(self, device: str) -> dict[str, Any]:
+        """Parameters of a device's import; its notes and other prose are not among them."""
+        one = self.campaign.devices[device]
+        return {
+            "device": device,
+            "title": one.title,
+            "responses": one.responses.model_dump(mode="json"),
+            "setup": one.setup.model_dump(mode="json"),
+            "private_importers": list(self.campaign.importers),
+        }
+
+    def parameters(self, stage: str) -> dict[str, Any]:
+        """Parameters of a stage that works on earlier outputs."""
+        if stage == "derive":
+            return self.campaign.derivation.model_dump(mode="json")
+        if stage == "draw":
+            return self.campaign.figures.model_dump(mode="json")
+        if stage == "compare":
+            return {"formats": list(self.campaign.figures.formats), "keep_going": self.keep_going}
+        if stage == "report":
+            prose = self.campaign.model_dump(mode="json", exclude={"batch_size"})
+            return {"campaign": prose, "keep_going": self.keep_going}
+        raise ValueError(f"no stage {stage}")
+
+    def raw_hashes(self, device: str) -> dict[str, str]:
+        """SHA-256 of each raw file of a device by its path in the campaign; "unreadable" where there is none."""
+        hashes = {}
+        one = self.campaign.devices[device]
+        companions = [str(value) for value in one.responses.options.values() if isinstance(value, str)]
+        paths = [
+            path for pattern in (*one.responses.files, *self.campaign.importers) for path in _glob(self.folder, pattern)
+        ]
+        paths += [self.folder / name for name in companions if len(name) < 1024 and _is_file(self.folder / name)]
+        for path in paths:
+            try:
+                hashes[path.relative_to(self.folder).as_posix()] = sha256_file(path)
+            except OSError:
+                hashes[path.relative_to(self.folder).as_posix()] = "unreadable"
+        return hashes
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def _glob(folder: Path, pattern: str) -> list[Path]:
+    if any(sign in pattern for sign in "*?["):
+        return sorted(path for path in folder.glob(pattern) if not path.is_dir())
+    return [folder / pattern]
+
+
+def resolve_files(folder: Path, device: Device) -> list[Path]:
+    """Return the raw files of a device, sorted.
+
+    Raises
+    ------
+    Refusal
+        For every pattern that matches nothing and every file that is absent, empty or not readable.
+    """
+    problems: list[Problem] = []
+    found: dict[Path, None] = {}
+    for pattern in device.responses.files:
+        paths = _glob(folder, pattern)
+        if not paths:
+            problems.append(Problem(pattern, "matches no file", mend=f"check the pattern; it starts at {folder.name}/"))
+        for path in paths:
+            shown = path.relative_to(folder).as_posix()
+            try:
+                with path.open("rb") as file:
+                    empty = not file.read(1)
+            except OSError as error:
+                problems.append(
+                    Problem(shown, f"cannot be read: {error.strerror}", mend="check the file and its rights")
+                )
+                continue
+            if empty:
+                problems.append(Problem(shown, "is empty", "an export with data", "export it again"))
+            found[path] = None
+    if problems:
+        raise Refusal(problems)
+    return sorted(found)
+
+
+def read_manifest(path: Path) -> dict[str, Any] | None:
+    """Return a job's manifest, or None if it is not there or not whole."""
+    try:
+        manifest = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return None
+    return manifest if isinstance(manifest, dict) and isinstance(manifest.get("devices"), dict) else None
+
+
+def entry_of(plan: Plan, stage: str, device: str) -> dict[str, Any]:
+    """Return what a stage's manifest says of a device.
+
+    Raises
+    ------
+    Refusal
+        If it says nothing: the stage has not been run.
+    """
+    manifest = read_manifest(plan.manifest(stage, plan.batch_of(device)))
+    if manifest is None or device not in manifest["devices"]:
+        raise Refusal.because(device, f"stage {stage} has not been run for it", mend="run the whole campaign")
+    entry: dict[str, Any] = manifest["devices"][device]
+    return entry
+
+
+def prepare(campaign_file: Path, trust_importers: bool = False, keep_going: bool = False, clean: bool = True) -> Plan:
+    """Check a campaign and lay out its results folder.
+
+    Parameters
+    ----------
+    campaign_file : Path
+        The YAML file.
+    trust_importers, keep_going : bool
+        See :class:`Plan`.
+    clean : bool
+        Forget manifests of jobs in which a device failed or whose outputs are gone or altered, so that they are
+        tried again, and remove half-written files of an interrupted run.
+
+    Raises
+    ------
+    Refusal
+        If the campaign is wrong or the results folder cannot be written.
+    """
+    campaign = load_campaign(campaign_file)
+    plan = Plan(campaign_file.resolve().parent, campaign, trust_importers, keep_going)
+    plan.private_importers()
+    resolved = {"campaign": campaign.model_dump(mode="json")}
+    receipt = issue("campaign", 1, {}, [Input(f"raw:{campaign_file.name}", sha256_file(campaign_file))])
+    target = plan.results / "campaign.json"
+    try:
+        plan.results.mkdir(exist_ok=True)
+        if not is_current(target, receipt["stamp"]):
+            write_artefact(target, canonical(resolved), receipt)
+        if clean:
+            _forget_unfinished(plan)
+    except OSError as error:
+        raise Refusal.because(
+            plan.results, f"cannot be written: {error.strerror}", "a folder with room that you may write to"
+        ) from None
+    return plan
+
+
+def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = False) -> Plan:
+    """Open the plan that :func:`prepare` laid out; what a job starts with.
+
+    Raises
+    ------
+    Refusal
+        If there is none.
+    """
+    path = folder / "results" / "campaign.json"
+    try:
+        campaign = Campaign.model_validate(json.loads(path.read_bytes())["campaign"])
+    except (OSError, ValueError, KeyError):
+        raise Refusal.because(path, "is not a prepared campaign", mend="start with the whole workflow") from None
+    return Plan(folder.resolve(), campaign, trust_importers, keep_going)
+
+
+def _forget_unfinished(plan: Plan) -> None:
+    for part in plan.results.rglob(".*.part"):
+        part.unlink(missing_ok=True)
+    for path in sorted((plan.results / ".chain").glob("*/*.json")):
+        manifest = read_manifest(path)
+        if manifest is None or not all(_stands(plan, entry) for entry in manifest["devices"].values()):
+            path.unlink(missing_ok=True)
+
+
+def _stands(plan: Plan, entry: dict[str, Any]) -> bool:
+    outputs = entry.get("outputs")
+    if not isinstance(outputs, dict):
+        return False
+    try:
+        return all(sha256_file(plan.results / name) == sha256 for name, sha256 in outputs.items())
+    except OSError:
+        return False

@@ -1,0 +1,152 @@
+"""Rules between fields that a data contract names: each looks at a dataset and yields what is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from anechain.errors import Problem
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["POLE_TOLERANCE", "RULES"]
+
+POLE_TOLERANCE = 1.0
+"""dB that the two takes of one pole may differ by (r.m.s. over frequency); common practice, no source."""
+
+Rule = Callable[["xr.Dataset", str], Iterator[Problem]]
+
+
+def _rises(dataset: xr.Dataset, name: str, unit: str, where: str) -> Iterator[Problem]:
+    values = np.asarray(dataset[name].values, dtype=np.float64)
+    falls = np.flatnonzero(~(np.diff(values) > 0))
+    if falls.size:
+        at = int(falls[0])
+        yield Problem(
+            where,
+            f"{name} {at + 2} is {values[at + 1]:g}{unit} after {values[at]:g}{unit}",
+            f"{name} rising strictly",
+            "sort the rows of the raw file and remove repeated ones",
+        )
+
+
+def frequency_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Frequencies rise strictly."""
+    yield from _rises(dataset, "frequency", " Hz", where)
+
+
+def angle_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Angles rise strictly, so that no direction is there twice."""
+    yield from _rises(dataset, "angle", "°", where)
+
+
+def each_direction_once(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """No plane and no angle stands twice."""
+    for name in ("plane", "angle"):
+        values, counts = np.unique(dataset[name].values, return_counts=True)
+        for value in values[counts > 1]:
+            yield Problem(where, f"{name} {value} is there twice", "each direction once", "remove one of the two")
+
+
+def poles_agree(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """0 and 180 degrees, the same directions on both orbits, have the same level within POLE_TOLERANCE."""
+    if dataset.sizes["plane"] < 2:
+        return
+    angles = np.asarray(dataset["angle"].values)
+    level = np.asarray(dataset["level"].transpose("plane", "angle", "frequency").values)
+    for pole in (0.0, 180.0):
+        at = np.flatnonzero(angles == pole)
+        if not at.size:
+            continue
+        first, second = level[0, at[0]], level[1, at[0]]
+        both = np.isfinite(first) & np.isfinite(second)
+        # The quietest frequencies hold noise, not the loudspeaker: judge the upper 40 dB of the pole only.
+        if both.any():
+            both &= first > np.nanmax(first[both]) - 40.0
+        if not both.any():
+            continue
+        difference = first[both] - second[both]
+        apart = float(np.sqrt(np.mean(difference**2)))
+        if apart > POLE_TOLERANCE:
+            worst = float(np.asarray(dataset["frequency"].values)[both][int(np.argmax(np.abs(difference)))])
+            yield Problem(
+                where,
+                f"level at {pole:g}° differs between the planes by {apart:.2f} dB (r.m.s.), most at {worst:g} Hz",
+                f"at most {POLE_TOLERANCE:g} dB: it is the same direction",
+                "check that no file is mislabelled and that both orbits were measured about the same point and drive",
+            )
+
+
+def missing_reported(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """A level that is missing at some frequencies of a measured direction is named in the import report."""
+    measured = np.asarray(dataset["measured"].transpose("plane", "angle").values).astype(bool)
+    level = np.asarray(dataset["level"].transpose("plane", "angle", "frequency").values)
+    missing = np.isnan(level) & measured[..., None]
+    report = str(dataset.attrs.get("import_report", "")).lower()
+    if missing.any() and "missing" not in report:
+        plane, angle, row = (int(axis[0]) for axis in np.nonzero(missing))
+        yield Problem(
+            where,
+            f"level is missing at {dataset['plane'].values[plane]} {dataset['angle'].values[angle]:g}° "
+            f"{dataset['frequency'].values[row]:g} Hz ({int(missing.sum())} values), and the import report is silent",
+            "missing values only where the import report says so",
+            "correct the importer: every gap is reported with the word “missing”",
+        )
+
+
+def unmeasured_empty(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """A direction that was not measured has no level."""
+    measured = np.asarray(dataset["measured"].transpose("plane", "angle").values).astype(bool)
+    level = np.asarray(dataset["level"].transpose("plane", "angle", "frequency").values)
+    invented = np.isfinite(level).any(axis=-1) & ~measured
+    if invented.any():
+        plane, angle = (int(axis[0]) for axis in np.nonzero(invented))
+        yield Problem(
+            where,
+            f"{dataset['plane'].values[plane]} {dataset['angle'].values[angle]:g}° has a level but was not measured",
+            "no level where nothing was measured",
+            "correct the importer",
+        )
+
+
+def absolute_has_setup(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """A sound pressure level says at which distance and drive it holds."""
+    if dataset.attrs.get("level_kind") == "spl":
+        for name, unit in (("distance", "m"), ("drive", "V")):
+            if name not in dataset.attrs:
+                yield Problem(
+                    where,
+                    f"level_kind is spl, but {name} is not known",
+                    f"{name} in {unit}",
+                    f"state setup.{name} in the campaign, or setup.level_kind: relative",
+                )
+
+
+def valid_band_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """The valid band has its lower end below its upper end."""
+    low, high = dataset.attrs.get("valid_low"), dataset.attrs.get("valid_high")
+    if low is not None and high is not None and not low < high:
+        yield Problem(where, f"valid band {low:g} to {high:g} Hz", "a rising band", "correct setup.valid_band")
+
+
+def weights_sum(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """The shares of the sphere add up to the sphere."""
+    total = float(np.asarray(dataset["weight"].values).sum())
+    if abs(total - 1.0) > 1e-9:
+        yield Problem(where, f"weights add up to {total:.12g}", "1", "correct the importer")
+
+
+RULES: dict[str, Rule] = {
+    "frequency rises strictly": frequency_rises,
+    "angle rises strictly": angle_rises,
+    "each direction once": each_direction_once,
+    "poles agree between planes": poles_agree,
+    "missing values are reported": missing_reported,
+    "unmeasured directions are empty": unmeasured_empty,
+    "absolute level has distance and drive": absolute_has_setup,
+    "valid band rises": valid_band_rises,
+    "weights sum to one": weights_sum,
+}

@@ -1,0 +1,143 @@
+"""Run one job of a stage: a batch of devices, each on its own, the outcome of all kept in one manifest."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from anechain.embedding import canonical
+from anechain.errors import Problem, Refusal
+from anechain.plan import DEVICE_STAGES, Plan, entry_of
+from anechain.receipts import Input
+from anechain.stages import stage_module
+from anechain.store import read_receipt, sha256_file, write_plain
+
+__all__ = ["Outcome", "failures", "inputs_of", "run_batch", "run_whole", "tell"]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a stage made.
+
+    Attributes
+    ----------
+    stamp : str
+        Stamp of the step.
+    outputs : tuple of Path
+        The files, whether made now or found to be current.
+    made : bool
+        False if all were current already.
+    """
+
+    stamp: str
+    outputs: tuple[Path, ...]
+    made: bool
+
+
+def tell(line: str) -> None:
+    """Show progress, where a person is watching."""
+    if os.environ.get("ANECHAIN_PROGRESS"):
+        print(line, file=sys.stderr, flush=True)  # noqa: T201
+
+
+def problems_of(error: Exception, where: str) -> list[str]:
+    """Word any failure for the manifest."""
+    if isinstance(error, Refusal):
+        return [str(problem) for problem in error.problems]
+    if isinstance(error, OSError):
+        return [str(Problem(str(error.filename or where), f"{error.strerror or error}", mend="check room and rights"))]
+    return [
+        str(Problem(where, f"{type(error).__name__}: {error}", mend="this is a fault of Anechain: please report it"))
+    ]
+
+
+def _entry(plan: Plan, outcome: Outcome) -> dict[str, Any]:
+    outputs = {path.relative_to(plan.results).as_posix(): sha256_file(path) for path in outcome.outputs}
+    return {"stamp": outcome.stamp, "outputs": dict(sorted(outputs.items()))}
+
+
+def run_batch(plan: Plan, stage: str, batch: str) -> None:
+    """Run a stage on each device of a batch and write the manifest; one device's failure stops no other."""
+    module = stage_module(stage)
+    before = DEVICE_STAGES[DEVICE_STAGES.index(stage) - 1] if stage != DEVICE_STAGES[0] else None
+    entries: dict[str, Any] = {}
+    for device in plan.batches[batch]:
+        start = time.perf_counter()
+        if before and "outputs" not in entry_of(plan, before, device):
+            entries[device] = {"waiting": before}
+            continue
+        try:
+            outcome = module.run(plan, device)
+        except Exception as error:
+            entries[device] = {"failed": problems_of(error, device)}
+            tell(f"{stage:8} {device:20} failed")
+        else:
+            entries[device] = _entry(plan, outcome)
+            tell(f"{stage:8} {device:20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
+    _write_manifest(plan, stage, batch, entries)
+
+
+def run_whole(plan: Plan, stage: str) -> None:
+    """Run a stage on the whole campaign.
+
+    Raises
+    ------
+    Refusal
+        If devices have failed and the run is not one that keeps going, or nothing is left to work on.
+    """
+    failed = failures(plan)
+    left = [device for device in sorted(plan.campaign.devices) if device not in failed]
+    if failed and not (plan.keep_going and left):
+        raise Refusal.because(
+            stage,
+            f"not made, since {len(failed)} of {len(plan.campaign.devices)} devices failed",
+            mend="mend them" + (", or run with --keep-going to leave them out" if left else ""),
+        )
+    start = time.perf_counter()
+    outcome = stage_module(stage).run(plan, left, failed)
+    tell(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
+    _write_manifest(plan, stage, "all", {"all": _entry(plan, outcome)})
+
+
+def _write_manifest(plan: Plan, stage: str, batch: str, entries: Mapping[str, Any]) -> None:
+    write_plain(
+        plan.manifest(stage, batch), canonical({"stage": stage, "batch": batch, "devices": dict(entries)}) + b"\n"
+    )
+
+
+def failures(plan: Plan) -> dict[str, tuple[str, list[str]]]:
+    """Devices that failed: the stage and the reasons."""
+    failed: dict[str, tuple[str, list[str]]] = {}
+    for stage in DEVICE_STAGES:
+        for device in sorted(plan.campaign.devices):
+            try:
+                entry = entry_of(plan, stage, device)
+            except Refusal:
+                continue
+            if "failed" in entry:
+                failed.setdefault(device, (stage, entry["failed"]))
+    return failed
+
+
+def inputs_of(plan: Plan, device: str, stage: str, prefix: str = "") -> dict[str, Input]:
+    """Outputs of an earlier stage as inputs, by file name.
+
+    Raises
+    ------
+    Refusal
+        If one was changed since that stage made it.
+    """
+    found = {}
+    for name, sha256 in entry_of(plan, stage, device)["outputs"].items():
+        path = plan.results / name
+        if not path.is_file() or sha256_file(path) != sha256:
+            raise Refusal.because(
+                path, "was changed since it was made", "an unaltered output", "run the campaign again"
+            )
+        found[path.name] = Input(prefix + path.name, sha256, read_receipt(path))
+    return found

@@ -1,0 +1,129 @@
+"""Stage compare: the curve sets of all devices on common terms, and figures of them side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from anechain import contract
+from anechain.acoustics.comparison import ALIGNMENT_BAND, alignment_step, common_grid
+from anechain.acoustics.frequencies import resample
+from anechain.errors import Refusal
+from anechain.methods import versions
+from anechain.plan import Plan
+from anechain.receipts import Input, issue
+from anechain.stages.batch import Outcome, inputs_of
+from anechain.stages.draw import VERSION as DRAW_VERSION
+from anechain.stages.draw import figure_paths, write_figure
+from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_dataset
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+VERSION = 1
+USES = ("common-grid", "level-alignment", "resample-log-frequency")
+COMPARED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
+"""What is drawn side by side, a figure each."""
+
+
+def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
+    """Compare the devices that worked: results/comparison.nc and a figure for each compared curve."""
+    del failed
+    inputs = [
+        one
+        for device in devices
+        for name, one in inputs_of(plan, device, "derive", f"{device}/").items()
+        if name == "curves.nc"
+    ]
+    formats = plan.campaign.figures.formats
+    parameters = {"devices": list(devices), "methods": versions(USES), "contract": contract.load("comparison").name}
+    receipt = issue("compare", VERSION, parameters, inputs)
+    target = plan.results / "comparison.nc"
+    made = not is_current(target, receipt["stamp"])
+    if made:
+        comparison = compared({device: read_dataset(plan.results / device / "curves.nc") for device in devices})
+        contract.validate(comparison, "comparison", "comparison")
+        write_dataset(target, comparison, receipt)
+    comparison = read_dataset(target)
+    outputs = [target]
+    source = Input("comparison.nc", sha256_file(target), read_receipt(target))
+    for what in compared_figures(comparison):
+        paths = figure_paths(plan, f"comparison-{what}", formats)
+        stamp = {"figure": "comparison", "what": what, "formats": list(formats)}
+        figure_receipt = issue("figure", DRAW_VERSION, stamp, [source])
+        if not all(is_current(path, figure_receipt["stamp"]) for path in paths.values()):
+            from anechain.figures.comparison import comparison_figure
+
+            write_figure(paths, comparison_figure(comparison, what), figure_receipt)
+            made = True
+        outputs.extend(paths.values())
+    return Outcome(receipt["stamp"], tuple(outputs), made)
+
+
+def compared_figures(comparison: xr.Dataset) -> list[str]:
+    """Which comparisons can be drawn: those for which at least one device has the curve."""
+    return [what for what in COMPARED if what in comparison["curve"].values]
+
+
+def compared(curves: Mapping[str, xr.Dataset]) -> xr.Dataset:
+    """Return the `comparison` dataset of several `curves` datasets.
+
+    Raises
+    ------
+    Refusal
+        If levels must be aligned and a device's data do not reach across the band for it.
+    """
+    import xarray as xr
+
+    notes: list[str] = []
+    kinds = {device: str(one.attrs["level_kind"]) for device, one in curves.items()}
+    absolute = set(kinds.values()) == {"spl"}
+    if not absolute:
+        low, high = ALIGNMENT_BAND
+        relative = ", ".join(str(curves[device].attrs["title"]) for device, kind in kinds.items() if kind == "relative")
+        notes.append(
+            f"only relative levels are known of {relative}: all devices are set to a mean of 0 dB on axis from "
+            f"{low:g} to {high:g} Hz; their sensitivities are not compared"
+        )
+    grid = common_grid([one["frequency"].values for one in curves.values()])
+    names = {
+        dim: list(dict.fromkeys(n for one in curves.values() for n in one[dim].values)) for dim in ("curve", "index")
+    }
+    data: dict[str, Any] = {}
+    for variable, dim in (("level", "curve"), ("directivity_index", "index")):
+        values = np.full((len(curves), len(names[dim]), grid.size), np.nan)
+        for row, (device, one) in enumerate(curves.items()):
+            frequency = np.asarray(one["frequency"].values)
+            step = 0.0
+            if variable == "level" and not absolute:
+                if "on_axis" not in one["curve"].values:
+                    raise Refusal.because(device, f"cannot be aligned in level: {_gap(one)}")
+                step = alignment_step(frequency, one["level"].sel(curve="on_axis").values)
+                if np.isnan(step):
+                    raise Refusal.because(
+                        device, f"cannot be aligned in level: no data all across {low:g} to {high:g} Hz"
+                    )
+            for name in one[dim].values:
+                at = names[dim].index(name)
+                values[row, at] = resample(frequency, np.asarray(one[variable].sel({dim: name}).values), grid) + step
+        data[variable] = (("device", dim, "frequency"), values)
+    dataset = xr.Dataset(
+        data,
+        coords={
+            "device": ("device", np.array(list(curves), dtype=object)),
+            "title": ("device", np.array([str(one.attrs["title"]) for one in curves.values()], dtype=object)),
+            "curve": ("curve", np.array(names["curve"], dtype=object)),
+            "index": ("index", np.array(names["index"], dtype=object)),
+            "frequency": grid,
+        },
+        attrs={"level_kind": "spl" if absolute else "relative", "notes": "\n".join(notes)},
+    )
+    return contract.describe(dataset, "comparison")
+
+
+def _gap(curves: xr.Dataset) -> str:
+    import json
+
+    return str(json.loads(curves.attrs["gaps"]).get("on_axis", "no on-axis curve"))

@@ -1,0 +1,137 @@
+"""Stage ingest: raw exports to validated datasets on common terms."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from anechain import contract
+from anechain.acoustics.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE, referred_level_step
+from anechain.campaign import Setup
+from anechain.errors import Refusal
+from anechain.importers import Importer, choose, find_importers, parse_options, read
+from anechain.plan import Plan, resolve_files
+from anechain.receipts import Input, issue
+from anechain.stages.batch import Outcome
+from anechain.store import is_current, read_dataset, sha256_file, write_dataset
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+VERSION = 1
+USES = ("level-reference",)
+
+_FROM_FILE = {"licence": "source_licence", "origin": "source_origin", "source_convention": "source_convention"}
+
+
+def run(plan: Plan, device: str) -> Outcome:
+    """Import one device: results/<device>/responses.nc, and sphere.nc where the raw data cover the sphere."""
+    one = plan.campaign.devices[device]
+    importers, broken = find_importers(plan.private_importers())
+    paths = resolve_files(plan.folder, one)
+    if one.responses.importer is None:
+        importer = choose(paths, importers, broken, device)
+    elif one.responses.importer in importers:
+        importer = importers[one.responses.importer]
+    else:
+        why = next((f" cannot be used: {bad.reason}" for bad in broken if bad.name == one.responses.importer), "")
+        raise Refusal.because(
+            f"devices.{device}.responses.importer",
+            f"{one.responses.importer}{why or ' is not installed'}",
+            ", ".join(importers) or "none is installed",
+        )
+    options = parse_options(
+        importer, one.responses.options, "campaign", f"devices.{device}.responses.options.", plan.folder
+    )
+    companions = [*options.companion_files(), *plan.private_importers()]
+    roles = {f"raw:{path.resolve().relative_to(plan.folder).as_posix()}": path for path in [*paths, *companions]}
+    parameters = {
+        **plan.ingest_parameters(device),
+        "importer": importer.name,
+        "importer_version": importer.description.version,
+        "reference_distance": REFERENCE_DISTANCE,
+        "reference_drive": REFERENCE_DRIVE,
+        "contract": contract.load("responses").name,
+    }
+    receipt = issue("ingest", VERSION, parameters, [Input(role, sha256_file(path)) for role, path in roles.items()])
+    target, sphere_target = plan.results / device / "responses.nc", plan.results / device / "sphere.nc"
+    if is_current(target, receipt["stamp"]):
+        with_sphere = bool(read_dataset(target).attrs["sphere"])
+        if not with_sphere or is_current(sphere_target, receipt["stamp"]):
+            return Outcome(receipt["stamp"], (target, sphere_target) if with_sphere else (target,), made=False)
+    before = {role: entry["sha256"] for role, entry in zip(sorted(roles), _inputs(receipt), strict=True)}
+    reading = read(importer, paths, options, device)
+    if reading.responses is None:
+        raise Refusal.because(device, f"importer {importer.name} found no responses", mend="check the files named")
+    report = list(reading.report)
+    attributes = _attributes(importer, reading.responses.attrs, one.setup, report)
+    attributes |= {"device": device, "title": one.title}
+    step = _level_step(attributes, report)
+    responses = _finished(reading.responses, "responses", attributes, report, step)
+    responses.attrs["sphere"] = int(reading.sphere is not None)
+    contract.validate(responses, "responses", device)
+    outputs: dict[Path, xr.Dataset] = {target: responses}
+    if reading.sphere is not None:
+        sphere = _finished(reading.sphere, "sphere", attributes, report, step)
+        known = contract.load("sphere").attributes
+        sphere.attrs = {name: value for name, value in sphere.attrs.items() if name in known}
+        contract.validate(sphere, "sphere", device)
+        outputs[sphere_target] = sphere
+    changed = [role for role, path in roles.items() if sha256_file(path) != before[role]]
+    if changed:
+        raise Refusal.because(
+            changed[0].removeprefix("raw:"), "changed while it was read", "raw files that stay as they are", "run again"
+        )
+    for path, dataset in outputs.items():
+        write_dataset(path, dataset, receipt)
+    if reading.sphere is None:
+        sphere_target.unlink(missing_ok=True)
+    return Outcome(receipt["stamp"], tuple(outputs), made=True)
+
+
+def _inputs(receipt: dict[str, Any]) -> list[dict[str, str]]:
+    inputs: list[dict[str, str]] = receipt["steps"][receipt["stamp"]]["inputs"]
+    return inputs
+
+
+def _attributes(importer: Importer, said: dict[str, Any], setup: Setup, report: list[str]) -> dict[str, Any]:
+    """Join what the raw files say with what the campaign says; the campaign wins, and the report tells."""
+    attributes: dict[str, Any] = {
+        _FROM_FILE.get(name, name): value
+        for name, value in said.items()
+        if name in (*_FROM_FILE, "level_kind", "distance")
+    }
+    attributes.setdefault("level_kind", "relative")
+    stated = setup.model_dump(exclude_none=True, exclude={"valid_band"})
+    for name, value in stated.items():
+        if name in attributes and attributes[name] != value and not (name == "level_kind" and value == "spl"):
+            report.append(
+                f"{name}: the campaign says {value}, the raw files say {attributes[name]}; the campaign holds"
+            )
+    attributes |= stated
+    if setup.valid_band:
+        attributes["valid_low"], attributes["valid_high"] = setup.valid_band
+    attributes["importer"], attributes["importer_version"] = importer.name, importer.description.version
+    return attributes
+
+
+def _level_step(attributes: dict[str, Any], report: list[str]) -> float:
+    """Refer an absolute level to the reference distance and drive; say so in attributes and report."""
+    if attributes["level_kind"] != "spl" or "distance" not in attributes or "drive" not in attributes:
+        return 0.0
+    distance, drive = float(attributes["distance"]), float(attributes["drive"])
+    step = referred_level_step(distance, drive)
+    attributes["measured_distance"], attributes["measured_drive"] = distance, drive
+    attributes["distance"], attributes["drive"] = REFERENCE_DISTANCE, REFERENCE_DRIVE
+    if step:
+        report.append(
+            f"level referred from {distance:g} m and {drive:g} V to {REFERENCE_DISTANCE:g} m and {REFERENCE_DRIVE:g} V: "
+            f"{step:+.2f} dB (inverse distance law, linear device)"
+        )
+    return step
+
+
+def _finished(dataset: xr.Dataset, name: str, attributes: dict[str, Any], report: list[str], step: float) -> xr.Dataset:
+    finished = dataset.assign(level=dataset["level"] + step)
+    finished.attrs = {**attributes, "import_report": "\n".join(report)}
+    return contract.describe(finished, name)
