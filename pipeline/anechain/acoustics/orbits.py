@@ -1,0 +1,230 @@
+"""The angles of one orbit: how regular they are, and values between them."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from anechain.acoustics.directions import wrap_angle
+from anechain.acoustics.levels import level_of_power, power_of_level
+from anechain.methods import method
+
+__all__ = ["OrbitInterpolation", "interpolate_orbit", "orbit_step", "reachable"]
+
+Floats = NDArray[np.float64]
+Booleans = NDArray[np.bool_]
+
+SAME_ANGLE = 0.01
+"""Degrees within which two directions on an orbit are the same."""
+
+WIDEST_GAP = 15.0
+"""Degrees between neighbours across which values are interpolated unless told otherwise."""
+
+
+class OrbitInterpolation(NamedTuple):
+    """Levels at the asked angles.
+
+    Attributes
+    ----------
+    level : numpy.ndarray, shape (targets, frequencies)
+        dB.
+    interpolated : numpy.ndarray of bool, shape (targets,)
+        True where the level was interpolated, False where it was measured.
+    """
+
+    level: Floats
+    interpolated: Booleans
+
+
+def _sorted_orbit(angles: ArrayLike) -> tuple[Floats, NDArray[np.intp]]:
+    """Wrapped angles in ascending order, and the order; refuses one direction given twice."""
+    wrapped = np.atleast_1d(wrap_angle(angles))
+    order = np.argsort(wrapped)
+    ascending = wrapped[order]
+    if ascending.size > 1:
+        gaps = np.append(np.diff(ascending), ascending[0] + 360.0 - ascending[-1])
+        twice = gaps < SAME_ANGLE
+        if twice.any():
+            raise ValueError(f"one direction is given twice on an orbit: {ascending[twice][0]:g} degrees")
+    return ascending, order
+
+
+def orbit_step(angles: ArrayLike) -> tuple[float | None, str]:
+    """Regular step of a whole orbit.
+
+    Parameters
+    ----------
+    angles : array_like
+        Degrees, in any order, each direction once.
+
+    Returns
+    -------
+    step : float or None
+        Degrees; None if the angles are not evenly spaced all the way round.
+    reason : str
+        Why there is no step; empty if there is one.
+    """
+    ascending, _ = _sorted_orbit(angles)
+    if ascending.size < 2:
+        return None, f"only {ascending.size} direction{'s' * (ascending.size != 1)} on the orbit"
+    gaps = np.append(np.diff(ascending), ascending[0] + 360.0 - ascending[-1])
+    if np.ptp(gaps) < SAME_ANGLE:
+        return 360.0 / ascending.size, ""
+    widest = int(np.argmax(gaps))
+    return None, (
+        f"neighbours are {gaps.min():g}° to {gaps.max():g}° apart, the widest gap from {ascending[widest]:g}° "
+        f"to {ascending[(widest + 1) % ascending.size]:g}°"
+    )
+
+
+class _Places(NamedTuple):
+    """Where targets lie among the measured angles; arrays with one entry per target."""
+
+    below: NDArray[np.intp]
+    above: NDArray[np.intp]
+    distance: Floats
+    gap: Floats
+    measured: Booleans
+
+    @property
+    def nearest(self) -> NDArray[np.intp]:
+        return np.where(self.distance * 2 <= self.gap, self.below, self.above)
+
+
+def _places(ascending: Floats, targets: Floats) -> _Places:
+    """Neighbours of each target on a closed orbit, the gap between them, the distance from the lower one."""
+    below = (np.searchsorted(ascending, targets, side="right") - 1) % ascending.size
+    above = (below + 1) % ascending.size
+    distance = np.mod(targets - ascending[below], 360.0)
+    gap = np.mod(ascending[above] - ascending[below], 360.0)
+    gap[gap == 0] = 360.0  # a single direction is its own neighbour all the way round
+    measured = (distance < SAME_ANGLE) | (gap - distance < SAME_ANGLE)
+    return _Places(below, above, distance, gap, measured)
+
+
+def reachable(angles: ArrayLike, targets: ArrayLike, max_gap: float = WIDEST_GAP) -> Booleans:
+    """Whether each target is measured or lies between neighbours no further apart than `max_gap` degrees.
+
+    Parameters
+    ----------
+    angles, targets : array_like
+        Degrees on one orbit, in any order.
+    max_gap : float
+        Degrees.
+
+    Returns
+    -------
+    numpy.ndarray of bool, one per target
+    """
+    ascending, _ = _sorted_orbit(angles)
+    wanted = np.atleast_1d(wrap_angle(targets))
+    if ascending.size == 0:
+        return np.zeros(wanted.size, dtype=np.bool_)
+    places = _places(ascending, wanted)
+    return places.measured | (places.gap <= max_gap + SAME_ANGLE)
+
+
+def _node_slopes(angle: Floats, power: Floats) -> Floats:
+    """Slopes at the nodes of a closed orbit: the weighted harmonic mean of the two secants, 0 at an extreme."""
+    gap = np.diff(angle, append=angle[0] + 360.0)[:, np.newaxis]
+    secant = (np.roll(power, -1, axis=0) - power) / gap
+    gap_below, secant_below = np.roll(gap, 1, axis=0), np.roll(secant, 1, axis=0)
+    w_below, w_above = 2 * gap + gap_below, gap + 2 * gap_below
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = (w_below + w_above) / (w_below / secant_below + w_above / secant)
+    extreme = np.sign(secant) * np.sign(secant_below) <= 0
+    return np.asarray(np.where(extreme, 0.0, slope))
+
+
+@method(
+    "orbit-interpolation",
+    version=1,
+    title="Level between the measured angles of an orbit",
+    source="Fritsch and Butland 1984, SIAM J. Sci. Stat. Comput. 5, 300-304 (monotone cubic), of squared pressure",
+    standing="common practice, no source",
+    limits="A lobe or null that lies between two measured angles is lost. From 15 degree steps a null of a piston of "
+    "ka = 5 at 50 degrees comes out near -23 dB.",
+)
+def interpolate_orbit(
+    angles: ArrayLike, level: ArrayLike, targets: ArrayLike, max_gap: float = WIDEST_GAP
+) -> OrbitInterpolation:
+    """Levels at other angles of an orbit.
+
+    Squared pressure is interpolated over angle, all the way round, by a monotone cubic (Fritsch and Butland).
+
+    Parameters
+    ----------
+    angles : array_like, shape (angles,)
+        Degrees, in any order, each direction once.
+    level : array_like, shape (angles, frequencies)
+        dB. A direction that is NaN at all frequencies counts as not measured.
+    targets : array_like, shape (targets,)
+        Degrees.
+    max_gap : float
+        Widest gap between neighbours, in degrees, that is interpolated across.
+
+    Returns
+    -------
+    OrbitInterpolation
+        A target within a hundredth of a degree of a measured angle is that measurement, untouched. NaN at a
+        frequency where one of the two measured angles on either side is NaN.
+
+    Raises
+    ------
+    ValueError
+        Naming every target that lies in a wider gap (:func:`reachable` tells beforehand which do), or if the shapes
+        disagree or a direction is given twice.
+
+    Notes
+    -----
+    Why squared pressure: it is what the averages are made of, it stays finite where a null makes the level minus
+    infinity, and between two angles the cubic never leaves the range of the two, so nothing is invented.
+    Levels of a baffled piston (2 J1(x)/x, x = ka sin) taken at 15 degree steps and interpolated to 10 degree steps
+    differ from the exact ones, at most over the front 180 degrees and in the mean over 0 to 30 degrees, by
+
+    ====  ======================  =====================  ====================
+    ka    linear in dB            linear in p squared    this method
+    ====  ======================  =====================  ====================
+    1     0.02 dB, -0.008 dB      0.02 dB, -0.008 dB     0.01 dB, -0.000 dB
+    2     0.08 dB, -0.034 dB      0.08 dB, -0.029 dB     0.03 dB, -0.002 dB
+    3     0.25 dB, -0.085 dB      0.35 dB, -0.057 dB     0.10 dB, -0.004 dB
+    ====  ======================  =====================  ====================
+
+    Splines that are not monotone do better still where the directivity is smooth, but overshoot to negative squared
+    pressure beside a null.
+    """
+    array = np.asarray(level, dtype=np.float64)
+    given = np.atleast_1d(np.asarray(angles, dtype=np.float64))
+    if array.ndim != 2 or array.shape[0] != given.size:
+        raise ValueError(f"{given.size} angles for levels of shape {array.shape}")
+    measured_rows = ~np.isnan(array).all(axis=1)
+    ascending, order = _sorted_orbit(given[measured_rows])
+    measured_level = array[measured_rows][order]
+    wanted = np.atleast_1d(wrap_angle(targets))
+    if ascending.size == 0:
+        raise ValueError("no direction of this orbit is measured")
+    places = _places(ascending, wanted)
+    too_wide = [
+        f"{wanted[row]:g}° between {ascending[places.below[row]]:g}° and {ascending[places.above[row]]:g}°"
+        for row in np.flatnonzero(~places.measured & (places.gap > max_gap + SAME_ANGLE))
+    ]
+    if too_wide:
+        raise ValueError(f"neighbours are more than {max_gap:g}° apart for {', '.join(too_wide)}")
+
+    result = measured_level[places.nearest]
+    between = ~places.measured
+    if between.any():
+        power = power_of_level(measured_level)
+        slope = _node_slopes(ascending, power)
+        low, high = places.below[between], places.above[between]
+        width = places.gap[between, np.newaxis]
+        t = places.distance[between, np.newaxis] / width
+        cubic = (
+            (1 + 2 * t) * (1 - t) ** 2 * power[low]
+            + t**2 * (3 - 2 * t) * power[high]
+            + width * (t * (1 - t) ** 2 * slope[low] - t**2 * (1 - t) * slope[high])
+        )
+        result[between] = level_of_power(cubic)
+    return OrbitInterpolation(result, between)

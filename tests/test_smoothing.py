@@ -1,0 +1,198 @@
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from anechain.acoustics.smoothing import resolution_limit, smooth
+
+FINE = np.geomspace(20, 20000, 20001)
+MIDDLE = (FINE > 50) & (FINE < 8000)
+
+
+@pytest.mark.parametrize("fraction", [1, 3, 6, 20])
+@pytest.mark.parametrize("frequency", [FINE, np.arange(2, 4000, 2.0)], ids=["logarithmic", "linear"])
+def test_constants_are_unchanged(frequency, fraction):
+    assert smooth(frequency, np.full(frequency.size, 87.5), fraction) == pytest.approx(87.5, abs=1e-11)
+
+
+@pytest.mark.parametrize(("fraction", "factor"), [(3, 0.0), (6, 0.63662), (12, 0.90032), (20, 0.96340), (24, 0.97450)])
+def test_a_ripple_over_log_frequency_is_reduced_by_its_sinc(fraction, factor):
+    # A rectangular window 1/N octave wide leaves sinc(p/N) of a small ripple of p cycles per octave; here p = 3.
+    ripple = np.cos(2 * np.pi * 3 * np.log2(FINE / 1000))
+    found = smooth(FINE, 10 * np.log10(1 + 1e-4 * ripple), fraction)
+    power = (10 ** (found[MIDDLE] / 10) - 1) / 1e-4
+    amplitude = 2 * np.mean(power * ripple[MIDDLE]) if factor == 0 else power.max()
+    assert amplitude == pytest.approx(factor, abs=2e-5)
+
+
+@pytest.mark.parametrize(
+    ("slope", "fraction", "lift"), [(12, 3, 0.1524), (24, 3, 0.5975), (12, 20, 0.0035), (-12, 3, 0.1524)]
+)
+def test_a_straight_slope_is_lifted(slope, fraction, lift):
+    level = slope * np.log2(FINE / 1000)
+    assert (smooth(FINE, level, fraction) - level)[MIDDLE] == pytest.approx(lift, abs=1e-4)
+
+
+def test_squared_pressure_is_smoothed_not_decibels():
+    # A step of 20 dB: half way up its power is half, 3.0103 dB below the top (less what the 1e-2 of the bottom adds).
+    level = np.where(FINE >= 1000, 0.0, -20.0)
+    step = np.flatnonzero(level == 0)[0]
+    found = smooth(FINE, level, 3)
+    assert found[step] == pytest.approx(10 * np.log10(1.01 / 2), abs=0.01)
+
+
+def test_the_window_is_symmetric_in_log_frequency():
+    # A peak at 1 kHz comes out alike on both sides at equal frequency ratios, and half the window wide on each.
+    frequency = 1000 * 2 ** (np.arange(-240, 241) / 120)
+    level = np.full(481, -np.inf)
+    level[240] = 0
+    found = smooth(frequency, level, 3)
+    assert found == pytest.approx(found[::-1], abs=1e-9)
+    reached = np.flatnonzero(np.isfinite(found))
+    assert (reached.min(), reached.max()) == (240 - 20, 240 + 20)
+    # The peak is a triangle 1/120 octave high and wide in a window of 1/3 octave.
+    assert found[240] == pytest.approx(10 * np.log10(3 / 120), abs=1e-9)
+
+
+def test_the_window_shrinks_alike_on_both_sides_at_the_ends():
+    # A window that were cut on one side only would bend a straight line of squared pressure over log frequency.
+    octave = np.log2(FINE / 20)
+    level = 10 * np.log10(1 + octave)
+    assert smooth(FINE, level, 1) == pytest.approx(level, abs=1e-9)
+    level = np.random.default_rng(1).normal(0, 3, FINE.size)
+    found = smooth(FINE, level, 3)
+    assert (found[[0, -1]] == level[[0, -1]]).all()
+
+
+def test_missing_values_split_a_curve():
+    rng = np.random.default_rng(2)
+    frequency = np.geomspace(20, 20000, 600)
+    level = rng.normal(80, 4, (3, 600))
+    level[1, 200:210] = np.nan
+    level[2, [0, 350, 599]] = np.nan
+    found = smooth(frequency, level, 6)
+    assert (np.isnan(found) == np.isnan(level)).all()
+    for row, runs in enumerate([[(0, 600)], [(0, 200), (210, 600)], [(1, 350), (351, 599)]]):
+        for start, stop in runs:
+            alone = smooth(frequency[start:stop], level[row, start:stop], 6)
+            assert found[row, start:stop] == pytest.approx(alone, abs=1e-12)
+    assert np.isnan(smooth(frequency, np.full(600, np.nan), 6)).all()
+
+
+def test_points_too_far_apart_are_left_as_they_are():
+    rng = np.random.default_rng(3)
+    frequency = np.arange(2, 2000, 2.0)
+    level = rng.normal(80, 4, frequency.size)
+    changed = smooth(frequency, level, 20) != level
+    # The half-window reaches the next sample down from f - 2 = f / 2^(1/40), f = 116.4 Hz.
+    reach = 2 / (1 - 2 ** (-1 / 40))
+    assert not changed[frequency < reach].any()
+    assert changed[(frequency > reach) & (frequency < 1900)].all()
+    thirds = 1000 * 10 ** (np.arange(-17, 14) / 10)
+    level = rng.normal(80, 4, 31)
+    assert (smooth(thirds, level, 3) == level).all()
+    assert (smooth(frequency[:2], [1.0, 5.0], 1) == [1, 5]).all()
+
+
+def test_resolution_limit_of_samples_every_two_hertz():
+    # 2 / (2^(1/40) - 2^(-1/40)): fewer than one sample per 1/20 octave below 57.7 Hz.
+    assert resolution_limit(np.arange(2, 20000, 2.0), 20) == pytest.approx(57.7049, abs=1e-4)
+    assert resolution_limit(np.arange(10, 20000, 10.0), 20) == pytest.approx(5 * 57.7049, abs=1e-3)
+
+
+def test_resolution_limit_where_there_is_none_and_where_there_is_nothing_else():
+    assert resolution_limit(np.geomspace(20, 20000, 2400), 20) == 0
+    assert resolution_limit(1000 * 10 ** (np.arange(-17, 14) / 10), 20) == pytest.approx(19952.6, abs=0.1)
+    gap = np.concatenate([np.geomspace(20, 500, 500), np.geomspace(600, 20000, 500)])
+    assert resolution_limit(gap, 20) == pytest.approx(600)
+    assert resolution_limit([1000.0], 20) == 0
+
+
+@pytest.mark.parametrize("order", [1, -1])
+@pytest.mark.parametrize("drop", [155, 250])
+def test_a_quiet_part_beside_a_loud_one_keeps_its_precision(order, drop):
+    # -60 dB beside +95 dB is a ratio of 3e15 in squared pressure: a difference of running sums would have no digit
+    # left. The quiet part, smoothed alone, tells what is right.
+    rng = np.random.default_rng(4)
+    frequency = np.geomspace(20, 20000, 2000)
+    quiet = rng.normal(-drop + 95, 2, 1000)
+    level = np.concatenate([quiet, rng.normal(95, 2, 1000)][::order])
+    part = slice(0, 900) if order == 1 else slice(1100, 2000)
+    alone = smooth(frequency[part], level[part], 20)
+    inner = slice(0, 850) if order == 1 else slice(50, 900)
+    assert smooth(frequency, level, 20)[part][inner] == pytest.approx(alone[inner], abs=1e-9)
+
+
+def test_a_quiet_valley_between_two_loud_parts_keeps_its_precision():
+    frequency = np.geomspace(20, 20000, 3000)
+    level = np.full(3000, 95.0)
+    level[1000:2000] = -60.0
+    assert smooth(frequency, level, 20)[1050:1950] == pytest.approx(-60, abs=1e-9)
+
+
+def test_a_null_stays_without_a_warning():
+    level = np.full(600, -np.inf)
+    assert (smooth(np.geomspace(20, 20000, 600), level, 6) == -np.inf).all()
+
+
+@pytest.mark.parametrize("fraction", [0, -3, np.inf, np.nan])
+def test_fractions_that_make_no_sense_are_refused(fraction):
+    for call in (lambda: smooth([1, 2, 3], [1, 2, 3], fraction), lambda: resolution_limit([1, 2, 3], fraction)):
+        with pytest.raises(ValueError, match="1/N octave"):
+            call()
+
+
+@pytest.mark.parametrize(("frequency", "level"), [([0, 1, 2], [1, 2, 3]), ([1, 3, 2], [1, 2, 3]), ([1, 2], [1, 2, 3])])
+def test_grids_that_make_no_sense_are_refused(frequency, level):
+    with pytest.raises(ValueError, match="frequencies"):
+        smooth(frequency, level, 3)
+
+
+GRIDS = st.lists(st.floats(0.01, 0.5), min_size=3, max_size=80).map(lambda gaps: 20 * 2 ** np.cumsum(gaps))
+
+
+@settings(deadline=None)
+@given(GRIDS, st.floats(0.5, 24), st.floats(-60, 60), st.data())
+def test_smoothing_stays_within_the_window_and_shifts_with_the_level(frequency, fraction, shift, data):
+    level = data.draw(arrays(float, frequency.size, elements=st.floats(-150, 150)))
+    found = smooth(frequency, level, fraction)
+    octaves = np.log2(frequency)
+    for row in range(frequency.size):
+        # The window may end between two samples, so its next neighbours take part.
+        near = np.flatnonzero(np.abs(octaves - octaves[row]) <= 0.5 / fraction)
+        reached = level[max(near.min() - 1, 0) : near.max() + 2]
+        assert reached.min() - 1e-9 <= found[row] <= reached.max() + 1e-9
+    assert smooth(frequency, level + shift, fraction) == pytest.approx(found + shift, abs=1e-9)
+
+
+@settings(deadline=None)
+@given(GRIDS, st.floats(0.5, 24), st.data())
+def test_mirrored_curves_are_smoothed_alike(frequency, fraction, data):
+    level = data.draw(arrays(float, frequency.size, elements=st.floats(-60, 60)))
+    mirrored = smooth((1 / frequency)[::-1], level[::-1], fraction)[::-1]
+    assert mirrored == pytest.approx(smooth(frequency, level, fraction), abs=1e-6)
+
+
+def test_against_an_independent_library():
+    """The pyfar library's smoothing over octaves (MIT licence; Tylka et al. 2017, method 2, rectangular window).
+
+    It smooths the magnitude |H|; so |H| is put where squared pressure belongs. Its grid and its ends differ from ours.
+    """
+    root = os.environ.get("ANECHAIN_REFERENCE_DATA")
+    if not root:
+        pytest.skip("ANECHAIN_REFERENCE_DATA is not set: the library's reference values are not at hand")
+    given_file = next(Path(root).glob("*/dsp.smooth_fractional_octave_input.csv"), None)
+    if given_file is None:
+        pytest.skip("ANECHAIN_REFERENCE_DATA holds no smoothing reference")
+    theirs_file = given_file.with_name("dsp.smooth_fractional_octave_1.csv")
+    before, after = (np.abs(np.fft.rfft(np.loadtxt(path).ravel()))[1:] for path in (given_file, theirs_file))
+    frequency = np.fft.rfftfreq(441, 1 / 44100)[1:]
+    ours = 2 * smooth(frequency, 10 * np.log10(before), 1)
+    inner = (frequency >= 2000) & (frequency <= 15000)
+    theirs = 20 * np.log10(after[inner])
+    assert np.abs(20 * np.log10(before[inner]) - theirs).max() > 10  # there was something to smooth
+    assert ours[inner] == pytest.approx(theirs, abs=0.15)
