@@ -99,7 +99,9 @@ class Reading:
     Attributes
     ----------
     responses : xarray.Dataset or None
-        The two orbits, as the contract `responses` describes; see :mod:`anechain.assemble`.
+        The two orbits, as the contract `responses` describes; see :mod:`anechain.assemble`. Among its attributes may
+        be what the files say of themselves: level_kind ("spl" or "relative"; none where they do not say what their
+        decibels refer to), distance in metres, licence, origin, source_convention.
     sphere : xarray.Dataset or None
         All directions of a full-sphere grid, as the contract `sphere` describes.
     report : tuple of str

@@ -38,7 +38,7 @@ def common_grid(grids: Sequence[ArrayLike]) -> Floats:
     "level-alignment",
     version=1,
     title="Relative levels brought to a common mean",
-    source=f"mean squared pressure on axis over log frequency, {ALIGNMENT_BAND[0]:g} to {ALIGNMENT_BAND[1]:g} Hz, set to 0 dB",
+    source="mean squared pressure on axis over log frequency in the alignment band, set to 0 dB",
     standing="common practice, no source",
     limits="Shapes can be compared then; sensitivities cannot.",
 )

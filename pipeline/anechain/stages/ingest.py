@@ -64,7 +64,7 @@ def run(plan: Plan, device: str) -> Outcome:
     if reading.responses is None:
         raise Refusal.because(device, f"importer {importer.name} found no responses", mend="check the files named")
     report = list(reading.report)
-    attributes = _attributes(importer, reading.responses.attrs, one.setup, report)
+    attributes = _attributes(importer, reading.responses.attrs, one.setup, report, device)
     attributes |= {"device": device, "title": one.title}
     step = _level_step(attributes, report)
     responses = _finished(reading.responses, "responses", attributes, report, step)
@@ -94,21 +94,29 @@ def _inputs(receipt: dict[str, Any]) -> list[dict[str, str]]:
     return inputs
 
 
-def _attributes(importer: Importer, said: dict[str, Any], setup: Setup, report: list[str]) -> dict[str, Any]:
+def _attributes(
+    importer: Importer, said: dict[str, Any], setup: Setup, report: list[str], device: str
+) -> dict[str, Any]:
     """Join what the raw files say with what the campaign says; the campaign wins, and the report tells."""
-    attributes: dict[str, Any] = {
-        _FROM_FILE.get(name, name): value
-        for name, value in said.items()
-        if name in (*_FROM_FILE, "level_kind", "distance")
-    }
-    attributes.setdefault("level_kind", "relative")
+    kept = (*_FROM_FILE, "level_kind", "distance")
+    attributes: dict[str, Any] = {_FROM_FILE.get(name, name): value for name, value in said.items() if name in kept}
+    if attributes.get("level_kind") == "relative" and setup.level_kind == "spl":
+        raise Refusal.because(
+            f"devices.{device}.setup.level_kind",
+            f"spl, but importer {importer.name} reads these files as relative levels",
+            "spl only where the raw values are sound pressures",
+            "if they are, say so in the importer's options (see `anechain importers`)",
+        )
     stated = setup.model_dump(exclude_none=True, exclude={"valid_band"})
     for name, value in stated.items():
-        if name in attributes and attributes[name] != value and not (name == "level_kind" and value == "spl"):
+        if name in attributes and attributes[name] != value:
             report.append(
                 f"{name}: the campaign says {value}, the raw files say {attributes[name]}; the campaign holds"
             )
     attributes |= stated
+    if "level_kind" not in attributes:
+        attributes["level_kind"] = "relative"
+        report.append("level taken as relative: neither the raw files nor the campaign say what it refers to")
     if setup.valid_band:
         attributes["valid_low"], attributes["valid_high"] = setup.valid_band
     attributes["importer"], attributes["importer_version"] = importer.name, importer.description.version

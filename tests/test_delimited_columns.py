@@ -1,0 +1,100 @@
+import pytest
+from pydantic import ValidationError
+
+from anechain.errors import Refusal
+from anechain_delimited.columns import choose_columns
+from anechain_delimited.options import Columns
+from anechain_delimited.table import read_table
+
+
+def chosen(*lines, wanted=None):
+    return choose_columns(read_table("".join(line + "\n" for line in lines), "a.txt"), wanted, "a.txt")
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "expected"),
+    [
+        ("Frequency;SPL;Phase", "{};{};{}", (0, 1, 2)),
+        ("Phase [deg];Magnitude [dB];Freq [Hz]", "{};{};{}", (2, 1, 0)),
+        ("# Hz dB deg", "{} {} {}", (0, 1, 2)),
+        ("* Freq(Hz) SPL(dB) Phase(°)", "{}\t{}\t{}", (0, 1, 2)),
+        ('"level", "noise", "frequency"', "{},{}.5,{}", (1 - 1, None, 2)),
+        ("Frequency (Hz)  Level (dB)  Noise (dB)", "{} {} {}", (0, 1, None)),
+        ("Frequency Level Noise", "{} {} {}", (0, 1, None)),
+    ],
+)
+def test_the_header_finds_the_columns(header, row, expected):
+    if expected[1] is None:
+        expected = (2, 0, None)
+    found = chosen(header, row.format(20, 85, 30), row.format(25, 86, 31))
+    assert (found.frequency, found.level, found.phase) == expected
+    assert not any("taken as" in note for note in found.notes)
+
+
+def test_a_line_of_units_under_the_names():
+    found = chosen("Phase;Frequency;SPL", "rad;kHz;Pa", "1;20;85", "2;25;86")
+    assert (found.frequency, found.level, found.phase) == (1, 2, 0)
+    assert found.units == {"frequency": "kilohertz", "level": "pascal", "phase": "radian"}
+
+
+@pytest.mark.parametrize("header", [(), ("Workshop, bench 2",), ("level of the drive: 2.83 V",), ("-----",)])
+def test_without_names_the_usual_order_is_assumed_and_said(header):
+    found = chosen(*header, "20 85 -3 7", "25 86 -4 8")
+    assert (found.frequency, found.level, found.phase) == (0, 1, 2)
+    assert any("taken as frequency, level, phase" in note for note in found.notes)
+    assert "columns left out: 4" in found.notes
+    assert chosen("20 85", "25 86").phase is None
+
+
+def test_a_third_column_of_another_name_is_no_phase():
+    found = chosen("Frequency;Level;Noise", "20;85;3", "25;86;4")
+    assert found.phase is None
+    assert "columns left out: 3 (Noise)" in found.notes
+
+
+@pytest.mark.parametrize(
+    ("header", "message"),
+    [
+        ("Frequency;Level;Level", r"columns 2 \(Level\) and 3 \(Level\) all look like the level"),
+        ("Angle;Frequency;Gain", "names frequency in column 2, but no level"),
+        ("Phase;Gain;Coherence", "names phase in column 1, but no"),
+    ],
+)
+def test_a_header_of_two_minds_is_refused(header, message):
+    with pytest.raises(Refusal, match=message) as refused:
+        chosen(header, "20;85;3", "25;86;4")
+    assert "`columns`" in refused.value.problems[0].mend
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [
+        Columns(frequency=3, level=1, phase=2),
+        Columns(frequency="tone", level="Gain", phase="turn"),
+        Columns(frequency="Tone (kHz)", level=1, phase="TURN"),
+    ],
+)
+def test_declared_columns(wanted):
+    found = chosen("Gain;Turn;Tone (kHz)", "85;3;20", "86;4;25", wanted=wanted)
+    assert (found.frequency, found.level, found.phase) == (2, 0, 1)
+    assert found.units == {"frequency": "kilohertz"}
+
+
+@pytest.mark.parametrize(
+    ("wanted", "message"),
+    [
+        (Columns(frequency=1, level=4), r"level column 4 .* not at all"),
+        (Columns(frequency=1, level="Loudness"), r"'Loudness' .* not at all"),
+        (Columns(frequency=1, level="Gain"), r"'Gain' .* twice"),
+        (Columns(frequency=1, level="Tone"), r"the same column"),
+    ],
+)
+def test_declared_columns_that_are_not_there_are_refused(wanted, message):
+    with pytest.raises(Refusal, match=message):
+        chosen("Tone;Gain;Gain", "20;85;3", "25;86;4", wanted=wanted)
+
+
+@pytest.mark.parametrize("bad", [{"frequency": 0, "level": 1}, {"frequency": 1, "level": 1}, {"frequency": 1}])
+def test_impossible_declarations(bad):
+    with pytest.raises(ValidationError):
+        Columns(**bad)
