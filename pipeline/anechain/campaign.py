@@ -6,7 +6,9 @@ Strict: unknown keys are refused with the nearest right one, and everything wron
 from __future__ import annotations
 
 import difflib
+import math
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
@@ -19,6 +21,10 @@ __all__ = ["Campaign", "Device", "Setup", "json_schema", "load_campaign", "optio
 FORMAT = 1
 _RESERVED = {"comparison", "figures", "report", "manifests", "con", "prn", "aux", "nul"}
 _IDENTIFIER = re.compile(r"[a-z0-9](?:[a-z0-9_-]{0,62}[a-z0-9])?")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
+_MOST_BYTES = 8_000_000
+_MOST_VALUES = 300_000
+"""Values of a campaign once every alias stands for what it names; ten thousand devices come to about two thirds."""
 
 
 class _Model(BaseModel):
@@ -26,19 +32,51 @@ class _Model(BaseModel):
 
 
 def _relative(path: str) -> str:
-    if Path(path).is_absolute() or ".." in Path(path).parts:
-        raise ValueError("must lie inside the campaign's folder: a relative path without '..'")
+    if not path.strip() or Path(path).is_absolute() or ".." in Path(path).parts or _CONTROL.search(path):
+        raise ValueError("a relative path inside the campaign's folder, without '..' and control characters")
     return path
 
 
+def _printable(text: str) -> str:
+    # Control characters are not allowed in SVG and HTML, where names in print end up.
+    if _CONTROL.search(text):
+        raise ValueError("one line without control characters")
+    return text
+
+
 RelativePath = Annotated[str, AfterValidator(_relative)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+
+def _plain(value: Any) -> Any:
+    """Refuse what JSON cannot hold, and with it a receipt."""
+    match value:
+        case None | bool() | str():
+            pass
+        case int() if abs(value) < 2**53:
+            pass
+        case float() if math.isfinite(value):
+            pass
+        case list():
+            for one in value:
+                _plain(one)
+        case dict() if all(isinstance(key, str) for key in value):
+            for one in value.values():
+                _plain(one)
+        case _:
+            raise ValueError("text, finite numbers, true, false, null, and lists and keys of these")
+    return value
+
+
+# Strict, since true and "1" are no measured values.
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Positive = Annotated[Number, Field(gt=0)]
+Printed = Annotated[str, AfterValidator(_printable)]
 
 
 class Person(_Model):
     """Somebody who made the campaign."""
 
-    name: str = Field(min_length=1, description="Name in print")
+    name: Printed = Field(min_length=1, description="Name in print")
     orcid: str | None = Field(
         default=None, pattern=r"^\d{4}-\d{4}-\d{4}-\d{3}[\dX]$", description="ORCID, as 0000-0000-0000-0000"
     )
@@ -60,7 +98,9 @@ class Source(_Model):
 
     files: tuple[RelativePath, ...] = Field(min_length=1, description="Files or globs, relative to the campaign file")
     importer: str | None = Field(default=None, description="Importer to use; every installed one is asked if absent")
-    options: dict[str, Any] = Field(default_factory=dict, description="The importer's options")
+    options: dict[str, Annotated[Any, AfterValidator(_plain)]] = Field(
+        default_factory=dict, description="The importer's options"
+    )
 
 
 class Setup(_Model):
@@ -72,23 +112,23 @@ class Setup(_Model):
     distance: Positive | None = Field(default=None, description="Metres at which the exported level holds")
     drive: Positive | None = Field(
         default=None,
-        description="Volts r.m.s. at which the exported level holds. High drives and levels hurt hearing and equipment: "
-        "local rules and qualified practice decide",
+        description="Volts r.m.s. at which the exported level holds. High drives and levels hurt hearing and "
+        "equipment: local rules and qualified practice decide",
     )
     reference_axis: str | None = Field(default=None, description="Where the reference axis starts on the device")
     environment: str | None = Field(default=None, description="Where it was measured")
     valid_band: tuple[Positive, Positive] | None = Field(default=None, description="Lowest and highest valid Hz")
     microphone: str | None = Field(default=None, description="The microphone and its calibration")
-    temperature: float | None = Field(default=None, ge=-60, le=80, description="Air temperature in °C")
-    pressure: float | None = Field(default=None, ge=30, le=120, description="Atmospheric pressure in kPa")
-    humidity: float | None = Field(default=None, ge=0, le=100, description="Relative humidity in per cent")
+    temperature: Number | None = Field(default=None, ge=-60, le=80, description="Air temperature in °C")
+    pressure: Number | None = Field(default=None, ge=30, le=120, description="Atmospheric pressure in kPa")
+    humidity: Number | None = Field(default=None, ge=0, le=100, description="Relative humidity in per cent")
 
 
 class Device(_Model):
     """One loudspeaker."""
 
-    title: str = Field(min_length=1, description="Name in print")
-    kind: str = Field(default="", description="What it is, in a few words")
+    title: Printed = Field(min_length=1, description="Name in print")
+    kind: Printed = Field(default="", description="What it is, in a few words")
     about: str = Field(default="", description="Anything a reader should know")
     listening: tuple[Listening, ...] = Field(default=(), description="Listening notes")
     responses: Source = Field(description="Raw exports of the responses")
@@ -127,7 +167,7 @@ class Campaign(_Model):
     """A whole campaign."""
 
     anechain: Literal[1] = Field(description="Version of this file's format")
-    title: str = Field(min_length=1, description="Title in print")
+    title: Printed = Field(min_length=1, description="Title in print")
     about: str = Field(default="", description="What the campaign is for")
     licence: str | None = Field(default=None, description="Licence of the results, as an SPDX identifier")
     people: tuple[Person, ...] = Field(default=(), description="Who made it")
@@ -165,6 +205,10 @@ def load_campaign(path: Path) -> Campaign:
     from ruamel.yaml.error import YAMLError
 
     try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise Refusal.because(
+                path, f"has {path.stat().st_size} bytes", f"at most {_MOST_BYTES}", "make several campaigns of it"
+            )
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise Refusal.because(path, "there is no such file", mend="give the path of a campaign file") from None
@@ -174,10 +218,30 @@ def load_campaign(path: Path) -> Campaign:
         raise Refusal.because(
             path, f"byte {error.start} is not UTF-8", "a text file in UTF-8", "save it again in UTF-8"
         ) from None
+    except OSError as error:
+        raise Refusal.because(
+            path, f"cannot be read: {error.strerror}", "a campaign file", "check the path and its rights"
+        ) from None
     try:
+        # A few lines of aliases of aliases can stand for billions of values: count before anything is built.
+        if "&" in text and _values(YAML(typ="safe", pure=True).compose(text), {}) > _MOST_VALUES:
+            raise Refusal.because(
+                path,
+                f"stands for more than {_MOST_VALUES} values, since aliases name aliases",
+                "aliases that name a few values each",
+                "write the values out",
+            )
         content = YAML(typ="safe", pure=True).load(text)
     except YAMLError as error:
         raise Refusal.because(path, _yaml_message(error), "YAML", "correct the line named") from None
+    except RecursionError:
+        raise Refusal.because(
+            path, "is nested too deep", "a campaign: title, devices, ...", "start from the demo's campaign"
+        ) from None
+    except _HoldsItselfError as error:
+        raise Refusal.because(
+            path, f"line {error}: a value holds itself", "aliases that name other values", "write the values out"
+        ) from None
     if not isinstance(content, dict):
         raise Refusal.because(
             path, "holds no keys", "a campaign: title, devices, ...", "start from the demo's campaign"
@@ -185,60 +249,106 @@ def load_campaign(path: Path) -> Campaign:
     problems = [
         Problem(
             str(path),
-            f"devices: {identifier!r} is not safe as a folder name",
+            f"devices: {_shown(identifier)} is not safe as a folder name",
             "lower-case letters, digits, - and _, starting and ending with a letter or digit, at most 64; "
             f"none of {', '.join(sorted(_RESERVED))}",
             "rename it; the name in print goes into title",
         )
-        for identifier in content.get("devices") or ()
+        for identifier in _keys(content.get("devices"))
         if not _safe(identifier)
     ]
+    problems.extend(_setup_problems(content.get("devices"), str(path)))
     try:
         campaign = Campaign.model_validate(content)
     except ValidationError as error:
         raise Refusal([*problems, *option_problems(error, Campaign, str(path))]) from None
-    problems.extend(_setup_problems(campaign, str(path)))
     if problems:
         raise Refusal(problems)
     return campaign
 
 
-def _safe(identifier: object) -> bool:
-    return isinstance(identifier, str) and bool(_IDENTIFIER.fullmatch(identifier)) and identifier not in _RESERVED
+class _HoldsItselfError(Exception):
+    """An alias stands inside the value it names; the message is its line."""
 
 
-def _setup_problems(campaign: Campaign, where: str) -> list[Problem]:
-    problems = []
-    for identifier, device in campaign.devices.items():
-        setup = device.setup
-        if setup.valid_band and not setup.valid_band[0] < setup.valid_band[1]:
-            low, high = setup.valid_band
-            problems.append(
-                Problem(
+def _values(node: Any, counted: dict[int, int]) -> int:
+    """How many values a YAML node stands for when every alias is replaced by what it names."""
+    known = counted.get(id(node))
+    if known == 0:  # it is being counted, so we are inside it
+        raise _HoldsItselfError(str(node.start_mark.line + 1))
+    if known is None:
+        counted[id(node)] = 0
+        inner = node.value if isinstance(getattr(node, "value", None), list) else []
+        known = 1 + sum(
+            _values(one, counted) for entry in inner for one in (entry if isinstance(entry, tuple) else (entry,))
+        )
+        counted[id(node)] = known
+    return known
+
+
+def _keys(devices: object) -> list[str]:
+    """Ids that are text; what is wrong with the others, the model says."""
+    return [identifier for identifier in devices if isinstance(identifier, str)] if isinstance(devices, dict) else []
+
+
+def _safe(identifier: str) -> bool:
+    return bool(_IDENTIFIER.fullmatch(identifier)) and identifier not in _RESERVED
+
+
+def _setup_problems(devices: object, where: str) -> Iterator[Problem]:
+    """Say what does not fit together within a setup; asked of the raw content, so that it is said with all the rest."""
+    for identifier, device in devices.items() if isinstance(devices, dict) else ():
+        setup = device.get("setup") if isinstance(device, dict) else None
+        if not isinstance(setup, dict):
+            continue
+        match setup.get("valid_band"):
+            case [int() | float() as low, int() | float() as high] if low >= high:
+                yield Problem(
                     where,
                     f"devices.{identifier}.setup.valid_band is {low:g} to {high:g} Hz",
                     "a rising band",
-                    "swap the two",
+                    "give the lower end first, then the upper one",
                 )
-            )
-        if setup.level_kind == "spl":
-            problems.extend(
-                Problem(
-                    where,
-                    f"devices.{identifier}.setup.{name} is absent, but level_kind is spl",
-                    f"{name} in {unit}",
-                    "state it: an absolute level means nothing without it; or set level_kind: relative",
-                )
-                for name, unit in (("distance", "metres"), ("drive", "volts r.m.s."))
-                if getattr(setup, name) is None
-            )
-    return problems
+        if setup.get("level_kind") == "spl":
+            for name, unit in (("distance", "metres"), ("drive", "volts r.m.s.")):
+                if setup.get(name) is None:
+                    yield Problem(
+                        where,
+                        f"devices.{identifier}.setup.{name} is absent, but level_kind is spl",
+                        f"{name} in {unit}",
+                        "state it: an absolute level means nothing without it; or set level_kind: relative",
+                    )
 
 
 def _yaml_message(error: Exception) -> str:
     mark = getattr(error, "problem_mark", None)
     line = f"line {mark.line + 1}: " if mark is not None else ""
     return f"{line}{getattr(error, 'problem', None) or str(error).splitlines()[0]}"
+
+
+def _shown(value: object) -> str:
+    shown = repr(value)
+    return shown if len(shown) <= 80 else f"{shown[:77]}..."
+
+
+_WORDS = {
+    "bool_parsing": "true or false",
+    "bool_type": "true or false",
+    "dict_type": "keys with values",
+    "finite_number": "a finite number",
+    "float_parsing": "a number",
+    "float_type": "a number",
+    "int_from_float": "a whole number",
+    "int_parsing": "a whole number",
+    "int_type": "a whole number",
+    "list_type": "a list",
+    "model_attributes_type": "keys with values",
+    "model_type": "keys with values",
+    "string_pattern_mismatch": "text of the right form",
+    "string_type": "text",
+    "tuple_type": "a list",
+}
+"""What is allowed, by pydantic's type of failure, where its own message speaks to a programmer."""
 
 
 def option_problems(error: ValidationError, model: type[BaseModel], where: str, prefix: str = "") -> list[Problem]:
@@ -248,21 +358,32 @@ def option_problems(error: ValidationError, model: type[BaseModel], where: str, 
         location = ".".join(str(part) for part in failure["loc"])
         field = f"{prefix}{location}" or "the file"
         found = failure.get("input")
-        if failure["type"] == "extra_forbidden":
+        if failure["type"] == "invalid_key" or failure["loc"][-1:] == ("[key]",):
+            of = ".".join(str(part) for part in failure["loc"][:-1] if part != "[key]").removesuffix(f".{found}")
+            problems.append(
+                Problem(
+                    where, f"{prefix}{of or 'the file'}: key {_shown(found)} is not text", "text", "put it in quotes"
+                )
+            )
+        elif failure["type"] == "extra_forbidden":
             known = _fields_at(model, failure["loc"][:-1])
-            close = difflib.get_close_matches(str(failure["loc"][-1]).lower(), known, n=1, cutoff=0.5)
+            key = str(failure["loc"][-1]).lower()
+            close = [name for name in known if name.startswith(key)] or difflib.get_close_matches(key, known, n=1)
             mend = f"did you mean {close[0]}?" if close else "remove it"
             problems.append(Problem(where, f"{field}: unknown key", ", ".join(known), mend))
         elif failure["type"] == "missing":
             problems.append(Problem(where, f"{field} is absent", _description(model, failure["loc"]), "add it"))
         else:
-            shown = repr(found)
-            shown = shown if len(shown) <= 80 else f"{shown[:77]}..."
             allowed = failure["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
-            if failure["type"] == "too_short":
-                allowed = f"at least {failure['ctx']['min_length']} entry"
+            allowed = _WORDS.get(failure["type"], allowed)
+            if failure["type"] in ("too_short", "string_too_short"):
+                least = failure["ctx"]["min_length"]
+                if len(found) >= least and not isinstance(found, str):
+                    continue  # entries that are wrong themselves were not counted; each is named on its own
+                allowed = f"at least {least} {'entry' if failure['type'] == 'too_short' else 'character'}"
             described = _description(model, failure["loc"])
-            problems.append(Problem(where, f"{field} is {shown}", f"{allowed} ({described})" if described else allowed))
+            allowed = f"{allowed} ({described})" if described else allowed
+            problems.append(Problem(where, f"{field} is {_shown(found)}", allowed, "correct it"))
     return problems
 
 

@@ -87,17 +87,14 @@ def run(
         ],
         env=environment,
     )
-    failed = failures(plan)
-    for device, (stage, reasons) in failed.items():
-        click.echo(f"\n{device} failed at {stage}:", err=True)
-        for reason in reasons:
-            click.echo(reason, err=True)
     page = plan.results / "report" / "index.html"
-    if failed:
-        click.echo(f"\n{len(failed)} of {len(plan.campaign.devices)} devices failed: {', '.join(failed)}", err=True)
     if status == 0 and page.is_file() and not quiet:
         click.echo(f"The page is {os.path.relpath(page)}")
-    sys.exit(status or (1 if failed else 0))
+    if status and not failures(plan):
+        log = max((plan.folder / ".snakemake" / "log").glob("*.log"), key=lambda one: one.stat().st_mtime, default=None)
+        tail = log.read_text(errors="replace").splitlines()[-12:] if log else []
+        click.echo("\n".join(["The workflow stopped. The end of its log:", *tail]), err=True)
+    sys.exit(status)
 
 
 @commands.command()

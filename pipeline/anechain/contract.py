@@ -5,12 +5,13 @@ Validation never changes data and gathers every failure. It is the first thing t
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterator
 from functools import cache
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, create_model
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
 from anechain.errors import Problem, Refusal
 from anechain.rules import RULES
@@ -52,10 +53,21 @@ class _FieldSpec(_Spec):
         return f"{kind} {range_}{unit}".rstrip() if range_ else kind
 
     def outside(self, values: np.ndarray[Any, Any]) -> np.ndarray[Any, np.dtype[np.bool_]]:
-        """Mark values that are not accepted; a missing value (NaN) is not judged here."""
-        if self.choices is not None:
-            return ~np.isin(values, self.choices)
-        bad = np.zeros(values.shape, dtype=np.bool_)
+        """Mark values that are not accepted; a missing value (NaN or None) is not judged here."""
+        if self.kind == "text":
+            judged = [
+                value is not None
+                and value == value
+                and not (isinstance(value, str) and value in (self.choices or (value,)))
+                for value in values.ravel()
+            ]
+            return np.array(judged, dtype=np.bool_).reshape(values.shape)
+        if values.dtype.kind not in "biuf":
+            # Of a number, which has one type only, the type itself is refused; that is enough.
+            return np.full(values.shape, self.kind == "integer", dtype=np.bool_)
+        bad: np.ndarray[Any, np.dtype[np.bool_]] = np.isinf(values)
+        if self.kind == "integer":
+            bad |= np.isfinite(values) & (np.mod(values, 1) != 0)
         if self.above is not None:
             bad |= values <= self.above
         if self.at_least is not None:
@@ -99,6 +111,14 @@ class Contract(_Spec):
         return f"{self.contract}/{self.version}"
 
 
+def _versions(contract: str) -> dict[int, str]:
+    """Files of a contract by version."""
+    import anechain_schemas
+
+    names = [name.rsplit("-", 1) for name in anechain_schemas.available()]
+    return {int(version): f"{name}-{version}" for name, version in names if name == contract}
+
+
 @cache
 def load(contract: str, version: int | None = None) -> Contract:
     """Read a contract; the newest version unless one is given.
@@ -112,9 +132,7 @@ def load(contract: str, version: int | None = None) -> Contract:
 
     import anechain_schemas
 
-    found = {
-        int(name.rsplit("-", 1)[1]): name for name in anechain_schemas.available() if name.rsplit("-", 1)[0] == contract
-    }
+    found = _versions(contract)
     if not found or (version is not None and version not in found):
         raise KeyError(f"no contract {contract!r} version {version}; versions known: {sorted(found)}")
     text = anechain_schemas.text(f"{found[version or max(found)]}.yaml")
@@ -156,17 +174,19 @@ def validate(dataset: xr.Dataset, contract: str, where: str) -> None:
     from pandera.config import ValidationDepth, config_context
     from pandera.errors import SchemaErrors
 
-    stated = str(dataset.attrs.get("contract", ""))
-    version = int(stated.rsplit("/", 1)[1]) if stated.startswith(f"{contract}/") else None
-    try:
-        spec = load(contract, version)
-    except KeyError:
+    stated = dataset.attrs.get("contract")
+    known = {f"{contract}/{version}": version for version in _versions(contract)}
+    if isinstance(stated, str) and stated not in known:
         raise Refusal.because(
             where,
-            f"contract: {stated}",
-            f"a version of {contract} that this software knows",
-            "read it with the version of the software that wrote it, or a newer one",
-        ) from None
+            f"attribute contract is {stated!r}",
+            " or ".join(known),
+            "read it with the version of the software that wrote it, or a newer one"
+            if stated.startswith(f"{contract}/")
+            else f"give a dataset of {contract}",
+        )
+    # Without a version the newest is asked; it says that the attribute is wanting.
+    spec = load(contract, known[stated] if isinstance(stated, str) else None)
     problems: list[Problem] = []
     # The environment can switch pandera off, and chunked data would skip the value checks: neither may happen here.
     with config_context(validation_enabled=True, validation_depth=ValidationDepth.SCHEMA_AND_DATA):
@@ -192,16 +212,9 @@ def _compiled(contract: str, version: int) -> Any:
 
     def checks(field: _FieldSpec) -> list[Any]:
         def inside(values: Any) -> Any:
-            bad = field.outside(np.asarray(values))
-            return values.copy(data=~bad) if hasattr(values, "copy") else ~bad
+            return values.copy(data=~field.outside(np.asarray(values)))
 
-        def whole(values: Any) -> Any:
-            return values.copy(data=np.equal(np.mod(np.asarray(values), 1), 0))
-
-        found = [pandera.Check(inside, name="range", n_failure_cases=1)]
-        if field.kind == "integer":
-            found.append(pandera.Check(whole, name="range", n_failure_cases=1))
-        return found
+        return [pandera.Check(inside, name="range", n_failure_cases=1)]
 
     return pandera.DatasetSchema(
         name=spec.contract,
@@ -229,6 +242,10 @@ def _compiled(contract: str, version: int) -> Any:
 
 
 def _attributes_model(spec: Contract) -> type[BaseModel]:
+    def plain(value: Any) -> Any:
+        # netCDF gives numbers back as numpy's.
+        return value.item() if isinstance(value, np.generic) else value
+
     fields: dict[str, Any] = {}
     for name, field in spec.attributes.items():
         kind: Any = {"text": str, "number": float, "integer": int}[field.kind]
@@ -241,21 +258,33 @@ def _attributes_model(spec: Contract) -> type[BaseModel]:
             le=field.at_most,
             allow_inf_nan=None if kind is not float else False,
         )
-        fields[name] = (kind if field.required else kind | None, limits)
-    model = create_model("Attributes", __config__=ConfigDict(extra="ignore"), **fields)
+        fields[name] = (Annotated[kind, BeforeValidator(plain)], limits)
+    model = create_model("Attributes", __config__=ConfigDict(extra="ignore", strict=True), **fields)
     return cast("type[BaseModel]", model)
 
 
 def _reworded(errors: Any, spec: Contract, dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    fields: dict[str, _FieldSpec] = {**spec.coordinates, **spec.variables}
     for error in errors:
         message = str(error).strip()
         name = getattr(error.schema, "name", None)
-        check = getattr(error.check, "name", error.check)
-        fields: dict[str, _FieldSpec] = {**spec.coordinates, **spec.variables}
-        if check == "range" and name in fields:
+        check = str(getattr(error.check, "name", error.check))
+        if check in ("coords", "data_var_presence"):
+            absent = str(error.failure_cases)
+            yield Problem(where, f"{absent} is absent", fields[absent].about, f"give {absent} in the importer")
+        elif check in ("strict_attrs", "strict_coords", "strict_data_vars"):
+            yield from _unknown(check, spec, dataset, where)
+        elif name in fields and check == "range":
             yield _range_problem(name, fields[name], dataset, where)
         elif name in fields and check in ("not_nullable", "nullable"):
             yield _missing_problem(name, dataset, where)
+        elif name in fields and check == "dims":
+            allowed = ", ".join(_dims(name, spec))
+            found = ", ".join(map(str, dataset[name].dims)) or "no dimension"
+            yield Problem(where, f"{name} has {found}", allowed, f"bring {name} into this order in the importer")
+        elif name in fields and check.startswith("dtype"):
+            allowed = f"float64, {fields[name].allowed()}"
+            yield Problem(where, f"{name} is of type {dataset[name].dtype}", allowed, f"convert {name} in the importer")
         elif (attribute := message.split(":", 1)[0].removeprefix("dataset ")) in spec.attributes:
             found = f"is {dataset.attrs[attribute]!r}" if attribute in dataset.attrs else "is absent"
             yield Problem(
@@ -274,6 +303,26 @@ def _reworded(errors: Any, spec: Contract, dataset: xr.Dataset, where: str) -> I
             )
 
 
+def _dims(name: str, spec: Contract) -> tuple[str, ...]:
+    if name in spec.variables:
+        return spec.variables[name].dims
+    return spec.coordinates[name].dims or (name,)
+
+
+def _unknown(check: str, spec: Contract, dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    known: list[str]
+    kind, present, known = {
+        "strict_attrs": ("attribute", list(dataset.attrs), list(spec.attributes)),
+        "strict_coords": ("coordinate", list(dataset.coords), list(spec.coordinates)),
+        "strict_data_vars": ("variable", list(dataset.data_vars), list(spec.variables)),
+    }[check]
+    for name in present:
+        if name not in known:
+            close = difflib.get_close_matches(str(name).lower(), known, n=1)
+            mend = f"did you mean {close[0]}?" if close else "leave it out in the importer"
+            yield Problem(where, f"{kind} {name} is unknown", ", ".join(known), mend)
+
+
 def _located(name: str, bad: np.ndarray[Any, Any], dataset: xr.Dataset) -> str:
     first = np.unravel_index(int(np.argmax(bad)), bad.shape)
     parts = []
@@ -288,10 +337,6 @@ def _located(name: str, bad: np.ndarray[Any, Any], dataset: xr.Dataset) -> str:
 def _range_problem(name: str, field: _FieldSpec, dataset: xr.Dataset, where: str) -> Problem:
     values = np.asarray(dataset[name].values)
     bad = field.outside(values)
-    if field.kind == "integer":
-        bad = bad | (np.mod(values, 1) != 0)
-    if not bad.any():
-        bad = np.ones(values.shape, dtype=np.bool_)
     value = values[np.unravel_index(int(np.argmax(bad)), bad.shape)]
     shown = f"{value:g}" if isinstance(value, float | np.floating) else str(value)
     place = _located(name, bad, dataset)
@@ -306,11 +351,11 @@ def _range_problem(name: str, field: _FieldSpec, dataset: xr.Dataset, where: str
 
 
 def _missing_problem(name: str, dataset: xr.Dataset, where: str) -> Problem:
-    bad = np.isnan(np.asarray(dataset[name].values, dtype=np.float64))
+    bad = np.asarray(dataset[name].isnull().values)
     place = _located(name, bad, dataset)
     return Problem(
         where,
-        f"{name} has {int(bad.sum())} missing value{'s' if bad.sum() > 1 else ''}{f', the first at {place}' if place else ''}",
+        f"{name} has {int(bad.sum())} missing values{f', the first at {place}' if place else ''}",
         "a number everywhere",
         "look at the raw file there",
     )

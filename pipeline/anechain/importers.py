@@ -227,10 +227,17 @@ def parse_options(importer: Importer, options: Mapping[str, Any], where: str, pr
     """
     model = importer.description.options
     path_fields = {name for name, field in model.model_fields.items() if "Path" in str(field.annotation)}
-    placed = {
-        key: (folder / str(value) if key in path_fields and value is not None else value)
-        for key, value in options.items()
-    }
+    placed = dict(options)
+    for key in path_fields & options.keys():
+        if isinstance(options[key], str):
+            placed[key] = (folder / options[key]).resolve()
+            if not placed[key].is_relative_to(folder.resolve()):
+                raise Refusal.because(
+                    where,
+                    f"{prefix}{key} is {options[key]!r}",
+                    "a path inside the campaign's folder",
+                    "move the file there",
+                )
     try:
         return model.model_validate(placed)
     except ValidationError as error:

@@ -14,7 +14,16 @@ from anechain.errors import Problem, Refusal
 from anechain.receipts import Input, issue, sha256_hex
 from anechain.store import is_current, sha256_file, write_artefact
 
-__all__ = ["DEVICE_STAGES", "Plan", "entry_of", "open_plan", "prepare", "read_manifest", "resolve_files"]
+__all__ = [
+    "DEVICE_STAGES",
+    "WHOLE_STAGES",
+    "Plan",
+    "entry_of",
+    "open_plan",
+    "prepare",
+    "read_manifest",
+    "resolve_files",
+]
 
 DEVICE_STAGES = ("ingest", "derive", "draw")
 """Stages that work device by device, in batches."""
@@ -161,9 +170,13 @@ def _is_file(path: Path) -> bool:
 
 
 def _glob(folder: Path, pattern: str) -> list[Path]:
-    if any(sign in pattern for sign in "*?["):
+    # A file that is really called "alder [2].txt" is meant as it stands.
+    if not any(sign in pattern for sign in "*?[") or _is_file(folder / pattern):
+        return [folder / pattern]
+    try:
         return sorted(path for path in folder.glob(pattern) if not path.is_dir())
-    return [folder / pattern]
+    except ValueError:  # such as "**" with something beside it: not a pattern, so it matches nothing
+        return []
 
 
 def resolve_files(folder: Path, device: Device) -> list[Path]:
@@ -270,7 +283,7 @@ def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = Fa
     path = folder / "results" / "campaign.json"
     try:
         campaign = Campaign.model_validate(json.loads(path.read_bytes())["campaign"])
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, TypeError):
         raise Refusal.because(path, "is not a prepared campaign", mend="start with the whole workflow") from None
     return Plan(folder.resolve(), campaign, trust_importers, keep_going)
 
@@ -278,17 +291,38 @@ def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = Fa
 def _forget_unfinished(plan: Plan) -> None:
     for part in plan.results.rglob(".*.part"):
         part.unlink(missing_ok=True)
-    for path in sorted((plan.results / ".chain").glob("*/*.json")):
-        manifest = read_manifest(path)
-        if manifest is None or not all(_stands(plan, entry) for entry in manifest["devices"].values()):
-            path.unlink(missing_ok=True)
+    for position, stage in enumerate(DEVICE_STAGES):
+        for batch in plan.batches:
+            if not _job_stands(plan, plan.manifest(stage, batch)):
+                # Snakemake does not miss a file whose successors are there, so the successors have to go too.
+                for later in DEVICE_STAGES[position:]:
+                    plan.manifest(later, batch).unlink(missing_ok=True)
+                for later in WHOLE_STAGES:
+                    plan.manifest(later, "all").unlink(missing_ok=True)
+    for position, stage in enumerate(WHOLE_STAGES):
+        if not _job_stands(plan, plan.manifest(stage, "all")):
+            for later in WHOLE_STAGES[position:]:
+                plan.manifest(later, "all").unlink(missing_ok=True)
+
+
+def _job_stands(plan: Plan, path: Path) -> bool:
+    manifest = read_manifest(path)
+    # Every output of every device is looked at, not only up to the first that is wrong.
+    return manifest is not None and sum(not _stands(plan, entry) for entry in manifest["devices"].values()) == 0
 
 
 def _stands(plan: Plan, entry: dict[str, Any]) -> bool:
+    """Say whether all outputs are as they were made; one that was altered is removed, so that nothing builds on it."""
     outputs = entry.get("outputs")
     if not isinstance(outputs, dict):
         return False
-    try:
-        return all(sha256_file(plan.results / name) == sha256 for name, sha256 in outputs.items())
-    except OSError:
-        return False
+    whole = True
+    for name, sha256 in outputs.items():
+        path = plan.results / name
+        try:
+            if sha256_file(path) != sha256:
+                path.unlink()
+                whole = False
+        except OSError:
+            whole = False
+    return whole

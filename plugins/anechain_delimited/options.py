@@ -75,8 +75,7 @@ class DelimitedOptions(Options):
     )
     manifest: Path | None = Field(
         default=None,
-        description="table with the columns file, plane and angle, instead of a pattern; relative to the folder of "
-        "the files",
+        description="table with the columns file, plane and angle, instead of a pattern; relative to the campaign file",
     )
     planes: dict[str, Literal["horizontal", "vertical"]] = Field(
         default=PLANES, description="words that stand for the planes in file names and manifest; case does not count"

@@ -101,7 +101,8 @@ def read(paths: Sequence[Path], options: DelimitedOptions) -> Reading:
     -------
     Reading
         `responses` with `level_kind` in its attributes: "spl" for pascals, "relative" for a linear scale, and none
-        for decibels, since a text file does not say what they refer to. The report has one line for each thing done, with the files it was done to.
+        for decibels, since a text file does not say what they refer to. The report has one line for each thing done,
+        with the files it was done to.
 
     Raises
     ------

@@ -12,7 +12,7 @@ from typing import Any
 
 from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
-from anechain.plan import DEVICE_STAGES, Plan, entry_of
+from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of
 from anechain.receipts import Input
 from anechain.stages import stage_module
 from anechain.store import read_receipt, sha256_file, write_plain
@@ -50,7 +50,15 @@ def problems_of(error: Exception, where: str) -> list[str]:
     if isinstance(error, Refusal):
         return [str(problem) for problem in error.problems]
     if isinstance(error, OSError):
-        return [str(Problem(str(error.filename or where), f"{error.strerror or error}", mend="check room and rights"))]
+        return [
+            str(
+                Problem(
+                    str(error.filename or where),
+                    f"{error.strerror or error}",
+                    mend="check that it is there, its rights, and the room on the disk",
+                )
+            )
+        ]
     return [
         str(Problem(where, f"{type(error).__name__}: {error}", mend="this is a fault of Anechain: please report it"))
     ]
@@ -93,15 +101,27 @@ def run_whole(plan: Plan, stage: str) -> None:
     failed = failures(plan)
     left = [device for device in sorted(plan.campaign.devices) if device not in failed]
     if failed and not (plan.keep_going and left):
-        raise Refusal.because(
-            stage,
-            f"not made, since {len(failed)} of {len(plan.campaign.devices)} devices failed",
-            mend="mend them" + (", or run with --keep-going to leave them out" if left else ""),
-        )
+        mend = "mend them" + (", or run with --keep-going to leave them out" if left else "")
+        raise Refusal([*_causes(failed), Problem(stage, f"not made: {_count(plan, failed)}", mend=mend)])
     start = time.perf_counter()
     outcome = stage_module(stage).run(plan, left, failed)
     tell(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
     _write_manifest(plan, stage, "all", {"all": _entry(plan, outcome)})
+    if failed and stage == WHOLE_STAGES[-1]:
+        # The page is made, but the chain has not succeeded: whoever runs it must see that from the exit status.
+        raise Refusal([*_causes(failed), Problem(stage, f"made without some devices: {_count(plan, failed)}")])
+
+
+def _count(plan: Plan, failed: Mapping[str, Any]) -> str:
+    return f"{len(failed)} of {len(plan.campaign.devices)} devices failed: {', '.join(failed)}"
+
+
+def _causes(failed: Mapping[str, tuple[str, list[str]]]) -> list[Problem]:
+    return [
+        Problem(f"{device} failed at {stage}", reason)
+        for device, (stage, reasons) in failed.items()
+        for reason in reasons
+    ]
 
 
 def _write_manifest(plan: Plan, stage: str, batch: str, entries: Mapping[str, Any]) -> None:

@@ -87,9 +87,6 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
     )
     if sphere is not None:
         _add_sphere(curves, sphere, fraction, parameters["methods"])
-    else:
-        for name in ("sphere_power", "sphere_index", "two_orbit_error"):
-            curves.gaps[name] = "needs directions all over the sphere"
     attributes = _attributes(responses, curves, notes)
     attributes["smoothing"] = f"1/{fraction:g} octave, squared pressure" if fraction else "none"
     if fraction and (limit := resolution_limit(frequency, fraction)) > 0:

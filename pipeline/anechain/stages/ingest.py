@@ -133,8 +133,8 @@ def _level_step(attributes: dict[str, Any], report: list[str]) -> float:
     attributes["distance"], attributes["drive"] = REFERENCE_DISTANCE, REFERENCE_DRIVE
     if step:
         report.append(
-            f"level referred from {distance:g} m and {drive:g} V to {REFERENCE_DISTANCE:g} m and {REFERENCE_DRIVE:g} V: "
-            f"{step:+.2f} dB (inverse distance law, linear device)"
+            f"level referred from {distance:g} m and {drive:g} V to {REFERENCE_DISTANCE:g} m and "
+            f"{REFERENCE_DRIVE:g} V: {step:+.2f} dB (inverse distance law, linear device)"
         )
     return step
 

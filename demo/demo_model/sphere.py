@@ -1,0 +1,65 @@
+"""Caps that move on a rigid sphere: the exact field of a source on a rounded body, or of a rounded open baffle."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import eval_legendre, spherical_jn, spherical_yn
+
+__all__ = ["cap_on_sphere"]
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+
+def cap_on_sphere(
+    radius: float,
+    half_angle: float,
+    wavenumber: Floats,
+    cosine: Floats,
+    distance: Floats,
+    rear: Complexes | float = 0.0,
+) -> Complexes:
+    """Transfer function of a cap that vibrates radially on a rigid sphere.
+
+    Parameters
+    ----------
+    radius : float
+        Of the sphere, m.
+    half_angle : float
+        Of the cap, degrees.
+    wavenumber : numpy.ndarray, shape (frequencies,)
+        1/m, above zero.
+    cosine, distance : numpy.ndarray, shape (directions,)
+        Of the angle off the cap's axis; m from the sphere's centre.
+    rear : complex numpy.ndarray, shape (frequencies,), or float
+        Velocity of a second cap at the back, which moves inwards when the front one moves outwards, as a share of
+        the front one's: 0 for none, 1 for a dipole.
+
+    Returns
+    -------
+    numpy.ndarray, shape (directions, frequencies)
+        1/m; exp(-jkr)/r would be the same volume acceleration in an infinite baffle.
+
+    Notes
+    -----
+    p = -jρc Σ U_n h_n(kr)/h_n'(kR) P_n(cos θ) with U_n = ½ [P_{n-1}(cos α) - P_{n+1}(cos α)]: Morse and Ingard,
+    "Theoretical Acoustics", recalled. Orders well above kR carry nothing to the far field and are left out, since
+    h_n' overflows there.
+    """
+    edge = np.cos(np.deg2rad(half_angle))
+    x = wavenumber * radius
+    behind = np.broadcast_to(np.asarray(rear, dtype=np.complex128), x.shape)
+    # Most receivers stand on one circle: the radial functions are the same for all of them.
+    radii, at = np.unique(np.round(distance, 12), return_inverse=True)
+    total = np.zeros((cosine.size, wavenumber.size), dtype=np.complex128)
+    for n in range(int(x.max()) + 21):
+        below = eval_legendre(n - 1, edge) if n else 1.0
+        velocity = 0.5 * (below - eval_legendre(n + 1, edge))
+        used = n <= x + 20
+        slope = spherical_jn(n, x[used], True) - 1j * spherical_yn(n, x[used], True)
+        r = np.outer(radii, wavenumber[used])
+        outgoing = spherical_jn(n, r) - 1j * spherical_yn(n, r)
+        both = velocity * (1 - behind[used] * (-1) ** n)
+        total[:, used] -= both * (outgoing / slope)[at] * eval_legendre(n, cosine)[:, None]
+    return np.asarray(total / (wavenumber * radius**2 * (1 - edge)))

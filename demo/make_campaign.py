@@ -1,0 +1,78 @@
+"""Write the demo campaign: `python demo/make_campaign.py FOLDER`."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path, PurePosixPath
+
+from demo_model.campaign import CAMPAIGN
+from demo_model.exports import SPHERE_FILE, alder_files, rowan_files, willow_files, write_hornbeam
+
+MARKER = ".demo-campaign"
+_FIRST_LINE = "This folder was written by demo/make_campaign.py, which may replace the files listed here."
+
+
+def _earlier_files(folder: Path) -> list[str]:
+    """Files that an earlier demo wrote into the folder.
+
+    Raises
+    ------
+    SystemExit
+        If the folder is no folder, or holds anything and no demo's marker.
+    """
+    if not folder.exists():
+        return []
+    if not folder.is_dir():
+        raise SystemExit(f"{folder} is not a folder. Name a new or an empty folder.")
+    marker = folder / MARKER
+    if marker.is_file():
+        first, *listed = marker.read_text(encoding="utf-8").splitlines()
+        if first == _FIRST_LINE and not any(
+            PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts for name in listed
+        ):
+            return listed
+    elif not any(folder.iterdir()):
+        return []
+    raise SystemExit(f"{folder} holds something else than a demo. Name a new or an empty folder.")
+
+
+def make_campaign(folder: Path) -> list[str]:
+    """Write the raw exports and campaign.yaml, in place of those of an earlier demo, and return their names.
+
+    Raises
+    ------
+    SystemExit
+        If the folder holds anything that is not a demo's, naming it.
+    """
+    earlier = _earlier_files(folder)
+    texts = {**rowan_files(), **alder_files(), **willow_files(), "campaign.yaml": CAMPAIGN.encode()}
+    names = sorted([*texts, SPHERE_FILE])
+    if foreign := [name for name in names if name not in earlier and (folder / name).exists()]:
+        raise SystemExit(f"{folder / foreign[0]} is not from an earlier demo. Move it away, or name another folder.")
+    folder.mkdir(parents=True, exist_ok=True)
+    # The marker first: a run that is cut short leaves a folder that the next one may replace.
+    (folder / MARKER).write_text("\n".join([_FIRST_LINE, *names]) + "\n", encoding="utf-8")
+    for name in earlier:
+        (folder / name).unlink(missing_ok=True)
+    for name in names:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if name == SPHERE_FILE:
+            write_hornbeam(path)
+        else:
+            path.write_bytes(texts[name])
+    return names
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description="Write a fictional campaign of four loudspeakers, ready to run.")
+    parser.add_argument("folder", type=Path, help="a new or empty folder, or one with an earlier demo")
+    folder: Path = parser.parse_args(arguments).folder
+    names = make_campaign(folder)
+    size = sum((folder / name).stat().st_size for name in names)
+    print(f"{len(names)} files, {size / 1e6:.1f} MB, in {folder}. Next: anechain run {folder / 'campaign.yaml'}")
+
+
+if __name__ == "__main__":
+    main()
