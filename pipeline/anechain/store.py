@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
-import json
 import os
-import tempfile
+import secrets
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from anechain.embedding import NETCDF_SIGNATURES, canonical, format_of, netcdf_digest, netcdf_receipt
+from anechain.embedding import (
+    NETCDF_SIGNATURES,
+    Format,
+    canonical,
+    format_of,
+    netcdf_blanked,
+    netcdf_digest,
+    netcdf_receipt,
+    parsed,
+)
 from anechain.errors import Refusal
-from anechain.receipts import bound, check_structure, sha256_hex
+from anechain.receipts import bound, check_form, check_structure, sha256_hex
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -41,70 +50,135 @@ def sha256_file(path: Path) -> str:
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
-    """Give a temporary name beside `path`; on success it is flushed to the disk and takes the place of `path`.
+    """Give a temporary file beside `path`; on success it is flushed to the disk and takes the place of `path`.
 
-    On any failure the temporary file is removed and what was at `path` stays.
+    On any failure the temporary file is removed and what was at `path` stays. The file's rights are those that the
+    process gives to new files (umask).
+
+    Raises
+    ------
+    Refusal
+        If the file cannot be written: no room, no right, a folder in its place.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    os.close(handle)
-    temporary = Path(name)
     try:
-        yield temporary
-        with temporary.open("rb") as file:
-            os.fsync(file.fileno())
-        temporary.chmod(0o644)
-        temporary.replace(path)
-        folder = os.open(path.parent, os.O_RDONLY)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = path.with_name(f".{secrets.token_hex(8)}.part")
+        # 0o666 less the umask, as for any new file; the ready-made temporary files are for their owner alone.
+        os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
         try:
-            os.fsync(folder)
+            yield temporary
+            with temporary.open("rb") as file:
+                os.fsync(file.fileno())
+            temporary.replace(path)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise Refusal.because(
+            path,
+            f"cannot be written: {error.strerror or error}",
+            "a place with room that you may write to",
+            "make room or mend the rights, and run again",
+        ) from None
+    _settle(path.parent)
+
+
+def _settle(folder: Path) -> None:
+    """Flush a folder's list of files, where the file system can; the file itself is safe already."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
         finally:
-            os.close(folder)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+            os.close(handle)
 
 
 def write_plain(path: Path, data: bytes) -> None:
-    """Write bytes whole or not at all, and only if they differ, so that an unchanged file keeps its date."""
-    if path.is_file() and path.read_bytes() == data:
-        return
+    """Write bytes whole or not at all, and only if they differ, so that an unchanged file keeps its date.
+
+    Raises
+    ------
+    Refusal
+        If the file cannot be written.
+    """
+    with suppress(OSError):
+        if path.read_bytes() == data:
+            return
     with replacing(path) as temporary:
         temporary.write_bytes(data)
 
 
 def write_artefact(path: Path, bare: bytes, receipt: Mapping[str, Any]) -> None:
-    """Write an output that is not netCDF, with its receipt inside (SVG, PNG, PDF, CSV, JSON, HTML)."""
+    """Write an output that is not netCDF, with its receipt inside (SVG, PNG, PDF, CSV, JSON, HTML).
+
+    Raises
+    ------
+    Refusal
+        If the file cannot be written.
+    ValueError
+        If it cannot carry a receipt, or carries one already.
+    """
     format_ = format_of(bare, path.name)
     if format_ is None:
         raise ValueError(f"no way is known to put a receipt into {path.name}")
-    content, _ = format_.split(bare)
-    data = format_.embed(bare, canonical(bound(receipt, sha256_hex(content))).decode())
+    content, there = format_.split(bare)
+    if there is not None:
+        raise ValueError(f"{path.name} carries a receipt already")
+    text = canonical(bound(receipt, sha256_hex(content))).decode()
+    data = format_.embed(bare, text)
+    # What could not be read back later, by this or another name, must not be published.
+    if format_of(data) is not format_ or format_.split(data) != (content, text):
+        raise ValueError(f"the receipt of {path.name} could not be read back")
     with replacing(path) as temporary:
         temporary.write_bytes(data)
 
 
 def write_dataset(path: Path, dataset: xr.Dataset, receipt: Mapping[str, Any]) -> None:
-    """Write a dataset as netCDF-4 with its receipt as global attribute; the same dataset gives the same bytes."""
+    """Write a dataset as netCDF-4 with its receipt as global attribute; the same dataset gives the same bytes.
+
+    Raises
+    ------
+    Refusal
+        If the file cannot be written.
+    """
     import netCDF4
 
-    encoding = {name: {"_FillValue": None} for name in dataset.variables if dataset[name].dtype.kind == "f"}
+    # How the file it came from was packed, and that file's receipt, are no part of what it says.
+    said = dataset.drop_encoding()
+    said.attrs = {name: value for name, value in dataset.attrs.items() if name != "receipt"}
+    encoding = {name: {"_FillValue": None} for name in said.variables if said[name].dtype.kind == "f"}
     with replacing(path) as temporary:
-        dataset.to_netcdf(temporary, engine="netcdf4", format="NETCDF4", encoding=encoding)
-        text = canonical(bound(receipt, netcdf_digest(temporary))).decode()
+        said.to_netcdf(temporary, engine="netcdf4", format="NETCDF4", encoding=encoding)
+        content = netcdf_digest(temporary)
+        blank = b" " * len(canonical(bound(receipt, content, content)))
         with netCDF4.Dataset(temporary, "a") as file:
-            file.setncattr_string("receipt", text)
+            file.setncattr_string("receipt", blank.decode())
+        # The receipt holds the hash of the file around it, so it goes into its place in the finished file.
+        data = temporary.read_bytes()
+        text = canonical(bound(receipt, content, sha256_hex(data)))
+        temporary.write_bytes(data.replace(blank, text, 1))
+        if data.count(blank) != 1 or netcdf_receipt(temporary) != text.decode():
+            raise ValueError(f"the receipt of {path.name} could not be read back")
 
 
 def read_dataset(path: Path) -> xr.Dataset:
-    """Read a dataset into memory and close the file."""
+    """Read a dataset into memory and close the file.
+
+    Raises
+    ------
+    Refusal
+        If it is not there or no netCDF file, or a damaged one.
+    """
     import xarray as xr
 
     try:
         with xr.open_dataset(path, engine="netcdf4", decode_times=False) as dataset:
             return dataset.load()
-    except (OSError, RuntimeError, ValueError) as error:
-        raise Refusal.because(path, f"cannot be read: {error}", "a netCDF file", "run the campaign again") from None
+    except Exception as error:  # the libraries give up on a damaged file in any way there is
+        reason = error.strerror if isinstance(error, OSError) else None
+        raise Refusal.because(
+            path, f"cannot be read: {reason or error}", "a netCDF file", "run the campaign again"
+        ) from None
 
 
 @dataclass(frozen=True)
@@ -114,7 +188,7 @@ class Examined:
     Attributes
     ----------
     receipt : dict or None
-        None if the file carries none.
+        None if the file carries none that can be read; see :func:`anechain.receipts.check_form`.
     carrier : str
         Where in the file the receipt is.
     wrong : tuple of str
@@ -137,12 +211,14 @@ def examine(path: Path) -> Examined:
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise Refusal.because(path, f"cannot be read: {error.strerror}", mend="give the path of an output") from None
+        raise Refusal.because(
+            path, f"cannot be read: {error.strerror or error}", mend="give the path of an output"
+        ) from None
     try:
         if data.startswith(NETCDF_SIGNATURES):
             carrier, text = "global attribute “receipt”", netcdf_receipt(path)
-            content = netcdf_digest(path)
-            whole = True
+            content = "" if text is None else netcdf_digest(path)
+            format_ = None
         else:
             format_ = format_of(data, path.name)
             if format_ is None:
@@ -152,21 +228,38 @@ def examine(path: Path) -> Examined:
             carrier = format_.carrier
             bare, text = format_.split(data)
             content = sha256_hex(bare)
-            whole = text is None or format_.name == "JSON" or format_.embed(bare, text) == data
     except ValueError as error:
         return Examined(None, "", (f"the file is damaged: {error}",))
     if text is None:
         return Examined(None, carrier, ("the file carries no receipt",))
     try:
-        receipt = json.loads(text)
-    except ValueError:
-        return Examined(None, carrier, ("the receipt is not readable",))
+        receipt = parsed(text)
+    except ValueError as error:
+        return Examined(None, carrier, (f"the receipt is not readable: {error}",))
+    if wrong := check_form(receipt):
+        return Examined(None, carrier, tuple(wrong))
     wrong = check_structure(receipt)
-    if not wrong and receipt["content"] != content:
+    same = receipt["content"] == content
+    if not same:
         wrong.append("the content is not what the receipt vouches for")
-    if not whole:
-        wrong.append("the file was written again by other software")
-    return Examined(receipt if isinstance(receipt, dict) else None, carrier, tuple(wrong))
+    if format_ is None:
+        untouched = not same or receipt.get("file") == sha256_hex(netcdf_blanked(data, text))
+    else:
+        untouched = _as_embedded(format_, bare, text, data)
+    if not untouched:
+        wrong.append(
+            "the file was written again by other software"
+            + (", or damaged in a place that holds none of its content" if same else "")
+        )
+    return Examined(receipt, carrier, tuple(wrong))
+
+
+def _as_embedded(format_: Format, bare: bytes, text: str, data: bytes) -> bool:
+    """Whether a file is, byte for byte, its bare content with its receipt put in; in JSON the layout does not count."""
+    try:
+        return format_.name == "JSON" or format_.embed(bare, text) == data
+    except ValueError:
+        return False
 
 
 def read_receipt(path: Path) -> dict[str, Any]:

@@ -215,6 +215,8 @@ def _slow(lines: list[str], rows: tuple[int, ...], dialect: Dialect) -> _Attempt
             what += "; the file mixes decimal points and decimal commas"
         elif first in bad and dialect.decimal == "comma" and "." in lines[first]:
             what += "; the file mixes decimal commas and decimal points"
+        elif first not in bad and dialect.separator == "comma":
+            what += "; decimal commas with a comma as separator look like this, and cannot be told apart"
         more = f" (and {count - 1} more such lines)" if count > 1 else ""
         return _Attempt(dialect, good, trouble=f"line {first + 1}: {what}{more}")
     values = np.full((len(good), columns), np.nan)
