@@ -120,6 +120,11 @@ def compared(curves: Mapping[str, xr.Dataset]) -> xr.Dataset:
         },
         attrs={"level_kind": "spl" if absolute else "relative", "notes": "\n".join(notes)},
     )
+    first = next(iter(curves.values())).attrs
+    # One campaign derives all its devices alike, and all absolute levels are referred to one distance and drive.
+    dataset.attrs["smoothing"] = first["smoothing"]
+    if absolute:
+        dataset.attrs |= {"distance": first["distance"], "drive": first["drive"]}
     return contract.describe(dataset, "comparison")
 
 
