@@ -1,0 +1,133 @@
+"""Figures of several devices on the same terms: one curve of each, with the directivity index that belongs to it."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from anechain.errors import Refusal
+from anechain.figures import style
+from anechain.figures.panels import Panel, Series, stacked
+from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["MOST_NAMED", "comparison_figure"]
+
+Floats = NDArray[np.float64]
+
+_COLOURS = (BLUE, VERMILION, GREEN, BLACK, ORANGE, PURPLE, SKY)
+MOST_NAMED = 28
+"""More devices than this are drawn in grey, without a legend: they could not be told apart."""
+
+
+def _index_of(curve: str, indices: list[str]) -> str | None:
+    """The directivity index that belongs to a curve: sound_power_vertical has sound_power_index_vertical."""
+    kind, plane = re.fullmatch(r"(.+?)((?:_horizontal|_vertical)?)", curve).groups()  # type: ignore[union-attr]
+    name = "sphere_index" if curve == "sphere_power" else f"{kind}_index{plane}"
+    return name if name in indices else None
+
+
+def _look(position: int) -> tuple[str, tuple[float, ...]]:
+    """Colour and dash of the n-th device: no two of the first 28 share both, neighbours share neither."""
+    number = position % MOST_NAMED
+    turn = number // len(_COLOURS)
+    return _COLOURS[number % len(_COLOURS)], DASHES[(number + turn) % len(DASHES)]
+
+
+def _keys(ids: list[str]) -> list[str]:
+    """A key for each device that Vega reads as a name: a dot or bracket in it would be read as a path."""
+    return [f"{position}_{re.sub(r'[^0-9A-Za-z]+', '_', name)}" for position, name in enumerate(ids, 1)]
+
+
+def _lines(values: Floats, ids: list[str], titles: list[str], prefix: str) -> tuple[Series, ...]:
+    return tuple(
+        Series(f"{prefix}_{key}", key, title, row, *_look(position))
+        for position, (key, title, row) in enumerate(zip(_keys(ids), titles, values, strict=True))
+        if np.isfinite(row).any()
+    )
+
+
+def _values_on_axis(series: tuple[Series, ...], frequency: Floats) -> Floats:
+    low, high = style.FREQUENCY_RANGE
+    return np.concatenate([s.values[(frequency >= low) & (frequency <= high)] for s in series])
+
+
+def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
+    """One curve (with the directivity index that belongs to it), or one index, of several devices.
+
+    Parameters
+    ----------
+    comparison : xarray.Dataset
+        After the contract `comparison`: `level` (device, curve, frequency) and `directivity_index` (device, index,
+        frequency) in dB, coordinate `title` (device).
+    what : str
+        The id of a curve or of an index.
+
+    Returns
+    -------
+    dict
+        A Vega-Lite specification with its data inside.
+
+    Raises
+    ------
+    Refusal
+        If the comparison has no such curve or index, or no device has a value of it.
+    """
+    from anechain.acoustics.curves import TITLES
+
+    curves = [str(c) for c in comparison["curve"].values]
+    indices = [str(i) for i in comparison["index"].values] if "index" in comparison.coords else []
+    ids = [str(d) for d in comparison["device"].values]
+    titles = [str(t) for t in comparison["title"].values]
+    frequency = np.asarray(comparison["frequency"].values, np.float64)
+    if what not in curves and what not in indices:
+        raise Refusal.because("comparison", f"{what}: no such curve or index", ", ".join([*curves, *indices]))
+
+    def chosen(variable: str, dim: str, name: str) -> tuple[Series, ...]:
+        values = comparison[variable].sel({dim: name}).transpose("device", "frequency").values
+        return _lines(np.asarray(values, np.float64), ids, titles, dim)
+
+    panels = []
+    shown: set[str] = set()
+    if what in curves:
+        lines = chosen("level", "curve", what)
+        if lines:
+            shown |= {s.key for s in lines}
+            kind = str(comparison.attrs.get("level_kind", "spl"))
+            limits = style.level_limits(_values_on_axis(lines, frequency))
+            panels.append(Panel("level", style.level_title(kind), limits, lines))
+    index = what if what in indices else _index_of(what, indices)
+    if index is not None and (panels or what in indices):
+        lines = chosen("directivity_index", "index", index)
+        if lines:
+            shown |= {s.key for s in lines}
+            limits = style.index_limits(_values_on_axis(lines, frequency))
+            # One legend for both, unless a device is in the lower panel alone.
+            shared = bool(panels) and {s.key for s in lines} <= {s.key for s in panels[0].series}
+            panels.append(
+                Panel("index", "Directivity index in dB", limits, lines, legend_of="level" if shared else None)
+            )
+    if not panels:
+        raise Refusal.because(
+            "comparison", f"{what}: no device has a value", mend="see the devices' gaps for what is missing"
+        )
+    notes = [line for line in str(comparison.attrs.get("notes", "")).splitlines() if line.strip()]
+    absent = [title for key, title in zip(_keys(ids), titles, strict=True) if key not in shown]
+    if absent:
+        notes.append(f"Not shown, having no such curve: {', '.join(absent)}")
+    if len(ids) > MOST_NAMED:
+        notes.append(f"All {len(shown)} devices in grey: they are too many for colours.")
+    return stacked(
+        frequency,
+        panels,
+        title=TITLES.get(what, what),
+        lines=[f"{len(shown)} devices; {style.conditions(comparison.attrs)}".rstrip("; ")],
+        notes=notes,
+        band=style.FREQUENCY_RANGE,
+        named=len(ids) <= MOST_NAMED,
+    )

@@ -1,0 +1,150 @@
+"""Figures of one device's curve set: the whole, by plane, and by bounce."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from anechain.errors import Refusal
+from anechain.figures import style
+from anechain.figures.panels import Panel, Series, stacked
+from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["bounces_figure", "curve_set_figure", "planes_figure"]
+
+Floats = NDArray[np.float64]
+Look = tuple[str, tuple[float, ...]]
+
+_CURVES: dict[str, Look] = {
+    "on_axis": (BLACK, DASHES[0]),
+    "listening_window": (BLUE, DASHES[1]),
+    "early_reflections": (GREEN, DASHES[2]),
+    "sound_power": (VERMILION, DASHES[3]),
+    "in_room": (PURPLE, DASHES[4]),
+    "sphere_power": (SKY, DASHES[5]),
+}
+_INDICES: dict[str, Look] = {
+    "early_reflections_index": _CURVES["early_reflections"],
+    "sound_power_index": _CURVES["sound_power"],
+    "sphere_index": _CURVES["sphere_power"],
+    "two_orbit_error": (ORANGE, DASHES[6]),
+}
+_SPHERE = {"sphere_power", "sphere_index", "two_orbit_error"}
+"""Few devices are measured on a full sphere: its absence is no gap of the curve set."""
+
+_PLANE_CURVES: dict[str, Look] = {
+    "early_reflections_horizontal": (BLUE, DASHES[0]),
+    "early_reflections_vertical": (ORANGE, DASHES[1]),
+    "sound_power_horizontal": (GREEN, DASHES[2]),
+    "sound_power_vertical": (VERMILION, DASHES[3]),
+}
+_PLANE_INDICES: dict[str, Look] = {
+    f"{kind}_index_{plane}": _PLANE_CURVES[f"{kind}_{plane}"]
+    for kind in ("early_reflections", "sound_power")
+    for plane in ("horizontal", "vertical")
+}
+_BOUNCES: dict[str, Look] = {
+    "on_axis": (BLACK, DASHES[0]),
+    "early_reflections": (GREEN, DASHES[4]),
+    "floor_bounce": (ORANGE, DASHES[1]),
+    "ceiling_bounce": (SKY, DASHES[2]),
+    "front_wall_bounce": (BLUE, DASHES[3]),
+    "side_wall_bounce": (PURPLE, DASHES[5]),
+    "rear_wall_bounce": (VERMILION, DASHES[6]),
+}
+
+
+def _series(data: xr.DataArray, dim: str, looks: Mapping[str, Look], titles: Mapping[str, str]) -> tuple[Series, ...]:
+    """Lines for what the data hold, in the order of the looks; a curve without a finite value is none."""
+    present = {str(identifier): row for row, identifier in enumerate(data[dim].values)}
+    values = np.asarray(data.transpose(dim, "frequency").values, np.float64)
+    return tuple(
+        # The axis already says what the indices are.
+        Series(
+            name, name, titles.get(name, name).replace(" directivity index", ""), values[present[name]], colour, dash
+        )
+        for name, (colour, dash) in looks.items()
+        if name in present and np.isfinite(values[present[name]]).any()
+    )
+
+
+def _inside(series: Sequence[Series], frequency: Floats, band: tuple[float, float]) -> Floats:
+    """The values within the valid band, which decide the limits of a panel."""
+    chosen = (frequency >= band[0]) & (frequency <= band[1])
+    if not chosen.any():
+        chosen[:] = True
+    return np.concatenate([s.values[chosen] for s in series])
+
+
+def _figure(
+    curves: xr.Dataset, what: str, levels: Mapping[str, Look], indices: Mapping[str, Look], optional: set[str]
+) -> dict[str, Any]:
+    from anechain.acoustics.curves import TITLES
+
+    attrs = curves.attrs
+    device = str(attrs.get("title") or attrs.get("device") or "")
+    frequency = np.asarray(curves["frequency"].values, np.float64)
+    band = style.valid_band(attrs)
+    panels = []
+    lines = _series(curves["level"], "curve", levels, TITLES)
+    if lines:
+        limits = style.level_limits(_inside(lines, frequency, band))
+        panels.append(Panel("level", style.level_title(str(attrs.get("level_kind", "spl"))), limits, lines))
+    if indices and "directivity_index" in curves:
+        lines = _series(curves["directivity_index"], "index", indices, TITLES)
+        if lines:
+            limits = style.index_limits(_inside(lines, frequency, band))
+            panels.append(Panel("index", "Directivity index in dB", limits, lines))
+    if not panels:
+        raise Refusal.because(
+            device, f"{what}: none of its curves has a value", mend="see the gaps of this device for what is missing"
+        )
+    notes = style.gap_lines(attrs, [name for name in (*levels, *indices) if name not in optional], TITLES)
+    if "resolution_limit" in attrs:
+        notes.append(f"Below {style.hertz(float(attrs['resolution_limit']))} the data are coarser than the smoothing.")
+    return stacked(
+        frequency, panels, title=device, lines=[f"{what}; {style.conditions(attrs)}"], notes=notes, band=band
+    )
+
+
+def curve_set_figure(curves: xr.Dataset) -> dict[str, Any]:
+    """The curve set of one device: levels above, directivity indices below.
+
+    Parameters
+    ----------
+    curves : xarray.Dataset
+        After the contract `curves`: `level` (curve, frequency) and `directivity_index` (index, frequency) in dB.
+
+    Returns
+    -------
+    dict
+        A Vega-Lite specification with its data inside.
+
+    Raises
+    ------
+    Refusal
+        If no curve has a value.
+    """
+    return _figure(curves, "Curve set", _CURVES, _INDICES, _SPHERE)
+
+
+def planes_figure(curves: xr.Dataset) -> dict[str, Any]:
+    """Early reflections and sound power, and their directivity indices, by plane: which plane causes what.
+
+    Parameters, returns and raises as :func:`curve_set_figure`.
+    """
+    return _figure(curves, "By plane: horizontal against vertical", _PLANE_CURVES, _PLANE_INDICES, set())
+
+
+def bounces_figure(curves: xr.Dataset) -> dict[str, Any]:
+    """The early reflections by the surface they come from, with the on-axis curve for reference.
+
+    Parameters, returns and raises as :func:`curve_set_figure`.
+    """
+    return _figure(curves, "Early reflections by surface", _BOUNCES, {}, set())

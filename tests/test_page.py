@@ -1,0 +1,345 @@
+"""The page: whole and closed in itself, proof against what people write into it, and readable."""
+
+import hashlib
+import json
+import os
+import pickle
+import re
+import shutil
+import subprocess
+import sys
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+import modelled_speaker as model
+from anechain.embedding import HTML_MARKER
+from anechain.figures.curve_set import bounces_figure, curve_set_figure
+from anechain.figures.render import render
+from anechain.methods import Method
+from anechain.receipts import Input, bound, issue, sha256_hex
+from anechain.report.page import (
+    Content,
+    DevicePart,
+    FailedDevice,
+    Link,
+    ListeningNote,
+    PagePerson,
+    Picture,
+    build_page,
+)
+
+HOSTILE = '</script><script>document.title = "bad"</script><!-- receipt --> & "quotes" \' <b> ]]> id="x" url(#y) \u2028'
+VOID = {"meta", "link", "br", "img", "input", "hr"}
+
+
+class Reader(HTMLParser):
+    """Collects what a page holds, as a browser would see it."""
+
+    def __init__(self, html):
+        super().__init__(convert_charrefs=True)
+        self.tags, self.scripts, self.texts, self.comments, self.open = [], [], [], [], []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] == "script":
+            self.scripts.append(data)
+        elif not self.open or self.open[-1] != "style":
+            self.texts.append(data)
+
+    def handle_comment(self, data):
+        self.comments.append(data)
+
+    @property
+    def text(self):
+        return "".join(self.texts)
+
+    def all(self, tag):
+        return [attributes for name, attributes in self.tags if name == tag]
+
+
+def picture(name, spec, caption="What it shows."):
+    links = tuple(Link(ending.upper(), f"../figures/{name}.{ending}") for ending in ("svg", "png", "pdf"))
+    return Picture(name, caption, f"Alternative: {caption}", render(spec)["svg"].decode(), spec, links)
+
+
+@pytest.fixture(scope="module")
+def specs():
+    curves = model.curves(model.responses(model.log_frequencies(3), title=f"Rowan {HOSTILE}"))
+    return curve_set_figure(curves), bounces_figure(curves)
+
+
+@pytest.fixture(scope="module")
+def receipt():
+    raw = [Input(f"raw:raw/rowan/h{angle:+d}.txt", sha256_hex(str(angle).encode())) for angle in (-10, 0, 10)]
+    ingest = bound(issue("ingest", 1, {"importer": "delimited"}, raw), sha256_hex(b"responses"))
+    responses = Input("responses.nc", sha256_hex(b"responses file"), ingest)
+    return bound(issue("derive", 2, {"smoothing": 24}, [responses]), sha256_hex(b"curves"))
+
+
+@pytest.fixture(scope="module")
+def content(specs, receipt):
+    device = DevicePart(
+        id="rowan-6",
+        title="Rowan 6",
+        kind="Two-way on a stand",
+        about="For small halls.",
+        level="dB re 20 µPa, 2.83 V, 1 m",
+        valid_band="35 Hz to 20 kHz",
+        setup=(("Distance", "2 m"), ("Drive", "2.83 V")),
+        import_report=("phase dropped: two of three directions have one",),
+        gaps=(("Sound power", "needs the vertical orbit"),),
+        listening=(
+            ListeningNote("Clear speech.\n\nThin when one stands up.", "The caretaker", "in May", "hall", "speech"),
+        ),
+        pictures=(picture("rowan-curves", specs[0]), picture("rowan-bounces", specs[1])),
+        data=(Link("Curves (netCDF)", "../rowan-6/curves.nc"),),
+        stamp=receipt["stamp"],
+        receipts=(("curves.nc", receipt), ("curves.csv", receipt)),
+    )
+    return Content(
+        title="Loudspeakers for community halls",
+        about="Measured in the yard of a workshop.",
+        licence="CC-BY-4.0",
+        people=(PagePerson("A. Measurer", "measurements", "0000-0002-1825-0097"),),
+        choices=(("Rear wall", "three directions"),),
+        devices=(device,),
+        failed=(FailedDevice("yew", "Yew 10", "ingest", ("raw/yew.txt: row 17: no number",)),),
+        comparison=(picture("comparison", specs[1]),),
+        data=(Link("Comparison (netCDF)", "../comparison.nc"),),
+        methods=(Method("on-axis", 1, "Level on axis", "ANSI/CTA-2034-A", "recalled", "One direction.", print),),
+        software="Anechain 0.1.0",
+    )
+
+
+@pytest.fixture(scope="module")
+def html(content):
+    return build_page(content)
+
+
+@pytest.fixture(scope="module")
+def page(html):
+    return Reader(html)
+
+
+def hostile(value, path=""):
+    """The same content with hostile text wherever text is free."""
+    if isinstance(value, str):
+        return value if path in ("href", "svg", "name", "orcid") else HOSTILE
+    if isinstance(value, tuple):
+        return tuple(hostile(one, path) for one in value)
+    if hasattr(value, "__dataclass_fields__") and not isinstance(value, Method):
+        return replace(
+            value, **{key: hostile(getattr(value, key), key) for key in value.__dataclass_fields__ if key != "receipts"}
+        )
+    return value
+
+
+def test_all_that_was_given_is_told(page, receipt):
+    for told in (
+        *("Loudspeakers for community halls", "Measured in the yard", "CC-BY-4.0", "A. Measurer", "three directions"),
+        *("Rowan 6", "Two-way on a stand", "For small halls.", "35 Hz to 20 kHz", "2.83 V", "phase dropped"),
+        *("Sound power: needs the vertical orbit", "Clear speech.", "The caretaker; in May; hall; speech"),
+        *("Yew 10: failed at ingest", "raw/yew.txt: row 17: no number"),
+        *("on-axis", "ANSI/CTA-2034-A", "recalled", "One direction.", "anechain trace FILE"),
+    ):
+        assert told in page.text
+    assert "can harm hearing and equipment" in page.text[page.text.index("Set-up") : page.text.index("What is missing")]
+
+
+def test_the_history_goes_back_to_the_raw_files(page, receipt):
+    for step in receipt["steps"].values():
+        for entry in step["inputs"]:
+            assert entry["sha256"] in page.text
+            assert entry["role"].removeprefix("raw:") in page.text
+    assert page.text.count("raw/rowan/h+10.txt") == 1
+    assert page.text.count("(told above)") == 1
+    assert page.text.count(f"stamp {receipt['stamp'][:12]}") == 2
+
+
+def test_summary_comparison_devices_methods_in_this_order(page):
+    places = [
+        page.text.index(title) for title in ("Devices at a glance", "Side by side", "Listening notes\n", "Methods\n")
+    ]
+    assert places[0] < places[1] < places[3]
+    headings = [attributes.get("id") for tag, attributes in page.tags if tag == "h2"]
+    assert headings == ["glance", "failed", "comparison", "device-rowan-6", "methods"]
+
+
+def test_no_text_breaks_the_page(content, specs):
+    page = build_page(hostile(content))
+    read = Reader(page)
+    assert read.open == []
+    assert page.encode().count(HTML_MARKER) == 1
+    assert read.comments == [" receipt "]
+    assert len(read.scripts) == len(read.all("script")) == 3 + 2
+    kept = [json.loads(s) for s, a in zip(read.scripts, read.all("script"), strict=True) if a.get("type")]
+    assert kept == [specs[1], specs[0], specs[1]]
+    assert HOSTILE in read.text
+    assert not read.all("b")
+
+
+def test_the_place_for_the_receipt_is_in_the_head(html):
+    assert html.count(HTML_MARKER.decode()) == 1
+    assert html.index(HTML_MARKER.decode()) < html.index("</head>")
+
+
+def test_the_page_needs_nothing_else(page):
+    policy = next(a["content"] for a in page.all("meta") if a.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none';")
+    assert "http" not in policy
+    assert "unsafe-eval" not in policy
+    for tag, attributes in page.tags:
+        for name in ("src", "srcset", "href", "xlink:href", "data", "poster", "action"):
+            target = attributes.get(name) or ""
+            if "//" in target or ":" in target:
+                assert (tag, name) == ("a", "href"), target
+    assert not [tag for tag, _ in page.tags if tag in ("link", "iframe", "object", "embed", "base", "img")]
+
+
+def test_names_on_the_page_are_unique_and_lead_somewhere(page):
+    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    clips = [a["clip-path"][len("url(#") : -1] for _, a in page.tags if a.get("clip-path")]
+    assert len(set(clips)) >= 3
+    inner = [a["href"][1:] for a in page.all("a") if a["href"].startswith("#")]
+    labelled = [a["aria-labelledby"] for _, a in page.tags if "aria-labelledby" in a]
+    assert set(clips) | set(inner) | set(labelled) <= set(ids)
+
+
+def test_a_reader_who_listens_finds_the_way(page):
+    assert page.all("html")[0]["lang"].startswith("en")
+    levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in pairwise(levels))
+    assert all(a.get("scope") in ("row", "col") for a in page.all("th"))
+    figures = [a for a in page.all("div") if a.get("class") == "picture"]
+    assert len(figures) == 3
+    assert all(a["role"] == "img" and a["aria-label"].startswith("Alternative") for a in figures)
+    assert all(a.get("aria-hidden") == "true" for a in page.all("svg"))
+
+
+def luminance(colour):
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("scheme", [0, 1])
+def test_contrast(html, scheme):
+    # WCAG 2.2, success criterion 1.4.3: 4.5 to 1 for text; relative luminance as defined there.
+    colours = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", re.findall(r":root \{(.*?)\}", html, re.DOTALL)[scheme]))
+    for ink, paper in (
+        *(("ink", "paper"), ("ink", "card"), ("quiet", "paper"), ("quiet", "card"), ("accent", "paper")),
+        *(("accent", "card"), ("ink", "mark"), ("wrong", "wrong-card"), ("ink", "wrong-card")),
+    ):
+        bright, dark = sorted((luminance(colours[ink]), luminance(colours[paper])), reverse=True)
+        assert (bright + 0.05) / (dark + 0.05) >= 4.5, (ink, paper)
+
+
+def test_with_many_devices_only_the_comparison_is_drawn(content):
+    many = replace(content, devices=tuple(replace(content.devices[0], id=f"rowan.{n}") for n in range(3)))
+    page = build_page(many, most_live_devices=2)
+    read = Reader(page)
+    assert len([a for a in read.all("div") if a.get("class") == "picture"]) == 1
+    assert len(read.all("svg")) == 1
+    hrefs = [a["href"] for a in read.all("a")]
+    assert hrefs.count("../figures/rowan-curves.png") == 3
+    ids = [attributes["id"] for _, attributes in read.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+
+
+def test_a_page_without_figures_has_no_script(content):
+    bare = replace(content, comparison=(), devices=())
+    assert not Reader(build_page(bare)).all("script")
+
+
+@pytest.mark.parametrize(
+    "svg",
+    [
+        '<svg xmlns="http://www.w3.org/2000/svg"><script>1</script></svg>',
+        '<svg xmlns="http://www.w3.org/2000/svg" onload="1"/>',
+        '<svg xmlns="http://www.w3.org/2000/svg"><a href="https://example.org/"/></svg>',
+        '<svg xmlns="http://www.w3.org/2000/svg"><image href="data:image/png;base64,"/></svg>',
+        "<svg",
+    ],
+)
+def test_a_picture_that_is_more_than_a_drawing_is_refused(content, svg):
+    bad = replace(content, comparison=(replace(content.comparison[0], svg=svg),))
+    with pytest.raises(ValueError, match="comparison: its SVG"):
+        build_page(bad)
+
+
+def test_a_receipt_inside_a_picture_is_left_out(content):
+    one = content.comparison[0]
+    end = one.svg.index(">") + 1
+    marked = one.svg[:end] + '<metadata id="receipt">{"a": 1}</metadata>' + one.svg[end:]
+    assert build_page(replace(content, comparison=(replace(one, svg=marked),))) == build_page(content)
+
+
+@pytest.mark.parametrize("href", ["javascript:alert(1)", " JavaScript:alert(1)", "data:text/html,x", "file:///etc"])
+def test_a_link_leads_to_a_file_or_a_web_page(href):
+    with pytest.raises(ValueError, match="a link leads to"):
+        Link("click", href)
+    assert Link("a", "../figures/a:b.svg").href
+    assert Link("a", "https://example.org/").href
+
+
+def test_two_processes_build_the_same_page(content):
+    script = (
+        "import hashlib, pickle, sys; from anechain.report.page import build_page;"
+        "print(hashlib.sha256(build_page(pickle.loads(sys.stdin.buffer.read())).encode()).hexdigest())"
+    )
+    given = pickle.dumps(content)
+    found = {hashlib.sha256(build_page(content).encode()).hexdigest()}
+    for seed in ("1", "2"):
+        environment = os.environ | {"PYTHONHASHSEED": seed}
+        done = subprocess.run(
+            [sys.executable, "-c", script], input=given, env=environment, capture_output=True, check=True
+        )
+        found.add(done.stdout.decode().strip())
+    assert len(found) == 1
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium to open the page")
+def test_figures_come_alive_in_a_browser_without_a_network(html, tmp_path: Path):
+    file = tmp_path / "index.html"
+    # Without a window no frame is drawn for sure, and nothing comes into sight: here everything is in sight at once.
+    in_sight = """<script>window.IntersectionObserver = class {
+      constructor(seen) { this.seen = seen; }
+      observe(target) { this.seen([{isIntersecting: true, target}]); }
+      unobserve() {}
+    };</script></head>"""
+    file.write_text(html.replace("</head>", in_sight, 1), encoding="utf-8")
+    done = subprocess.run(
+        [
+            *("chromium", "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"),
+            *(f"--user-data-dir={tmp_path / 'profile'}", "--host-resolver-rules=MAP * ~NOTFOUND"),
+            *("--virtual-time-budget=10000", "--window-size=1280,4000", "--enable-logging=stderr"),
+            *("--dump-dom", file.as_uri()),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert "CONSOLE" not in done.stderr, [line for line in done.stderr.splitlines() if "CONSOLE" in line]
+    assert "<title>Loudspeakers for community halls</title>" in done.stdout
+    boxes = re.findall(r'<div class="picture" role="(\w+)".*?><div class="vega-embed', done.stdout, re.DOTALL)
+    assert len(boxes) == 3
