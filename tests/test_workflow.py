@@ -33,9 +33,17 @@ def finished(tmp_path_factory):
     return folder
 
 
+@pytest.fixture(scope="module")
+def light(tmp_path_factory):
+    """The same without pictures, for what is run again and again."""
+    folder = tmp_path_factory.mktemp("light")
+    run(campaign(folder))
+    return folder
+
+
 @pytest.fixture
-def copy(finished, tmp_path):
-    shutil.copytree(finished, tmp_path / "copy", copy_function=shutil.copy2)
+def copy(light, tmp_path):
+    shutil.copytree(light, tmp_path / "copy", copy_function=shutil.copy2)
     return tmp_path / "copy"
 
 
@@ -138,7 +146,11 @@ def test_changed_content_redoes_only_what_depends_on_it(copy):
     run(copy / "campaign.yaml")
     different = changed(before, snapshot(copy / "results"))
     assert {f"rowan/{name}" for name in DEVICE_FILES} <= different
-    assert "figures/rowan-curves.png" in different and "report/index.html" in different and "comparison.nc" in different
+    assert (
+        "figures/rowan-curves.vl.json" in different
+        and "report/index.html" in different
+        and "comparison.nc" in different
+    )
     assert not any("alder" in name for name in different)
 
 
@@ -154,10 +166,45 @@ def test_a_raised_method_version_redoes_what_used_it_and_nothing_else(copy, tmp_
     before = snapshot(copy / "results")
     run(copy / "campaign.yaml", env={"PYTHONPATH": str(tmp_path / "code")})
     different = changed(before, snapshot(copy / "results"))
-    assert {"rowan/curves.nc", "alder/curves.nc", "figures/rowan-curves.svg", "report/index.html"} <= different
+    assert {"rowan/curves.nc", "alder/curves.nc", "figures/rowan-curves.vl.json", "report/index.html"} <= different
     assert not any(name.endswith("responses.nc") for name in different)
     receipt = store.read_receipt(copy / "results" / "rowan" / "curves.nc")
     assert receipt["steps"][receipt["stamp"]]["parameters"]["methods"]["listening-window"] == 2
+
+
+SECOND_VERSION = '''
+
+@method("listening-window", version=2, title="Horizontal half of it", source="none", limits="A trial.")
+def listening_window_on_one_orbit(orbits: Orbits) -> Derived:
+    """Mean squared pressure of the seven horizontal directions."""
+    return _mean(orbits, LISTENING_WINDOW[:7])
+'''
+
+
+def test_last_years_curve_is_made_again_with_last_years_method(copy, tmp_path):
+    """A second version of the listening window is added beside the first; the campaign then asks for the first."""
+    package = Path(anechain.__file__).parent
+    shutil.copytree(package, tmp_path / "code" / "anechain", ignore=shutil.ignore_patterns("__pycache__"))
+    with (tmp_path / "code" / "anechain" / "acoustics" / "curves.py").open("a") as source:
+        source.write(SECOND_VERSION)
+    code = {"PYTHONPATH": str(tmp_path / "code")}
+    old = (copy / "results" / "rowan" / "curves.nc").read_bytes()
+    run(copy / "campaign.yaml", env=code)
+    new = store.read_dataset(copy / "results" / "rowan" / "curves.nc")
+    assert new["curve_method"].sel(curve="listening_window").item() == "listening-window@2"
+    assert new["curve_method"].sel(curve="sound_power").item() == "sound-power-two-orbits@1"
+    with (copy / "campaign.yaml").open("a") as file:
+        file.write("method_versions: {listening-window: 1}\n")
+    run(copy / "campaign.yaml", env=code)
+    assert (copy / "results" / "rowan" / "curves.nc").read_bytes() == old
+
+
+def test_a_method_version_that_is_not_kept_is_refused(copy):
+    with (copy / "campaign.yaml").open("a") as file:
+        file.write("method_versions: {listening-window: 7, listning-window: 1}\n")
+    done = run(copy / "campaign.yaml", check=False)
+    assert done.returncode == 1
+    assert "method_versions.listening-window is 7" in done.stderr and "did you mean listening-window?" in done.stderr
 
 
 def test_prose_redoes_the_page_only(copy):
@@ -175,7 +222,7 @@ def test_a_result_altered_by_hand_is_made_again(copy):
     data = bytearray(curves.read_bytes())
     data[len(data) // 2] ^= 1
     curves.write_bytes(data)
-    (copy / "results" / "figures" / "alder-curves.svg").unlink()
+    (copy / "results" / "figures" / "alder-curves.vl.json").unlink()
     run(copy / "campaign.yaml")
     assert {name: content for name, (_, content) in snapshot(copy / "results").items()} == {
         name: content for name, (_, content) in before.items()

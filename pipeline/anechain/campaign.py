@@ -10,7 +10,8 @@ import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from types import UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
@@ -176,6 +177,10 @@ class Campaign(_Model):
     )
     devices: dict[str, Device] = Field(min_length=1, description="Devices by id")
     derivation: Derivation = Field(default=Derivation(), description="Choices in deriving the curve set")
+    method_versions: dict[str, Annotated[int, Field(ge=1)]] = Field(
+        default_factory=dict,
+        description="Older versions of methods to use, by id; the newest of each otherwise (see `anechain methods`)",
+    )
     figures: Figures = Field(default=Figures(), description="What is drawn")
     batch_size: int | None = Field(
         default=None, ge=1, le=10_000, description="Devices per job; chosen from their number if absent"
@@ -344,6 +349,7 @@ _WORDS = {
     "list_type": "a list",
     "model_attributes_type": "keys with values",
     "model_type": "keys with values",
+    "path_type": "a path",
     "string_pattern_mismatch": "text of the right form",
     "string_type": "text",
     "tuple_type": "a list",
@@ -354,16 +360,24 @@ _WORDS = {
 def option_problems(error: ValidationError, model: type[BaseModel], where: str, prefix: str = "") -> list[Problem]:
     """Word the failures of a strict model for a person, suggesting the right key for an unknown one."""
     problems = []
-    for failure in error.errors(include_url=False):
+    failures = error.errors(include_url=False)
+    branched: set[tuple[int | str, ...]] = set()
+    for failure in failures:
+        if (stem := _before_branch(model, failure["loc"])) is not None:
+            # Each branch of "this or that" fails in its own way; what the field is for says what both allow.
+            if stem not in branched:
+                name = f"{prefix}{'.'.join(str(part) for part in stem)}"
+                allowed = _description(model, stem) or failure["msg"].removeprefix("Input should be ")
+                problems.append(Problem(where, f"{name} is {_shown(failure['input'])}", allowed, "correct it"))
+            branched.add(stem)
+            continue
         location = ".".join(str(part) for part in failure["loc"])
-        field = f"{prefix}{location}" or "the file"
+        field = f"{prefix}{location}".rstrip(".") or "the file"
         found = failure.get("input")
         if failure["type"] == "invalid_key" or failure["loc"][-1:] == ("[key]",):
-            of = ".".join(str(part) for part in failure["loc"][:-1] if part != "[key]").removesuffix(f".{found}")
+            of = prefix + ".".join([str(part) for part in failure["loc"] if part != "[key]"][:-1])
             problems.append(
-                Problem(
-                    where, f"{prefix}{of or 'the file'}: key {_shown(found)} is not text", "text", "put it in quotes"
-                )
+                Problem(where, f"{of or 'the file'}: key {_shown(found)} is not text", "text", "put it in quotes")
             )
         elif failure["type"] == "extra_forbidden":
             known = _fields_at(model, failure["loc"][:-1])
@@ -377,10 +391,11 @@ def option_problems(error: ValidationError, model: type[BaseModel], where: str, 
             allowed = failure["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
             allowed = _WORDS.get(failure["type"], allowed)
             if failure["type"] in ("too_short", "string_too_short"):
-                least = failure["ctx"]["min_length"]
-                if len(found) >= least and not isinstance(found, str):
+                depth = len(failure["loc"])
+                if any(len(one["loc"]) > depth and one["loc"][:depth] == failure["loc"] for one in failures):
                     continue  # entries that are wrong themselves were not counted; each is named on its own
-                allowed = f"at least {least} {'entry' if failure['type'] == 'too_short' else 'character'}"
+                noun = "entry" if failure["type"] == "too_short" else "character"
+                allowed = f"at least {failure['ctx']['min_length']} {noun}"
             described = _description(model, failure["loc"])
             allowed = f"{allowed} ({described})" if described else allowed
             problems.append(Problem(where, f"{field} is {_shown(found)}", allowed, "correct it"))
@@ -390,6 +405,26 @@ def option_problems(error: ValidationError, model: type[BaseModel], where: str, 
 def _fields_at(model: Any, location: tuple[int | str, ...]) -> list[str]:
     inner = _inner(model, location)
     return sorted(inner.model_fields) if inner is not None else []
+
+
+def _before_branch(annotation: Any, location: tuple[int | str, ...]) -> tuple[int | str, ...] | None:
+    """Location of the union that a failure lies in (pydantic adds a label for the branch); None if in none."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        field = annotation.model_fields.get(str(location[0])) if location else None
+        inner, step = (field.annotation if field is not None else None), 1
+    else:
+        arguments = [argument for argument in get_args(annotation) if argument is not type(None)]
+        origin = get_origin(annotation)
+        if origin in (Union, UnionType) and len(arguments) > 1:
+            return () if location else None
+        if not arguments or origin is Literal:
+            return None
+        inner = arguments[1] if origin is dict else arguments[0]
+        step = 1 if origin in (dict, tuple, list) else 0
+    if inner is None or len(location) < step:
+        return None
+    found = _before_branch(inner, location[step:])
+    return None if found is None else location[:step] + found
 
 
 def _description(model: Any, location: tuple[int | str, ...]) -> str:
@@ -409,7 +444,7 @@ def _inner(annotation: Any, location: tuple[int | str, ...]) -> type[BaseModel] 
     if not arguments:
         return None
     # A dict or tuple: the key or index itself takes one step of the location; a union takes none.
-    origin = getattr(annotation, "__origin__", None)
+    origin = get_origin(annotation)
     if origin is dict:
         return _inner(arguments[1], location[1:])
     if origin in (tuple, list):

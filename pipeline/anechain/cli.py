@@ -183,20 +183,30 @@ def importers() -> None:
 
 
 @commands.command()
-def methods() -> None:
+@click.option("--lock", is_flag=True, help="For contributors: renew methods.lock after a change of code.")
+def methods(lock: bool) -> None:
     """List every method with its version, source, standing and limits.
 
     \b
     Example:
         anechain methods
+        anechain methods --lock
     """
     from anechain.methods import methods as registered
 
-    for id_, one in registered().items():
-        click.echo(f"{id_} {one.version}: {one.title}")
-        click.echo(f"    source: {one.source} ({one.standing})")
-        if one.limits:
-            click.echo(f"    limits: {one.limits}")
+    if lock:
+        from anechain.locking import renew_lock
+
+        for line in renew_lock():
+            click.echo(line)
+        return
+
+    for id_, known in registered().items():
+        for version, one in sorted(known.items(), reverse=True):
+            click.echo(f"{id_} {version}: {one.title}")
+            click.echo(f"    source: {one.source} ({one.standing})")
+            if one.limits:
+                click.echo(f"    limits: {one.limits}")
 
 
 @commands.command()

@@ -67,7 +67,7 @@ class _FieldSpec(_Spec):
             return np.full(values.shape, self.kind == "integer", dtype=np.bool_)
         bad: np.ndarray[Any, np.dtype[np.bool_]] = np.isinf(values)
         if self.kind == "integer":
-            bad |= np.isfinite(values) & (np.mod(values, 1) != 0)
+            bad |= np.isfinite(values) & (np.rint(values) != values)
         if self.above is not None:
             bad |= values <= self.above
         if self.at_least is not None:
@@ -353,9 +353,10 @@ def _range_problem(name: str, field: _FieldSpec, dataset: xr.Dataset, where: str
 def _missing_problem(name: str, dataset: xr.Dataset, where: str) -> Problem:
     bad = np.asarray(dataset[name].isnull().values)
     place = _located(name, bad, dataset)
+    values = f"{int(bad.sum())} missing value{'s' if bad.sum() > 1 else ''}"
     return Problem(
         where,
-        f"{name} has {int(bad.sum())} missing values{f', the first at {place}' if place else ''}",
+        f"{name} has {values}{f', the first at {place}' if place else ''}",
         "a number everywhere",
         "look at the raw file there",
     )

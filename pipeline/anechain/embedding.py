@@ -3,6 +3,9 @@
 For each format two functions: `embed(bare, text)` gives the bytes that carry the text, and `split(data)` gives back
 the bare bytes and the text (None if there is none), such that ``split(embed(bare, text)) == (bare, text)``. What a
 receipt vouches for is the bare content, so anyone can tell whether it still is what was published.
+
+`embed` is a fixed layout, the same bytes with any version of any library: an old file is judged by embedding its
+receipt anew. Whoever changes a layout raises the receipt's format number.
 """
 
 from __future__ import annotations
@@ -10,10 +13,13 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import logging
+import math
 import re
 import struct
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,7 +27,16 @@ from xml.sax.saxutils import escape, unescape
 
 import rfc8785
 
-__all__ = ["HTML_MARKER", "Format", "canonical", "format_of", "netcdf_digest", "netcdf_receipt"]
+__all__ = [
+    "HTML_MARKER",
+    "Format",
+    "canonical",
+    "format_of",
+    "netcdf_blanked",
+    "netcdf_digest",
+    "netcdf_receipt",
+    "parsed",
+]
 
 HTML_MARKER = b"<!-- receipt -->"
 """Where a page wants its receipt; the page builder puts it into the head."""
@@ -38,7 +53,7 @@ class Format:
     embed : callable
         (bare bytes, receipt text) to bytes.
     split : callable
-        bytes to (bare bytes, receipt text or None).
+        bytes to (bare bytes, receipt text or None); ValueError if they cannot be read.
     carrier : str
         Where the receipt is, for a reader with other tools.
     """
@@ -50,26 +65,86 @@ class Format:
 
 
 def canonical(value: Any) -> bytes:
-    """Canonical JSON of a value (RFC 8785), in UTF-8."""
-    return rfc8785.dumps(value)
+    """Canonical JSON of a value (RFC 8785), in UTF-8.
+
+    Raises
+    ------
+    ValueError
+        If it holds what JSON has no way to say: a value that is no number, a number beyond the doubles, half a
+        character, or too many levels.
+    """
+    try:
+        return rfc8785.dumps(value)
+    except RecursionError:
+        raise ValueError("nested too deeply") from None
+
+
+def parsed(text: bytes | str) -> Any:
+    """Read JSON that every reader understands alike.
+
+    Raises
+    ------
+    ValueError
+        If it is not JSON, names a member twice, holds NaN or an integer that doubles do not keep, or is nested too
+        deeply: then two readers could see two different things under one hash.
+    """
+    try:
+        return json.loads(text, object_pairs_hook=_distinct, parse_constant=_no_number, parse_int=_integer)
+    except RecursionError:
+        raise ValueError("nested too deeply") from None
+
+
+def _distinct(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) != len(pairs):
+        raise ValueError("a member is named twice")
+    return members
+
+
+def _no_number(name: str) -> float:
+    raise ValueError(f"{name} is no number")
+
+
+def _integer(digits: str) -> int | float:
+    if len(digits) < 16:
+        return int(digits)
+    number = float(digits)
+    if not math.isfinite(number) or canonical(number).decode() != digits:
+        raise ValueError(f"{digits[:24]} is more than a double keeps")
+    return int(number) if abs(number) < 2**53 else number
 
 
 # SVG: an element <metadata>, the first child of the root.
 
 
 _SVG = re.compile(rb'<metadata id="receipt">(.*?)</metadata>', re.DOTALL)
+_SVG_ROOT = re.compile(
+    rb"""(?:\xef\xbb\xbf)?(?>\s+|<\?.*?\?>|<!--.*?-->|<!DOCTYPE[^>\[]*>)*<svg(?=[\s>])(?>[^>"']|"[^"]*"|'[^']*')*(?<!/)>""",
+    re.DOTALL,
+)
+
+_XML_QUOTES = {"&quot;": '"', "&apos;": "'"}  # written by other software only
 
 
 def _embed_svg(bare: bytes, text: str) -> bytes:
-    end = bare.index(b">", bare.index(b"<svg")) + 1
-    return bare[:end] + b'<metadata id="receipt">' + escape(text).encode() + b"</metadata>" + bare[end:]
+    root = _SVG_ROOT.match(bare)
+    if root is None:
+        raise ValueError("the picture has no <svg> element at its root that could hold a receipt")
+    # XML has no way to write these two, JSON has; within JSON they can only stand in a string.
+    text = text.replace("\ufffe", "\\ufffe").replace("\uffff", "\\uffff")
+    return bare[: root.end()] + b'<metadata id="receipt">' + escape(text).encode() + b"</metadata>" + bare[root.end() :]
 
 
 def _split_svg(data: bytes) -> tuple[bytes, str | None]:
     found = _SVG.search(data)
     if found is None:
         return data, None
-    return data[: found.start()] + data[found.end() :], unescape(found.group(1).decode())
+    text = re.sub(
+        r"(?<!\\)((?:\\\\)*)\\u(fff[ef])",
+        lambda one: one[1] + chr(int(one[2], 16)),
+        unescape(found[1].decode(), _XML_QUOTES),
+    )
+    return data[: found.start()] + data[found.end() :], text
 
 
 # PNG: an uncompressed iTXt chunk after the header. Written here, since an image library would write the picture anew.
@@ -100,40 +175,108 @@ def _split_png(data: bytes) -> tuple[bytes, str | None]:
 
 
 # PDF: an embedded file, added by an incremental update, so that the bare document stays in front, byte for byte.
+# Written here and not by a library, whose layout of the update changes from version to version.
 
 
-_PDF_END = re.compile(rb"startxref\s+\d+\s+%%EOF")
 _PDF_NAME = "receipt.json"
+_PDF_STREAM = b"<< /Type /EmbeddedFile /Subtype /application#2Fjson /Length %d >>\nstream\n"
+_PDF_FOUND = re.compile(rb"\n\d{1,10} 0 obj\n" + re.escape(_PDF_STREAM).replace(rb"%d", rb"(\d{1,10})"))
+_PDF_CLOSE = b"\nendstream\nendobj\n"
+_PDF_END = re.compile(rb"startxref\s+(\d{1,10})\s+%%EOF\s*\Z")
+_PDF_TABLE = re.compile(rb"xref\s+0 (\d{1,10})[ \t]*\r?\n")
+_PDF_TRAILER = re.compile(rb"trailer\s*<<(.*)>>\s*startxref", re.DOTALL)
+
+
+def _pdf_parts(bare: bytes) -> tuple[int, int, bytes, bytes, bytes]:
+    """Cross-reference table's offset, number of objects, catalog's reference and entries, and trailer's entries.
+
+    Raises
+    ------
+    ValueError
+        For a document of any but the plainest make: one table, one trailer, a catalog without names.
+    """
+    if end := _PDF_END.search(bare, max(0, len(bare) - 64)):
+        at = int(end[1])
+        if table := _PDF_TABLE.match(bare, at):
+            count = int(table[1])
+            if trailer := _PDF_TRAILER.match(bare, table.end() + 20 * count):
+                entries = trailer[1]
+                size, root = re.search(rb"/Size\s+(\d{1,10})", entries), re.search(rb"/Root\s+(\d{1,10}) 0 R", entries)
+                plain = not any(name in entries for name in (b"/Prev", b"/Encrypt", b"/XRefStm"))
+                if size and int(size[1]) == count and root and int(root[1]) < count and plain:
+                    place = table.end() + 20 * int(root[1])
+                    offset = bare[place : place + 10]
+                    catalog = re.compile(rb"%s 0 obj\s*<<(.*?)>>\s*endobj" % root[1], re.DOTALL)
+                    if offset.isdigit() and (found := catalog.match(bare, int(offset))) and b"/Names" not in found[1]:
+                        return at, count, root[1], found[1], entries
+    raise ValueError("the document is of a make that a receipt cannot be added to")
 
 
 def _embed_pdf(bare: bytes, text: str) -> bytes:
-    from pypdf import PdfWriter
-
-    writer = PdfWriter(io.BytesIO(bare), incremental=True)
-    writer.add_attachment(_PDF_NAME, text.encode())
-    out = io.BytesIO()
-    writer.write(out)
-    return out.getvalue()
+    at, count, root, catalog, trailer = _pdf_parts(bare)
+    content = text.encode()
+    names = b"/Names << /EmbeddedFiles << /Names [(%s) %d 0 R] >> >>" % (_PDF_NAME.encode(), count + 1)
+    specification = b"<< /Type /Filespec /F (%s) /UF (%s) /EF << /F %d 0 R >> /AFRelationship /Data >>" % (
+        _PDF_NAME.encode(),
+        _PDF_NAME.encode(),
+        count,
+    )
+    out = bytearray(bare + b"\n")
+    offsets = []
+    for number, body in (
+        (b"%d" % count, _PDF_STREAM % len(content) + content + _PDF_CLOSE),
+        (b"%d" % (count + 1), specification + b"\nendobj\n"),
+        (root, b"<<" + catalog + names + b"\n>>\nendobj\n"),
+    ):
+        offsets.append(len(out))
+        out += number + b" 0 obj\n" + body
+    table = len(out)
+    out += b"xref\n0 1\n0000000000 65535 f \n%s 1\n%010d 00000 n \n%d 2\n%010d 00000 n \n%010d 00000 n \n" % (
+        root,
+        offsets[2],
+        count,
+        offsets[0],
+        offsets[1],
+    )
+    entries = re.sub(rb"/Size\s+\d+", b"/Size %d" % (count + 2), trailer, count=1)
+    out += b"trailer\n<<" + entries + b"/Prev %d\n>>\nstartxref\n%d\n%%%%EOF\n" % (at, table)
+    return bytes(out)
 
 
 def _split_pdf(data: bytes) -> tuple[bytes, str | None]:
-    from pypdf import PdfReader
-    from pypdf.errors import PyPdfError
+    for found in _PDF_FOUND.finditer(data):
+        end = found.end() + int(found[1])
+        if data.startswith(_PDF_CLOSE, end):
+            try:
+                bare, text = data[: found.start()], data[found.end() : end].decode()
+                if _embed_pdf(bare, text) == data:
+                    return bare, text
+            except ValueError:
+                continue
+    # Not as it was written. Other software may have kept the attachment: its receipt still tells something.
+    return data, _attached(data)
 
+
+def _attached(data: bytes) -> str | None:
+    from pypdf import PdfReader
+
+    logger = logging.getLogger("pypdf")
+    level = logger.level
+    logger.setLevel(logging.CRITICAL)
     try:
         attached = PdfReader(io.BytesIO(data)).attachments.get(_PDF_NAME)
-    except (PyPdfError, KeyError, RecursionError) as error:
+        return attached[0].decode() if attached else None
+    except Exception as error:  # the library gives up on a damaged document in any way there is
         raise ValueError(f"the document cannot be read: {error}") from None
-    if not attached:
-        return data, None
-    ends = [found.end() for found in _PDF_END.finditer(data)]
-    return (data[: ends[-2]] if len(ends) > 1 else data), attached[0].decode()
+    finally:
+        logger.setLevel(level)
 
 
 # CSV: one comment line before the header.
 
 
 _CSV = b"# receipt: "
+_BOM = b"\xef\xbb\xbf"
 
 
 def _embed_csv(bare: bytes, text: str) -> bytes:
@@ -141,36 +284,49 @@ def _embed_csv(bare: bytes, text: str) -> bytes:
 
 
 def _split_csv(data: bytes) -> tuple[bytes, str | None]:
-    if not data.startswith(_CSV):
+    mark = _BOM if data.startswith(_BOM) else b""  # as spreadsheets put in front
+    if not data.startswith(_CSV, len(mark)):
         return data, None
     line, _, bare = data.partition(b"\n")
-    return bare, line[len(_CSV) :].decode().rstrip("\r")
+    return mark + bare, line[len(mark + _CSV) :].decode().rstrip("\r")
 
 
 # JSON: a member. The bare content is the canonical form without it, so that order and white space do not count.
 
 
+def _json_parts(data: bytes) -> tuple[Any, Any]:
+    """The document without its receipt, and without a `usermeta` that holds nothing else; and the receipt."""
+    try:
+        document = parsed(data)
+    except ValueError as error:
+        raise ValueError(f"not JSON: {error}") from None
+    receipt = None
+    if isinstance(document, dict):
+        receipt = document.pop("receipt", None)
+        if isinstance(more := document.get("usermeta"), dict):
+            if receipt is None:
+                receipt = more.pop("receipt", None)
+            if not more:
+                del document["usermeta"]
+    return document, receipt
+
+
 def _embed_json(bare: bytes, text: str) -> bytes:
-    document = json.loads(bare)
-    if "$schema" in document and "vega-lite" in document["$schema"]:
-        document["usermeta"] = {**document.get("usermeta", {}), "receipt": json.loads(text)}
+    document = parsed(canonical(_json_parts(bare)[0]))
+    if not isinstance(document, dict):
+        raise ValueError("only a JSON object has room for a receipt")
+    receipt = parsed(text)
+    if "vega-lite" in str(document.get("$schema")):
+        if not isinstance(more := document.setdefault("usermeta", {}), dict):
+            raise ValueError("the chart's usermeta has no room for a receipt")
+        more["receipt"] = receipt
     else:
-        document["receipt"] = json.loads(text)
+        document["receipt"] = receipt
     return json.dumps(document, indent=1, sort_keys=True, ensure_ascii=False).encode() + b"\n"
 
 
 def _split_json(data: bytes) -> tuple[bytes, str | None]:
-    try:
-        document = json.loads(data)
-    except ValueError as error:
-        raise ValueError(f"not JSON: {error}") from None
-    if not isinstance(document, dict):
-        return data, None
-    receipt = document.pop("receipt", None)
-    if receipt is None and isinstance(document.get("usermeta"), dict):
-        receipt = document["usermeta"].pop("receipt", None)
-        if not document["usermeta"]:
-            del document["usermeta"]
+    document, receipt = _json_parts(data)
     return canonical(document), None if receipt is None else canonical(receipt).decode()
 
 
@@ -183,7 +339,7 @@ _JSON_LD = {"@context": {"@vocab": "http://www.w3.org/ns/prov#"}, "@type": "Enti
 
 
 def _embed_html(bare: bytes, text: str) -> bytes:
-    block = canonical({**_JSON_LD, "receipt": json.loads(text)}).replace(b"<", b"\\u003c")
+    block = canonical({**_JSON_LD, "receipt": parsed(text)}).replace(b"<", b"\\u003c")
     if bare.count(HTML_MARKER) != 1:
         raise ValueError("the page has no place, or several, for its receipt")
     return bare.replace(HTML_MARKER, _HTML_OPEN + block + b"</script>")
@@ -194,7 +350,7 @@ def _split_html(data: bytes) -> tuple[bytes, str | None]:
     if found is None:
         return data, None
     try:
-        receipt = json.loads(found.group(1))["receipt"]
+        receipt = parsed(found[1])["receipt"]
     except (ValueError, KeyError, TypeError):
         raise ValueError("the page's receipt is not readable") from None
     return data[: found.start()] + HTML_MARKER + data[found.end() :], canonical(receipt).decode()
@@ -215,12 +371,12 @@ def format_of(data: bytes, name: str = "") -> Format | None:
 
     Returns None for anything unknown; netCDF is not among these, see :func:`netcdf_receipt`.
     """
-    start = data[:4096].lstrip(b"\xef\xbb\xbf \t\r\n")
+    start = data[:4096].removeprefix(_BOM).lstrip(b" \t\r\n")
     if data.startswith(_PNG_SIGNATURE):
         return _FORMATS[".png"]
     if data.startswith(b"%PDF-"):
         return _FORMATS[".pdf"]
-    if data.startswith(_CSV):
+    if start.startswith(_CSV):
         return _FORMATS[".csv"]
     lowered = start[:1024].lower()
     if lowered.startswith((b"<!doctype html", b"<html")):
@@ -232,22 +388,40 @@ def format_of(data: bytes, name: str = "") -> Format | None:
     return _FORMATS.get(Path(name).suffix.lower())
 
 
-# netCDF: the global attribute `receipt`.
+# netCDF: the global attribute `receipt`, a string of variable length, which the file holds as it is.
 
 
 NETCDF_SIGNATURES = (b"\x89HDF\r\n\x1a\n", b"CDF\x01", b"CDF\x02", b"CDF\x05")
+_MOST_PACKED = 1032
+"""Deflate packs no tighter than 1032 to 1 (RFC 1951: 258 bytes in 2 bits); more is a damaged size."""
 
 
-def netcdf_receipt(path: Path) -> str | None:
-    """Receipt text of a netCDF file, or None; ValueError if the file cannot be read."""
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
     import netCDF4
 
     try:
         with netCDF4.Dataset(path, "r") as dataset:
-            text = dataset.__dict__.get("receipt")
-    except (OSError, RuntimeError) as error:
+            yield dataset
+    except ValueError:
+        raise
+    except OSError as error:
+        raise ValueError(f"not a readable netCDF file: {error.strerror or error}") from None
+    except Exception as error:  # the library gives up on a damaged file in any way there is
         raise ValueError(f"not a readable netCDF file: {error}") from None
+
+
+def netcdf_receipt(path: Path) -> str | None:
+    """Receipt text of a netCDF file, or None; ValueError if the file cannot be read."""
+    with _opened(path) as dataset:
+        text = dataset.__dict__.get("receipt")
     return None if text is None else str(text)
+
+
+def netcdf_blanked(data: bytes, text: str) -> bytes:
+    """Bytes of a netCDF file with its receipt overwritten by spaces; unchanged if the receipt does not stand in it."""
+    found = text.encode()
+    return data.replace(found, b" " * len(found), 1)
 
 
 def netcdf_digest(path: Path) -> str:
@@ -255,38 +429,55 @@ def netcdf_digest(path: Path) -> str:
 
     Fed, in this order: the canonical JSON of the dimensions and global attributes; then for each variable, sorted by
     name, the canonical JSON of its name, dimensions, type and attributes, and its values: numbers as little-endian
-    bytes, texts as canonical JSON.
+    bytes, texts as canonical JSON. Numbers in attributes that JSON has no word for are the texts "NaN", "Infinity" and
+    "-Infinity". A `_FillValue` of NaN is left out: it says nothing, and some software adds it.
+
+    Raises
+    ------
+    ValueError
+        If the file cannot be read, or holds groups or types that no output has.
     """
-    import netCDF4
     import numpy as np
 
-    def plain(attributes: dict[str, Any]) -> dict[str, Any]:
-        return {key: value.tolist() if hasattr(value, "tolist") else value for key, value in attributes.items()}
-
     digest = hashlib.sha256()
-    try:
-        with netCDF4.Dataset(path, "r") as dataset:
-            dataset.set_auto_maskandscale(False)
-            attributes = plain(dataset.__dict__)
-            attributes.pop("receipt", None)
-            digest.update(
-                canonical({"dims": {name: len(dim) for name, dim in dataset.dimensions.items()}, "attrs": attributes})
-            )
-            for name in sorted(dataset.variables):
-                variable = dataset.variables[name]
-                values = np.asarray(variable[...])
-                kind = "text" if values.dtype.kind in "OUS" else values.dtype.newbyteorder("<").str
-                head = {
-                    "name": name,
-                    "dims": list(variable.dimensions),
-                    "type": kind,
-                    "attrs": plain(variable.__dict__),
-                }
-                digest.update(canonical(head))
-                if kind == "text":
-                    digest.update(canonical(values.astype(str).tolist()))
-                else:
-                    digest.update(np.ascontiguousarray(values.astype(values.dtype.newbyteorder("<"))).tobytes())
-    except (OSError, RuntimeError) as error:
-        raise ValueError(f"not a readable netCDF file: {error}") from None
+    with _opened(path) as dataset:
+        if dataset.groups or dataset.cmptypes or dataset.vltypes or dataset.enumtypes:
+            raise ValueError("it holds groups or types that no output has")
+        dataset.set_auto_maskandscale(False)
+        attributes = {name: value for name, value in dataset.__dict__.items() if name != "receipt"}
+        dimensions = {name: len(dimension) for name, dimension in dataset.dimensions.items()}
+        digest.update(canonical({"dims": dimensions, "attrs": _said(attributes)}))
+        most = path.stat().st_size * _MOST_PACKED
+        for name in sorted(dataset.variables):
+            variable = dataset.variables[name]
+            if math.prod(variable.shape) > most:
+                raise ValueError(f"its size cannot be: {name} is of shape {variable.shape}")
+            values = np.asarray(variable[...])
+            kind = "text" if values.dtype.kind in "OUS" else values.dtype.newbyteorder("<").str
+            head = {
+                "name": name,
+                "dims": list(variable.dimensions),
+                "type": kind,
+                "attrs": _said(variable.__dict__),
+            }
+            digest.update(canonical(head))
+            if kind == "text":
+                digest.update(canonical(values.astype(str).tolist()))
+            else:
+                digest.update(np.ascontiguousarray(values.astype(values.dtype.newbyteorder("<"))).tobytes())
     return digest.hexdigest()
+
+
+def _said(attributes: dict[str, Any]) -> dict[str, Any]:
+    said = {}
+    for name, value in attributes.items():
+        plain = value.tolist() if hasattr(value, "tolist") else value
+        if name != "_FillValue" or plain == plain:  # only NaN differs from itself
+            said[name] = [_worded(one) for one in plain] if isinstance(plain, list) else _worded(plain)
+    return said
+
+
+def _worded(value: Any) -> Any:
+    if not isinstance(value, float) or math.isfinite(value):
+        return value
+    return "NaN" if math.isnan(value) else "Infinity" if value > 0 else "-Infinity"

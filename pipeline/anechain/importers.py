@@ -58,8 +58,15 @@ class Broken:
 
 
 def _reason(error: BaseException) -> str:
-    first = str(error).strip().splitlines()
-    return f"{type(error).__name__}: {first[0]}" if first else type(error).__name__
+    said = " ".join(str(error).split())
+    said = said if len(said) <= 300 else f"{said[:297]}..."
+    return f"{type(error).__name__}: {said}" if said else type(error).__name__
+
+
+def _ask(hook: pluggy.HookCaller, **arguments: object) -> object:
+    """Answer of the one plugin in a manager; None, which pluggy leaves out, if it gave none."""
+    answers = hook(**arguments)
+    return answers[0] if answers else None
 
 
 def _adopt(name: str, origin: str, plugin: object) -> Importer | Broken:
@@ -74,23 +81,30 @@ def _adopt(name: str, origin: str, plugin: object) -> Importer | Broken:
     if lacking:
         return Broken(name, origin, f"it does not implement {', '.join(lacking)}")
     try:
-        (description,) = manager.hook.anechain_describe()
-    except Exception as error:
+        description = _ask(manager.hook.anechain_describe)
+    except (Exception, SystemExit) as error:
         return Broken(name, origin, f"anechain_describe failed: {_reason(error)}")
     if not isinstance(description, Description):
         return Broken(name, origin, f"anechain_describe gave {type(description).__name__}, not a Description")
+    if not (isinstance(description.options, type) and issubclass(description.options, Options)):
+        return Broken(name, origin, f"its options are {description.options!r}, not a subclass of Options")
     return Importer(name, origin, description, manager)
 
 
 def _load_file(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"anechain_private_{path.stem}", path)
+    name = f"anechain_private_{path.stem}"
+    spec = importlib.util.spec_from_file_location(name, path)
     if spec is None or spec.loader is None:
         raise ImportError("not a Python file")
-    module = importlib.util.module_from_spec(spec)
+    # Dataclasses and option models look their own module up by name when they work out their annotations.
+    module = sys.modules[name] = importlib.util.module_from_spec(spec)
     # No compiled copy beside the campaign: raw data folders are left as they are.
     before, sys.dont_write_bytecode = sys.dont_write_bytecode, True
     try:
         spec.loader.exec_module(module)
+    except BaseException:
+        del sys.modules[name]
+        raise
     finally:
         sys.dont_write_bytecode = before
     return module
@@ -142,13 +156,12 @@ def verdicts(path: Path, importers: Mapping[str, Importer]) -> dict[str, Verdict
     answers: dict[str, Verdict | Broken] = {}
     for name, importer in importers.items():
         try:
-            (answer,) = importer.hooks.hook.anechain_identify(path=path)
-        except Exception as error:
+            answer = _ask(importer.hooks.hook.anechain_identify, path=path)
+        except (Exception, SystemExit) as error:
             answers[name] = Broken(name, importer.origin, f"anechain_identify failed: {_reason(error)}")
             continue
-        if not isinstance(answer, Verdict):
-            answer = Broken(name, importer.origin, f"anechain_identify gave {type(answer).__name__}, not a Verdict")
-        answers[name] = answer
+        wrong = Broken(name, importer.origin, f"anechain_identify gave {type(answer).__name__}, not a Verdict")
+        answers[name] = answer if isinstance(answer, Verdict) else wrong
     return answers
 
 
@@ -228,20 +241,26 @@ def parse_options(importer: Importer, options: Mapping[str, Any], where: str, pr
     model = importer.description.options
     path_fields = {name for name, field in model.model_fields.items() if "Path" in str(field.annotation)}
     placed = dict(options)
-    for key in path_fields & options.keys():
+    problems = []
+    for key in sorted(path_fields & options.keys()):
         if isinstance(options[key], str):
             placed[key] = (folder / options[key]).resolve()
             if not placed[key].is_relative_to(folder.resolve()):
-                raise Refusal.because(
-                    where,
-                    f"{prefix}{key} is {options[key]!r}",
-                    "a path inside the campaign's folder",
-                    "move the file there",
+                problems.append(
+                    Problem(
+                        where,
+                        f"{prefix}{key} is {options[key]!r}",
+                        "a path inside the campaign's folder",
+                        "move the file there",
+                    )
                 )
     try:
-        return model.model_validate(placed)
+        parsed = model.model_validate(placed)
     except ValidationError as error:
-        raise Refusal(option_problems(error, model, where, prefix)) from None
+        problems.extend(option_problems(error, model, where, prefix))
+    if problems:
+        raise Refusal(problems)
+    return parsed
 
 
 def read(importer: Importer, paths: Sequence[Path], options: Options, where: str) -> Reading:
@@ -254,12 +273,12 @@ def read(importer: Importer, paths: Sequence[Path], options: Options, where: str
     """
     mend = f"report it to the makers of {importer.name} ({importer.origin})"
     try:
-        (reading,) = importer.hooks.hook.anechain_read(paths=list(paths), options=options)
+        reading = _ask(importer.hooks.hook.anechain_read, paths=list(paths), options=options)
     except Refusal:
         raise
     except OSError as error:
         raise Refusal.because(error.filename or where, f"cannot be read: {error.strerror or error}") from None
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise Refusal.because(where, f"importer {importer.name} failed: {_reason(error)}", mend=mend) from error
     if not isinstance(reading, Reading):
         raise Refusal.because(

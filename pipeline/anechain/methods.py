@@ -1,22 +1,30 @@
-"""The registry of methods: every computation that decides a published value has an id, a version and a source."""
+"""The registry of methods: every computation that decides a published value has an id, a version and a source.
+
+Older versions of a method stay in the tree as long as a published campaign may need them. A call goes to the newest
+version unless another one is chosen, by :func:`using`, as a campaign does with `method_versions`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import functools
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any, ParamSpec, TypeVar
 
-__all__ = ["Method", "method", "methods", "versions"]
+__all__ = ["Method", "method", "methods", "using", "versions"]
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
-_registry: dict[str, Method] = {}
+_registry: dict[str, dict[int, Method]] = {}
+_chosen: ContextVar[Mapping[str, int]] = ContextVar("chosen method versions", default={})  # noqa: B039 - never changed
 
 
 @dataclass(frozen=True)
 class Method:
-    """One registered method.
+    """One version of a registered method.
 
     Attributes
     ----------
@@ -33,7 +41,7 @@ class Method:
     limits : str
         What it cannot say.
     function : callable
-        The implementation.
+        The implementation of this very version.
     """
 
     id: str
@@ -57,28 +65,45 @@ def method(
     standing: str = "published",
     limits: str = "",
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """Register a function as a method; the function itself is returned unchanged.
+    """Register a function as one version of a method.
+
+    The function that comes back hands every call on to the version that is chosen, the newest if none is. An older
+    version is kept by leaving its function, under another name, with its own registration.
 
     Raises
     ------
     ValueError
-        If the id is taken by another function, or the standing is none of the known ones.
+        If this version of the id is taken by another function, or the standing is none of the known ones.
     """
     if standing not in STANDINGS:
         raise ValueError(f"standing of {id} is one of {STANDINGS}, not {standing!r}")
 
     def register(function: Callable[P, R]) -> Callable[P, R]:
-        known = _registry.get(id)
-        if known is not None and known.function.__qualname__ != function.__qualname__:
-            raise ValueError(f"method {id} is registered twice: {known.function} and {function}")
-        _registry[id] = Method(id, version, title, source, standing, limits, function)
-        return function
+        known = _registry.setdefault(id, {})
+        if version in known and _place(known[version].function) != _place(function):
+            raise ValueError(f"method {id} is registered twice: {known[version].function} and {function}")
+        known[version] = Method(id, version, title, source, standing, limits, function)
+
+        @functools.wraps(function)
+        def hand_on(*args: P.args, **kwargs: P.kwargs) -> R:
+            result: R = _registry[id][_version(id)].function(*args, **kwargs)
+            return result
+
+        return hand_on
 
     return register
 
 
-def methods() -> dict[str, Method]:
-    """All registered methods by id, sorted; imports the modules that register them."""
+def _place(function: Callable[..., Any]) -> tuple[str, str]:
+    # By name, since a module that is imported anew registers the same functions again.
+    return function.__module__, function.__qualname__
+
+
+def _version(id: str) -> int:
+    return _chosen.get().get(id) or max(_registry[id])
+
+
+def _load() -> None:
     import importlib
     import pkgutil
 
@@ -86,16 +111,41 @@ def methods() -> dict[str, Method]:
 
     for module in pkgutil.iter_modules(acoustics.__path__, acoustics.__name__ + "."):
         importlib.import_module(module.name)
-    return dict(sorted(_registry.items()))
+
+
+def methods() -> dict[str, dict[int, Method]]:
+    """All registered methods by id and version, sorted; imports the modules that register them."""
+    _load()
+    return {id: dict(sorted(known.items())) for id, known in sorted(_registry.items())}
+
+
+@contextmanager
+def using(chosen: Mapping[str, int]) -> Iterator[None]:
+    """Choose older versions of methods for the calls made meanwhile.
+
+    Raises
+    ------
+    KeyError
+        Naming an id, or a version of it, that is not registered.
+    """
+    known = methods()
+    for id, version in chosen.items():
+        if version not in known.get(id, {}):
+            raise KeyError(f"no method {id} in version {version}")
+    token = _chosen.set(dict(chosen))
+    try:
+        yield
+    finally:
+        _chosen.reset(token)
 
 
 def versions(ids: Iterable[str]) -> dict[str, int]:
-    """Versions of the given methods, for receipts and for the workflow's parameters.
+    """Versions in force of the given methods, for receipts and for the workflow's parameters.
 
     Raises
     ------
     KeyError
         Naming an id that is not registered.
     """
-    known = methods()
-    return {id: known[id].version for id in sorted(ids)}
+    _load()
+    return {id: _version(id) for id in sorted(ids)}

@@ -96,9 +96,11 @@ class Plan:
 
         Snakemake keeps this beside the job's output and runs the job again when it changes.
         """
+        from anechain.methods import using
         from anechain.stages import stage_versions
 
-        known: dict[str, Any] = {"methods": stage_versions(stage)}
+        with using(self.campaign.method_versions):
+            known: dict[str, Any] = {"methods": stage_versions(stage)}
         if stage == "ingest":
             known["devices"] = {
                 device: sha256_hex(
@@ -153,7 +155,9 @@ class Plan:
         paths = [
             path for pattern in (*one.responses.files, *self.campaign.importers) for path in _glob(self.folder, pattern)
         ]
-        paths += [self.folder / name for name in companions if len(name) < 1024 and _is_file(self.folder / name)]
+        # A text that happens to name a file elsewhere is no companion: the importer's options would be refused.
+        beside = [self.folder / name for name in companions]
+        paths += [path for path in beside if path.is_relative_to(self.folder) and _is_file(path)]
         for path in paths:
             try:
                 hashes[path.relative_to(self.folder).as_posix()] = sha256_file(path)
@@ -256,7 +260,9 @@ def prepare(campaign_file: Path, trust_importers: bool = False, keep_going: bool
     campaign = load_campaign(campaign_file)
     plan = Plan(campaign_file.resolve().parent, campaign, trust_importers, keep_going)
     plan.private_importers()
-    resolved = {"campaign": campaign.model_dump(mode="json")}
+    _check_versions(plan, campaign_file)
+    # Canonical JSON sorts its keys, but the order of the devices is the author's.
+    resolved = {"campaign": campaign.model_dump(mode="json"), "order": list(campaign.devices)}
     receipt = issue("campaign", 1, {}, [Input(f"raw:{campaign_file.name}", sha256_file(campaign_file))])
     target = plan.results / "campaign.json"
     try:
@@ -272,6 +278,40 @@ def prepare(campaign_file: Path, trust_importers: bool = False, keep_going: bool
     return plan
 
 
+def _check_versions(plan: Plan, campaign_file: Path) -> None:
+    if not plan.campaign.method_versions:
+        return
+    import difflib
+
+    from anechain.methods import methods
+
+    known = methods()
+    problems = []
+    for id_, version in plan.campaign.method_versions.items():
+        if id_ not in known:
+            close = difflib.get_close_matches(id_, known, n=1)
+            problems.append(
+                Problem(
+                    str(campaign_file),
+                    f"method_versions.{id_}: no method has this id",
+                    "an id that `anechain methods` lists",
+                    f"did you mean {close[0]}?" if close else "remove it",
+                )
+            )
+        elif version not in known[id_]:
+            kept = ", ".join(str(one) for one in known[id_])
+            problems.append(
+                Problem(
+                    str(campaign_file),
+                    f"method_versions.{id_} is {version}",
+                    f"a version that is kept: {kept}",
+                    "choose one of these, or remove it for the newest",
+                )
+            )
+    if problems:
+        raise Refusal(problems)
+
+
 def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = False) -> Plan:
     """Open the plan that :func:`prepare` laid out; what a job starts with.
 
@@ -282,7 +322,9 @@ def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = Fa
     """
     path = folder / "results" / "campaign.json"
     try:
-        campaign = Campaign.model_validate(json.loads(path.read_bytes())["campaign"])
+        resolved = json.loads(path.read_bytes())
+        devices = {device: resolved["campaign"]["devices"][device] for device in resolved["order"]}
+        campaign = Campaign.model_validate({**resolved["campaign"], "devices": devices})
     except (OSError, ValueError, KeyError, TypeError):
         raise Refusal.because(path, "is not a prepared campaign", mend="start with the whole workflow") from None
     return Plan(folder.resolve(), campaign, trust_importers, keep_going)

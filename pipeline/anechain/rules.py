@@ -22,6 +22,8 @@ Rule = Callable[["xr.Dataset", str], Iterator[Problem]]
 
 def _rises(dataset: xr.Dataset, name: str, unit: str, where: str) -> Iterator[Problem]:
     values = np.asarray(dataset[name].values, dtype=np.float64)
+    if not values.size:
+        yield Problem(where, f"{name} has no value", "at least one", "check that the raw files hold data")
     falls = np.flatnonzero(~(np.diff(values) > 0))
     if falls.size:
         at = int(falls[0])
@@ -49,6 +51,12 @@ def each_direction_once(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
         values, counts = np.unique(dataset[name].values, return_counts=True)
         for value in values[counts > 1]:
             yield Problem(where, f"{name} {value} is there twice", "each direction once", "remove one of the two")
+
+
+def something_measured(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """At least one direction was measured."""
+    if not np.asarray(dataset["measured"].values).any():
+        yield Problem(where, "no direction was measured", "at least one", "check the files named in the campaign")
 
 
 def poles_agree(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
@@ -143,6 +151,7 @@ RULES: dict[str, Rule] = {
     "frequency rises strictly": frequency_rises,
     "angle rises strictly": angle_rises,
     "each direction once": each_direction_once,
+    "a direction was measured": something_measured,
     "poles agree between planes": poles_agree,
     "missing values are reported": missing_reported,
     "unmeasured directions are empty": unmeasured_empty,

@@ -148,10 +148,11 @@ def write_dataset(path: Path, dataset: xr.Dataset, receipt: Mapping[str, Any]) -
     said.attrs = {name: value for name, value in dataset.attrs.items() if name != "receipt"}
     encoding = {name: {"_FillValue": None} for name in said.variables if said[name].dtype.kind == "f"}
     with replacing(path) as temporary:
-        said.to_netcdf(temporary, engine="netcdf4", format="NETCDF4", encoding=encoding)
+        with _library_writing():
+            said.to_netcdf(temporary, engine="netcdf4", format="NETCDF4", encoding=encoding)
         content = netcdf_digest(temporary)
         blank = b" " * len(canonical(bound(receipt, content, content)))
-        with netCDF4.Dataset(temporary, "a") as file:
+        with _library_writing(), netCDF4.Dataset(temporary, "a") as file:
             file.setncattr_string("receipt", blank.decode())
         # The receipt holds the hash of the file around it, so it goes into its place in the finished file.
         data = temporary.read_bytes()
@@ -159,6 +160,14 @@ def write_dataset(path: Path, dataset: xr.Dataset, receipt: Mapping[str, Any]) -
         temporary.write_bytes(data.replace(blank, text, 1))
         if data.count(blank) != 1 or netcdf_receipt(temporary) != text.decode():
             raise ValueError(f"the receipt of {path.name} could not be read back")
+
+
+@contextmanager
+def _library_writing() -> Iterator[None]:
+    try:
+        yield
+    except RuntimeError as error:  # all that the library says of a full disk is "HDF error"
+        raise OSError(errno.EIO, f"{error}; most often the disk is full") from None
 
 
 def read_dataset(path: Path) -> xr.Dataset:
@@ -246,6 +255,8 @@ def examine(path: Path) -> Examined:
         untouched = not same or receipt.get("file") == sha256_hex(netcdf_blanked(data, text))
     else:
         untouched = _as_embedded(format_, bare, text, data)
+    # One number can be written in several ways, of which the canonical form is one.
+    untouched = untouched and text == canonical(receipt).decode()
     if not untouched:
         wrong.append(
             "the file was written again by other software"

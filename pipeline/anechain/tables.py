@@ -31,5 +31,5 @@ def csv_bytes(columns: Mapping[str, NDArray[np.float64]], decimals: int = 4) -> 
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
     for row in zip(*columns.values(), strict=True):
-        writer.writerow([f"{row[0]:.7g}", *("" if np.isnan(value) else f"{value:.{decimals}f}" for value in row[1:])])
+        writer.writerow([f"{row[0]:.7g}", *("" if np.isnan(value) else f"{value:z.{decimals}f}" for value in row[1:])])
     return out.getvalue().encode()

@@ -15,28 +15,43 @@ def tree(receipt: Mapping[str, Any]) -> list[str]:
     Parameters
     ----------
     receipt : mapping
-        See :mod:`anechain.receipts`.
+        See :mod:`anechain.receipts`; of the right form, though its hashes and links may be wrong. Signs that would
+        act on a terminal are shown as escapes.
     """
-    return list(_step(receipt["steps"], receipt["stamp"], "", set()))
+    steps = receipt["steps"]
+    lines: list[str] = []
+    told: set[str] = set()
+    # A list and not a recursion: how long a chain of steps is, the file decides.
+    ahead: list[tuple[int, str | None, str]] = [(0, receipt["stamp"], "")]
+    while ahead:
+        depth, stamp, line = ahead.pop()
+        if stamp is None:
+            lines.append("    " * depth + "  " + line)
+            continue
+        step = steps.get(stamp)
+        if step is None:
+            lines.append("    " * depth + f"made by a step that the receipt does not hold; stamp {stamp}")
+            continue
+        lines.append("    " * depth + f"made by {_shown(step['method'])}, version {step['version']}; stamp {stamp}")
+        if stamp in told:
+            lines.append("    " * depth + "  (told above)")
+            continue
+        told.add(stamp)
+        below: list[tuple[int, str | None, str]] = [(depth, None, line) for line in _facts(step)]
+        for entry in step["inputs"]:
+            below.append((depth, None, f"from {_shown(entry['role'])}  sha256 {entry['sha256']}"))
+            if entry["role"] in step["made_by"]:
+                below.append((depth + 1, step["made_by"][entry["role"]], ""))
+        ahead += reversed(below)
+    return lines
 
 
-def _step(steps: Mapping[str, Any], stamp: str, indent: str, told: set[str]) -> Iterator[str]:
-    step = steps[stamp]
-    yield f"{indent}made by {step['method']}, version {step['version']}; stamp {stamp}"
-    if stamp in told:
-        yield f"{indent}  (told above)"
-        return
-    told.add(stamp)
-    software = ", ".join(f"{name} {version}" for name, version in sorted(step["software"].items()))
-    yield f"{indent}  software: {software}"
+def _facts(step: Mapping[str, Any]) -> Iterator[str]:
+    yield "software: " + ", ".join(f"{_shown(name)} {_shown(of)}" for name, of in sorted(step["software"].items()))
     for name, value in sorted(step["parameters"].items()):
-        yield f"{indent}  {name}: {_short(value)}"
-    for entry in step["inputs"]:
-        yield f"{indent}  from {entry['role']}  sha256 {entry['sha256']}"
-        if entry["role"] in step["made_by"]:
-            yield from _step(steps, step["made_by"][entry["role"]], indent + "    ", told)
+        text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, sort_keys=True)
+        yield f"{_shown(name)}: {_shown(text if len(text) <= 300 else f'{text[:297]}...')}"
 
 
-def _short(value: Any) -> str:
-    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, sort_keys=True)
-    return text if len(text) <= 300 else f"{text[:297]}..."
+def _shown(text: str) -> str:
+    return "".join(one if one.isprintable() else json.dumps(one)[1:-1] for one in text)

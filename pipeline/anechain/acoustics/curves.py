@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cache
 from types import MappingProxyType
 from typing import Literal, NamedTuple
 
@@ -295,7 +294,6 @@ def early_reflections_one_orbit(
     return _total(orbits, HORIZONTAL_BOUNCES if plane == "horizontal" else VERTICAL_BOUNCES, total, rear_wall)
 
 
-@cache
 def _power_directions(*planes: str) -> tuple[tuple[Direction, ...], Floats]:
     """Directions and weights of one orbit or of both at 10 degree steps, with each pole once."""
     angles, weight, pole = two_orbit_weights(10.0)
@@ -445,12 +443,19 @@ _METHODS = {
 }
 
 
-@cache
-def _method_labels() -> Mapping[str, str]:
+def _method_labels() -> dict[str, str]:
     version = versions(_METHODS.values())
-    return MappingProxyType({curve: f"{id}@{version[id]}" for curve, id in _METHODS.items()})
+    return {curve: f"{id}@{version[id]}" for curve, id in _METHODS.items()}
 
 
+@method(
+    "curve-set",
+    version=1,
+    title="The curve set of two orbits, and what is missing of it",
+    source=f"ANSI/CTA-2034-A; {_TOOLE}",
+    standing="recalled",
+    limits="Directions at 10 degree steps only, so that sets measured with different steps stay comparable.",
+)
 def curve_set(
     level: ArrayLike,
     planes: Iterable[str],
@@ -526,7 +531,7 @@ def curve_set(
         levels=levels,
         indices=indices,
         gaps={name: _reason(orbits, missing) for name, (_, missing) in needs.items() if missing},
-        method_of=dict(_method_labels()),
+        method_of=_method_labels(),
         members={name: members for name, (members, missing) in needs.items() if not missing},
         options={"early_reflections_total": early_reflections_total, "rear_wall": rear_wall},
     )

@@ -6,6 +6,7 @@ import copy
 import io
 import os
 import re
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ VEGA_LITE = "6.4"
 """Version of Vega-Lite that figures are written for; the renderer carries it."""
 
 PNG_SCALE = 2.0
+FORMATS = ("svg", "png", "pdf")
 
 
 def _converter() -> Any:
@@ -85,18 +87,20 @@ def _still(spec: dict[str, Any]) -> dict[str, Any]:
     return still
 
 
-def render(spec: dict[str, Any]) -> dict[str, bytes]:
+def render(spec: dict[str, Any], formats: Sequence[str] = FORMATS) -> dict[str, bytes]:
     """Render a figure.
 
     Parameters
     ----------
     spec : dict
         A Vega-Lite specification with its data inside; nothing is fetched.
+    formats : sequence of str
+        Which of "svg", "png" (two pixels per unit) and "pdf".
 
     Returns
     -------
     dict of str to bytes
-        "svg", "png" (two pixels per unit) and "pdf".
+        By format.
 
     Raises
     ------
@@ -108,13 +112,16 @@ def render(spec: dict[str, Any]) -> dict[str, bytes]:
     Text is set in the fonts the renderer carries, which hold the Latin, Greek, Cyrillic and Hebrew letters. Other
     scripts stay text in the SVG, where a browser finds a font for them, and are blank in PNG and PDF.
     """
+    if not formats:
+        return {}
     converter = _converter()
     svg = renamed(converter.vegalite_to_svg(_still(spec), vl_version=VEGA_LITE, allowed_base_urls=[]), "part")
-    return {
-        "svg": svg.encode(),
-        "png": bytes(converter.svg_to_png(svg, scale=PNG_SCALE)),
-        "pdf": _settled(bytes(converter.svg_to_pdf(svg))),
+    made = {
+        "svg": lambda: svg.encode(),
+        "png": lambda: bytes(converter.svg_to_png(svg, scale=PNG_SCALE)),
+        "pdf": lambda: _settled(bytes(converter.svg_to_pdf(svg))),
     }
+    return {ending: made[ending]() for ending in formats}
 
 
 @cache

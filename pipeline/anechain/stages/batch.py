@@ -12,6 +12,7 @@ from typing import Any
 
 from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
+from anechain.methods import using
 from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of
 from anechain.receipts import Input
 from anechain.stages import stage_module
@@ -80,7 +81,8 @@ def run_batch(plan: Plan, stage: str, batch: str) -> None:
             entries[device] = {"waiting": before}
             continue
         try:
-            outcome = module.run(plan, device)
+            with using(plan.campaign.method_versions):
+                outcome = module.run(plan, device)
         except Exception as error:
             entries[device] = {"failed": problems_of(error, device)}
             tell(f"{stage:8} {device:20} failed")
@@ -99,12 +101,13 @@ def run_whole(plan: Plan, stage: str) -> None:
         If devices have failed and the run is not one that keeps going, or nothing is left to work on.
     """
     failed = failures(plan)
-    left = [device for device in sorted(plan.campaign.devices) if device not in failed]
+    left = [device for device in plan.campaign.devices if device not in failed]
     if failed and not (plan.keep_going and left):
         mend = "mend them" + (", or run with --keep-going to leave them out" if left else "")
         raise Refusal([*_causes(failed), Problem(stage, f"not made: {_count(plan, failed)}", mend=mend)])
     start = time.perf_counter()
-    outcome = stage_module(stage).run(plan, left, failed)
+    with using(plan.campaign.method_versions):
+        outcome = stage_module(stage).run(plan, left, failed)
     tell(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
     _write_manifest(plan, stage, "all", {"all": _entry(plan, outcome)})
     if failed and stage == WHOLE_STAGES[-1]:
@@ -134,7 +137,7 @@ def failures(plan: Plan) -> dict[str, tuple[str, list[str]]]:
     """Devices that failed: the stage and the reasons."""
     failed: dict[str, tuple[str, list[str]]] = {}
     for stage in DEVICE_STAGES:
-        for device in sorted(plan.campaign.devices):
+        for device in plan.campaign.devices:
             try:
                 entry = entry_of(plan, stage, device)
             except Refusal:

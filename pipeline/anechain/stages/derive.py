@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 VERSION = 1
 USES = (
+    "curve-set",
     "directivity-index",
     "directivity-index-one-orbit",
     "early-reflections",

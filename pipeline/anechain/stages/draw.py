@@ -87,7 +87,7 @@ def write_figure(paths: Mapping[str, Path], specification: dict[str, Any], recei
 
     # From the very bytes that are kept, so that the pictures can be re-made from the specification alone.
     kept = canonical(specification)
-    rendered = {"vl.json": kept, **render(json.loads(kept))}
+    rendered = {"vl.json": kept, **render(json.loads(kept), [ending for ending in paths if ending != "vl.json"])}
     for ending, path in paths.items():
         write_artefact(path, rendered[ending], receipt)
 

@@ -44,7 +44,8 @@ def run(plan: Plan, device: str) -> Outcome:
         importer, one.responses.options, "campaign", f"devices.{device}.responses.options.", plan.folder
     )
     companions = [*options.companion_files(), *plan.private_importers()]
-    roles = {f"raw:{path.resolve().relative_to(plan.folder).as_posix()}": path for path in [*paths, *companions]}
+    # By the name in the campaign's folder, also where that is a link to somewhere else.
+    roles = {f"raw:{path.relative_to(plan.folder).as_posix()}": path for path in [*paths, *companions]}
     parameters = {
         **plan.ingest_parameters(device),
         "importer": importer.name,

@@ -102,8 +102,10 @@ def _in_words(value: Any) -> str:
 def _methods() -> tuple[Any, ...]:
     from anechain.methods import methods
 
-    used = {id_ for stage in ("ingest", "derive", "draw", "compare") for id_ in stage_versions(stage)}
-    return tuple(one for id_, one in methods().items() if id_ in used)
+    used: dict[str, int] = {}
+    for stage in ("ingest", "derive", "draw", "compare"):
+        used |= stage_versions(stage)
+    return tuple(known[used[id_]] for id_, known in methods().items() if id_ in used)
 
 
 def _device(plan: Plan, device: str) -> DevicePart:
@@ -179,7 +181,7 @@ def _picture(plan: Plan, name: str, caption: str, alt: str) -> Picture:
     else:
         from anechain.figures.render import render
 
-        svg = render(specification)["svg"]
+        svg = render(specification, ["svg"])["svg"]
     links = tuple(Link(ending, f"{_UP}figures/{path.name}") for ending, path in paths.items())
     return Picture(name, caption, alt, svg.decode(), specification, links)
 

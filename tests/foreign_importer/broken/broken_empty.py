@@ -1,0 +1,1 @@
+"""Broken on purpose: has no hooks at all."""

@@ -1,0 +1,3 @@
+"""Broken on purpose: needs what is not installed."""
+
+import a_library_that_nobody_has  # noqa: F401

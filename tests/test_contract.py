@@ -1,0 +1,545 @@
+"""The contract: what is right passes untouched; whatever is wrong is said in words, all of it at once."""
+
+import os
+import subprocess
+import sys
+import textwrap
+from importlib.util import find_spec
+
+import numpy as np
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import anechain_schemas
+from anechain import contract
+from anechain.contract import Contract, describe, load, validate
+from anechain.errors import Problem, Refusal
+from anechain.rules import RULES
+from valid_datasets import VALID, responses, with_one, with_values
+
+WHERE = "raw/alder/orbits.ring"
+
+
+def refused(dataset, name="responses"):
+    with pytest.raises(Refusal) as caught:
+        validate(dataset, name, WHERE)
+    problems = caught.value.problems
+    assert all(problem.where == WHERE and problem.what and problem.allowed and problem.mend for problem in problems)
+    return problems
+
+
+def the_problem(dataset, name="responses"):
+    (problem,) = refused(dataset, name)
+    return problem
+
+
+FIELDS = [
+    (name, part, field)
+    for name in VALID
+    for part in ("coordinates", "variables", "attributes")
+    for field in getattr(load(name), part)
+]
+ARRAYS = [(name, field) for name, part, field in FIELDS if part != "attributes"]
+ATTRIBUTES = [(name, field) for name, part, field in FIELDS if part == "attributes"]
+
+
+def spec_of(name, field):
+    spec = load(name)
+    return {**spec.attributes, **spec.variables, **spec.coordinates}[field]
+
+
+# What is right
+
+
+@pytest.mark.parametrize("name", VALID)
+def test_a_right_dataset_passes(name):
+    validate(VALID[name](), name, WHERE)
+
+
+@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ARRAYS if not spec_of(n, f).required])
+def test_an_optional_variable_may_be_absent(name, field):
+    validate(VALID[name]().drop_vars(field), name, WHERE)
+
+
+def test_one_plane_alone_and_odd_angles_pass():
+    validate(responses(angles=[-30, 0, 7.5, 180], planes=["vertical"]), "responses", WHERE)
+
+
+def test_numbers_that_netcdf_gives_back_as_numpys_pass():
+    dataset = responses()
+    dataset.attrs |= {"sphere": np.int64(0), "distance": np.float32(1), "drive": np.float64(2.83), "valid_low": 80}
+    validate(dataset, "responses", WHERE)
+
+
+@pytest.mark.parametrize("name", VALID)
+@pytest.mark.parametrize("right", [True, False])
+def test_validation_changes_nothing(name, right):
+    dataset = VALID[name]()
+    if not right:
+        dataset.attrs["hue"] = "green"
+        dataset = with_one(dataset, "frequency", -1.0)
+    for field in dataset.variables:
+        dataset[field].values.flags.writeable = False
+    before = dataset.copy(deep=True)
+    data = {field: dataset[field].values.tobytes() for field in dataset.variables}
+    identities = {field: id(dataset[field].variable._data) for field in dataset.data_vars}
+    if right:
+        validate(dataset, name, WHERE)
+    else:
+        refused(dataset, name)
+    assert dataset.identical(before)
+    assert {field: dataset[field].values.tobytes() for field in dataset.variables} == data
+    assert {field: id(dataset[field].variable._data) for field in dataset.data_vars} == identities
+    assert {field: dataset[field].dtype for field in before.variables} == {f: before[f].dtype for f in before.variables}
+
+
+def test_describing_leaves_the_dataset_given_as_it_was():
+    bare = responses()
+    bare["level"].attrs = {"note": "by hand"}
+    del bare.attrs["contract"]
+    before = bare.copy(deep=True)
+    described = describe(bare, "responses")
+    assert bare.identical(before)
+    assert described.attrs["contract"] == "responses/1"
+    assert described["level"].attrs == {"long_name": load("responses").variables["level"].about, "units": "dB"}
+
+
+# Every field of every contract
+
+
+@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ATTRIBUTES if spec_of(n, f).required])
+def test_every_required_attribute(name, field):
+    dataset = VALID[name]()
+    del dataset.attrs[field]
+    found = {problem.what: problem for problem in refused(dataset, name)}
+    problem = found[f"attribute {field} is absent"]
+    assert problem.allowed == spec_of(name, field).allowed() and spec_of(name, field).about in problem.mend
+
+
+WRONG_KIND = {"text": [3, 1.5], "number": ["1", True, np.nan, np.inf, "loud"], "integer": ["1", 0.5, True, np.nan]}
+
+
+@pytest.mark.parametrize(("name", "field"), ATTRIBUTES)
+def test_every_attribute_of_another_kind(name, field):
+    for wrong in WRONG_KIND[spec_of(name, field).kind]:
+        dataset = VALID[name]()
+        dataset.attrs[field] = wrong
+        found = {problem.what: problem for problem in refused(dataset, name)}
+        assert found[f"attribute {field} is {wrong!r}"].allowed == spec_of(name, field).allowed()
+
+
+def beyond(spec):
+    """Values just outside each bound, and the bounds themselves where they are not allowed."""
+    if spec.above is not None:
+        yield from (spec.above, spec.above - 1e-9)
+    if spec.at_least is not None:
+        yield np.nextafter(spec.at_least, -np.inf) if spec.kind == "number" else spec.at_least - 1
+    if spec.at_most is not None:
+        yield np.nextafter(spec.at_most, np.inf) if spec.kind == "number" else spec.at_most + 1
+
+
+def edges(spec):
+    yield from (bound for bound in (spec.at_least, spec.at_most) if bound is not None)
+    if spec.above is not None:
+        yield np.nextafter(spec.above, np.inf)
+
+
+@pytest.mark.parametrize(("name", "field"), ATTRIBUTES)
+def test_every_attributes_bounds(name, field):
+    spec = spec_of(name, field)
+    wrong = ["SPL", "none"] if spec.choices else list(beyond(spec))
+    for value in wrong:
+        dataset = VALID[name]()
+        dataset.attrs[field] = int(value) if spec.kind == "integer" else value
+        found = {problem.what: problem for problem in refused(dataset, name)}
+        assert found[f"attribute {field} is {dataset.attrs[field]!r}"].allowed == spec.allowed()
+    for value in [] if field.startswith("valid_") else edges(spec):
+        dataset = VALID[name]()
+        dataset.attrs[field] = int(value) if spec.kind == "integer" else value
+        validate(dataset, name, WHERE)
+
+
+@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ARRAYS if spec_of(n, f).required])
+def test_every_required_array(name, field):
+    problems = refused(VALID[name]().drop_vars(field), name)
+    assert Problem(WHERE, f"{field} is absent", spec_of(name, field).about, f"give {field} in the importer") in problems
+
+
+@pytest.mark.parametrize(("name", "field"), ARRAYS)
+def test_every_arrays_bounds(name, field):
+    spec = spec_of(name, field)
+    valid = VALID[name]()
+    if spec.kind == "text":
+        wrong = [3, *(["diagonal", "Horizontal", ""] if spec.choices else [])]
+        valid = with_values(valid, field, valid[field].values.astype(object))
+    else:
+        wrong = [*beyond(spec), *([np.inf, -np.inf] if spec.kind == "number" else [])]
+    for value in wrong:
+        problem = next(p for p in refused(with_one(valid, field, value), name) if p.what.startswith(f"{field} is "))
+        assert (f"{value:g}" if isinstance(value, float) else str(value)) in problem.what
+        assert problem.allowed == spec.allowed()
+
+
+@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ARRAYS if spec_of(n, f).kind == "number"])
+@pytest.mark.parametrize("type_", ["float32", "int64", str, object, complex, bool])
+def test_every_number_is_of_one_type(name, field, type_):
+    valid = VALID[name]()
+    dataset = with_values(valid, field, valid[field].values.astype(type_))
+    found = {problem.what: problem for problem in refused(dataset, name)}
+    assert found[f"{field} is of type {dataset[field].dtype}"].allowed.startswith("float64, a number")
+
+
+@pytest.mark.parametrize("value", [0.5, 2, -1, np.inf])
+def test_measured_is_nought_or_one(value):
+    valid = responses()
+    measured = valid["measured"].values.astype(type(value))
+    measured[0, 3] = value
+    problem = the_problem(with_values(valid, "measured", measured))
+    assert problem.what == f"measured is {value} at horizontal -140°"
+    assert problem.allowed == "a whole number at least 0 and at most 1"
+
+
+def test_measured_as_text_is_refused():
+    valid = responses()
+    problem = the_problem(with_values(valid, "measured", valid["measured"].values.astype(str)))
+    assert problem.what == "measured is 1 at horizontal -170°, and 71 more values"
+
+
+@pytest.mark.parametrize(("name", "field"), ARRAYS)
+def test_missing_values_only_where_they_may_be(name, field):
+    spec = spec_of(name, field)
+    valid = VALID[name]()
+    values = valid[field].values.astype(object if spec.kind == "text" else float)
+    values.flat[0] = None if spec.kind == "text" else np.nan
+    dataset = with_values(valid, field, values)
+    if getattr(spec, "missing", False):
+        dataset.attrs |= {"import_report": "1 level missing"} if "import_report" in dataset.attrs else {}
+        validate(dataset, name, WHERE)
+    else:
+        whats = [problem.what for problem in refused(dataset, name)]
+        assert any(what.startswith(f"{field} has 1 missing value") for what in whats)
+
+
+@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ARRAYS if spec_of(n, f).unit])
+@pytest.mark.parametrize("unit", [None, "kHz"])
+def test_every_unit(name, field, unit):
+    dataset = VALID[name]()
+    if unit is None:
+        del dataset[field].attrs["units"]
+    else:
+        dataset[field].attrs["units"] = unit
+    problem = the_problem(dataset, name)
+    assert problem.what == f"{field} is in {unit or 'no unit'}"
+    assert problem.allowed == spec_of(name, field).unit and problem.mend == f"convert {field} in the importer"
+
+
+@pytest.mark.parametrize(
+    ("name", "field"), [(n, f) for n in VALID for f, spec in load(n).variables.items() if len(spec.dims) > 1]
+)
+def test_every_variables_dimensions(name, field):
+    valid = VALID[name]()
+    turned = valid.assign({field: valid[field].transpose()})
+    problem = next(p for p in refused(turned, name) if p.what.startswith(f"{field} has "))
+    assert problem.what == f"{field} has {', '.join(reversed(valid[field].dims))}"
+    assert problem.allowed == ", ".join(valid[field].dims)
+    fewer = valid.assign({field: valid[field].isel({valid[field].dims[0]: 0}, drop=True)})
+    assert f"{field} has {', '.join(valid[field].dims[1:])}" in [p.what for p in refused(fewer, name)]
+
+
+def test_a_coordinate_on_another_dimension():
+    valid = VALID["sphere"]()
+    turned = valid.drop_vars("azimuth").assign_coords(azimuth=("frequency", [0.0, 1.0, 2.0], {"units": "degree"}))
+    problem = the_problem(turned, "sphere")
+    assert problem.what == "azimuth has frequency" and problem.allowed == "direction"
+
+
+@pytest.mark.parametrize("name", VALID)
+def test_unknown_fields_with_the_nearest_right_one(name):
+    valid = VALID[name]()
+    valid.attrs["level_kin"] = "spl"
+    valid = valid.assign(levels=valid["level"]).assign_coords(frequencies=("frequency", valid["frequency"].values))
+    found = {problem.what: problem.mend for problem in refused(valid, name)}
+    assert found == {
+        "attribute level_kin is unknown": "did you mean level_kind?",
+        "variable levels is unknown": "did you mean level?",
+        "coordinate frequencies is unknown": "did you mean frequency?",
+    }
+
+
+def test_an_unknown_field_that_is_near_to_nothing():
+    dataset = responses()
+    dataset.attrs["hue"] = "green"
+    problem = the_problem(dataset)
+    assert problem.mend == "leave it out in the importer" and "importer_version" in problem.allowed
+
+
+def test_a_value_out_of_range_is_located_and_counted():
+    valid = responses()
+    level = valid["level"].values.copy()
+    level[1, 20, 1:] = 5000
+    level[1, 30, 0] = -999
+    problem = the_problem(with_values(valid, "level", level))
+    assert problem == Problem(
+        WHERE,
+        "level is 5000 at vertical 30° 1000 Hz, and 2 more values",
+        "a number at least -200 and at most 200 dB",
+        "look at the raw file there: a wrong column, unit or scale is the usual cause",
+    )
+
+
+def test_everything_wrong_is_said_at_once():
+    dataset = with_one(responses(), "level", 5000.0).drop_vars("measured")
+    dataset = with_one(dataset, "frequency", np.nan, at=1)
+    dataset = with_values(dataset, "phase", dataset["phase"].values.astype("float32"))
+    dataset["level_std"].attrs["units"] = "%"
+    dataset.attrs |= {"sphere": 7, "hue": "green"}
+    del dataset.attrs["title"]
+    whats = [problem.what for problem in refused(dataset)]
+    assert sorted(whats) == [
+        "attribute hue is unknown",
+        "attribute sphere is 7",
+        "attribute title is absent",
+        "frequency has 1 missing value",
+        "level is 5000 at horizontal -170° 100 Hz",
+        "level_std is in %",
+        "measured is absent",
+        "phase is of type float32",
+    ]
+
+
+def test_a_refusal_reads_as_text():
+    dataset = responses()
+    dataset.attrs["level_kind"] = "SPL"
+    with pytest.raises(Refusal) as caught:
+        validate(dataset, "responses", WHERE)
+    assert str(caught.value) == textwrap.dedent(
+        f"""\
+        {WHERE}: attribute level_kind is 'SPL'
+            allowed: spl or relative
+            mend: state it in the campaign's setup or let the importer give it (dB re 20 µPa, or relative to something \
+unstated)"""
+    )
+
+
+def test_a_refusal_needs_a_reason():
+    with pytest.raises(ValueError, match="at least one problem"):
+        Refusal([])
+
+
+@pytest.mark.parametrize("name", VALID)
+def test_an_empty_dataset(name):
+    whats = [problem.what for problem in refused(xr.Dataset(), name)]
+    required = [f for n, _, f in FIELDS if n == name and spec_of(n, f).required]
+    assert len(whats) == len(required) and all(any(field in what for what in whats) for field in required)
+
+
+@pytest.mark.parametrize("dimension", ["plane", "angle", "frequency"])
+def test_a_dataset_without_values(dimension):
+    assert any(
+        " has no value" in p.what or "no direction" in p.what for p in refused(responses().isel({dimension: []}))
+    )
+
+
+# Versions
+
+
+@pytest.mark.parametrize("stated", ["responses/99", "responses/0", "responses/x", "responses/", "responses/1.5"])
+def test_an_unknown_version_is_refused(stated):
+    dataset = responses()
+    dataset.attrs["contract"] = stated
+    problem = the_problem(dataset)
+    assert problem.what == f"attribute contract is {stated!r}" and problem.allowed == "responses/1"
+    assert "the version of the software that wrote it" in problem.mend
+
+
+@pytest.mark.parametrize("stated", ["curves/1", "", "responses", "1"])
+def test_another_contract_is_refused(stated):
+    dataset = responses()
+    dataset.attrs["contract"] = stated
+    assert the_problem(dataset).mend == "give a dataset of responses"
+
+
+def test_an_older_version_is_judged_by_its_own_file(monkeypatch):
+    """With a second version known, the data of the first are still held to the first."""
+    first = anechain_schemas.text("responses-1.yaml")
+    second = first.replace("version: 1", "version: 2").replace(
+        "  sphere: {", "  hall: {kind: text, about: x}\n  sphere: {"
+    )
+    assert second != first
+    texts = {"responses-1.yaml": first, "responses-2.yaml": second}
+    monkeypatch.setattr(anechain_schemas, "available", lambda: ["responses-1", "responses-2"])
+    monkeypatch.setattr(anechain_schemas, "text", texts.__getitem__)
+    for cached in (contract.load, contract._compiled):
+        cached.cache_clear()
+    try:
+        assert load("responses").name == "responses/2" and load("responses", 1).name == "responses/1"
+        dataset = responses()
+        assert the_problem(dataset).what == "attribute hall is absent"
+        dataset.attrs["contract"] = "responses/1"
+        validate(dataset, "responses", WHERE)
+        dataset.attrs["contract"] = "responses/3"
+        assert the_problem(dataset).allowed == "responses/1 or responses/2"
+    finally:
+        for cached in (contract.load, contract._compiled):
+            cached.cache_clear()
+
+
+def test_loading_what_is_not_there():
+    with pytest.raises(KeyError, match="no contract 'responses' version 9"):
+        load("responses", 9)
+    with pytest.raises(KeyError, match="no contract 'reflections'"):
+        load("reflections")
+
+
+# The contract files
+
+
+@pytest.mark.parametrize("file", anechain_schemas.available())
+def test_contract_files_are_whole(file):
+    name, version = file.rsplit("-", 1)
+    spec = load(name, int(version))
+    assert spec.name == f"{name}/{version}"
+    assert set(spec.rules) <= set(RULES)
+    assert "contract" in spec.attributes
+    dimensions = set(spec.coordinates) | {dim for one in spec.coordinates.values() for dim in one.dims or ()}
+    assert {dim for one in spec.variables.values() for dim in one.dims} <= dimensions
+
+
+def test_every_rule_is_used_by_a_contract():
+    used = {rule for file in anechain_schemas.available() for rule in load(*file.rsplit("-", 1)[:1]).rules}
+    assert used == set(RULES)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (("  - frequency rises strictly", "  - frequency falls"), "frequency falls"),
+        (("about: Frequency", "abuot: Frequency"), "abuot"),
+        (("kind: number", "kind: numeral"), "numeral"),
+    ],
+)
+def test_a_contract_file_that_is_wrong_is_refused(monkeypatch, change, said):
+    text = anechain_schemas.text("responses-1.yaml").replace(*change, 1)
+    monkeypatch.setattr(anechain_schemas, "text", lambda name: text)
+    with pytest.raises((KeyError, ValueError), match=said):
+        contract.load.__wrapped__("responses")
+
+
+def test_allowed_in_words():
+    spec = Contract.model_validate(
+        {
+            "contract": "trial",
+            "version": 1,
+            "about": "",
+            "coordinates": {},
+            "variables": {},
+            "attributes": {
+                "a": {"kind": "text", "about": ""},
+                "b": {"kind": "number", "about": "", "above": 0, "at_most": 100, "unit": "m"},
+                "c": {"kind": "integer", "about": "", "at_least": 0},
+                "d": {"kind": "text", "about": "", "choices": ["spl", "relative"]},
+                "e": {"kind": "number", "about": "", "at_least": 0, "unit": "1"},
+            },
+        }
+    )
+    assert [one.allowed() for one in spec.attributes.values()] == [
+        "text",
+        "a number above 0 and at most 100 m",
+        "a whole number at least 0",
+        "spl or relative",
+        "a number at least 0",
+    ]
+
+
+# What could switch validation off
+
+
+def test_the_environment_cannot_switch_validation_off():
+    code = """
+        import pandera.config
+        assert not pandera.config.CONFIG.validation_enabled, "the switch no longer exists: the test proves nothing"
+        from anechain.contract import validate
+        from anechain.errors import Refusal
+        from valid_datasets import responses, with_one
+        validate(responses(), "responses", "here")
+        try:
+            validate(with_one(responses(), "level", 5000.0), "responses", "here")
+        except Refusal as refusal:
+            print(refusal)
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(code)],
+        env=os.environ
+        | {
+            "PANDERA_VALIDATION_ENABLED": "False",
+            "PANDERA_VALIDATION_DEPTH": "SCHEMA_ONLY",
+            "PYTHONPATH": os.pathsep.join(path for path in sys.path if path),
+        },
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "level is 5000" in done.stdout
+
+
+@pytest.mark.skipif(find_spec("dask") is None, reason="dask is not installed, so no data are in chunks")
+def test_chunked_data_are_looked_at_too():
+    assert "level is 5000" in str(refused(with_one(responses(), "level", 5000.0).chunk({"angle": 7}))[0])
+
+
+# Any right dataset passes; one change for the worse is found
+
+
+@st.composite
+def right(draw):
+    """Orbits of a source at the centre of both, some directions not measured."""
+    angles = draw(st.lists(st.integers(-1799, 1800), min_size=1, max_size=12, unique=True).map(sorted))
+    planes = draw(st.sampled_from([["horizontal"], ["vertical"], ["horizontal", "vertical"]]))
+    dataset = responses(np.array(angles) / 10, planes)
+    measured = dataset["measured"].values.copy()
+    unmeasured = draw(st.lists(st.integers(0, measured.size - 1), max_size=measured.size - 1, unique=True))
+    measured.flat[unmeasured] = 0
+    dataset = with_values(dataset, "measured", measured)
+    for name in ("level", "phase", "level_std"):
+        dataset = with_values(dataset, name, np.where(measured[..., None] == 1, dataset[name].values, np.nan))
+    return dataset
+
+
+@given(right())
+@settings(max_examples=25, deadline=None)
+def test_any_right_dataset_passes(dataset):
+    validate(dataset, "responses", WHERE)
+
+
+MUTATIONS = {
+    "frequency twice": lambda d: with_one(d, "frequency", 100.0, at=1),
+    "frequency below zero": lambda d: with_one(d, "frequency", -1.0),
+    "angle below": lambda d: with_one(d, "angle", -180.0),
+    "angle missing": lambda d: with_one(d, "angle", np.nan),
+    "plane": lambda d: with_values(d, "plane", ["round"] * d.sizes["plane"]),
+    "level too high": lambda d: with_one(d, "level", 200.1),
+    "level infinite": lambda d: with_one(d, "level", -np.inf),
+    "silent gap": lambda d: with_one(d, "level", np.nan, at=3 * int(np.argmax(d["measured"].values))),
+    "deviation": lambda d: with_one(d, "level_std", -0.1),
+    "phase": lambda d: with_one(d, "phase", 180.1),
+    "measured": lambda d: with_one(d, "measured", 2),
+    "nothing measured": lambda d: with_values(d, "measured", d["measured"].values * 0),
+    "level unit": lambda d: d.assign(level=d["level"].assign_attrs(units="Pa")),
+    "no level": lambda d: d.drop_vars("level"),
+    "no distance": lambda d: d.drop_attrs(deep=False).assign_attrs(
+        {k: v for k, v in d.attrs.items() if k != "distance"}
+    ),
+    "band": lambda d: d.assign_attrs(valid_low=16_000.0),
+    "distance": lambda d: d.assign_attrs(distance=0.0),
+    "kind": lambda d: d.assign_attrs(level_kind="loud"),
+    "turned": lambda d: d.assign(level=d["level"].transpose()),
+}
+
+
+@given(right(), st.sampled_from(sorted(MUTATIONS)))
+@settings(max_examples=60, deadline=None)
+def test_any_right_dataset_with_one_thing_wrong_fails(dataset, mutation):
+    refused(MUTATIONS[mutation](dataset))

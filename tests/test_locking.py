@@ -1,0 +1,119 @@
+"""methods.lock: no method changes under an unchanged version."""
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import anechain
+from anechain import locking
+from anechain.errors import Refusal
+from anechain.methods import methods
+from anechain.reference import reference_calls, result_digest
+
+
+def test_the_lock_is_that_of_the_code():
+    """Fails, naming the method and the function, when code changed and its version did not."""
+    locked, current = locking.read_lock(), locking.current_lock()
+    changes = locking.differences(locked, current)
+    assert not changes, "\n".join(["raise the version, or renew with `anechain methods --lock`:", *map(str, changes)])
+    assert current.keys() <= locked.keys(), "new and not locked yet: run `anechain methods --lock`"
+
+
+def test_every_method_has_a_reference_call_and_no_call_is_left_over():
+    assert reference_calls().keys() == methods().keys()
+
+
+def changed_code(tmp_path, old, new, module="acoustics/curves.py"):
+    """Compare the lock, in a process of its own, with a copy of the code in which one place is changed."""
+    package = Path(anechain.__file__).parent
+    shutil.copytree(package, tmp_path / "anechain", ignore=shutil.ignore_patterns("__pycache__"))
+    source = tmp_path / "anechain" / module
+    text = source.read_text()
+    assert text.count(old) == 1, f"{old!r} is there {text.count(old)} times"
+    source.write_text(text.replace(old, new))
+    code = (
+        "from anechain import locking\n"
+        "print(*locking.differences(locking.read_lock(), locking.current_lock()), sep='\\n')"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env={"PYTHONPATH": str(tmp_path), "PATH": "/usr/bin:/bin"},
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip().splitlines()
+
+
+def test_a_constant_that_changes_is_named_with_every_method_it_reaches(tmp_path):
+    lines = changed_code(tmp_path, '"listening_window": 0.12,', '"listening_window": 0.13,')
+    named = {line.split(":")[0] for line in lines}
+    assert {"method in-room-estimate version 1", "method curve-set version 1", "stage derive version 1"} <= named
+    assert not any("listening-window" in name for name in named)
+    (line,) = [line for line in lines if line.startswith("method in-room-estimate")]
+    assert "anechain.acoustics.curves.IN_ROOM_SHARES" in line and "its result changed" in line
+
+
+def test_a_function_deep_below_a_method_is_named(tmp_path):
+    lines = changed_code(
+        tmp_path, "np.asarray(10.0 ** (np.asarray(level", "np.asarray(10.1 ** (np.asarray(level", "acoustics/levels.py"
+    )
+    (line,) = [line for line in lines if line.startswith("method listening-window")]
+    assert "its result changed" in line
+    assert any("anechain.acoustics.levels.power_of_level" in line for line in lines)
+
+
+def test_comments_docstrings_and_annotations_do_not_count(tmp_path):
+    assert (
+        changed_code(
+            tmp_path,
+            "    return _mean(orbits, LISTENING_WINDOW)",
+            "    # why\n    return _mean(orbits, LISTENING_WINDOW)",
+        )
+        == []
+    )
+    shutil.rmtree(tmp_path / "anechain")
+    assert (
+        changed_code(tmp_path, '"""Squared pressures in the shares of :data:`IN_ROOM_SHARES`."""', '"""Other words."""')
+        == []
+    )
+
+
+def test_a_refactoring_is_told_from_a_change_of_result(tmp_path):
+    lines = changed_code(
+        tmp_path,
+        "    return _mean(orbits, LISTENING_WINDOW)",
+        "    wanted = LISTENING_WINDOW\n    return _mean(orbits, wanted)",
+    )
+    (line,) = [line for line in lines if line.startswith("method listening-window")]
+    assert "its result on the frozen input did not change" in line
+
+
+def test_renewing_refuses_a_result_that_changed_under_its_version(tmp_path):
+    target = tmp_path / "methods.lock"
+    assert any("method on-axis version 1: new" in line for line in locking.renew_lock(target))
+    assert locking.renew_lock(target) == ["nothing has changed"]
+    target.write_text(
+        target.read_text().replace(locking.read_lock(target)["method on-axis version 1"]["digest"], "0" * 64)
+    )
+    before = target.read_bytes()
+    with pytest.raises(Refusal, match="method on-axis version 1: its result changed"):
+        locking.renew_lock(target)
+    assert target.read_bytes() == before
+
+
+def test_a_version_that_is_no_longer_kept_is_named():
+    locked = {"method on-axis version 0": {"digest": "0", "parts": {}}, "stage derive version 0": {"parts": {}}}
+    (change,) = locking.differences(locked, {})
+    assert "on-axis version 0 (no longer kept)" in str(change)
+
+
+def test_the_float_policy_forgives_the_last_bits_and_nothing_more():
+    assert result_digest([1.0, 85.123456789012]) == result_digest([1.0, 85.123456789013])
+    assert result_digest([1.0]) != result_digest([1.00000001])
+    assert result_digest({"a": 1e-15}) == result_digest({"a": 0.0}) != result_digest({"a": 1e-9})
+    assert result_digest([float("nan")]) != result_digest([0.0])
