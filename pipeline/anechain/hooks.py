@@ -84,12 +84,15 @@ class Description:
         The importer's own version; raise it whenever the same file would give other values.
     options : type of Options
         The options it takes, with a description for each field.
+    methods : tuple of str
+        Ids of the registered methods it uses (see `anechain methods`): their versions go into the receipts.
     """
 
     title: str
     reads: str
     version: str
     options: type[Options] = Options
+    methods: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

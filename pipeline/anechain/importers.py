@@ -19,6 +19,7 @@ from pydantic import ValidationError
 from anechain.campaign import option_problems
 from anechain.errors import Problem, Refusal
 from anechain.hooks import Description, ImporterHooks, Options, Reading, Verdict
+from anechain.methods import versions
 
 __all__ = ["GROUP", "Broken", "Importer", "choose", "find_importers", "parse_options", "read", "verdicts"]
 
@@ -88,6 +89,10 @@ def _adopt(name: str, origin: str, plugin: object) -> Importer | Broken:
         return Broken(name, origin, f"anechain_describe gave {type(description).__name__}, not a Description")
     if not (isinstance(description.options, type) and issubclass(description.options, Options)):
         return Broken(name, origin, f"its options are {description.options!r}, not a subclass of Options")
+    try:
+        versions(description.methods)
+    except (KeyError, TypeError) as error:
+        return Broken(name, origin, f"its methods are not all registered: {_reason(error)}")
     return Importer(name, origin, description, manager)
 
 

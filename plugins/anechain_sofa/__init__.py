@@ -19,6 +19,7 @@ def anechain_describe() -> Description:
         reads="transfer functions or impulse responses of a loudspeaker over directions, in one AES69 file",
         version="1",
         options=SofaOptions,
+        methods=("solid-angle-weights", "sphere-interpolation"),
     )
 
 

@@ -10,6 +10,7 @@ from anechain.acoustics.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE, refer
 from anechain.campaign import Setup
 from anechain.errors import Refusal
 from anechain.importers import Importer, choose, find_importers, parse_options, read
+from anechain.methods import versions
 from anechain.plan import Plan, resolve_files
 from anechain.receipts import Input, issue
 from anechain.stages.batch import Outcome
@@ -50,6 +51,7 @@ def run(plan: Plan, device: str) -> Outcome:
         **plan.ingest_parameters(device),
         "importer": importer.name,
         "importer_version": importer.description.version,
+        "methods": versions({*USES, *importer.description.methods}),
         "reference_distance": REFERENCE_DISTANCE,
         "reference_drive": REFERENCE_DRIVE,
         "contract": contract.load("responses").name,
