@@ -475,7 +475,7 @@ def test_it_is_not_run_without_consent(private):
 def test_it_is_run_with_consent(private):
     plan = prepare(private.parent / "campaign.yaml", trust_importers=True)
     assert plan.private_importers() == [private]
-    assert plan.importer_versions["halls"] == "1" and (private.parent / "ran").exists()
+    assert plan.importer_versions["halls"] == ["1", {}] and (private.parent / "ran").exists()
 
 
 def test_a_campaign_without_private_importers_asks_for_no_consent(private):
