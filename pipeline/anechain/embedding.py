@@ -178,7 +178,7 @@ def _split_png(data: bytes) -> tuple[bytes, str | None]:
 # Written here and not by a library, whose layout of the update changes from version to version.
 
 
-_PDF_NAME = "receipt.json"
+_PDF_NAME = b"receipt.json"
 _PDF_STREAM = b"<< /Type /EmbeddedFile /Subtype /application#2Fjson /Length %d >>\nstream\n"
 _PDF_FOUND = re.compile(rb"\n\d{1,10} 0 obj\n" + re.escape(_PDF_STREAM).replace(rb"%d", rb"(\d{1,10})"))
 _PDF_CLOSE = b"\nendstream\nendobj\n"
@@ -195,38 +195,38 @@ def _pdf_parts(bare: bytes) -> tuple[int, int, bytes, bytes, bytes]:
     ValueError
         For a document of any but the plainest make: one table, one trailer, a catalog without names.
     """
-    if end := _PDF_END.search(bare, max(0, len(bare) - 64)):
-        at = int(end[1])
-        if table := _PDF_TABLE.match(bare, at):
-            count = int(table[1])
-            if trailer := _PDF_TRAILER.match(bare, table.end() + 20 * count):
-                entries = trailer[1]
-                size, root = re.search(rb"/Size\s+(\d{1,10})", entries), re.search(rb"/Root\s+(\d{1,10}) 0 R", entries)
-                plain = not any(name in entries for name in (b"/Prev", b"/Encrypt", b"/XRefStm"))
-                if size and int(size[1]) == count and root and int(root[1]) < count and plain:
-                    place = table.end() + 20 * int(root[1])
-                    offset = bare[place : place + 10]
-                    catalog = re.compile(rb"%s 0 obj\s*<<(.*?)>>\s*endobj" % root[1], re.DOTALL)
-                    if offset.isdigit() and (found := catalog.match(bare, int(offset))) and b"/Names" not in found[1]:
-                        return at, count, root[1], found[1], entries
-    raise ValueError("the document is of a make that a receipt cannot be added to")
+    refused = ValueError("the document is of a make that a receipt cannot be added to")
+    end = _PDF_END.search(bare, max(0, len(bare) - 64))
+    table = end and _PDF_TABLE.match(bare, int(end[1]))
+    if not end or not table:
+        raise refused
+    count = int(table[1])
+    trailer = _PDF_TRAILER.match(bare, table.end() + 20 * count)
+    if not trailer or any(name in trailer[1] for name in (b"/Prev", b"/Encrypt", b"/XRefStm")):
+        raise refused
+    size, root = re.search(rb"/Size\s+(\d{1,10})", trailer[1]), re.search(rb"/Root\s+(\d{1,10}) 0 R", trailer[1])
+    if not size or int(size[1]) != count or not root or int(root[1]) >= count:
+        raise refused
+    place = table.end() + 20 * int(root[1])
+    offset = bare[place : place + 10]
+    catalog = re.compile(rb"%s 0 obj\s*<<(.*?)>>\s*endobj" % root[1], re.DOTALL)
+    found = catalog.match(bare, int(offset)) if offset.isdigit() else None
+    if not found or b"/Names" in found[1]:
+        raise refused
+    return int(end[1]), count, root[1], found[1], trailer[1]
 
 
 def _embed_pdf(bare: bytes, text: str) -> bytes:
     at, count, root, catalog, trailer = _pdf_parts(bare)
     content = text.encode()
-    names = b"/Names << /EmbeddedFiles << /Names [(%s) %d 0 R] >> >>" % (_PDF_NAME.encode(), count + 1)
-    specification = b"<< /Type /Filespec /F (%s) /UF (%s) /EF << /F %d 0 R >> /AFRelationship /Data >>" % (
-        _PDF_NAME.encode(),
-        _PDF_NAME.encode(),
-        count,
-    )
+    file = b"<< /Type /Filespec /F (%b) /UF (%b) /EF << /F %d 0 R >> /AFRelationship /Data >>"
+    names = b"/Names << /EmbeddedFiles << /Names [(%b) %d 0 R] >> >>"
     out = bytearray(bare + b"\n")
     offsets = []
     for number, body in (
         (b"%d" % count, _PDF_STREAM % len(content) + content + _PDF_CLOSE),
-        (b"%d" % (count + 1), specification + b"\nendobj\n"),
-        (root, b"<<" + catalog + names + b"\n>>\nendobj\n"),
+        (b"%d" % (count + 1), file % (_PDF_NAME, _PDF_NAME, count) + b"\nendobj\n"),
+        (root, b"<<" + catalog + names % (_PDF_NAME, count + 1) + b"\n>>\nendobj\n"),
     ):
         offsets.append(len(out))
         out += number + b" 0 obj\n" + body
@@ -258,13 +258,15 @@ def _split_pdf(data: bytes) -> tuple[bytes, str | None]:
 
 
 def _attached(data: bytes) -> str | None:
+    if b"/EmbeddedFile" not in data and b"/ObjStm" not in data:
+        return None  # most documents, at no cost
     from pypdf import PdfReader
 
     logger = logging.getLogger("pypdf")
     level = logger.level
     logger.setLevel(logging.CRITICAL)
     try:
-        attached = PdfReader(io.BytesIO(data)).attachments.get(_PDF_NAME)
+        attached = PdfReader(io.BytesIO(data)).attachments.get(_PDF_NAME.decode())
         return attached[0].decode() if attached else None
     except Exception as error:  # the library gives up on a damaged document in any way there is
         raise ValueError(f"the document cannot be read: {error}") from None
@@ -393,7 +395,7 @@ def format_of(data: bytes, name: str = "") -> Format | None:
 
 NETCDF_SIGNATURES = (b"\x89HDF\r\n\x1a\n", b"CDF\x01", b"CDF\x02", b"CDF\x05")
 _MOST_PACKED = 1032
-"""Deflate packs no tighter than 1032 to 1 (RFC 1951: 258 bytes in 2 bits); more is a damaged size."""
+"""Deflate packs no tighter than 1032 bytes into one (RFC 1951: 258 in 2 bits); a larger size is a damaged one."""
 
 
 @contextmanager

@@ -1,0 +1,127 @@
+"""The blocks of DEVELOPERS.md that check a receipt by hand are run, on outputs that the product wrote."""
+
+import hashlib
+import json
+import re
+import subprocess
+import tempfile
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import receipt_artefacts as artefacts
+from anechain.embedding import canonical
+from anechain.receipts import bound, seal_of
+
+GUIDE = Path(__file__).parent.parent / "DEVELOPERS.md"
+BLOCK = re.compile(r"^<!-- run: receipt -->\n```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+
+
+def blocks():
+    return BLOCK.findall(GUIDE.read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def campaign(tmp_path):
+    (tmp_path / "results" / "rowan").mkdir(parents=True)
+    for ending in artefacts.FORMATS:
+        artefacts.write(tmp_path / "results" / "rowan", ending)
+    (tmp_path / "results" / "rowan" / "rowan.csv").rename(tmp_path / "results" / "rowan" / "curves.csv")
+    return tmp_path
+
+
+def run_python(monkeypatch, folder):
+    monkeypatch.chdir(folder)
+    space = {}
+    for language, code in blocks():
+        if language == "python":
+            exec(compile(code, str(GUIDE), "exec"), space)
+    return space
+
+
+def test_every_marked_block_is_of_a_kind_that_is_run():
+    kinds = [language for language, _ in blocks()]
+    assert kinds.count("python") >= 6 and kinds.count("sh") >= 2 and set(kinds) == {"python", "sh"}
+    assert len(kinds) == GUIDE.read_text(encoding="utf-8").count("<!-- run:")
+
+
+def test_the_hand_made_checks_hold_for_what_the_product_writes(campaign, monkeypatch, capsys):
+    space = run_python(monkeypatch, campaign)
+    assert len(space["checked"]) == len(artefacts.FORMATS)
+    assert capsys.readouterr().out == f"{len(artefacts.FORMATS)} files checked\n"
+
+
+def test_the_shell_commands_print_what_the_guide_says(campaign):
+    guide = GUIDE.read_text(encoding="utf-8")
+    data = (campaign / "results" / "rowan" / "curves.csv").read_bytes()
+    receipt = json.loads(data.split(b"\n")[0].removeprefix(b"# receipt: "))
+    for language, code in blocks():
+        if language != "sh":
+            continue
+        done = subprocess.run(["sh", "-e", "-c", code], cwd=campaign, capture_output=True, text=True, check=True)
+        *printed, last = done.stdout.splitlines()
+        assert done.stderr == "" and printed
+        if "curves.csv" in code:
+            assert json.loads(printed[0]) == receipt and last == f"{receipt['content']}  -"
+        else:
+            assert all(f"    {line}\n" in guide for line in (*printed, last))
+
+
+@pytest.fixture(scope="module")
+def by_hand():
+    """The guide's functions; only its last block reads files, and in an empty folder there are none."""
+    with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        yield run_python(patch, Path(folder))
+
+
+@given(artefacts.VALUES)
+def test_canonical_json_by_hand(by_hand, value):
+    text = canonical(value)
+    assert by_hand["canonical"](value) == text
+    assert by_hand["canonical"](json.loads(text)) == text
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False) | st.floats(1e-10, 1e-3))
+def test_numbers_by_hand(by_hand, value):
+    assert by_hand["canonical"](value) == canonical(value)
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False) | st.floats(-1e22, 1e22).map(round).map(float))
+def test_when_one_line_does_the_same_for_any_text(by_hand, value):
+    small, whole = 1e-9 <= abs(value) < 1e-4, value == round(value) and abs(value) < 1e21
+    assert (by_hand["plain"](value) == canonical(value)) == (not small and not whole)
+
+
+def test_the_hand_made_checks_see_an_edited_receipt(campaign, monkeypatch):
+    space = run_python(monkeypatch, campaign)
+    receipt = json.loads(json.dumps(bound(artefacts.receipt(), "0" * 64)))
+    space["check_receipt"](receipt)
+    step = receipt["steps"][receipt["stamp"]]
+    step["software"]["numpy"] = "0"
+    with pytest.raises(AssertionError):
+        space["check_receipt"](receipt)
+    step["parameters"]["rear_wall"] = "nineteen"
+    receipt["seal"] = seal_of(receipt)
+    with pytest.raises(AssertionError, match="derive: altered"):
+        space["check_receipt"](receipt)
+
+
+def test_the_hand_made_checks_see_an_edited_file(campaign, monkeypatch):
+    space = run_python(monkeypatch, campaign)
+    for path in space["checked"]:
+        data = bytearray(path.read_bytes())
+        at = (
+            data.rindex(b"80") if path.suffix in (".csv", ".html") else len(data) // 2 if path.suffix == ".nc" else None
+        )
+        if at is None:
+            continue
+        data[at] ^= 1
+        path.write_bytes(data)
+        with pytest.raises(AssertionError):
+            if path.suffix == ".nc":
+                space["check_netcdf"](path)
+            else:
+                receipt, bare = space["PARTS"][path.suffix](bytes(data))
+                assert receipt["content"] == hashlib.sha256(bare).hexdigest()
