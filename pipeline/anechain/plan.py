@@ -113,15 +113,20 @@ class Plan:
         return known
 
     @cached_property
-    def importer_versions(self) -> dict[str, str]:
-        """Version of every usable importer."""
+    def importer_versions(self) -> dict[str, Any]:
+        """Version of every usable importer and of the methods it uses."""
         from anechain.importers import find_importers
+        from anechain.methods import using, versions
 
         try:
             private = self.private_importers()
         except Refusal:
             private = []
-        return {name: one.description.version for name, one in find_importers(private)[0].items()}
+        with using(self.campaign.method_versions):
+            return {
+                name: [one.description.version, versions(one.description.methods)]
+                for name, one in find_importers(private)[0].items()
+            }
 
     def ingest_parameters(self, device: str) -> dict[str, Any]:
         """Parameters of a device's import; its notes and other prose are not among them."""
