@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -121,3 +123,13 @@ def test_a_sphere():
     np.testing.assert_array_equal(data.azimuth, azimuth)
     np.testing.assert_array_equal(data.elevation, elevation)
     np.testing.assert_array_equal(data.level, level)
+
+
+def test_the_delay_that_a_phase_has_removed_stays_beside_it():
+    """A source at the centre of the orbits, 1 m and 2 m away at 343.2 m/s: the poles stand for both planes."""
+    late = {("horizontal", 0): 1 / 343.2, ("horizontal", 90): 2 / 343.2, ("vertical", -90): 2 / 343.2}
+    curves = [replace(cardioid(*where, phase=np.zeros(3)), arrival=time) for where, time in late.items()]
+    data = assemble_responses(curves, [])
+    assert data.arrival.dims == ("plane", "angle")
+    np.testing.assert_array_equal(data.arrival, [[np.nan, 1 / 343.2, 2 / 343.2], [2 / 343.2, 1 / 343.2, np.nan]])
+    assert "arrival" not in assemble_responses([*curves, cardioid("vertical", 40, phase=np.zeros(3))], [])

@@ -69,7 +69,7 @@ def test_one_plane_alone_and_odd_angles_pass():
 
 def test_numbers_that_netcdf_gives_back_as_numpys_pass():
     dataset = responses()
-    dataset.attrs |= {"sphere": np.int64(0), "distance": np.float32(1), "drive": np.float64(2.83), "valid_low": 80}
+    dataset.attrs |= {"distance": np.float32(1), "drive": np.float64(2.83), "valid_low": 80}
     validate(dataset, "responses", WHERE)
 
 
@@ -149,7 +149,7 @@ def edges(spec):
 @pytest.mark.parametrize(("name", "field"), ATTRIBUTES)
 def test_every_attributes_bounds(name, field):
     spec = spec_of(name, field)
-    wrong = ["SPL", "none"] if spec.choices else list(beyond(spec))
+    wrong = ["SPL", "diagonal"] if spec.choices else list(beyond(spec))
     for value in wrong:
         dataset = VALID[name]()
         dataset.attrs[field] = int(value) if spec.kind == "integer" else value
@@ -294,12 +294,12 @@ def test_everything_wrong_is_said_at_once():
     dataset = with_one(dataset, "frequency", np.nan, at=1)
     dataset = with_values(dataset, "phase", dataset["phase"].values.astype("float32"))
     dataset["level_std"].attrs["units"] = "%"
-    dataset.attrs |= {"sphere": 7, "hue": "green"}
+    dataset.attrs |= {"datasets": "rooms", "hue": "green"}
     del dataset.attrs["title"]
     whats = [problem.what for problem in refused(dataset)]
     assert sorted(whats) == [
+        "attribute datasets is 'rooms'",
         "attribute hue is unknown",
-        "attribute sphere is 7",
         "attribute title is absent",
         "frequency has 1 missing value",
         "level is 5000 at horizontal -170° 100 Hz",
@@ -365,7 +365,7 @@ def test_an_older_version_is_judged_by_its_own_file(monkeypatch):
     """With a second version known, the data of the first are still held to the first."""
     first = anechain_schemas.text("responses-1.yaml")
     second = first.replace("version: 1", "version: 2").replace(
-        "  sphere: {", "  hall: {kind: text, about: x}\n  sphere: {"
+        "  datasets:\n", "  hall: {kind: text, about: x}\n  datasets:\n"
     )
     assert second != first
     texts = {"responses-1.yaml": first, "responses-2.yaml": second}

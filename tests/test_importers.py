@@ -18,7 +18,8 @@ from anechain.plan import Plan, prepare
 
 FOREIGN = Path(__file__).parent / "foreign_importer"
 PROJECT = tomllib.loads((FOREIGN / "pyproject.toml").read_text())["project"]
-BUNDLED = {"delimited", "sofa"}
+ROOT = Path(__file__).parent.parent
+BUNDLED = set(tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["entry-points"][GROUP])
 
 RINGS = """\
 rings 1
@@ -117,7 +118,7 @@ def test_a_foreign_importer_reads_what_the_contract_takes(rings, tmp_path):
         importer="rings",
         importer_version="2.1",
         import_report="\n".join(reading.report),
-        sphere=0,
+        datasets="none",
     )
     anechain.contract.validate(anechain.contract.describe(dataset, "responses"), "responses", "alder")
     # 20 lg |0.7 + 0.3 cos 180| = 20 lg 0.4

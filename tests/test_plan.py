@@ -175,10 +175,10 @@ def test_what_an_import_depends_on_in_the_campaign(file, old, new, counts):
 @pytest.mark.parametrize(
     ("old", "new", "stages"),
     [
-        ("batch_size: 1\n", "batch_size: 1\nderivation: {smoothing: 6}\n", {"derive", "report"}),
-        ("batch_size: 1\n", "batch_size: 1\nfigures: {formats: [svg]}\n", {"draw", "compare", "report"}),
-        ("title: Halls", "title: All halls", {"report"}),
-        ("title: Birch", "title: Birch, about: Heavy", {"report"}),
+        ("batch_size: 1\n", "batch_size: 1\nderivation: {smoothing: 6}\n", {"derive", "report", "crate"}),
+        ("batch_size: 1\n", "batch_size: 1\nfigures: {formats: [svg]}\n", {"draw", "compare", "report", "crate"}),
+        ("title: Halls", "title: All halls", {"report", "crate"}),
+        ("title: Birch", "title: Birch, about: Heavy", {"report", "crate"}),
         ("batch_size: 1\n", "batch_size: 2\n", set()),
     ],
 )
@@ -361,7 +361,9 @@ def standing(plan):
     return {f"{path.parent.name}/{path.stem}" for path in (plan.results / ".chain").glob("*/*.json")}
 
 
-ALL = {f"{stage}/{batch}" for stage in DEVICE_STAGES for batch in ("0001", "0002")} | {"compare/all", "report/all"}
+ALL = {f"{stage}/{batch}" for stage in DEVICE_STAGES for batch in ("0001", "0002")} | {
+    f"{stage}/all" for stage in WHOLE_STAGES
+}
 
 
 def again(plan, **options):
@@ -379,8 +381,9 @@ def test_a_finished_run_is_left_as_it_is(finished):
         ("ingest", "0001", "alder", {"ingest/0002", "derive/0002", "draw/0002"}),
         ("derive", "0002", "birch", {"ingest/0001", "derive/0001", "draw/0001", "ingest/0002"}),
         ("draw", "0001", "alder", {"ingest/0001", "derive/0001", "ingest/0002", "derive/0002", "draw/0002"}),
-        ("compare", "all", "whole", ALL - {"compare/all", "report/all"}),
-        ("report", "all", "whole", ALL - {"report/all"}),
+        ("compare", "all", "whole", ALL - {"compare/all", "report/all", "crate/all"}),
+        ("report", "all", "whole", ALL - {"report/all", "crate/all"}),
+        ("crate", "all", "whole", ALL - {"crate/all"}),
     ],
 )
 @pytest.mark.parametrize("state", ["altered", "gone", "folder", "failed", "waiting", "torn", "no manifest"])

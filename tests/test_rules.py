@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from anechain.contract import load, validate
 from anechain.errors import Refusal
 from anechain.rules import POLE_TOLERANCE, RULES
-from valid_datasets import FREQUENCY, responses, sphere, with_one, with_values
+from valid_datasets import FREQUENCY, VALID, responses, sphere, with_one, with_values
 
 FRONT, REAR = 17, 35
 """Rows of 0 and 180 degrees among the angles from -170 to 180."""
@@ -225,3 +225,13 @@ def test_several_rules_broken_are_all_said():
 
 def test_every_rule_says_what_it_asks():
     assert all(rule.__doc__ and rule.__doc__.endswith(".") for rule in RULES.values())
+
+
+@pytest.mark.parametrize(("name", "unit"), [("drive", " V"), ("order", "")])
+def test_drives_and_orders_of_harmonics_rise(name, unit):
+    dataset = VALID["harmonics"]()
+    turned = dataset.isel({name: slice(None, None, -1)})
+    values = turned[name].values
+    (problem,) = RULES[f"{name} rises strictly"](turned, "alder")
+    assert problem.what == f"{name} 2 is {values[1]:g}{unit} after {values[0]:g}{unit}"
+    assert not list(RULES[f"{name} rises strictly"](dataset, "alder"))

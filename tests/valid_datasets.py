@@ -36,11 +36,12 @@ def responses(angles=None, planes=("horizontal", "vertical")) -> xr.Dataset:
             "level": (dims, level),
             # A source at the centre of the orbits, heard at 1 m: the phase is that of the distance, everywhere.
             "phase": (dims, np.broadcast_to(180 - (180 + 360 * FREQUENCY / 343.2) % 360, level.shape).copy()),
+            "arrival": (dims[:2], np.full(level.shape[:2], 1 / 343.2)),
             "level_std": (dims, np.full(level.shape, 0.1)),
             "measured": (dims[:2], np.ones(level.shape[:2], np.int8)),
         },
         coords={"plane": list(planes), "angle": angles, "frequency": FREQUENCY},
-        attrs=ABOUT | {"sphere": 0, "valid_low": 80.0, "valid_high": 16_000.0, "temperature": 21.5},
+        attrs=ABOUT | {"datasets": "none", "valid_low": 80.0, "valid_high": 16_000.0, "temperature": 21.5},
     )
     return describe(dataset, "responses")
 
@@ -65,6 +66,23 @@ def sphere(rings: int = 8) -> xr.Dataset:
         attrs=ABOUT,
     )
     return describe(dataset, "sphere")
+
+
+def harmonics() -> xr.Dataset:
+    """Weak quadratic and cubic terms: by half the drive order n falls by n times 6 dB."""
+    below = np.array([0.0, 30.0, 40.0])
+    level = 84 - np.stack([below + 6.02 * np.array([1, 2, 3]), below])
+    shape = (2, 3, FREQUENCY.size)
+    values = np.broadcast_to(level[..., None], shape).copy()
+    dataset = xr.Dataset(
+        {
+            "level": (("drive", "order", "frequency"), values),
+            "noise": (("drive", "order", "frequency"), np.full(shape, 10.0)),
+        },
+        coords={"drive": [1.415, 2.83], "order": [1, 2, 3], "frequency": FREQUENCY},
+        attrs={name: value for name, value in ABOUT.items() if name != "drive"},
+    )
+    return describe(dataset, "harmonics")
 
 
 def curves() -> xr.Dataset:
@@ -105,7 +123,7 @@ def comparison() -> xr.Dataset:
     return describe(dataset, "comparison")
 
 
-VALID = {"responses": responses, "sphere": sphere, "curves": curves, "comparison": comparison}
+VALID = {"responses": responses, "sphere": sphere, "harmonics": harmonics, "curves": curves, "comparison": comparison}
 
 
 def with_values(dataset: xr.Dataset, name: str, values) -> xr.Dataset:

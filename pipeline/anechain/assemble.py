@@ -33,6 +33,8 @@ class Curve:
         Degrees.
     source : str
         The file (or the part of it) the curve came from, for messages.
+    arrival : float or None
+        Seconds by which the sound arrives after the excitation, where the phase has that delay removed.
     """
 
     plane: str
@@ -41,6 +43,7 @@ class Curve:
     level: Floats
     phase: Floats | None = None
     source: str = ""
+    arrival: float | None = None
 
 
 def _usual_grid(curves: Sequence[Curve]) -> Curve:
@@ -94,9 +97,10 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
     Returns
     -------
     xarray.Dataset
-        `level`, and `phase` if every curve has one, with dims plane, angle, frequency. A direction that one orbit
-        has and the other has not is NaN there; `measured` (plane, angle) tells which were given. A curve at 0 or
-        180 degrees stands for both planes, since it is the same direction on both.
+        `level`, and `phase` if every curve has one, with dims plane, angle, frequency; `arrival` (plane, angle) if
+        every curve has one. A direction that one orbit has and the other has not is NaN there; `measured` (plane,
+        angle) tells which were given. A curve at 0 or 180 degrees stands for both planes, since it is the same
+        direction on both.
 
     Raises
     ------
@@ -137,12 +141,14 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
     frequency = curves[0].frequency
     shape = (len(present), len(angles), frequency.size)
     level, phase = np.full(shape, np.nan), np.full(shape, np.nan)
-    measured = np.zeros(shape[:2], dtype=np.int8)
+    measured, arrival = np.zeros(shape[:2], dtype=np.int8), np.full(shape[:2], np.nan)
     for (plane, angle), curve in placed.items():
         at = present.index(plane), angles.index(angle)
         level[at], measured[at] = curve.level, 1
         if curve.phase is not None:
             phase[at] = curve.phase
+        if curve.arrival is not None:
+            arrival[at] = curve.arrival
     with_phase = [curve.phase is not None for curve in curves]
     dims = ("plane", "angle", "frequency")
     variables = {"level": (dims, level), "measured": (dims[:2], measured)}
@@ -150,6 +156,8 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
         variables["phase"] = (dims, wrap_angle(phase))
     elif any(with_phase):
         report.append(f"phase dropped: only {sum(with_phase)} of {len(curves)} directions have one")
+    if all(curve.arrival is not None for curve in curves):
+        variables["arrival"] = (dims[:2], arrival)
     return xr.Dataset(variables, coords={"plane": present, "angle": angles, "frequency": frequency})
 
 

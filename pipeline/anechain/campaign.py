@@ -20,7 +20,7 @@ from anechain.errors import Problem, Refusal
 __all__ = ["Campaign", "Device", "Setup", "json_schema", "load_campaign", "option_problems"]
 
 FORMAT = 1
-_RESERVED = {"comparison", "figures", "report", "manifests", "con", "prn", "aux", "nul"}
+_RESERVED = {"comparison", "figures", "report", "manifests", "con", "prn", "aux", "nul", "workflow"}
 _IDENTIFIER = re.compile(r"[a-z0-9](?:[a-z0-9_-]{0,62}[a-z0-9])?")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _MOST_BYTES = 8_000_000

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, Literal, NoReturn
 
 import click
 
 from anechain import __version__
 from anechain.errors import Refusal
+
+if TYPE_CHECKING:
+    from anechain.plan import Plan
 
 __all__ = ["commands", "main"]
 
@@ -21,6 +24,7 @@ CAUTION = (
     "High drives and sound levels hurt hearing and equipment: keep to local occupational rules "
     "and leave them to qualified practice."
 )
+_STOPPED = "stopped; what was finished is kept, and the next run goes on from there"
 _CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path), default=Path("campaign.yaml"))
 _TRUST = click.option(
     "--trust-importers", is_flag=True, help="Load the private importers the campaign names: its code runs."
@@ -65,35 +69,21 @@ def run(
         anechain run campaign.yaml --cores 2
         anechain run campaign.yaml -- --dry-run
     """
-    from anechain.plan import prepare
+    from anechain.plan import load_plan
+    from anechain.running import make_results
     from anechain.stages.batch import failures
 
-    plan = prepare(campaign, trust_importers, keep_going)
+    plan = load_plan(campaign, trust_importers, keep_going)
     if any(device.setup.drive and device.setup.drive > 2.83 for device in plan.campaign.devices.values()):
         click.echo(f"Caution: {CAUTION}", err=True)
-    settings = [f"campaign={campaign.name}", f"trust_importers={trust_importers}", f"keep_going={keep_going}"]
-    environment = dict(os.environ)
-    if sys.stderr.isatty() and not quiet:
-        environment["ANECHAIN_PROGRESS"] = "1"
-    status = subprocess.call(
-        [
-            *(sys.executable, "-m", "snakemake", "-s", str(_snakefile()), "-d", str(plan.folder)),
-            *("--cores", str(cores or os.cpu_count() or 1)),
-            *([] if snakemake else ["--quiet", "all"]),
-            *(["--keep-going"] if keep_going else []),
-            *(["--profile", profile] if profile else []),
-            *("--config", *settings),
-            *snakemake,
-        ],
-        env=environment,
-    )
+    progress = sys.stderr.isatty() and not quiet
+    with _ending_calmly():
+        status = make_results(plan, campaign, cores, profile, snakemake, progress)
     page = plan.results / "report" / "index.html"
     if status == 0 and page.is_file() and not quiet:
         click.echo(f"The page is {os.path.relpath(page)}")
     if status and not failures(plan):
-        log = max((plan.folder / ".snakemake" / "log").glob("*.log"), key=lambda one: one.stat().st_mtime, default=None)
-        tail = log.read_text(errors="replace").splitlines()[-12:] if log else []
-        click.echo("\n".join(["The workflow stopped. The end of its log:", *tail]), err=True)
+        click.echo(_unfinished(plan, campaign), err=True)
     sys.exit(status)
 
 
@@ -120,6 +110,124 @@ def trace(file: Path, as_json: bool) -> None:
         click.echo("\n".join(tree(examined.receipt)))
     if examined.wrong:
         raise Refusal.because(file, "; ".join(examined.wrong), "an unaltered output of this software")
+
+
+@commands.command()
+@click.argument("old", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print everything found, for programs.")
+@click.option(
+    "--figure", type=click.Path(path_type=Path), metavar="FILE", help="Draw the change; .svg, .png, .pdf or .vl.json."
+)
+@click.option(
+    "--least",
+    type=click.FloatRange(min=0, max=1000),
+    default=0.01,
+    show_default=True,
+    help="Decibels up to which two levels count as the same.",
+)
+def explain(old: Path, new: Path, as_json: bool, figure: Path | None, least: float) -> None:
+    """Say which values differ between two results, by how much, and because of what.
+
+    OLD and NEW are two results folders, two campaign folders, or two outputs (netCDF, CSV or numbers as JSON).
+    Where several causes can reach one value, their shares are not guessed: all of them are named.
+
+    \b
+    Exit status:
+        0  no value differs
+        1  some value differs, or a device is on one side only
+        2  OLD and NEW cannot be compared, or the command is wrong
+
+    \b
+    Example:
+        anechain explain 2024/hall-speakers 2026/hall-speakers --figure change.svg
+    """
+    from anechain import explaining, telling
+
+    try:
+        if figure is not None:
+            explaining.ending_of(figure)
+        explanation = explaining.explain(old, new, least)
+        if as_json:
+            click.echo(json.dumps(telling.as_json(explanation), indent=1, ensure_ascii=False, allow_nan=False))
+        else:
+            click.echo("\n".join(telling.told(explanation)))
+        if figure is not None and not explaining.write_change(explanation, figure):
+            click.echo(f"{figure} was not written: no curve differs by a number of decibels.", err=True)
+    except (Refusal, OSError) as error:
+        click.echo(str(error), err=True)
+        sys.exit(2)
+    sys.exit(int(explanation.differs))
+
+
+@commands.command()
+@click.argument("path", type=click.Path(exists=True, path_type=Path))
+@click.option("--verbose", is_flag=True, help="List intact files too.")
+@click.option("--recompute", is_flag=True, help="Make everything anew from the raw files, elsewhere, and compare.")
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(min=0),
+    default=1e-6,
+    show_default=True,
+    help="Difference in dB within which values made anew count as the same.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON, for programs.")
+@_TRUST
+def verify(path: Path, verbose: bool, recompute: bool, tolerance: float, as_json: bool, trust_importers: bool) -> None:
+    """Hash everything again: what is intact, altered, missing, or not of this campaign.
+
+    PATH is an output, a results folder, a campaign (its folder or its file), or a bundle. Status 0 if all is intact,
+    and comes out the same where it is made anew; 1 if anything does not; 2 if there is nothing to verify.
+
+    \b
+    Example:
+        anechain verify campaign.yaml
+        anechain verify results/figures/rowan-curves.png
+        anechain verify campaign.yaml --recompute
+        anechain verify halls.zip
+    """
+    from anechain.bundling import check_folder, is_archive, is_bundle, unpacked
+    from anechain.remaking import remake
+    from anechain.verifying import results_of
+    from anechain.verifying import verify as verified
+
+    watched = sys.stderr.isatty()
+    with ExitStack() as stack:
+        try:
+            place = stack.enter_context(unpacked(path)) if is_archive(path) else path
+        except Refusal as refusal:
+            click.echo(str(refusal), err=True)
+            sys.exit(1)
+        try:
+            found = verified(place, _count_files if watched else None)
+            results = results_of(place)
+            if recompute and results is None:
+                raise Refusal.because(path, "lies in no campaign", mend="give the campaign, to make it anew")
+            altered, lacking = check_folder(place) if place.is_dir() and is_bundle(place) else ([], [])
+        except Refusal as refusal:
+            click.echo(str(refusal), err=True)
+            sys.exit(2)
+        if watched:
+            click.echo("\r\033[K", nl=False, err=True)
+        document, well = found.as_json(), not (found.problems or altered or lacking)
+        bundled = [str(problem) for problem in (*altered, *lacking)]
+        document["bundle"] = bundled
+        if not as_json:
+            click.echo("\n".join([*bundled, *found.lines(verbose)]))
+        if recompute and results is not None:
+            with _ending_calmly("stopped; nothing was changed"):
+                remade = remake(results, tolerance, trust_importers, watched)
+            document["recomputed"], well = remade.as_json(), well and remade.alike
+            if not as_json:
+                click.echo("\n".join(remade.lines(verbose)))
+    if as_json:
+        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
+    sys.exit(0 if well else 1)
+
+
+def _count_files(number: int) -> None:
+    if number % 50 == 0:
+        click.echo(f"\r{number} files", nl=False, err=True)
 
 
 @commands.command()
@@ -210,6 +318,81 @@ def methods(lock: bool) -> None:
 
 
 @commands.command()
+@_CAMPAIGN
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE.zip",
+    help="The archive; named after the folder if absent.",
+)
+@click.option(
+    "--raw",
+    type=click.Choice(["copy", "hash"]),
+    default="copy",
+    show_default=True,
+    help="Put the raw files in, or only their hashes.",
+)
+def bundle(campaign: Path, output: Path | None, raw: Literal["copy", "hash"]) -> None:
+    """Pack a finished campaign with its software into one archive, from which anyone can make it anew.
+
+    The same campaign gives the same bytes.
+
+    \b
+    Example:
+        anechain bundle campaign.yaml -o halls.zip
+        anechain bundle campaign.yaml -o halls.zip --raw hash
+    """
+    from anechain.bundling import write_bundle
+
+    target = output or Path(f"{campaign.resolve().parent.name}.zip")
+    made = write_bundle(campaign, target, raw)
+    click.echo(f"{target}: {made.files} files, {made.size / 1e6:.1f} MB\nsha256 {made.sha256}")
+    if made.raw_left_out:
+        click.echo(f"{made.raw_left_out} raw files are named by their hashes only: see raw-files.sha256 in it")
+
+
+@commands.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--key", type=click.Path(path_type=Path), required=True, help="Your private key (Ed25519, OpenSSH).")
+@click.option("--signature", type=click.Path(path_type=Path), help="Where it goes; FILE.sig if absent.")
+def sign(file: Path, key: Path, signature: Path | None) -> None:
+    """Sign a file, such as a bundle, with a key that you have.
+
+    Others check it with `anechain signed-by` or with `ssh-keygen -Y verify`.
+
+    \b
+    Example:
+        anechain sign halls.zip --key ~/.ssh/id_ed25519
+    """
+    from anechain.signing import is_encrypted
+    from anechain.signing import sign as signed
+
+    passphrase = click.prompt(f"Passphrase of {key}", hide_input=True, err=True) if is_encrypted(key) else None
+    written, fingerprint = signed(file, key, signature, passphrase)
+    click.echo(f"{written}: signed with key {fingerprint}")
+
+
+@commands.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--signers", type=click.Path(path_type=Path), required=True, help="Your file of signers: NAME ssh-ed25519 KEY."
+)
+@click.option("--signature", type=click.Path(path_type=Path), help="The signature; FILE.sig if absent.")
+def signed_by(file: Path, signers: Path, signature: Path | None) -> None:
+    """Tell who signed a file, and whether it still is what was signed.
+
+    \b
+    Example:
+        anechain signed-by halls.zip --signers signers
+    """
+    from anechain.signing import signed_by as who
+
+    signer = who(file, signers, signature)
+    click.echo(f"{file} is what {signer.name} signed (key {signer.fingerprint})")
+
+
+@commands.command()
 def workflow() -> None:
     """Print the path of the Snakefile, to run the chain with Snakemake itself.
 
@@ -255,6 +438,30 @@ def stage(name: str, batch: str, trust_importers: bool, keep_going: bool) -> Non
         run_whole(plan, name)
 
 
+def _unfinished(plan: Plan, campaign: Path) -> str:
+    """What to say when the workflow stopped and no device failed."""
+    from anechain.plan import unfinished_job
+
+    stage, devices = unfinished_job(plan)
+    of = f" of {', '.join(devices)}" if devices else ""
+    return (
+        f"The workflow stopped before all was made; what comes next is {stage}{of}.\n"
+        "    If nothing above says why, a job was ended from outside: killed, or the machine was out of memory.\n"
+        "    mend: run again, it goes on from there; "
+        f"`anechain run {campaign} -- --quiet rules` shows what Snakemake says"
+    )
+
+
+@contextmanager
+def _ending_calmly(line: str = _STOPPED) -> Iterator[None]:
+    """On a signal that ends us, say one line and give the status that shells give."""
+    try:
+        yield
+    except KeyboardInterrupt as signal:
+        click.echo(line, err=True)
+        sys.exit(128 + getattr(signal, "number", 2))
+
+
 def _snakefile() -> Path:
     from anechain_workflows import snakefile
 
@@ -278,7 +485,7 @@ def main() -> NoReturn:
         error.show()
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
-        click.echo("stopped; what was finished is kept, and the next run goes on from there", err=True)
+        click.echo(_STOPPED, err=True)
         sys.exit(130)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -104,9 +104,13 @@ class Reading:
     responses : xarray.Dataset or None
         The two orbits, as the contract `responses` describes; see :mod:`anechain.assemble`. Among its attributes may
         be what the files say of themselves: level_kind ("spl" or "relative"; none where they do not say what their
-        decibels refer to), distance in metres, licence, origin, source_convention.
+        decibels refer to), distance in metres, drive in volts, valid_low and valid_high in Hz, licence, origin,
+        source_convention.
     sphere : xarray.Dataset or None
         All directions of a full-sphere grid, as the contract `sphere` describes.
+    harmonics : xarray.Dataset or None
+        Harmonic orders on the reference axis at one or several drives, as the contract `harmonics` describes, at the
+        distance of the responses.
     report : tuple of str
         Everything dropped, repaired, interpolated or assumed, one line each.
     """
@@ -114,6 +118,7 @@ class Reading:
     responses: xr.Dataset | None = None
     sphere: xr.Dataset | None = None
     report: tuple[str, ...] = ()
+    harmonics: xr.Dataset | None = None
 
 
 class ImporterHooks:

@@ -19,7 +19,15 @@ from anechain.store import write_plain
 
 __all__ = ["Change", "current_lock", "differences", "lock_path", "read_lock", "renew_lock"]
 
-_BUNDLED_IMPORTERS = ("anechain_delimited", "anechain_sofa")
+_BUNDLED_IMPORTERS = (
+    "anechain_arrays",
+    "anechain_capture",
+    "anechain_delimited",
+    "anechain_sofa",
+    "anechain_spherical",
+    "anechain_tables",
+    "anechain_uff",
+)
 _LOCKED_STAGES = {"derive": "derived", "compare": "compared"}
 
 

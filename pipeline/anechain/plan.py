@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -19,15 +20,19 @@ __all__ = [
     "WHOLE_STAGES",
     "Plan",
     "entry_of",
+    "lay_out",
+    "load_plan",
+    "manifest_text",
     "open_plan",
     "prepare",
     "read_manifest",
     "resolve_files",
+    "unfinished_job",
 ]
 
 DEVICE_STAGES = ("ingest", "derive", "draw")
 """Stages that work device by device, in batches."""
-WHOLE_STAGES = ("compare", "report")
+WHOLE_STAGES = ("compare", "report", "crate")
 """Stages that work on the whole campaign."""
 _MOST_JOBS_PER_STAGE = 50
 
@@ -112,6 +117,25 @@ class Plan:
             known["parameters"] = sha256_hex(canonical(self.parameters(stage)))
         return known
 
+    def made_from(self, stage: str, batch: str) -> str:
+        """Digest of everything that a job's result depends on, the manifests of earlier stages included.
+
+        It stands in the job's manifest, so that a result is known to be out of date from content alone: Snakemake goes
+        by dates, and by a record of its own that may be lost.
+        """
+        earlier = [
+            self.manifest(one, each)
+            for one in DEVICE_STAGES
+            if stage in WHOLE_STAGES or DEVICE_STAGES.index(one) < DEVICE_STAGES.index(stage)
+            for each in (self.batches if stage in WHOLE_STAGES else [batch])
+        ]
+        if stage in WHOLE_STAGES:
+            earlier += [self.manifest(one, "all") for one in WHOLE_STAGES[: WHOLE_STAGES.index(stage)]]
+        read = {
+            path.relative_to(self.results).as_posix(): sha256_file(path) if path.is_file() else None for path in earlier
+        }
+        return sha256_hex(canonical({"depends": self.depends(stage, batch), "manifests": read}))
+
     @cached_property
     def importer_versions(self) -> dict[str, Any]:
         """Version of every usable importer and of the methods it uses."""
@@ -147,7 +171,7 @@ class Plan:
             return self.campaign.figures.model_dump(mode="json")
         if stage == "compare":
             return {"formats": list(self.campaign.figures.formats), "keep_going": self.keep_going}
-        if stage == "report":
+        if stage in ("report", "crate"):
             prose = self.campaign.model_dump(mode="json", exclude={"batch_size"})
             return {"campaign": prose, "keep_going": self.keep_going}
         raise ValueError(f"no stage {stage}")
@@ -220,13 +244,25 @@ def resolve_files(folder: Path, device: Device) -> list[Path]:
     return sorted(found)
 
 
+def manifest_text(stage: str, batch: str, devices: dict[str, Any], made_from: str) -> bytes:
+    """Text of a job's manifest, with a hash of itself in it, so that a change by hand does not go unseen."""
+    manifest = {"stage": stage, "batch": batch, "devices": devices, "made_from": made_from}
+    return canonical({**manifest, "seal": sha256_hex(canonical(manifest))}) + b"\n"
+
+
 def read_manifest(path: Path) -> dict[str, Any] | None:
-    """Return a job's manifest, or None if it is not there or not whole."""
+    """Return a job's manifest, or None if it is not there, not whole, or altered."""
     try:
         manifest = json.loads(path.read_bytes())
+        if not isinstance(manifest, dict) or not isinstance(manifest.get("devices"), dict):
+            return None
+        if any(not isinstance(entry, dict) for entry in manifest["devices"].values()):
+            return None
+        bare = {key: value for key, value in manifest.items() if key != "seal"}
+        # Manifests of earlier versions have no seal.
+        return manifest if manifest.get("seal") in (None, sha256_hex(canonical(bare))) else None
     except (OSError, ValueError):
         return None
-    return manifest if isinstance(manifest, dict) and isinstance(manifest.get("devices"), dict) else None
 
 
 def entry_of(plan: Plan, stage: str, device: str) -> dict[str, Any]:
@@ -244,6 +280,20 @@ def entry_of(plan: Plan, stage: str, device: str) -> dict[str, Any]:
     return entry
 
 
+def unfinished_job(plan: Plan) -> tuple[str, list[str]]:
+    """Name the first stage that has no manifest, and its devices; the last stage if all have one."""
+    for stage in DEVICE_STAGES:
+        devices = [
+            device
+            for batch, devices in plan.batches.items()
+            if read_manifest(plan.manifest(stage, batch)) is None
+            for device in devices
+        ]
+        if devices:
+            return stage, devices
+    return next((one for one in WHOLE_STAGES if read_manifest(plan.manifest(one, "all")) is None), WHOLE_STAGES[-1]), []
+
+
 def prepare(campaign_file: Path, trust_importers: bool = False, keep_going: bool = False, clean: bool = True) -> Plan:
     """Check a campaign and lay out its results folder.
 
@@ -254,20 +304,46 @@ def prepare(campaign_file: Path, trust_importers: bool = False, keep_going: bool
     trust_importers, keep_going : bool
         See :class:`Plan`.
     clean : bool
-        Forget manifests of jobs in which a device failed or whose outputs are gone or altered, so that they are
-        tried again, and remove half-written files of an interrupted run.
+        Forget manifests of jobs in which a device failed, whose outputs are gone or altered, or that worked from
+        something else than what is there now, so that they are done again; and remove half-written files of an
+        interrupted run.
 
     Raises
     ------
     Refusal
         If the campaign is wrong or the results folder cannot be written.
     """
-    campaign = load_campaign(campaign_file)
-    plan = Plan(campaign_file.resolve().parent, campaign, trust_importers, keep_going)
+    plan = load_plan(campaign_file, trust_importers, keep_going)
+    lay_out(plan, campaign_file, clean)
+    return plan
+
+
+def load_plan(campaign_file: Path, trust_importers: bool = False, keep_going: bool = False) -> Plan:
+    """Check a campaign, and write nothing.
+
+    Raises
+    ------
+    Refusal
+        If the campaign is wrong.
+    """
+    plan = Plan(campaign_file.resolve().parent, load_campaign(campaign_file), trust_importers, keep_going)
     plan.private_importers()
     _check_versions(plan, campaign_file)
+    return plan
+
+
+def lay_out(plan: Plan, campaign_file: Path, clean: bool = True) -> None:
+    """Lay out the results folder of a checked campaign; see :func:`prepare`.
+
+    Nobody else may be at work on it: half-written files, which a run may be writing, are removed.
+
+    Raises
+    ------
+    Refusal
+        If the results folder cannot be written.
+    """
     # Canonical JSON sorts its keys, but the order of the devices is the author's.
-    resolved = {"campaign": campaign.model_dump(mode="json"), "order": list(campaign.devices)}
+    resolved = {"campaign": plan.campaign.model_dump(mode="json"), "order": list(plan.campaign.devices)}
     receipt = issue("campaign", 1, {}, [Input(f"raw:{campaign_file.name}", sha256_file(campaign_file))])
     target = plan.results / "campaign.json"
     try:
@@ -280,7 +356,6 @@ def prepare(campaign_file: Path, trust_importers: bool = False, keep_going: bool
         raise Refusal.because(
             plan.results, f"cannot be written: {error.strerror}", "a folder with room that you may write to"
         ) from None
-    return plan
 
 
 def _check_versions(plan: Plan, campaign_file: Path) -> None:
@@ -338,24 +413,37 @@ def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = Fa
 def _forget_unfinished(plan: Plan) -> None:
     for part in plan.results.rglob(".*.part"):
         part.unlink(missing_ok=True)
+    known = {plan.manifest(stage, batch) for stage in DEVICE_STAGES for batch in plan.batches}
+    known |= {plan.manifest(stage, "all") for stage in WHOLE_STAGES}
+    for path in (plan.results / ".chain").glob("*/*.json"):
+        if path not in known:
+            path.unlink(missing_ok=True)
     for position, stage in enumerate(DEVICE_STAGES):
         for batch in plan.batches:
-            if not _job_stands(plan, plan.manifest(stage, batch)):
+            if not _job_stands(plan, stage, batch, plan.batches[batch]):
                 # Snakemake does not miss a file whose successors are there, so the successors have to go too.
                 for later in DEVICE_STAGES[position:]:
                     plan.manifest(later, batch).unlink(missing_ok=True)
                 for later in WHOLE_STAGES:
                     plan.manifest(later, "all").unlink(missing_ok=True)
     for position, stage in enumerate(WHOLE_STAGES):
-        if not _job_stands(plan, plan.manifest(stage, "all")):
+        if not _job_stands(plan, stage, "all", ["all"]):
             for later in WHOLE_STAGES[position:]:
                 plan.manifest(later, "all").unlink(missing_ok=True)
 
 
-def _job_stands(plan: Plan, path: Path) -> bool:
-    manifest = read_manifest(path)
+def _job_stands(plan: Plan, stage: str, batch: str, devices: Sequence[str]) -> bool:
+    manifest = read_manifest(plan.manifest(stage, batch))
+    if manifest is None:
+        return False
     # Every output of every device is looked at, not only up to the first that is wrong.
-    return manifest is not None and sum(not _stands(plan, entry) for entry in manifest["devices"].values()) == 0
+    whole = sum(not _stands(plan, entry) for entry in manifest["devices"].values()) == 0
+    # Manifests of earlier versions do not tell what they were made from.
+    return (
+        whole
+        and manifest["devices"].keys() == set(devices)
+        and ("made_from" not in manifest or manifest["made_from"] == plan.made_from(stage, batch))
+    )
 
 
 def _stands(plan: Plan, entry: dict[str, Any]) -> bool:
@@ -367,7 +455,9 @@ def _stands(plan: Plan, entry: dict[str, Any]) -> bool:
     for name, sha256 in outputs.items():
         path = plan.results / name
         try:
-            if sha256_file(path) != sha256:
+            if not path.resolve().is_relative_to(plan.results.resolve()):
+                whole = False
+            elif sha256_file(path) != sha256:
                 path.unlink()
                 whole = False
         except OSError:

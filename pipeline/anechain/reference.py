@@ -63,9 +63,19 @@ def _sphere_interpolation() -> Any:
     return interpolate_sphere(vectors, 10.0 ** (level / 10.0), targets)
 
 
+def _grid_without_doubles() -> tuple[Floats, Floats]:
+    from anechain.acoustics.sphere import unique_directions
+
+    vectors, level = _grid()
+    first, _ = unique_directions(vectors)
+    return vectors[first], level[first]
+
+
 def reference_calls() -> dict[str, Callable[[], Any]]:
     """For each method id a call without arguments that gives its result on the frozen input."""
     from anechain.acoustics import comparison, curves, frequencies, levels, orbits, smoothing, sphere, weights
+    from anechain.reference_captures import reference_calls_of_captures
+    from anechain.reference_numbers import reference_calls_of_numbers
 
     flat = _on_axis_level()
     steep = 80.0 - 30.0 * np.log10(_FREQUENCY / 100.0)
@@ -110,6 +120,8 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
         "wall-reflection": lambda: [
             curves.wall_reflection(_orbits(), name, wall) for name in curves.BOUNCES for wall in ("three", "all")
         ],
+        **reference_calls_of_captures(),
+        **reference_calls_of_numbers(_FREQUENCY, _TEN, _orbit_levels(), _grid_without_doubles()),
     }
 
 

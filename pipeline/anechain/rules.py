@@ -40,6 +40,16 @@ def frequency_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     yield from _rises(dataset, "frequency", " Hz", where)
 
 
+def drive_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Drives rise strictly, so that none is there twice."""
+    yield from _rises(dataset, "drive", " V", where)
+
+
+def order_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Harmonic orders rise strictly, so that none is there twice."""
+    yield from _rises(dataset, "order", "", where)
+
+
 def angle_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     """Angles rise strictly, so that no direction is there twice."""
     yield from _rises(dataset, "angle", "°", where)
@@ -150,6 +160,8 @@ def weights_sum(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
 RULES: dict[str, Rule] = {
     "frequency rises strictly": frequency_rises,
     "angle rises strictly": angle_rises,
+    "drive rises strictly": drive_rises,
+    "order rises strictly": order_rises,
     "each direction once": each_direction_once,
     "a direction was measured": something_measured,
     "poles agree between planes": poles_agree,

@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Literal
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from anechain.errors import Problem
 from anechain.hooks import Options
-from anechain_delimited.naming import parse_template
+from anechain.naming import NamingOptions, naming_problems
 
-__all__ = ["Columns", "DelimitedOptions", "PositiveIs", "Resample", "option_problems"]
-
-PLANES: dict[str, Literal["horizontal", "vertical"]] = {
-    "horizontal": "horizontal",
-    "hor": "horizontal",
-    "h": "horizontal",
-    "vertical": "vertical",
-    "ver": "vertical",
-    "v": "vertical",
-}
-SIDES: dict[str, Literal[1, -1]] = {"left": 1, "l": 1, "up": 1, "u": 1, "right": -1, "r": -1, "down": -1, "d": -1}
+__all__ = ["Columns", "DelimitedOptions", "Resample", "option_problems"]
 
 
 class Columns(Options):
@@ -41,16 +30,6 @@ class Columns(Options):
         return self
 
 
-class PositiveIs(Options):
-    """Which way positive angles go in the file names or in the manifest."""
-
-    horizontal: Literal["left", "right"] = Field(
-        default="left",
-        description="side of positive angles on the horizontal orbit, seen from above along the reference axis",
-    )
-    vertical: Literal["up", "down"] = Field(default="up", description="side of positive angles on the vertical orbit")
-
-
 class Resample(Options):
     """A logarithmic frequency grid to resample to."""
 
@@ -65,27 +44,9 @@ class Resample(Options):
         return self
 
 
-class DelimitedOptions(Options):
+class DelimitedOptions(NamingOptions):
     """Options of the importer for delimited text."""
 
-    pattern: str | None = Field(
-        default=None,
-        description="file name as literal text with the fields {plane}, {angle}, {side} and {any}, for example "
-        '"hall-north {plane} {angle}.txt"; upper and lower case are alike; with "/" the last folders count too',
-    )
-    manifest: Path | None = Field(
-        default=None,
-        description="table with the columns file, plane and angle, instead of a pattern; relative to the campaign file",
-    )
-    planes: dict[str, Literal["horizontal", "vertical"]] = Field(
-        default=PLANES, description="words that stand for the planes in file names and manifest; case does not count"
-    )
-    sides: dict[str, Literal[1, -1]] = Field(
-        default=SIDES, description="words of {side} and the sign they give the angle: 1 is left or up, -1 right or down"
-    )
-    positive_is: PositiveIs = Field(
-        default=PositiveIs(), description="which way positive angles go; for signed angles only, {side} needs none"
-    )
     columns: Columns | None = Field(
         default=None,
         description="columns of frequency, level and phase; by default found by the header's names, else 1, 2, 3",
@@ -121,39 +82,10 @@ class DelimitedOptions(Options):
         "left alone where all are on one grid",
     )
 
-    @field_validator("pattern")
-    @classmethod
-    def _pattern(cls, pattern: str | None) -> str | None:
-        if pattern is not None:
-            parse_template(pattern)
-        return pattern
-
-    @field_validator("planes", "sides")
-    @classmethod
-    def _lower_case(cls, words: dict[str, object], info: ValidationInfo) -> dict[str, object]:
-        lower = {word.strip().casefold(): meaning for word, meaning in words.items()}
-        if len(lower) < len(words) or "" in lower or not lower:
-            raise ValueError(f"the words of {info.field_name} must differ, case aside, and none may be empty")
-        return lower
-
-    def companion_files(self) -> tuple[Path, ...]:
-        """Files beside the curves that decide the result: the manifest, if there is one."""
-        return () if self.manifest is None else (self.manifest,)
-
 
 def option_problems(options: DelimitedOptions, where: str) -> list[Problem]:
     """Problems between options, each of which is fine by itself."""
-    problems = []
-    if (options.pattern is None) == (options.manifest is None):
-        given = "both are" if options.pattern is not None else "neither is"
-        problems.append(
-            Problem(
-                where,
-                f"options `pattern` and `manifest`: {given} given",
-                "exactly one of `pattern` and `manifest`",
-                "say by a pattern how file names give plane and angle, or list the files in a manifest",
-            )
-        )
+    problems = naming_problems(options, where)
     if options.separator == "comma" and options.decimal == "comma":
         problems.append(
             Problem(
@@ -161,15 +93,6 @@ def option_problems(options: DelimitedOptions, where: str) -> list[Problem]:
                 "options `separator` and `decimal` are both comma",
                 "a decimal comma with a tab, a semicolon or blanks; commas between columns with a decimal point",
                 "export with another separator or with a decimal point: the two commas cannot be told apart",
-            )
-        )
-    if options.pattern is not None and "{side}" in options.pattern and options.positive_is != PositiveIs():
-        problems.append(
-            Problem(
-                where,
-                "options `pattern` with {side} and `positive_is` both say which way an angle goes",
-                "one of the two",
-                "leave `positive_is` out; the words of `sides` say which are left or up",
             )
         )
     return problems

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import Problem, Refusal
 from anechain.hooks import Reading
+from anechain.naming import Direction, direction_of_name, directions_of_manifest, gathered_notes, labelled
 from anechain_delimited.columns import choose_columns
 from anechain_delimited.curves import curve_of
 from anechain_delimited.decoding import decode
-from anechain_delimited.naming import Direction, direction_of_name, directions_of_manifest
 from anechain_delimited.options import DelimitedOptions, option_problems
 from anechain_delimited.resampling import on_one_grid, resampled
 from anechain_delimited.table import read_table
@@ -20,13 +20,6 @@ from anechain_delimited.table import read_table
 __all__ = ["read"]
 
 HERE = "importer delimited"
-
-
-def _labels(paths: Iterable[Path]) -> tuple[Path, dict[str, Path]]:
-    """The folder that holds all files, and each file by its path from there: no message names the machine's folders."""
-    absolute = [Path(os.path.abspath(path)) for path in paths]  # noqa: PTH100 - links stay as they are named
-    folder = Path(os.path.commonpath([path.parent for path in absolute]))
-    return folder, {path.relative_to(folder).as_posix(): path for path in sorted(absolute)}
 
 
 def _bytes_of(path: Path, where: str) -> bytes:
@@ -75,18 +68,6 @@ def _by_manifest(
     return directions, problems, notes
 
 
-def _gathered(notes: Mapping[str, Sequence[str]]) -> list[str]:
-    """One line for each note, however many files have it."""
-    files: dict[str, list[str]] = {}
-    for label, lines in notes.items():
-        for line in dict.fromkeys(lines):
-            files.setdefault(line, []).append(label)
-    return [
-        f"{having[0]}: {line}" if len(having) == 1 else f"{line} ({len(having)} files, the first is {having[0]})"
-        for line, having in files.items()
-    ]
-
-
 def read(paths: Sequence[Path], options: DelimitedOptions) -> Reading:
     """Read the files of one device, one direction each.
 
@@ -114,7 +95,7 @@ def read(paths: Sequence[Path], options: DelimitedOptions) -> Reading:
         problems.append(Problem(HERE, "no files", "at least one file", "correct the device's files in the campaign"))
     if problems:
         raise Refusal(problems)
-    folder, files = _labels(paths)
+    folder, files = labelled(paths)
     directions: dict[str, Direction] = {}
     report: list[str] = []
     by_name: dict[str, Problem] = {}
@@ -144,7 +125,7 @@ def read(paths: Sequence[Path], options: DelimitedOptions) -> Reading:
         raise Refusal(problems)
     if not curves:
         raise Refusal.because(HERE, "no files besides the manifest", "at least one curve", "correct the device's files")
-    report.extend(_gathered(notes))
+    report.extend(gathered_notes(notes))
     if options.resample is not None:
         wanted = options.resample
         if on_one_grid(curves):

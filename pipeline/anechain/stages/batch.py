@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
 from anechain.methods import using
-from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of
+from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, manifest_text
 from anechain.receipts import Input
 from anechain.stages import stage_module
 from anechain.store import read_receipt, sha256_file, write_plain
@@ -74,6 +73,7 @@ def run_batch(plan: Plan, stage: str, batch: str) -> None:
     """Run a stage on each device of a batch and write the manifest; one device's failure stops no other."""
     module = stage_module(stage)
     before = DEVICE_STAGES[DEVICE_STAGES.index(stage) - 1] if stage != DEVICE_STAGES[0] else None
+    made_from = plan.made_from(stage, batch)
     entries: dict[str, Any] = {}
     for device in plan.batches[batch]:
         start = time.perf_counter()
@@ -89,7 +89,7 @@ def run_batch(plan: Plan, stage: str, batch: str) -> None:
         else:
             entries[device] = _entry(plan, outcome)
             tell(f"{stage:8} {device:20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
-    _write_manifest(plan, stage, batch, entries)
+    write_plain(plan.manifest(stage, batch), manifest_text(stage, batch, entries, made_from))
 
 
 def run_whole(plan: Plan, stage: str) -> None:
@@ -106,10 +106,11 @@ def run_whole(plan: Plan, stage: str) -> None:
         mend = "mend them" + (", or run with --keep-going to leave them out" if left else "")
         raise Refusal([*_causes(failed), Problem(stage, f"not made: {_count(plan, failed)}", mend=mend)])
     start = time.perf_counter()
+    made_from = plan.made_from(stage, "all")
     with using(plan.campaign.method_versions):
         outcome = stage_module(stage).run(plan, left, failed)
     tell(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
-    _write_manifest(plan, stage, "all", {"all": _entry(plan, outcome)})
+    write_plain(plan.manifest(stage, "all"), manifest_text(stage, "all", {"all": _entry(plan, outcome)}, made_from))
     if failed and stage == WHOLE_STAGES[-1]:
         # The page is made, but the chain has not succeeded: whoever runs it must see that from the exit status.
         raise Refusal([*_causes(failed), Problem(stage, f"made without some devices: {_count(plan, failed)}")])
@@ -125,12 +126,6 @@ def _causes(failed: Mapping[str, tuple[str, list[str]]]) -> list[Problem]:
         for device, (stage, reasons) in failed.items()
         for reason in reasons
     ]
-
-
-def _write_manifest(plan: Plan, stage: str, batch: str, entries: Mapping[str, Any]) -> None:
-    write_plain(
-        plan.manifest(stage, batch), canonical({"stage": stage, "batch": batch, "devices": dict(entries)}) + b"\n"
-    )
 
 
 def failures(plan: Plan) -> dict[str, tuple[str, list[str]]]:

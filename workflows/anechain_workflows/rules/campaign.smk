@@ -24,3 +24,14 @@ rule report:
         depends=PLAN.depends("report"),
     shell:
         f"{RUN} report"
+
+
+rule crate:
+    input:
+        f"{CHAIN}/report/all.json",
+    output:
+        f"{CHAIN}/crate/all.json",
+    params:
+        depends=PLAN.depends("crate"),
+    shell:
+        f"{RUN} crate"

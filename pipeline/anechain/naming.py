@@ -1,26 +1,104 @@
-"""Find the direction that a file belongs to, by its name or by a manifest."""
+"""Find the direction that a file belongs to, by its name or by a manifest: for importers of one file per direction."""
 
 from __future__ import annotations
 
 import csv
 import itertools
+import os
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import PurePath
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path, PurePath
+from typing import ClassVar, Literal
+
+from pydantic import Field, ValidationInfo, field_validator
 
 from anechain.errors import Problem, Refusal
+from anechain.hooks import Options
 
-if TYPE_CHECKING:
-    from anechain_delimited.options import DelimitedOptions
-
-__all__ = ["Direction", "direction_of_name", "directions_of_manifest", "parse_template"]
+__all__ = [
+    "Direction",
+    "NamingOptions",
+    "PositiveIs",
+    "direction_of_name",
+    "directions_of_manifest",
+    "gathered_notes",
+    "labelled",
+    "naming_problems",
+    "parse_template",
+]
 
 FIELDS = ("plane", "angle", "side", "any")
 _ANGLE = "(?:[+\\-\N{MINUS SIGN}]|[pm](?=[0-9]))?[0-9]+(?:[.,][0-9]+)?"
 _WORD = r"[^\W\d_]+"
+_LABEL = r"[^\W_]+(?:[.,][0-9]+)?"
 _HORIZONTAL_SIDES, _VERTICAL_SIDES = {"left", "l", "right", "r"}, {"up", "u", "down", "d"}
+
+
+PLANES: dict[str, Literal["horizontal", "vertical"]] = {
+    "horizontal": "horizontal",
+    "hor": "horizontal",
+    "h": "horizontal",
+    "vertical": "vertical",
+    "ver": "vertical",
+    "v": "vertical",
+}
+SIDES: dict[str, Literal[1, -1]] = {"left": 1, "l": 1, "up": 1, "u": 1, "right": -1, "r": -1, "down": -1, "d": -1}
+
+
+class PositiveIs(Options):
+    """Which way positive angles go in the file names or in the manifest."""
+
+    horizontal: Literal["left", "right"] = Field(
+        default="left",
+        description="side of positive angles on the horizontal orbit, seen from above along the reference axis",
+    )
+    vertical: Literal["up", "down"] = Field(default="up", description="side of positive angles on the vertical orbit")
+
+
+class NamingOptions(Options):
+    """How the files of a device say which direction each belongs to."""
+
+    more_fields: ClassVar[tuple[str, ...]] = ()
+    """Fields of the pattern, and columns of the manifest, that an importer has besides plane, angle and side."""
+
+    pattern: str | None = Field(
+        default=None,
+        description="file name as literal text with the fields {plane}, {angle}, {side} and {any}, for example "
+        '"hall-north {plane} {angle}.txt"; upper and lower case are alike; with "/" the last folders count too',
+    )
+    manifest: Path | None = Field(
+        default=None,
+        description="table with the columns file, plane and angle, instead of a pattern; relative to the campaign file",
+    )
+    planes: dict[str, Literal["horizontal", "vertical"]] = Field(
+        default=PLANES, description="words that stand for the planes in file names and manifest; case does not count"
+    )
+    sides: dict[str, Literal[1, -1]] = Field(
+        default=SIDES, description="words of {side} and the sign they give the angle: 1 is left or up, -1 right or down"
+    )
+    positive_is: PositiveIs = Field(
+        default=PositiveIs(), description="which way positive angles go; for signed angles only, {side} needs none"
+    )
+
+    @field_validator("pattern")
+    @classmethod
+    def _pattern(cls, pattern: str | None) -> str | None:
+        if pattern is not None:
+            parse_template(pattern, cls.more_fields)
+        return pattern
+
+    @field_validator("planes", "sides")
+    @classmethod
+    def _lower_case(cls, words: dict[str, object], info: ValidationInfo) -> dict[str, object]:
+        lower = {word.strip().casefold(): meaning for word, meaning in words.items()}
+        if len(lower) < len(words) or "" in lower or not lower:
+            raise ValueError(f"the words of {info.field_name} must differ, case aside, and none may be empty")
+        return lower
+
+    def companion_files(self) -> tuple[Path, ...]:
+        """Files beside the curves that decide the result: the manifest, if there is one."""
+        return () if self.manifest is None else (self.manifest,)
 
 
 @dataclass(frozen=True)
@@ -35,15 +113,20 @@ class Direction:
         Degrees in (-180, 180], positive to the left or upwards.
     notes : tuple of str
         What was changed to get there.
+    labels : dict of str to str
+        What the name or the manifest says in the importer's own fields, such as the drive.
     """
 
     plane: str
     angle: float
     notes: tuple[str, ...] = ()
+    labels: Mapping[str, str] = field(default_factory=dict)
 
 
-def parse_template(template: str) -> tuple[str, ...]:
+def parse_template(template: str, more_fields: Sequence[str] = ()) -> tuple[str, ...]:
     """Split a file-name template into literal texts and fields; a field keeps its braces.
+
+    `more_fields` are fields that an importer has besides plane, angle, side and any.
 
     Raises
     ------
@@ -55,14 +138,16 @@ def parse_template(template: str) -> tuple[str, ...]:
     fields = [token[1:-1] for token in tokens if token.startswith("{")]
     if any(brace in token for token in tokens if token[0] != "{" or token[-1] != "}" for brace in "{}"):
         raise ValueError(f"a brace of {template!r} has no partner")
-    for field in fields:
-        if field not in FIELDS:
-            raise ValueError(f"{{{field}}} is not a field; fields are {{plane}}, {{angle}}, {{side}} and {{any}}")
-        if field != "any" and fields.count(field) > 1:
-            raise ValueError(f"{{{field}}} is given twice in {template!r}")
-    for field in ("plane", "angle"):
-        if field not in fields:
-            raise ValueError(f"{template!r} lacks the field {{{field}}}; a manifest can say what file names do not")
+    known = (*FIELDS[:-1], *more_fields, FIELDS[-1])
+    for name in fields:
+        if name not in known:
+            *first, last = (f"{{{one}}}" for one in known)
+            raise ValueError(f"{{{name}}} is not a field; fields are {', '.join(first)} and {last}")
+        if name != "any" and fields.count(name) > 1:
+            raise ValueError(f"{{{name}}} is given twice in {template!r}")
+    for name in ("plane", "angle"):
+        if name not in fields:
+            raise ValueError(f"{template!r} lacks the field {{{name}}}; a manifest can say what file names do not")
     for left, right in itertools.pairwise(tokens):
         if left.startswith("{") and right.startswith("{") and "{any}" in (left, right):
             raise ValueError(f"{left}{right}: {{any}} needs literal text between it and another field")
@@ -73,17 +158,19 @@ def _expression(tokens: Sequence[str], words: Mapping[str, Sequence[str]] | None
     """Regular expression of tokens; with `words` None any word will do for a plane or a side."""
     parts = []
     for token in tokens:
-        field = token[1:-1]
+        name = token[1:-1]
         if not token.startswith("{"):
             parts.append(re.escape(token))
-        elif field == "any":
+        elif name == "any":
             parts.append(any_text)
-        elif field == "angle":
+        elif name == "angle":
             # Digits on either side would mean that only a part of the number was taken.
             parts.append(f"(?P<angle>{_ANGLE})(?![0-9])")
+        elif name not in FIELDS:
+            parts.append(f"(?P<{name}>{_LABEL})")
         else:
-            known = _WORD if words is None else "|".join(map(re.escape, sorted(words[field], key=len, reverse=True)))
-            parts.append(f"(?P<{field}>{known})")
+            known = _WORD if words is None else "|".join(map(re.escape, sorted(words[name], key=len, reverse=True)))
+            parts.append(f"(?P<{name}>{known})")
     return "".join(parts)
 
 
@@ -114,7 +201,9 @@ def _number(text: str) -> float:
     return float({"p": "+", "m": "-"}.get(plain[0].lower(), plain[0]) + plain[1:])
 
 
-def _direction(plane: str, angle: float, options: DelimitedOptions, side: int | None = None) -> Direction:
+def _direction(
+    plane: str, angle: float, options: NamingOptions, side: int | None = None, labels: Mapping[str, str] | None = None
+) -> Direction:
     """Bring a plane and an angle as written to the project's convention.
 
     Raises
@@ -136,10 +225,10 @@ def _direction(plane: str, angle: float, options: DelimitedOptions, side: int | 
     if not -180 < angle <= 180:
         angle = 180.0 - (180.0 - angle) % 360.0
         notes.append("angles outside (-180°, 180°] taken as the same directions inside it")
-    return Direction(plane, angle + 0.0, tuple(notes))
+    return Direction(plane, angle + 0.0, tuple(notes), labels or {})
 
 
-def direction_of_name(path: PurePath, where: str, options: DelimitedOptions) -> Direction:
+def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Direction:
     """Direction that a file's name gives by the pattern in the options.
 
     Raises
@@ -149,7 +238,7 @@ def direction_of_name(path: PurePath, where: str, options: DelimitedOptions) -> 
         word for plane or side, or gives a direction that cannot be.
     """
     assert options.pattern is not None
-    tokens = parse_template(options.pattern)
+    tokens = parse_template(options.pattern, options.more_fields)
     name = "/".join(path.parts[-1 - options.pattern.count("/") :])
     words = {"plane": list(options.planes), "side": list(options.sides)}
     allowed = f"names like {options.pattern!r}"
@@ -166,12 +255,12 @@ def direction_of_name(path: PurePath, where: str, options: DelimitedOptions) -> 
         raise Refusal(
             Problem(
                 where,
-                f"the word {word!r} in the place of {{{field}}} is unknown",
-                ", ".join(words[field]),
-                f"add it to the option `{field}s`",
+                f"the word {word!r} in the place of {{{name_}}} is unknown",
+                ", ".join(words[name_]),
+                f"add it to the option `{name_}s`",
             )
-            for field, word in loose.items()
-            if field in words and word.casefold() not in words[field]
+            for name_, word in loose.items()
+            if name_ in words and word.casefold() not in words[name_]
         )
     if found != _match(tokens, name, words, ".*"):
         raise Refusal.because(
@@ -188,27 +277,30 @@ def direction_of_name(path: PurePath, where: str, options: DelimitedOptions) -> 
         raise Refusal.because(
             where, f"side {side_word!r} on the {plane} orbit", "left or right, up or down", "correct the file's name"
         )
+    side = options.sides[side_word] if side_word else None
+    labels = {label: found[label].casefold() for label in options.more_fields if label in found}
     try:
-        return _direction(plane, _number(found["angle"]), options, options.sides[side_word] if side_word else None)
+        return _direction(plane, _number(found["angle"]), options, side, labels)
     except ValueError as error:
         raise Refusal.because(where, f"file name {name!r}: {error}", allowed, "correct the file's name") from None
 
 
 def directions_of_manifest(
-    text: str, where: str, labels: Mapping[str, PurePath], options: DelimitedOptions
+    text: str, where: str, labels: Mapping[str, PurePath], options: NamingOptions
 ) -> tuple[dict[str, Direction], list[Problem]]:
     """Direction of each file by a manifest.
 
     Parameters
     ----------
     text : str
-        The manifest: a header line with the names file, plane and angle, then a line for each file; separated by
-        commas, semicolons or tabs. A file is named by its name, or by as many folders before it as tell it apart.
+        The manifest: a header line with the names file, plane and angle (and, where it likes, the importer's own
+        fields), then a line for each file; separated by commas, semicolons or tabs. A file is named by its name, or by
+        as many folders before it as tell it apart.
     where : str
         The manifest's name, for messages.
     labels : mapping of str to PurePath
         The files by the names that messages use.
-    options : DelimitedOptions
+    options : NamingOptions
         For the words of the planes and the side of positive angles.
 
     Returns
@@ -258,8 +350,10 @@ def directions_of_manifest(
         elif not re.fullmatch(_ANGLE, angle, re.IGNORECASE):
             bad(line, f"angle {angle!r} is not a number", "degrees", "correct the angle")
         else:
+            own = {one: row[header.index(one)].strip().casefold() for one in options.more_fields if one in header}
+            word = options.planes[plane.casefold()]
             try:
-                directions[matching[0]] = _direction(options.planes[plane.casefold()], _number(angle), options)
+                directions[matching[0]] = _direction(word, _number(angle), options, labels=own)
             except ValueError as error:
                 bad(line, str(error), "degrees within a full turn", "correct the angle")
     mend = "list it, or leave it out of the device's files"
@@ -269,3 +363,47 @@ def directions_of_manifest(
         if label not in mentioned
     )
     return directions, problems
+
+
+def naming_problems(options: NamingOptions, where: str) -> list[Problem]:
+    """Problems between the options of the naming, each of which is fine by itself."""
+    problems = []
+    if (options.pattern is None) == (options.manifest is None):
+        given = "both are" if options.pattern is not None else "neither is"
+        problems.append(
+            Problem(
+                where,
+                f"options `pattern` and `manifest`: {given} given",
+                "exactly one of `pattern` and `manifest`",
+                "say by a pattern how file names give plane and angle, or list the files in a manifest",
+            )
+        )
+    if options.pattern is not None and "{side}" in options.pattern and options.positive_is != PositiveIs():
+        problems.append(
+            Problem(
+                where,
+                "options `pattern` with {side} and `positive_is` both say which way an angle goes",
+                "one of the two",
+                "leave `positive_is` out; the words of `sides` say which are left or up",
+            )
+        )
+    return problems
+
+
+def labelled(paths: Iterable[Path]) -> tuple[Path, dict[str, Path]]:
+    """The folder that holds all files, and each file by its path from there: no message names the machine's folders."""
+    absolute = [Path(os.path.abspath(path)) for path in paths]  # noqa: PTH100 - links stay as they are named
+    folder = Path(os.path.commonpath([path.parent for path in absolute]))
+    return folder, {path.relative_to(folder).as_posix(): path for path in sorted(absolute)}
+
+
+def gathered_notes(notes: Mapping[str, Sequence[str]]) -> list[str]:
+    """One line for each note, however many files have it."""
+    files: dict[str, list[str]] = {}
+    for label, lines in notes.items():
+        for line in dict.fromkeys(lines):
+            files.setdefault(line, []).append(label)
+    return [
+        f"{having[0]}: {line}" if len(having) == 1 else f"{line} ({len(having)} files, the first is {having[0]})"
+        for line, having in files.items()
+    ]

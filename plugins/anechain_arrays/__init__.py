@@ -1,0 +1,41 @@
+"""Importer of arrays in generic containers (MATLAB, HDF5, netCDF), by a declared mapping."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from anechain.hooks import Description, Reading, Verdict, hookimpl
+
+__all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
+
+
+@hookimpl
+def anechain_describe() -> Description:
+    """Say what this importer is."""
+    from anechain_arrays.options import ArraysOptions
+
+    return Description(
+        title="Arrays in MATLAB, HDF5 or netCDF files",
+        reads="levels or complex pressures over direction and frequency, by a declared mapping of variables and axes",
+        version="1",
+        options=ArraysOptions,
+        methods=("solid-angle-weights", "sphere-interpolation"),
+    )
+
+
+@hookimpl
+def anechain_identify(path: Path) -> Verdict:
+    """Say whether the file is a container whose variables can be mapped."""
+    from anechain_arrays.identifying import identify
+
+    return identify(path)
+
+
+@hookimpl
+def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
+    """Read the files of one device."""
+    from anechain_arrays.reading import read
+
+    return read(paths, options)

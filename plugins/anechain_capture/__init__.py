@@ -1,0 +1,42 @@
+"""Importer for raw captures: one recording of a swept sine, or one impulse response, per direction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from anechain.hooks import Description, Reading, Verdict, hookimpl
+
+__all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
+
+
+@hookimpl
+def anechain_describe() -> Description:
+    """Say what this importer is."""
+    from anechain_capture.options import CaptureOptions
+    from anechain_capture.reading import METHODS
+
+    return Description(
+        title="Recorded sweeps and impulse responses, one file per direction",
+        reads="WAV and FLAC: recordings of swept sines with their excitation, or impulse responses",
+        version="1",
+        options=CaptureOptions,
+        methods=METHODS,
+    )
+
+
+@hookimpl
+def anechain_identify(path: Path) -> Verdict:
+    """Say whether the file is a sound file of a kind that is read."""
+    from anechain_capture.recordings import identify
+
+    return identify(path)
+
+
+@hookimpl
+def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
+    """Read the files of one device."""
+    from anechain_capture.reading import read
+
+    return read(paths, options)

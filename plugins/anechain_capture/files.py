@@ -1,0 +1,134 @@
+"""Which recordings there are, which direction and drive each belongs to, and whether they can be used at all."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from anechain.acoustics.impulse_responses import Window
+from anechain.errors import Problem, Refusal
+from anechain.naming import Direction, direction_of_name, directions_of_manifest, gathered_notes, labelled
+from anechain_capture.excitations import Excitation
+from anechain_capture.options import CaptureOptions
+from anechain_capture.recordings import Header, header_of
+
+__all__ = ["HERE", "RecordedFile", "length_problems", "recorded_files", "volts_by_word"]
+
+HERE = "importer capture"
+
+
+@dataclass(frozen=True)
+class RecordedFile:
+    """One recording, before it is read."""
+
+    label: str
+    path: Path
+    header: Header
+    direction: Direction
+    drive: str
+
+
+def _manifest_text(path: Path) -> str:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise Refusal.because(path.name, f"cannot be read: {error.strerror}", mend="check `manifest`") from None
+    except UnicodeDecodeError:
+        raise Refusal.because(path.name, "is not in UTF-8", "text in UTF-8", "save the manifest as UTF-8") from None
+    return text
+
+
+def recorded_files(paths: Sequence[Path], options: CaptureOptions, report: list[str]) -> list[RecordedFile]:
+    """Recordings with their directions and headers, whatever is wrong with them gathered."""
+    folder, files = labelled(paths)
+    beside = {Path(os.path.abspath(folder / path)) for path in options.companion_files()}  # noqa: PTH100
+    for label in [label for label, path in files.items() if path in beside]:
+        del files[label]
+        report.append(f"{label} is named in the options, and is no recording of a direction")
+    if not files:
+        raise Refusal.because(HERE, "no recordings", "at least one", "correct the device's files in the campaign")
+    directions: dict[str, Direction] = {}
+    problems: list[Problem] = []
+    if options.manifest is not None:
+        text = _manifest_text(options.manifest)
+        directions, problems = directions_of_manifest(text, options.manifest.name, files, options)
+    headers: dict[str, Header] = {}
+    for label, path in files.items():
+        if options.pattern is not None:
+            try:
+                directions[label] = direction_of_name(path, label, options)
+            except Refusal as refusal:
+                problems.extend(refusal.problems)
+        try:
+            headers[label] = header_of(path, label)
+        except Refusal as refusal:
+            problems.extend(refusal.problems)
+    usual = Counter(header.sampling_rate for header in headers.values()).most_common(1)
+    for label, header in headers.items():
+        if header.sampling_rate != usual[0][0]:
+            what = f"{header.sampling_rate} Hz, where most recordings have {usual[0][0]} Hz"
+            problems.append(Problem(label, what, "one sampling rate for a device", "record or export it again"))
+    if problems:
+        raise Refusal(problems)
+    report.extend(gathered_notes({label: directions[label].notes for label in files}))
+    report.extend(gathered_notes({label: [f"read as {headers[label].encoding}"] for label in files}))
+    return [
+        RecordedFile(label, path, headers[label], directions[label], directions[label].labels.get("drive", ""))
+        for label, path in files.items()
+    ]
+
+
+def volts_by_word(files: Sequence[RecordedFile], options: CaptureOptions) -> dict[str, float]:
+    """Volts of each word of {drive}, where they are known."""
+    volts: dict[str, float] = {}
+    problems = []
+    for word in sorted({file.drive for file in files}):
+        if word in options.drives:
+            volts[word] = options.drives[word]
+        elif word == "":
+            if options.drive is not None:
+                volts[word] = options.drive
+        else:
+            try:
+                number = float(word.replace(",", ".").removesuffix("v"))
+            except ValueError:
+                number = 0.0
+            if number > 0:
+                volts[word] = number
+            else:
+                label = next(file.label for file in files if file.drive == word)
+                allowed = ", ".join(options.drives) or "a number of volts"
+                mend = "add the word to the option `drives`"
+                problems.append(Problem(label, f"the word {word!r} in the place of {{drive}}", allowed, mend))
+    for name in ("drives", "gains"):
+        for word in sorted(getattr(options, name).keys() - {file.drive for file in files}):
+            what = f"option `{name}`: no recording has the drive {word!r}"
+            problems.append(Problem(HERE, what, ", ".join(sorted(volts)), "correct the word, or leave it out"))
+    if problems:
+        raise Refusal(problems)
+    if options.drive is not None and "" not in volts:
+        raise Refusal.because(
+            HERE, "option `drive` beside a field {drive}", "one of the two", "leave out the option `drive`"
+        )
+    return volts
+
+
+def length_problems(
+    files: Sequence[RecordedFile], excitation: Excitation | None, window: Window | None
+) -> list[Problem]:
+    """Recordings that end before the sweep does, or are shorter than the window."""
+    problems = []
+    for file in files:
+        length = file.header.samples / file.header.sampling_rate
+        if excitation is not None and excitation.signal is not None:
+            played = excitation.signal.size / file.header.sampling_rate
+            if file.header.samples < excitation.signal.size:
+                what = f"a recording of {length:.4g} s, shorter than the sweep of {played:.4g} s"
+                problems.append(Problem(file.label, what, "the whole sweep and its decay", "record it again"))
+        if window is not None and window.before + window.after > length:
+            what = f"{length:.4g} s, shorter than the window of {window.before + window.after:.4g} s"
+            problems.append(Problem(file.label, what, "a record at least as long", "shorten the option `window`"))
+    return problems

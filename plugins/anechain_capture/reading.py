@@ -1,0 +1,339 @@
+"""Read the recordings of one device, a few at a time, and put them together."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from anechain.acoustics.impulse_responses import Window, complex_smooth, lowest_valid_frequency
+from anechain.acoustics.levels import REFERENCE_PRESSURE
+from anechain.acoustics.smoothing import smooth
+from anechain.acoustics.transforms import level_and_phase
+from anechain.assemble import Curve, assemble_responses
+from anechain.errors import Problem, Refusal
+from anechain.hooks import Reading
+from anechain_capture.corrections import microphone_response, pascals_per_full_scale
+from anechain_capture.excitations import excitation_of, impulse_responses
+from anechain_capture.files import HERE, RecordedFile, length_problems, recorded_files, volts_by_word
+from anechain_capture.hearing import Common, Heard, heard
+from anechain_capture.options import CaptureOptions, option_problems
+from anechain_capture.recordings import samples_of
+from anechain_capture.windows import frequencies_of, said_of_window, window_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["METHODS", "Captured", "captured", "read"]
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+BATCH = 4
+"""Recordings in memory at a time: enough to keep the transforms busy, few enough for long ones."""
+METHODS = (
+    "arrival-time",
+    "calibrator-sensitivity",
+    "complex-smoothing",
+    "deconvolution",
+    "fractional-octave-smoothing",
+    "harmonic-advance",
+    "harmonic-orders",
+    "lowest-valid-frequency",
+    "microphone-correction",
+    "polarity",
+    "regularised-inverse",
+    "response-noise",
+    "spectrum-at-frequencies",
+    "steady-amplitude",
+    "swept-sine",
+    "time-window",
+)
+
+
+@dataclass(frozen=True)
+class Captured:
+    """All recordings of a device, as the checks of the captures need them.
+
+    Attributes
+    ----------
+    heard : tuple of Heard
+        By file name.
+    frequency : numpy.ndarray
+        Hz.
+    window : Window or None
+        None where whole impulse responses counted.
+    valid : (float, float)
+        Hz between which the responses mean something.
+    volts : dict of str to float
+        Drive of each word, where it is known.
+    pascals : bool
+        Whether the spectra are in pascals.
+    report : list of str
+        What was done.
+    """
+
+    heard: tuple[Heard, ...]
+    frequency: Floats
+    window: Window | None
+    valid: tuple[float, float]
+    volts: Mapping[str, float]
+    pascals: bool
+    report: list[str]
+
+
+def _batches(files: Sequence[RecordedFile]) -> Iterator[list[RecordedFile]]:
+    """Up to BATCH successive recordings of one length."""
+    batch: list[RecordedFile] = []
+    for file in files:
+        if batch and (len(batch) == BATCH or file.header.samples != batch[0].header.samples):
+            yield batch
+            batch = []
+        batch.append(file)
+    if batch:
+        yield batch
+
+
+def _axis_files(files: Sequence[RecordedFile]) -> set[str]:
+    """For each drive the recording on the axis, of the horizontal orbit where both have one."""
+    chosen: dict[str, RecordedFile] = {}
+    for file in files:
+        if file.direction.angle == 0.0:
+            held = chosen.get(file.drive)
+            if held is None or (held.direction.plane, file.direction.plane) == ("vertical", "horizontal"):
+                chosen[file.drive] = file
+    return {file.label for file in chosen.values()}
+
+
+def _listen(common: Common, files: Sequence[RecordedFile]) -> tuple[Heard, ...]:
+    """Go through all recordings, a few at a time."""
+    found: list[Heard] = []
+    problems: list[Problem] = []
+    options, excitation = common.options, common.excitation
+    channels = [options.channel] if options.loopback is None else [options.channel, options.loopback]
+    workers = min(BATCH, os.cpu_count() or 1)
+    for batch in _batches(files):
+        loaded: list[tuple[RecordedFile, Floats]] = []
+        for file in batch:
+            try:
+                loaded.append((file, samples_of(file.path, file.label, file.header, channels)))
+            except Refusal as refusal:
+                problems.extend(refusal.problems)
+        if not loaded or problems:
+            continue
+        rate = loaded[0][0].header.sampling_rate
+        records = np.stack([values[0] for _, values in loaded])
+        loopbacks = np.stack([values[1] for _, values in loaded]) if options.loopback else None
+        if excitation is None:
+            # Room before time zero, for a response that begins with its file.
+            responses = np.pad(records, ((0, 0), (0, round(0.1 * rate))))
+        else:
+            responses = impulse_responses(excitation, records, loopbacks, rate, workers)
+        for row, (file, _) in enumerate(loaded):
+            loopback = None if loopbacks is None else loopbacks[row]
+            try:
+                found.append(heard(common, file, records[row], loopback, responses[row]))
+            except ValueError as error:
+                mend = "check the recording, and that it is of this excitation"
+                problems.append(Problem(file.label, f"no response in it: {error}", "a response", mend))
+    if problems:
+        raise Refusal(problems)
+    return tuple(found)
+
+
+def captured(paths: Sequence[Path], options: CaptureOptions) -> Captured:
+    """Go through the recordings of one device.
+
+    Raises
+    ------
+    Refusal
+        With one problem for each thing that is wrong.
+    """
+    problems = option_problems(options, HERE)
+    if not paths:
+        problems.append(Problem(HERE, "no files", "at least one file", "correct the device's files in the campaign"))
+    if problems:
+        raise Refusal(problems)
+    report: list[str] = []
+    files = recorded_files(paths, options, report)
+    volts = volts_by_word(files, options)
+    rate = files[0].header.sampling_rate
+    excitation = excitation_of(options, rate) if options.content == "sweep" else None
+    window = window_of(files, options, excitation)
+    if problems := length_problems(files, excitation, window):
+        raise Refusal(problems)
+    report.extend(excitation.report if excitation else ["the files are impulse responses: nothing is deconvolved"])
+    length = min(file.header.samples for file in files) / rate
+    lowest = 1.0 / length if window is None else lowest_valid_frequency(window)
+    report.extend(said_of_window(options, window, lowest))
+    band = excitation.band if excitation else (0.0, 0.475 * rate)
+    low, high = max(band[0], lowest), band[1]
+    microphone = None
+    if options.microphone is not None:
+        microphone = microphone_response(options.microphone, options.microphone_gives)
+        low, high = max(low, float(microphone.frequency[0])), min(high, float(microphone.frequency[-1]))
+        phase = "level and phase" if microphone.phase is not None else "level only, its phase is not known"
+        report.append(f"microphone corrected by {options.microphone.name}: {phase}")
+    else:
+        report.append("microphone not corrected: no calibration of its response given")
+    frequency = frequencies_of(options, low, high, window, length, report)
+    sensitivity, lines = pascals_per_full_scale(options)
+    report.extend(lines)
+    if options.gain or options.gains:
+        steps = "".join(f", {step:+g} dB for {word}" for word, step in sorted(options.gains.items()))
+        report.append(f"gain above that of the calibration taken off: {options.gain:+g} dB{steps}")
+    if options.loopback is None and excitation is not None:
+        report.append("no loopback: what converters and amplifier do to the signal is in the responses")
+    with_orders = _axis_files(files) if options.harmonics else set()
+    common = Common(
+        options,
+        excitation,
+        window,
+        frequency,
+        microphone,
+        sensitivity or (np.sqrt(2) if excitation else 1.0),  # without pascals a full-scale sine is 0 dB, as in AES17
+        frozenset(with_orders),
+        volts,
+    )
+    return Captured(_listen(common, files), frequency, window, (low, high), volts, sensitivity is not None, report)
+
+
+def _chosen_drive(captures: Captured, options: CaptureOptions) -> str:
+    """Word of the drive that the responses are taken from."""
+    counts = Counter(one.drive for one in captures.heard)
+    if options.response_drive is not None:
+        word = options.response_drive.strip().casefold()
+        if word not in counts:
+            raise Refusal.because(
+                HERE,
+                f"option `response_drive`: no recording has the drive {word!r}",
+                ", ".join(sorted(counts)),
+                "correct the word, or leave it out",
+            )
+        return word
+    most = max(counts.values())
+    # Of drives with equally many directions the one closest to 2.83 V, the reference.
+    return min(
+        (word for word, count in counts.items() if count == most),
+        key=lambda word: (abs(np.log(captures.volts.get(word, 1e9) / 2.83)), word),
+    )
+
+
+def _curve(one: Heard, captures: Captured, options: CaptureOptions) -> Curve:
+    spectrum = one.spectrum
+    wanted = options.smoothing
+    if wanted is not None and wanted.kind == "complex":
+        spectrum = complex_smooth(captures.frequency, spectrum, wanted.fraction)
+    level, phase = level_and_phase(spectrum, REFERENCE_PRESSURE if captures.pascals else 1.0)
+    if wanted is not None and wanted.kind == "power":
+        level = smooth(captures.frequency, level, wanted.fraction)
+    arrival = one.facts.arrival - options.latency / 1e3
+    direction = one.direction
+    return Curve(direction.plane, direction.angle, captures.frequency, level, phase, one.label, arrival)
+
+
+def _harmonics(captures: Captured, report: list[str]) -> xr.Dataset | None:
+    """Levels of the harmonic orders on the axis, by drive."""
+    import xarray as xr
+
+    told = [one for one in captures.heard if one.orders is not None]
+    if not told:
+        report.append("no harmonics: no recording on the axis")
+        return None
+    if unknown := [one.label for one in told if one.drive not in captures.volts]:
+        raise Refusal(
+            Problem(
+                label,
+                "harmonics are asked for, and its drive is not known",
+                "volts r.m.s. of the sweep at the loudspeaker's terminals",
+                "state the option `drive`, or `drives` for several",
+            )
+            for label in unknown
+        )
+    told.sort(key=lambda one: captures.volts[one.drive])
+    reference = REFERENCE_PRESSURE if captures.pascals else 1.0
+    with np.errstate(divide="ignore"):
+        level, noise = (
+            20 * np.log10(np.stack([getattr(one, name) for one in told]) / reference)
+            for name in ("orders", "orders_noise")
+        )
+    dims = ("drive", "order", "frequency")
+    count = level.shape[1]
+    report.append(
+        f"harmonic orders 1 to {count} on the axis at {', '.join(f'{captures.volts[one.drive]:g} V' for one in told)}, "
+        "each at the frequency of the excitation; missing where an order lies beyond the excitation's band or below "
+        "what its window tells"
+    )
+    if np.isnan(noise).all():
+        report.append("noise of the harmonics missing: the recordings have no stretch without a response")
+    return xr.Dataset(
+        {"level": (dims, level), "noise": (dims, noise)},
+        coords={
+            "drive": [captures.volts[one.drive] for one in told],
+            "order": np.arange(1, count + 1, dtype=np.int64),
+            "frequency": captures.frequency,
+        },
+    )
+
+
+def _said_of_arrivals(curves: Sequence[Curve], options: CaptureOptions) -> list[str]:
+    arrivals = [curve.arrival for curve in curves if curve.arrival is not None]
+    since = "the start of the impulse response" if options.content != "sweep" else "the start of the recording"
+    if options.loopback is not None:
+        since = "the loopback"
+    taken = f", the stated latency of {options.latency:g} ms taken off" if options.latency else ""
+    return [
+        "phase is relative to the arrival of the sound in each direction; the delay is kept in `arrival`, counted from "
+        f"{since}{taken}: {1e3 * min(arrivals):.4f} to {1e3 * max(arrivals):.4f} ms"
+    ]
+
+
+def read(paths: Sequence[Path], options: CaptureOptions) -> Reading:
+    """Read the recordings of one device, one direction and drive each.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The recordings, in any order; files named in the options may be among them.
+    options : CaptureOptions
+        How they were made and are named.
+
+    Returns
+    -------
+    Reading
+        `responses` with level, phase and arrival, `level_kind` "spl" if the microphone's sensitivity is known and
+        "relative" if not; `harmonics` if they are asked for.
+
+    Raises
+    ------
+    Refusal
+        With one problem for each thing that is wrong.
+    """
+    captures = captured(paths, options)
+    report = captures.report
+    word = _chosen_drive(captures, options)
+    curves = [_curve(one, captures, options) for one in captures.heard if one.drive == word]
+    others = sorted({one.drive for one in captures.heard} - {word})
+    if others:
+        held = f"{captures.volts[word]:g} V" if word in captures.volts else repr(word)
+        report.append(f"responses taken from the drive of {held}; recordings at other drives: {', '.join(others)}")
+    if options.smoothing is not None:
+        report.append(f"smoothed over 1/{options.smoothing.fraction:g} octave ({options.smoothing.kind})")
+    else:
+        report.append("not smoothed")
+    responses = assemble_responses(curves, report)
+    report.extend(_said_of_arrivals(curves, options))
+    harmonics = _harmonics(captures, report) if options.harmonics else None
+    if options.harmonics is None and options.content == "sweep":
+        report.append("harmonics not separated: not asked for")
+    responses.attrs["level_kind"] = "spl" if captures.pascals else "relative"
+    responses.attrs["valid_low"], responses.attrs["valid_high"] = captures.valid
+    if word in captures.volts:
+        responses.attrs["drive"] = captures.volts[word]
+    return Reading(responses=responses, report=tuple(report), harmonics=harmonics)

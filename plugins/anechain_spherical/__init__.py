@@ -1,0 +1,40 @@
+"""Importer of directivities given as spherical-harmonic coefficients, by a declared mapping."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from anechain.hooks import Description, Reading, Verdict, hookimpl
+
+__all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
+
+
+@hookimpl
+def anechain_describe() -> Description:
+    """Say what this importer is."""
+    from anechain_spherical.options import SphericalOptions
+
+    return Description(
+        title="Spherical-harmonic coefficients",
+        reads="coefficients over degree, order and frequency in a MATLAB, HDF5 or netCDF file, by a declared mapping",
+        version="1",
+        options=SphericalOptions,
+    )
+
+
+@hookimpl
+def anechain_identify(path: Path) -> Verdict:
+    """Say whether a container seems to hold coefficients over the sphere."""
+    from anechain_spherical.identifying import identify
+
+    return identify(path)
+
+
+@hookimpl
+def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
+    """Read one device's file of coefficients."""
+    from anechain_spherical.reading import read
+
+    return read(paths, options)

@@ -1,0 +1,116 @@
+"""Spherical harmonics in the conventions that files use, and fields evaluated from their coefficients."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["acn", "evaluated", "harmonics", "quadrature"]
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Complexes = NDArray[np.complex128]
+
+_BLOCK = 2_000_000  # harmonics held at once: 32 MB
+
+
+def acn(count: int) -> tuple[Integers, Integers]:
+    """Degree n and order m of the first coefficients in ambisonic channel number: n² + n + m = 0, 1, 2, ..."""
+    number = np.arange(count)
+    degree = np.floor(np.sqrt(number)).astype(np.int64)
+    return degree, number - degree * (degree + 1)
+
+
+def harmonics(
+    degree: Integers, order: Integers, vectors: Floats, basis: str, normalisation: str, condon_shortley: bool
+) -> Complexes:
+    """Spherical harmonics in some directions.
+
+    Parameters
+    ----------
+    degree, order : numpy.ndarray of int, shape (coefficients,)
+        n and m, with abs(m) at most n.
+    vectors : numpy.ndarray, shape (directions, 3)
+        Unit vectors; the pole is +z, azimuth is counted from +x towards +y.
+    basis : {"complex", "real"}
+        Real harmonics hold the cosine of m times azimuth for m > 0 and the sine of abs(m) times azimuth for m < 0.
+    normalisation : {"orthonormal", "n3d", "sn3d"}
+        The square integrates to 1, to 4 pi, or to 4 pi / (2n + 1) over the sphere.
+    condon_shortley : bool
+        Complex: whether the factor (-1)^m is there for m > 0; without it, the harmonic of -m is the conjugate of the
+        one of m. Real: whether it is there for all m.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (directions, coefficients)
+
+    Notes
+    -----
+    The complex orthonormal harmonics with that phase are scipy.special.sph_harm_y; E. G. Williams, Fourier Acoustics,
+    1999, section 6.3, has the same. Real harmonics, N3D and SN3D: J. Daniel, Représentation de champs acoustiques,
+    2000 (recalled).
+    """
+    from scipy.special import sph_harm_y
+
+    colatitude = np.arctan2(np.hypot(vectors[:, 0], vectors[:, 1]), vectors[:, 2])[:, None]
+    azimuth = np.arctan2(vectors[:, 1], vectors[:, 0])[:, None]
+    sign = np.where(order % 2 == 0, 1.0, -1.0)
+    if basis == "real":
+        positive = sph_harm_y(degree, np.abs(order), colatitude, azimuth)
+        part = np.where(order < 0, positive.imag, positive.real).astype(np.complex128)
+        values: Complexes = part * np.where(order == 0, 1.0, np.sqrt(2.0)) * (1.0 if condon_shortley else sign)
+    else:
+        values = sph_harm_y(degree, order, colatitude, azimuth)
+        if not condon_shortley:
+            values = values * np.where(order > 0, sign, 1.0)
+    scale = {
+        "orthonormal": np.ones(degree.size),
+        "n3d": np.full(degree.size, np.sqrt(4 * np.pi)),
+        "sn3d": np.sqrt(4 * np.pi / (2 * degree + 1)),
+    }[normalisation]
+    return np.asarray(values * scale, dtype=np.complex128)
+
+
+def evaluated(
+    coefficients: Complexes,
+    degree: Integers,
+    order: Integers,
+    vectors: Floats,
+    basis: str,
+    normalisation: str,
+    condon_shortley: bool,
+) -> Complexes:
+    """Field, shape (directions, frequencies), of coefficients of shape (coefficients, frequencies)."""
+    at_once = max(_BLOCK // max(degree.size, 1), 1)
+    return np.concatenate(
+        [
+            harmonics(degree, order, vectors[start : start + at_once], basis, normalisation, condon_shortley)
+            @ coefficients
+            for start in range(0, len(vectors), at_once)
+        ]
+    )
+
+
+def quadrature(degree: int, least: int = 36) -> tuple[Floats, Floats, Floats]:
+    """Directions and weights that average squared fields over the sphere exactly.
+
+    Parameters
+    ----------
+    degree : int
+        Highest degree of the field; its square then has twice that.
+    least : int
+        Rings of elevation at least: 36 make a grid of about 5 degrees.
+
+    Returns
+    -------
+    azimuth, elevation : numpy.ndarray, shape (directions,)
+        Degrees; rings at the Gauss-Legendre nodes of the sine of elevation, twice as many points on each.
+    weight : numpy.ndarray
+        Sums to 1. Exact for spherical polynomials up to degree 2 n - 1 of n rings (Gauss-Legendre in the sine of
+        elevation, equal steps of azimuth; Atkinson and Han, Spherical Harmonics and Approximations, 2012, 5.1).
+    """
+    rings = max(degree + 1, least)
+    nodes, weights = np.polynomial.legendre.leggauss(rings)
+    azimuth, sine = np.meshgrid(180.0 - np.arange(2 * rings) * 180.0 / rings, nodes)
+    weight = np.repeat(weights / weights.sum() / (2 * rings), 2 * rings)
+    return azimuth.ravel(), np.rad2deg(np.arcsin(sine.ravel())), weight
