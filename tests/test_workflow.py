@@ -105,6 +105,11 @@ def test_the_curves_are_those_of_the_source(finished):
     assert json.loads(curves.attrs["gaps"]) == {}
 
 
+def test_a_figure_that_computes_names_the_methods_it_uses(finished):
+    receipt = store.read_receipt(finished / "results" / "figures" / "rowan-map-vertical.png")
+    assert receipt["steps"][receipt["stamp"]]["parameters"]["methods"] == {"band-means": 1}
+
+
 def test_a_second_run_does_nothing(copy):
     before = snapshot(copy / "results")
     run(copy / "campaign.yaml")

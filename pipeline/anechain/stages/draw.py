@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain.embedding import canonical
+from anechain.methods import versions
 from anechain.plan import Plan
 from anechain.receipts import Input, issue
 from anechain.stages.batch import Outcome, inputs_of
@@ -35,7 +36,10 @@ def run(plan: Plan, device: str) -> Outcome:
     stamp = ""
     for figure in device_figures(curves, responses):
         inputs = [responses_input, curves_input] if figure.startswith("map-") else [curves_input]
-        receipt = issue("figure", VERSION, {"figure": figure, "formats": list(formats)}, inputs)
+        parameters: dict[str, Any] = {"figure": figure, "formats": list(formats)}
+        if figure.startswith("map-"):
+            parameters["methods"] = versions(USES)
+        receipt = issue("figure", VERSION, parameters, inputs)
         stamp = receipt["stamp"]
         paths = figure_paths(plan, f"{device}-{figure}", formats)
         if not all(is_current(path, stamp) for path in paths.values()):
