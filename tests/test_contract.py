@@ -294,12 +294,12 @@ def test_everything_wrong_is_said_at_once():
     dataset = with_one(dataset, "frequency", np.nan, at=1)
     dataset = with_values(dataset, "phase", dataset["phase"].values.astype("float32"))
     dataset["level_std"].attrs["units"] = "%"
-    dataset.attrs |= {"datasets": "rooms", "hue": "green"}
+    dataset.attrs |= {"level_kind": "loud", "hue": "green"}
     del dataset.attrs["title"]
     whats = [problem.what for problem in refused(dataset)]
     assert sorted(whats) == [
-        "attribute datasets is 'rooms'",
         "attribute hue is unknown",
+        "attribute level_kind is 'loud'",
         "attribute title is absent",
         "frequency has 1 missing value",
         "level is 5000 at horizontal -170° 100 Hz",

@@ -231,9 +231,10 @@ def test_an_unknown_stage(file):
 def resolved(file, *patterns):
     campaign = load_campaign(file)
     one = campaign.devices["alder"]
-    return resolve_files(
+    found = resolve_files(
         file.parent, one.model_copy(update={"responses": one.responses.model_copy(update={"files": patterns})})
     )
+    return found["responses"]
 
 
 def test_files_are_found_once_and_sorted(file):

@@ -235,3 +235,14 @@ def test_drives_and_orders_of_harmonics_rise(name, unit):
     (problem,) = RULES[f"{name} rises strictly"](turned, "alder")
     assert problem.what == f"{name} 2 is {values[1]:g}{unit} after {values[0]:g}{unit}"
     assert not list(RULES[f"{name} rises strictly"](dataset, "alder"))
+
+
+@pytest.mark.parametrize("named", ["rooms", "sphere rooms"])
+def test_other_datasets_that_no_import_gives(named):
+    dataset = responses().assign_attrs(datasets=named)
+    assert said(dataset, "datasets are known") == [f"attribute datasets is {named!r}"]
+
+
+@pytest.mark.parametrize("named", ["none", "sphere", "sphere harmonics", "harmonics impedance"])
+def test_other_datasets_of_an_import(named):
+    assert not broken_rules(responses().assign_attrs(datasets=named))

@@ -20,6 +20,8 @@ from anechain.errors import Problem, Refusal
 __all__ = ["Campaign", "Device", "Setup", "json_schema", "load_campaign", "option_problems"]
 
 FORMAT = 1
+SOURCES = ("responses", "harmonics", "impedance", "multitone")
+"""What raw exports of a device can be of."""
 _RESERVED = {"comparison", "figures", "report", "manifests", "con", "prn", "aux", "nul", "workflow"}
 _IDENTIFIER = re.compile(r"[a-z0-9](?:[a-z0-9_-]{0,62}[a-z0-9])?")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
@@ -94,16 +96,6 @@ class Listening(_Model):
     programme: str | None = Field(default=None, description="What was played")
 
 
-class Source(_Model):
-    """Raw exports of one kind and how to read them."""
-
-    files: tuple[RelativePath, ...] = Field(min_length=1, description="Files or globs, relative to the campaign file")
-    importer: str | None = Field(default=None, description="Importer to use; every installed one is asked if absent")
-    options: dict[str, Annotated[Any, AfterValidator(_plain)]] = Field(
-        default_factory=dict, description="The importer's options"
-    )
-
-
 class Setup(_Model):
     """How the device was measured, as far as the raw files do not say."""
 
@@ -125,6 +117,19 @@ class Setup(_Model):
     humidity: Number | None = Field(default=None, ge=0, le=100, description="Relative humidity in per cent")
 
 
+class Source(_Model):
+    """Raw exports of one kind and how to read them."""
+
+    files: tuple[RelativePath, ...] = Field(min_length=1, description="Files or globs, relative to the campaign file")
+    importer: str | None = Field(default=None, description="Importer to use; every installed one is asked if absent")
+    options: dict[str, Annotated[Any, AfterValidator(_plain)]] = Field(
+        default_factory=dict, description="The importer's options"
+    )
+    setup: Setup | None = Field(
+        default=None, description="How these files were made, where that differs from the setup of the device"
+    )
+
+
 class Device(_Model):
     """One loudspeaker."""
 
@@ -133,7 +138,18 @@ class Device(_Model):
     about: str = Field(default="", description="Anything a reader should know")
     listening: tuple[Listening, ...] = Field(default=(), description="Listening notes")
     responses: Source = Field(description="Raw exports of the responses")
+    harmonics: Source | None = Field(
+        default=None, description="Raw exports of harmonic distortion on the axis, if apart from the responses"
+    )
+    impedance: Source | None = Field(default=None, description="Raw exports of the electrical impedance")
+    multitone: Source | None = Field(default=None, description="Raw recordings of a multitone signal on the axis")
     setup: Setup = Field(default=Setup(), description="How it was measured")
+
+    @property
+    def sources(self) -> dict[str, Source]:
+        """All raw exports by what they are of, the responses first."""
+        named = {name: getattr(self, name) for name in SOURCES}
+        return {name: source for name, source in named.items() if source is not None}
 
 
 class Derivation(_Model):

@@ -86,6 +86,9 @@ class Description:
         The options it takes, with a description for each field.
     methods : tuple of str
         Ids of the registered methods it uses (see `anechain methods`): their versions go into the receipts.
+    gives : tuple of str
+        What it can make of raw files: "responses", "harmonics", "impedance", "multitone". It is asked only about files
+        that a campaign names as raw exports of one of these.
     """
 
     title: str
@@ -93,6 +96,7 @@ class Description:
     version: str
     options: type[Options] = Options
     methods: tuple[str, ...] = ()
+    gives: tuple[str, ...] = ("responses",)
 
 
 @dataclass(frozen=True)
@@ -109,8 +113,10 @@ class Reading:
     sphere : xarray.Dataset or None
         All directions of a full-sphere grid, as the contract `sphere` describes.
     harmonics : xarray.Dataset or None
-        Harmonic orders on the reference axis at one or several drives, as the contract `harmonics` describes, at the
-        distance of the responses.
+        Harmonic orders on the reference axis at one or several drives, as the contract `harmonics` describes; its
+        attributes may say level_kind and distance as those of the responses do.
+    impedance : xarray.Dataset or None
+        Electrical impedance at the terminals, as the contract `impedance` describes.
     report : tuple of str
         Everything dropped, repaired, interpolated or assumed, one line each.
     """
@@ -119,6 +125,7 @@ class Reading:
     sphere: xr.Dataset | None = None
     report: tuple[str, ...] = ()
     harmonics: xr.Dataset | None = None
+    impedance: xr.Dataset | None = None
 
 
 class ImporterHooks:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -27,6 +27,7 @@ __all__ = [
     "prepare",
     "read_manifest",
     "resolve_files",
+    "texts_in",
     "unfinished_job",
 ]
 
@@ -158,7 +159,7 @@ class Plan:
         return {
             "device": device,
             "title": one.title,
-            "responses": one.responses.model_dump(mode="json"),
+            **{name: source.model_dump(mode="json") for name, source in one.sources.items()},
             "setup": one.setup.model_dump(mode="json"),
             "private_importers": list(self.campaign.importers),
         }
@@ -179,11 +180,10 @@ class Plan:
     def raw_hashes(self, device: str) -> dict[str, str]:
         """SHA-256 of each raw file of a device by its path in the campaign; "unreadable" where there is none."""
         hashes = {}
-        one = self.campaign.devices[device]
-        companions = [str(value) for value in one.responses.options.values() if isinstance(value, str)]
-        paths = [
-            path for pattern in (*one.responses.files, *self.campaign.importers) for path in _glob(self.folder, pattern)
-        ]
+        sources = self.campaign.devices[device].sources.values()
+        companions = [text for one in sources for text in texts_in(one.options)]
+        patterns = [pattern for one in sources for pattern in one.files]
+        paths = [path for pattern in (*patterns, *self.campaign.importers) for path in _glob(self.folder, pattern)]
         # A text that happens to name a file elsewhere is no companion: the importer's options would be refused.
         beside = [self.folder / name for name in companions]
         paths += [path for path in beside if path.is_relative_to(self.folder) and _is_file(path)]
@@ -193,6 +193,15 @@ class Plan:
             except OSError:
                 hashes[path.relative_to(self.folder).as_posix()] = "unreadable"
         return hashes
+
+
+def texts_in(options: object) -> Iterator[str]:
+    """All texts in an importer's options, any of which may name a file."""
+    if isinstance(options, str):
+        yield options
+    elif isinstance(options, Mapping | list | tuple):
+        for value in options.values() if isinstance(options, Mapping) else options:
+            yield from texts_in(value)
 
 
 def _is_file(path: Path) -> bool:
@@ -212,8 +221,8 @@ def _glob(folder: Path, pattern: str) -> list[Path]:
         return []
 
 
-def resolve_files(folder: Path, device: Device) -> list[Path]:
-    """Return the raw files of a device, sorted.
+def resolve_files(folder: Path, device: Device) -> dict[str, list[Path]]:
+    """Return the raw files of a device by what they are of, each list sorted.
 
     Raises
     ------
@@ -221,8 +230,8 @@ def resolve_files(folder: Path, device: Device) -> list[Path]:
         For every pattern that matches nothing and every file that is absent, empty or not readable.
     """
     problems: list[Problem] = []
-    found: dict[Path, None] = {}
-    for pattern in device.responses.files:
+    found: dict[str, dict[Path, None]] = {name: {} for name in device.sources}
+    for name, pattern in ((name, pattern) for name, source in device.sources.items() for pattern in source.files):
         paths = _glob(folder, pattern)
         if not paths:
             problems.append(Problem(pattern, "matches no file", mend=f"check the pattern; it starts at {folder.name}/"))
@@ -238,10 +247,10 @@ def resolve_files(folder: Path, device: Device) -> list[Path]:
                 continue
             if empty:
                 problems.append(Problem(shown, "is empty", "an export with data", "export it again"))
-            found[path] = None
+            found[name][path] = None
     if problems:
         raise Refusal(problems)
-    return sorted(found)
+    return {name: sorted(paths) for name, paths in found.items()}
 
 
 def manifest_text(stage: str, batch: str, devices: dict[str, Any], made_from: str) -> bytes:

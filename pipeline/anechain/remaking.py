@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from anechain.embedding import NETCDF_SIGNATURES, format_of, netcdf_digest, netcdf_receipt, parsed
 from anechain.errors import Refusal
-from anechain.plan import Plan, load_plan, read_manifest
+from anechain.plan import Plan, load_plan, read_manifest, texts_in
 from anechain.receipts import raw_inputs
 from anechain.running import make_results
 from anechain.store import examine, sha256_file
@@ -210,7 +210,8 @@ def _campaign_again(results: Path, plan: Plan, raw: Mapping[str, str], folder: P
     campaigns = raw_inputs(examine(results / CAMPAIGN).receipt or {"steps": {}}) or {"campaign.yaml": ""}
     ((name, sha256),) = list(campaigns.items())[:1]
     # Files that options name are refused where they are links to outside.
-    named = {str(value) for one in plan.campaign.devices.values() for value in one.responses.options.values()}
+    sources = [source for one in plan.campaign.devices.values() for source in one.sources.values()]
+    named = {text for source in sources for text in texts_in(source.options)}
     for path in map(PurePosixPath, raw):
         original = plan.folder / path
         if not original.is_file():

@@ -12,7 +12,7 @@ from anechain.errors import Problem
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["POLE_TOLERANCE", "RULES"]
+__all__ = ["COMPANIONS", "POLE_TOLERANCE", "RULES"]
 
 POLE_TOLERANCE = 1.0
 """dB that the two takes of one pole may differ by (r.m.s. over frequency); common practice, no source."""
@@ -61,6 +61,18 @@ def each_direction_once(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
         values, counts = np.unique(dataset[name].values, return_counts=True)
         for value in values[counts > 1]:
             yield Problem(where, f"{name} {value} is there twice", "each direction once", "remove one of the two")
+
+
+COMPANIONS = ("sphere", "harmonics", "impedance")
+"""Datasets that an import may give besides the responses."""
+
+
+def datasets_known(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """The other datasets named are such as an import gives."""
+    named = dataset.attrs.get("datasets")
+    if isinstance(named, str) and named != "none" and not set(named.split()) <= set(COMPANIONS):
+        allowed = f"none, or some of {', '.join(COMPANIONS)}"
+        yield Problem(where, f"attribute datasets is {named!r}", allowed, "make the file again with `anechain run`")
 
 
 def something_measured(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
@@ -158,6 +170,7 @@ def weights_sum(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
 
 
 RULES: dict[str, Rule] = {
+    "datasets are known": datasets_known,
     "frequency rises strictly": frequency_rises,
     "angle rises strictly": angle_rises,
     "drive rises strictly": drive_rises,

@@ -512,7 +512,7 @@ def _new_raw(records: _Records, known: Iterable[str]) -> Iterator[Finding]:
         if not any(named.stage == DEVICE_STAGES[0] and named.device == device for named in records.named.values()):
             continue
         try:
-            paths = resolve_files(folder, one)
+            paths = [path for paths in resolve_files(folder, one).values() for path in paths]
         except Refusal:
             continue  # what is missing or not readable has been told
         for path in paths:

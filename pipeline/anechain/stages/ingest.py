@@ -2,59 +2,56 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain import contract
 from anechain.acoustics.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE, referred_level_step
-from anechain.campaign import Setup
-from anechain.errors import Refusal
-from anechain.importers import Importer, choose, find_importers, parse_options, read
+from anechain.campaign import SOURCES, Setup
+from anechain.errors import Problem, Refusal
+from anechain.hooks import Options
+from anechain.importers import Broken, Importer, choose, find_importers, parse_options, read
 from anechain.methods import versions
 from anechain.plan import Plan, resolve_files
 from anechain.receipts import Input, issue
+from anechain.rules import COMPANIONS
 from anechain.stages.batch import Outcome
 from anechain.store import is_current, read_dataset, sha256_file, write_dataset
 
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 2
+VERSION = 3
 USES = ("level-reference",)
-
-COMPANIONS = ("sphere", "harmonics")
-"""Datasets that an importer may give besides the responses, each a file beside them."""
 
 _FROM_FILE = {"licence": "source_licence", "origin": "source_origin", "source_convention": "source_convention"}
 
 
+@dataclass(frozen=True)
+class _Source:
+    """Raw files of one kind, who reads them, and how."""
+
+    name: str
+    paths: list[Path]
+    importer: Importer
+    options: Options
+    setup: Setup | None
+
+
 def run(plan: Plan, device: str) -> Outcome:
-    """Import one device: responses.nc, and sphere.nc and harmonics.nc where the raw files give them."""
+    """Import one device: responses.nc, and beside it what else the raw files give (see COMPANIONS)."""
     one = plan.campaign.devices[device]
-    importers, broken = find_importers(plan.private_importers())
-    paths = resolve_files(plan.folder, one)
-    if one.responses.importer is None:
-        importer = choose(paths, importers, broken, device)
-    elif one.responses.importer in importers:
-        importer = importers[one.responses.importer]
-    else:
-        why = next((f" cannot be used: {bad.reason}" for bad in broken if bad.name == one.responses.importer), "")
-        raise Refusal.because(
-            f"devices.{device}.responses.importer",
-            f"{one.responses.importer}{why or ' is not installed'}",
-            ", ".join(importers) or "none is installed",
-        )
-    options = parse_options(
-        importer, one.responses.options, "campaign", f"devices.{device}.responses.options.", plan.folder
-    )
-    companions = [*options.companion_files(), *plan.private_importers()]
+    sources = chosen_sources(plan, device)
+    companions = [path for source in sources for path in source.options.companion_files()]
+    raw = [*(path for source in sources for path in source.paths), *companions, *plan.private_importers()]
     # By the name in the campaign's folder, also where that is a link to somewhere else.
-    roles = {f"raw:{path.relative_to(plan.folder).as_posix()}": path for path in [*paths, *companions]}
+    roles = {f"raw:{path.relative_to(plan.folder).as_posix()}": path for path in raw}
     parameters = {
         **plan.ingest_parameters(device),
-        "importer": importer.name,
-        "importer_version": importer.description.version,
-        "methods": versions({*USES, *importer.description.methods}),
+        "importers": {source.name: [source.importer.name, source.importer.description.version] for source in sources},
+        "methods": versions({*USES, *(id_ for source in sources for id_ in source.importer.description.methods)}),
         "reference_distance": REFERENCE_DISTANCE,
         "reference_drive": REFERENCE_DRIVE,
         "contract": contract.load("responses").name,
@@ -68,38 +65,110 @@ def run(plan: Plan, device: str) -> Outcome:
         if all(is_current(path, receipt["stamp"]) for path in given):
             return Outcome(receipt["stamp"], (target, *given), made=False)
     before = {role: entry["sha256"] for role, entry in zip(sorted(roles), _inputs(receipt), strict=True)}
-    reading = read(importer, paths, options, device)
-    if reading.responses is None:
-        raise Refusal.because(device, f"importer {importer.name} found no responses", mend="check the files named")
-    report = list(reading.report)
-    attributes = _attributes(importer, reading.responses.attrs, one.setup, report, device)
-    attributes |= {"device": device, "title": one.title}
-    step, distance_step = _level_steps(attributes, report)
-    responses = _finished(reading.responses, "responses", attributes, report, {"level": step})
-    found = {name: data for name in COMPANIONS if (data := getattr(reading, name)) is not None}
-    responses.attrs["datasets"] = " ".join(found) or "none"
-    contract.validate(responses, "responses", device)
-    outputs: dict[Path, xr.Dataset] = {target: responses}
-    # Harmonics stand at the drives they were measured at: only the distance is referred.
-    steps = {"sphere": {"level": step}, "harmonics": {"level": distance_step, "noise": distance_step}}
-    for name, data in found.items():
-        finished = _finished(data, name, attributes, report, steps[name])
-        known = contract.load(name).attributes
-        finished.attrs = {key: value for key, value in finished.attrs.items() if key in known}
-        contract.validate(finished, name, device)
-        outputs[beside[name]] = finished
+    finished: dict[str, xr.Dataset] = {}
+    for source in sources:
+        reading = read(source.importer, source.paths, source.options, device)
+        wanted = (source.name, "sphere", *SOURCES) if source.name == "responses" else (source.name,)
+        found = {name: data for name in wanted if (data := getattr(reading, name, None)) is not None}
+        if source.name not in found:
+            mend = "check the files named"
+            raise Refusal.because(device, f"importer {source.importer.name} found no {source.name}", mend=mend)
+        if twice := sorted(found.keys() & finished.keys()):
+            raise Refusal.because(
+                f"devices.{device}.{source.name}",
+                f"the files of the responses give {' and '.join(twice)} too",
+                "one source of each",
+                f"take out {source.name}, or do not ask for it in the options of the responses",
+            )
+        # What holds of the sound does not hold of the impedance, least of all the drive.
+        setup = _joined(Setup() if source.name == "impedance" else one.setup, source.setup)
+        finished |= _on_common_terms(found, source, setup, list(reading.report), {"device": device, "title": one.title})
+    others = [name for name in COMPANIONS if name in finished]
+    finished["responses"].attrs["datasets"] = " ".join(others) or "none"
+    for name, data in finished.items():
+        contract.validate(data, name, device)
     changed = [role for role, path in roles.items() if sha256_file(path) != before[role]]
     if changed:
         raise Refusal.because(
             changed[0].removeprefix("raw:"), "changed while it was read", "raw files that stay as they are", "run again"
         )
     # What is no longer made goes first: a run that is killed here must not leave it beside the new responses.
-    for path in beside.values():
-        if path not in outputs:
+    for name, path in beside.items():
+        if name not in finished:
             path.unlink(missing_ok=True)
+    outputs = {target: finished["responses"], **{beside[name]: finished[name] for name in others}}
     for path, dataset in outputs.items():
         write_dataset(path, dataset, receipt)
     return Outcome(receipt["stamp"], tuple(outputs), made=True)
+
+
+def chosen_sources(plan: Plan, device: str) -> list[_Source]:
+    """Raw files of a device with the importer that reads them and its options, which are checked.
+
+    Raises
+    ------
+    Refusal
+        With everything that is wrong.
+    """
+    one = plan.campaign.devices[device]
+    installed, broken = find_importers(plan.private_importers())
+    files = resolve_files(plan.folder, one)
+    chosen: list[_Source] = []
+    problems: list[Problem] = []
+    for name, source in one.sources.items():
+        where = f"devices.{device}.{name}"
+        able = {id_: importer for id_, importer in installed.items() if name in importer.description.gives}
+        try:
+            if source.importer is None:
+                importer = choose(files[name], able, broken, device)
+            elif source.importer in able:
+                importer = able[source.importer]
+            else:
+                raise Refusal.because(
+                    f"{where}.importer",
+                    f"{source.importer}{_why_not(source.importer, installed, broken, name)}",
+                    ", ".join(able) or "none is installed",
+                )
+            options = parse_options(importer, source.options, "campaign", f"{where}.options.", plan.folder)
+        except Refusal as refusal:
+            problems.extend(refusal.problems)
+        else:
+            chosen.append(_Source(name, files[name], importer, options, source.setup))
+    if problems:
+        raise Refusal(problems)
+    return chosen
+
+
+def _why_not(name: str, installed: Mapping[str, Importer], broken: Sequence[Broken], what: str) -> str:
+    if name in installed:
+        return f" does not read {what}"
+    return next((f" cannot be used: {bad.reason}" for bad in broken if bad.name == name), " is not installed")
+
+
+def _joined(setup: Setup, own: Setup | None) -> Setup:
+    """The setup of a device with what one of its sources states for itself."""
+    if own is None:
+        return setup
+    return setup.model_copy(update=own.model_dump(exclude_unset=True, exclude_none=True))
+
+
+def _on_common_terms(
+    found: Mapping[str, xr.Dataset], source: _Source, setup: Setup, report: list[str], who: Mapping[str, str]
+) -> dict[str, xr.Dataset]:
+    """Refer levels to the reference distance and drive, and say in the attributes what was done."""
+    attributes = _attributes(source, found[source.name].attrs, setup, report, who["device"])
+    attributes |= who
+    step, distance_step = _level_steps(attributes, source.name, report)
+    # Harmonics and other tones stand at the drives they were measured at: only the distance is referred.
+    steps = {"responses": {"level": step}, "sphere": {"level": step}, "impedance": {}}
+    finished = {}
+    for name, data in found.items():
+        by = steps.get(name, {variable: distance_step for variable in ("level", "noise") if variable in data})
+        finished[name] = _finished(data, name, attributes, report, by)
+        if name != "responses":
+            known = contract.load(name).attributes
+            finished[name].attrs = {key: value for key, value in finished[name].attrs.items() if key in known}
+    return finished
 
 
 def _inputs(receipt: dict[str, Any]) -> list[dict[str, str]]:
@@ -107,10 +176,9 @@ def _inputs(receipt: dict[str, Any]) -> list[dict[str, str]]:
     return inputs
 
 
-def _attributes(
-    importer: Importer, said: dict[str, Any], setup: Setup, report: list[str], device: str
-) -> dict[str, Any]:
+def _attributes(source: _Source, said: dict[str, Any], setup: Setup, report: list[str], device: str) -> dict[str, Any]:
     """Join what the raw files say with what the campaign says; the campaign wins, and the report tells."""
+    importer = source.importer
     kept = (*_FROM_FILE, "level_kind", "distance", "drive", "valid_low", "valid_high")
     attributes: dict[str, Any] = {_FROM_FILE.get(name, name): value for name, value in said.items() if name in kept}
     if attributes.get("level_kind") == "relative" and setup.level_kind == "spl":
@@ -127,7 +195,7 @@ def _attributes(
                 f"{name}: the campaign says {value}, the raw files say {attributes[name]}; the campaign holds"
             )
     attributes |= stated
-    if "level_kind" not in attributes:
+    if "level_kind" not in attributes and source.name != "impedance":
         attributes["level_kind"] = "relative"
         report.append("level taken as relative: neither the raw files nor the campaign say what it refers to")
     if setup.valid_band:
@@ -143,14 +211,26 @@ def _attributes(
     return attributes
 
 
-def _level_steps(attributes: dict[str, Any], report: list[str]) -> tuple[float, float]:
+def _level_steps(attributes: dict[str, Any], what: str, report: list[str]) -> tuple[float, float]:
     """Steps that refer an absolute level to the reference distance and drive, and to the distance alone.
 
     Both are said in attributes and report.
     """
-    if attributes["level_kind"] != "spl" or "distance" not in attributes or "drive" not in attributes:
+    if attributes.get("level_kind") != "spl" or "distance" not in attributes:
         return 0.0, 0.0
-    distance, drive = float(attributes["distance"]), float(attributes["drive"])
+    distance = float(attributes["distance"])
+    distance_step = referred_level_step(distance, REFERENCE_DRIVE)
+    if what != "responses":
+        attributes["measured_distance"], attributes["distance"] = distance, REFERENCE_DISTANCE
+        if distance_step:
+            report.append(
+                f"level referred from {distance:g} m to {REFERENCE_DISTANCE:g} m: {distance_step:+.2f} dB "
+                "(inverse distance law)"
+            )
+        return 0.0, distance_step
+    if "drive" not in attributes:
+        return 0.0, 0.0
+    drive = float(attributes["drive"])
     step = referred_level_step(distance, drive)
     attributes["measured_distance"], attributes["measured_drive"] = distance, drive
     attributes["distance"], attributes["drive"] = REFERENCE_DISTANCE, REFERENCE_DRIVE
@@ -159,7 +239,7 @@ def _level_steps(attributes: dict[str, Any], report: list[str]) -> tuple[float, 
             f"level referred from {distance:g} m and {drive:g} V to {REFERENCE_DISTANCE:g} m and "
             f"{REFERENCE_DRIVE:g} V: {step:+.2f} dB (inverse distance law, linear device)"
         )
-    return step, referred_level_step(distance, REFERENCE_DRIVE)
+    return step, distance_step
 
 
 def _finished(
