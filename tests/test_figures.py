@@ -142,6 +142,24 @@ def test_a_missing_stretch_breaks_the_line(curves):
         assert after[0, 0] >= x_of(500) - 0.01
 
 
+def test_the_band_about_a_curve_is_two_standard_uncertainties_wide(curves):
+    """0.3 and 0.4 dB make 0.5 dB (Pythagoras), twice that on either side: 2 dB in all, 16 pixels at 8 to the decibel."""
+    sizes = (
+        (curves["level"].dims, np.full(curves["level"].shape, 0.3)),
+        (curves["level"].dims, curves["level"] * 0 + 0.4),
+    )
+    unsure = curves.assign(uncertainty_common=sizes[0], uncertainty_independent=sizes[1])
+    svg = ElementTree.fromstring(render(curve_set_figure(unsure))["svg"])
+    areas = [g for g in svg.iter(f"{SVG}g") if "mark-area" in g.get("class", "")]
+    assert len(areas) == 5
+    outline = next(part.get("d") for part in areas[0].iter(f"{SVG}path"))
+    points = np.array(re.findall(r"(-?[\d.]+),(-?[\d.]+)", outline), float)
+    at = points[np.abs(points[:, 0] - x_of(1000)) < 1]
+    assert np.ptp(at[:, 1]) == pytest.approx(16, abs=0.2)
+    assert at[:, 1].mean() == pytest.approx((90 - 86) * 8, abs=0.2)
+    assert any(line.startswith("Bands: expanded uncertainty, 2 standard") for line in texts(svg))
+
+
 def test_outside_the_valid_band_is_shaded_and_said(drawn):
     shades = [
         p.get("d") for g in drawn.iter(f"{SVG}g") if "mark-rect" in g.get("class", "") for p in g.iter(f"{SVG}path")

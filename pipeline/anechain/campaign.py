@@ -9,15 +9,16 @@ import difflib
 import math
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from anechain.errors import Problem, Refusal
 
-__all__ = ["Campaign", "Device", "Setup", "json_schema", "load_campaign", "option_problems"]
+__all__ = ["Campaign", "Device", "Numbers", "Setup", "json_schema", "load_campaign", "option_problems"]
 
 FORMAT = 1
 SOURCES = ("responses", "harmonics", "impedance", "multitone")
@@ -130,6 +131,273 @@ class Source(_Model):
     )
 
 
+class Stated(_Model):
+    """An uncertainty as somebody states it."""
+
+    value: Positive | tuple[tuple[Positive, Annotated[Number, Field(ge=0)]], ...] = Field(
+        description="One value, or pairs of Hz and value; in between it is interpolated over log frequency"
+    )
+    kind: Literal["standard", "expanded", "rectangular", "triangular"] = Field(
+        default="standard",
+        description="Standard uncertainty; expanded by the coverage factor, as in certificates; or half the width of "
+        "limits between which all values are alike (rectangular) or those in the middle likelier (triangular)",
+    )
+    coverage_factor: Positive = Field(default=2.0, description="Of an expanded uncertainty")
+    source: Printed = Field(default="", description="Where it comes from: a certificate, a data sheet, a judgement")
+
+    @field_validator("value")
+    @classmethod
+    def _rising(cls, value: Any) -> Any:
+        if isinstance(value, tuple) and (len(value) < 2 or any(a[0] >= b[0] for a, b in pairwise(value))):
+            raise ValueError("two pairs or more of Hz and value, Hz rising")
+        return value
+
+
+class Uncertainty(_Model):
+    """Components of the uncertainty of a measurement; what is not stated is not in the result, which says so."""
+
+    calibration: Stated | None = Field(
+        default=None, description="dB; of the calibrator and its use, all directions alike"
+    )
+    microphone: Stated | None = Field(
+        default=None, description="dB; of the microphone's response, all directions alike"
+    )
+    level_chain: Stated | None = Field(
+        default=None, description="dB; of gains and of the drive's voltage, all directions alike"
+    )
+    distance: Stated | None = Field(default=None, description="Metres; of the measuring distance, all directions alike")
+    angle: Stated | None = Field(default=None, description="Degrees; of the setting of each angle")
+    repeatability: Stated | None = Field(
+        default=None, description="dB; of a single capture. Where takes were repeated, their own spread counts instead"
+    )
+
+
+CurveName = Literal["on_axis", "listening_window", "early_reflections", "sound_power", "in_room"]
+
+
+def _rising(band: tuple[float, float]) -> tuple[float, float]:
+    if not band[0] < band[1]:
+        raise ValueError("a band: its lower end in Hz, then its upper end")
+    return band
+
+
+Band = Annotated[tuple[Positive, Positive], AfterValidator(_rising)]
+
+
+class OwnTrend(_Model):
+    """A reviewer's own trend line for a curve, with the reason for it."""
+
+    slope: Number = Field(description="dB per octave")
+    anchor_frequency: Positive = Field(default=1000.0, description="Hz at which the anchor level holds")
+    anchor_level: Number | None = Field(
+        default=None, description="dB; if absent the line meets the mean of the curve in the band of the trends"
+    )
+    reason: Printed = Field(min_length=1, description="Why this line and not the fitted one; shown with every number")
+
+
+class Target(_Model):
+    """A target curve."""
+
+    file: RelativePath = Field(description="Text file with two columns: Hz and dB; corner points are enough")
+    meet_in: Band | None = Field(
+        default=(300.0, 3000.0),
+        description="Hz; the target is moved to meet the mean of the curve there; null leaves it where it is "
+        "(common practice)",
+    )
+
+
+class SensitivityNumbers(_Model):
+    """How loud."""
+
+    band: Band = Field(default=(300.0, 3000.0), description="Hz; mean squared pressure on axis (common practice)")
+
+
+class BandwidthNumbers(_Model):
+    """How deep and how high."""
+
+    curve: CurveName = Field(default="on_axis", description="Curve that the limits are read off (common practice)")
+    reference_band: Band = Field(
+        default=(300.0, 3000.0), description="Hz; its mean squared pressure is the reference (common practice)"
+    )
+    start: Positive = Field(default=1000.0, description="Hz where the search outwards begins (common practice)")
+    drops: tuple[Positive, ...] = Field(
+        default=(3.0, 6.0, 10.0), min_length=1, description="dB below the reference (common practice)"
+    )
+    three_db: Literal["half power", "3.000 dB"] = Field(
+        default="half power", description="Whether a drop of 3 is 3.0103 dB or 3.0000 dB"
+    )
+    neglect: Annotated[Number, Field(ge=0)] = Field(
+        default=0.0, description="Octaves; narrower troughs do not end the range (IEC 60268-5: 1/9; none here)"
+    )
+
+
+class InRoomNumbers(_Model):
+    """How deep in a room."""
+
+    curve: Literal["in_room", "sound_power"] = Field(
+        default="in_room", description="Curve that is read (common practice)"
+    )
+    reference_band: Band = Field(
+        default=(200.0, 400.0), description="Hz; octave above the bass as reference (common practice)"
+    )
+    longest_dimension: Positive | None = Field(
+        default=None,
+        description="Longest side of the room in metres, for the gain of a rigid, tight room; none if absent",
+    )
+
+
+class LinearityNumbers(_Model):
+    """How flat."""
+
+    curves: tuple[CurveName, ...] = Field(
+        default=("on_axis", "listening_window"), description="Curves (common practice)"
+    )
+    bands: tuple[Band, ...] = Field(
+        default=((100.0, 10000.0), (300.0, 10000.0)), description="Bands in Hz (common practice)"
+    )
+
+
+class TrendNumbers(_Model):
+    """Which way the curves lean."""
+
+    curves: tuple[CurveName, ...] = Field(
+        default=("on_axis", "listening_window", "early_reflections", "sound_power", "in_room"),
+        description="Curves that a line is fitted to (common practice)",
+    )
+    band: Band = Field(
+        default=(200.0, 10000.0), description="Hz; leave roll-offs and room modes outside (common practice)"
+    )
+
+
+class DeviationNumbers(_Model):
+    """Peaks and dips."""
+
+    band: Band = Field(default=(100.0, 16000.0), description="Hz that are searched (common practice)")
+    least_height: Positive = Field(default=1.0, description="dB; smaller ones are left out (common practice)")
+    threshold_at_q_1: Number = Field(
+        default=-22.0,
+        description="dB; added resonance of Q = 1 that is just heard with pink noise, re the sound it is added to "
+        "(Toole and Olive 1988, recalled, uncertain by several decibels)",
+    )
+    threshold_per_doubling: Number = Field(
+        default=3.0, description="dB by which it rises per doubling of Q (Toole and Olive 1988, recalled)"
+    )
+
+
+class BeamNumbers(_Model):
+    """How wide."""
+
+    drop: Positive = Field(default=6.0, description="dB below the axis at which the beam ends (common practice)")
+    bands: tuple[Band, ...] = Field(
+        default=((500.0, 2000.0), (2000.0, 8000.0), (1000.0, 10000.0)),
+        description="Bands in Hz for the mean coverage (common practice)",
+    )
+    narrower_than: Annotated[Number, Field(gt=0, lt=360)] = Field(
+        default=90.0, description="Degrees of total width that the beam falls below (common practice)"
+    )
+
+
+class HeightNumbers(_Model):
+    """At which heights it sounds as on the axis."""
+
+    distance: Positive = Field(default=3.0, description="Metres from the loudspeaker (common practice)")
+    tolerance: Positive = Field(default=3.0, description="dB of deviation from the axis (common practice)")
+    band: Band = Field(default=(300.0, 10000.0), description="Hz (common practice)")
+    measure: Literal["largest", "mean"] = Field(
+        default="largest", description="Largest deviation in the band, or its mean (common practice)"
+    )
+
+
+class DirectivityNumbers(_Model):
+    """How constant the directivity is."""
+
+    band: Band = Field(default=(300.0, 10000.0), description="Hz (common practice)")
+    order: Annotated[int, Field(ge=1, le=30)] | None = Field(
+        default=None,
+        description="Order of the spherical harmonics of a full sphere; the highest the data carry if absent",
+    )
+
+
+class AimNumbers(_Model):
+    """Where to point it."""
+
+    listener: Annotated[Number, Field(ge=-90, le=90)] = Field(
+        default=30.0, description="Degrees at which the listener is seen with no toe-in (equilateral triangle)"
+    )
+    step: Positive = Field(default=5.0, description="Degrees between the toe-ins that are tried (common practice)")
+    band: Band = Field(default=(300.0, 10000.0), description="Hz in which they are judged (common practice)")
+    slope: Number | None = Field(
+        default=None, description="dB per octave of the trend they are held against; each curve's own if absent"
+    )
+
+
+class PreferenceNumbers(_Model):
+    """Published predictor of preference."""
+
+    last_band: Literal["cut", "whole"] = Field(
+        default="cut", description="100 Hz to 12 kHz as 14 half-octave bands, the last one cut, or as 13 whole ones"
+    )
+
+
+class ImpedanceNumbers(_Model):
+    """What an amplifier sees."""
+
+    band: Band = Field(default=(20.0, 20000.0), description="Hz that are looked at (audio band)")
+    tuning_band: Band = Field(default=(10.0, 200.0), description="Hz in which the peaks are searched (common practice)")
+    least_rise: Annotated[Number, Field(gt=1)] = Field(
+        default=1.1, description="Times its surroundings that a peak must be (common practice)"
+    )
+
+
+class NumbersUncertainty(_Model):
+    """How stated uncertainties are carried to numbers."""
+
+    draws: Annotated[int, Field(ge=20, le=100_000)] = Field(
+        default=200, description="Draws of a Monte Carlo propagation (JCGM 101)"
+    )
+    coverage_factor: Positive = Field(
+        default=2.0, description="Factor k of the expanded uncertainty that is shown (GUM: 2, about 95 %)"
+    )
+    per_octave: Positive = Field(
+        default=20.0,
+        description="Uncorrelated errors are independent from one such share of an octave to the next (our own)",
+    )
+
+
+class Numbers(_Model):
+    """Choices in the figures of merit; each is kept in the receipts."""
+
+    sensitivity: SensitivityNumbers = Field(default=SensitivityNumbers(), description="How loud")
+    bandwidth: BandwidthNumbers = Field(default=BandwidthNumbers(), description="How deep and how high")
+    in_room: InRoomNumbers = Field(default=InRoomNumbers(), description="How deep in a room")
+    linearity: LinearityNumbers = Field(default=LinearityNumbers(), description="How flat")
+    trends: TrendNumbers = Field(default=TrendNumbers(), description="Which way the curves lean")
+    own_trends: dict[CurveName, OwnTrend] = Field(
+        default_factory=dict, description="The reviewer's own lines by curve, in place of the fitted ones"
+    )
+    targets: dict[CurveName, Target] = Field(default_factory=dict, description="Target curves by curve")
+    deviations: DeviationNumbers = Field(default=DeviationNumbers(), description="Peaks and dips")
+    beam: BeamNumbers = Field(default=BeamNumbers(), description="How wide")
+    listening_height: HeightNumbers = Field(default=HeightNumbers(), description="Vertical listening window")
+    directivity: DirectivityNumbers = Field(default=DirectivityNumbers(), description="Directivity indices")
+    aim: AimNumbers = Field(default=AimNumbers(), description="Where to point it")
+    preference: PreferenceNumbers = Field(default=PreferenceNumbers(), description="Published predictor of preference")
+    impedance: ImpedanceNumbers = Field(default=ImpedanceNumbers(), description="What an amplifier sees")
+    uncertainty: NumbersUncertainty = Field(default=NumbersUncertainty(), description="How uncertainties are carried")
+
+
+class DeviceNumbers(_Model):
+    """What holds for the numbers of one device only."""
+
+    rated_impedance: Positive | None = Field(default=None, description="Ohm, as the maker states it")
+    own_trends: dict[CurveName, OwnTrend] = Field(
+        default_factory=dict, description="The reviewer's own lines by curve, in place of the campaign's"
+    )
+    targets: dict[CurveName, Target] = Field(
+        default_factory=dict, description="Target curves by curve, in place of the campaign's"
+    )
+
+
 class Device(_Model):
     """One loudspeaker."""
 
@@ -144,6 +412,10 @@ class Device(_Model):
     impedance: Source | None = Field(default=None, description="Raw exports of the electrical impedance")
     multitone: Source | None = Field(default=None, description="Raw recordings of a multitone signal on the axis")
     setup: Setup = Field(default=Setup(), description="How it was measured")
+    numbers: DeviceNumbers = Field(default=DeviceNumbers(), description="Choices for its numbers only")
+    uncertainty: Uncertainty | None = Field(
+        default=None, description="Uncertainty of its measurement, in place of that of the campaign"
+    )
 
     @property
     def sources(self) -> dict[str, Source]:
@@ -197,6 +469,8 @@ class Campaign(_Model):
         default_factory=dict,
         description="Older versions of methods to use, by id; the newest of each otherwise (see `anechain methods`)",
     )
+    uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the measurements")
+    numbers: Numbers = Field(default=Numbers(), description="Choices in the figures of merit")
     figures: Figures = Field(default=Figures(), description="What is drawn")
     batch_size: int | None = Field(
         default=None, ge=1, le=10_000, description="Devices per job; chosen from their number if absent"

@@ -167,7 +167,12 @@ class Plan:
     def parameters(self, stage: str) -> dict[str, Any]:
         """Parameters of a stage that works on earlier outputs."""
         if stage == "derive":
-            return self.campaign.derivation.model_dump(mode="json")
+            own = {name: self.uncertainty(name) for name, one in self.campaign.devices.items() if one.uncertainty}
+            return {
+                **self.campaign.derivation.model_dump(mode="json"),
+                "uncertainty": self.campaign.uncertainty.model_dump(mode="json", exclude_none=True),
+                "uncertainty_of": own,
+            }
         if stage == "draw":
             return self.campaign.figures.model_dump(mode="json")
         if stage == "compare":
@@ -176,6 +181,11 @@ class Plan:
             prose = self.campaign.model_dump(mode="json", exclude={"batch_size"})
             return {"campaign": prose, "keep_going": self.keep_going}
         raise ValueError(f"no stage {stage}")
+
+    def uncertainty(self, device: str) -> dict[str, Any]:
+        """What is stated of the uncertainty of a device's measurement: its own, or the campaign's."""
+        stated = self.campaign.devices[device].uncertainty or self.campaign.uncertainty
+        return stated.model_dump(mode="json", exclude_none=True)
 
     def raw_hashes(self, device: str) -> dict[str, str]:
         """SHA-256 of each raw file of a device by its path in the campaign; "unreadable" where there is none."""

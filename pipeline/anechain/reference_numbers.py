@@ -42,6 +42,7 @@ def reference_calls_of_numbers(
         aim,
         bandwidth,
         beam_width,
+        curve_uncertainty,
         directivity_constancy,
         impedance,
         linearity,
@@ -72,6 +73,9 @@ def reference_calls_of_numbers(
         "best-aim": lambda: aim.best_aim(frequency, angles, levels[0], slope_db_per_octave=-0.4),
         "box-tuning": lambda: impedance.box_tuning(ohm_at, modulus, phase),
         "characteristic-sensitivity": lambda: sensitivity.characteristic_sensitivity(band, 6.0, 2.9, 1.1),
+        "curve-set-uncertainty": lambda: curve_uncertainty.curve_set_uncertainty(
+            levels, PLANES, angles, 0.3, 0.1 + 0.002 * np.abs(angles)[:, np.newaxis]
+        ),
         "deviation-evidence": lambda: _rounded_evidence(frequency, angles, levels),
         "deviations": lambda: _rounded_deviations(frequency, angles, levels),
         "difference-uncertainty": lambda: uncertainty.difference_uncertainty(

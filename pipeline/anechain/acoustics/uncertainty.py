@@ -21,6 +21,7 @@ __all__ = [
     "Budget",
     "Component",
     "CurveUncertainty",
+    "Distribution",
     "MonteCarlo",
     "combine",
     "coverage_factor",

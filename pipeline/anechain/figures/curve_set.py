@@ -60,14 +60,36 @@ _BOUNCES: dict[str, Look] = {
 }
 
 
-def _series(data: xr.DataArray, dim: str, looks: Mapping[str, Look], titles: Mapping[str, str]) -> tuple[Series, ...]:
+COVERAGE = 2.0
+"""Factor from standard uncertainty to the band drawn: about 95 % (GUM, JCGM 100:2008, 6.2)."""
+
+
+def _spread(curves: xr.Dataset, variable: str, dim: str) -> Floats | None:
+    """Half width of the band about each curve, or None where no uncertainty is known."""
+    prefix = "index_" if variable == "directivity_index" else ""
+    parts = [curves.get(f"{prefix}uncertainty_{part}") for part in ("common", "independent")]
+    known = [part.transpose(dim, "frequency").values for part in parts if part is not None]
+    return COVERAGE * np.hypot(*known) if len(known) == len(parts) else None
+
+
+def _series(
+    curves: xr.Dataset, variable: str, dim: str, looks: Mapping[str, Look], titles: Mapping[str, str]
+) -> tuple[Series, ...]:
     """Lines for what the data hold, in the order of the looks; a curve without a finite value is none."""
+    data = curves[variable]
     present = {str(identifier): row for row, identifier in enumerate(data[dim].values)}
     values = np.asarray(data.transpose(dim, "frequency").values, np.float64)
+    spread = _spread(curves, variable, dim)
     return tuple(
         # The axis already says what the indices are.
         Series(
-            name, name, titles.get(name, name).replace(" directivity index", ""), values[present[name]], colour, dash
+            name,
+            name,
+            titles.get(name, name).replace(" directivity index", ""),
+            values[present[name]],
+            colour,
+            dash,
+            None if spread is None or not np.isfinite(spread[present[name]]).any() else spread[present[name]],
         )
         for name, (colour, dash) in looks.items()
         if name in present and np.isfinite(values[present[name]]).any()
@@ -92,12 +114,12 @@ def _figure(
     frequency = np.asarray(curves["frequency"].values, np.float64)
     band = style.valid_band(attrs)
     panels = []
-    lines = _series(curves["level"], "curve", levels, TITLES)
+    lines = _series(curves, "level", "curve", levels, TITLES)
     if lines:
         limits = style.level_limits(_inside(lines, frequency, band))
         panels.append(Panel("level", style.level_title(str(attrs.get("level_kind", "spl"))), limits, lines))
     if indices and "directivity_index" in curves:
-        lines = _series(curves["directivity_index"], "index", indices, TITLES)
+        lines = _series(curves, "directivity_index", "index", indices, TITLES)
         if lines:
             limits = style.index_limits(_inside(lines, frequency, band))
             panels.append(Panel("index", "Directivity index in dB", limits, lines))
@@ -108,6 +130,11 @@ def _figure(
     notes = style.gap_lines(attrs, [name for name in (*levels, *indices) if name not in optional], TITLES)
     if "resolution_limit" in attrs:
         notes.append(f"Below {style.hertz(float(attrs['resolution_limit']))} the data are coarser than the smoothing.")
+    if any(series.spread is not None for panel in panels for series in panel.series):
+        notes.append(
+            f"Bands: expanded uncertainty, {COVERAGE:g} standard uncertainties, of the components that are stated. "
+            "What is alike in all directions cancels in the directivity indices."
+        )
     return stacked(
         frequency, panels, title=device, lines=[f"{what}; {style.conditions(attrs)}"], notes=notes, band=band
     )

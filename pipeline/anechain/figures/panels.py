@@ -27,7 +27,10 @@ LEGEND_ROWS = 20
 
 @dataclass(frozen=True)
 class Series:
-    """One line: the column it is kept in, its key in the legend, its name in print, its values, colour and dash."""
+    """One line: the column it is kept in, its key in the legend, its name in print, its values, colour and dash.
+
+    `spread` is the half width of a band drawn about it, in dB.
+    """
 
     column: str
     key: str
@@ -35,6 +38,7 @@ class Series:
     values: Floats
     colour: str
     dash: tuple[float, ...]
+    spread: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -82,17 +86,15 @@ def _panel_chart(
     ticks = np.arange(panel.limits[0], panel.limits[1] + 1, style.RASTER).tolist()
     # Labels every 10 dB in the level panel, every 5 dB in the index panel; the light lines are 5 dB apart in both.
     every = 10 if panel.limits[1] - panel.limits[0] > 40 else 5
-    y = alt.Y(
-        "level:Q",
-        scale=alt.Scale(domain=list(panel.limits), nice=False, zero=False),
-        axis=alt.Axis(
-            title=panel.title,
-            values=ticks,
-            labelExpr=f"datum.value % {every} == 0 ? replace(datum.label, '-', '−') : ''",
-            labelOverlap=False,
-            minExtent=34,
-        ),
+    scale = alt.Scale(domain=list(panel.limits), nice=False, zero=False)
+    axis = alt.Axis(
+        title=panel.title,
+        values=ticks,
+        labelExpr=f"datum.value % {every} == 0 ? replace(datum.label, '-', '−') : ''",
+        labelOverlap=False,
+        minExtent=34,
     )
+    y = alt.Y("level:Q", scale=scale, axis=axis)
     lines = alt.Chart().transform_flatten(["frequency", *columns])
     # The first in the legend is drawn last: it lies on top.
     lines = lines.transform_fold([*reversed(columns)], as_=["column", "level"])
@@ -135,6 +137,7 @@ def _panel_chart(
             .mark_rect(color=style.SHADE, opacity=0.08, clip=True)
             .encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")
         )
+    layers.extend(_band(series, x, scale, axis) for series in panel.series if series.spread is not None)
     layers.append(drawn)
     if named:
         near = {"param": f"{panel.name}_near", "value": 0.6, "empty": False}
@@ -157,6 +160,20 @@ def _panel_chart(
     if below is not None:
         properties["title"] = below
     return alt.LayerChart(layer=layers, **properties)
+
+
+def _band(series: Series, x: alt.X, scale: alt.Scale, axis: alt.Axis) -> alt.Chart:
+    """The band about one line, from columns that hold its lower and its upper edge."""
+    import altair as alt
+
+    low, high = _edges(series)
+    known = alt.Chart().transform_flatten(["frequency", low, high]).transform_filter(f"isValid(datum['{low}'])")
+    drawn: alt.Chart = known.mark_area(color=series.colour, opacity=0.14, clip=True)
+    return drawn.encode(x=x, y=alt.Y(f"{low}:Q", scale=scale, axis=axis), y2=f"{high}:Q")
+
+
+def _edges(series: Series) -> tuple[str, str]:
+    return f"{series.column}_low", f"{series.column}_high"
 
 
 def stacked(
@@ -198,6 +215,9 @@ def stacked(
     for panel in panels:
         for series in panel.series:
             columns[series.column] = style.rounded(series.values[rows])
+            if series.spread is not None:
+                edges = (series.values + sign * series.spread for sign in (-1, 1))
+                columns |= {name: style.rounded(edge[rows]) for name, edge in zip(_edges(series), edges, strict=True)}
     notes = list(notes)
     if style.outside(band):
         notes.insert(0, f"Shaded: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}.")

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain import contract
+from anechain.acoustics.curve_uncertainty import curve_set_uncertainty
 from anechain.acoustics.curves import CurveSet, curve_set
 from anechain.acoustics.orbits import WIDEST_GAP, interpolate_orbit, reachable
 from anechain.acoustics.smoothing import resolution_limit, smooth
@@ -17,28 +18,36 @@ from anechain.methods import versions
 from anechain.plan import Plan
 from anechain.receipts import issue
 from anechain.stages.batch import Outcome, inputs_of
+from anechain.stages.stated_uncertainty import error_parts
 from anechain.store import is_current, read_dataset, write_artefact, write_dataset
 from anechain.tables import csv_bytes
 
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 1
+VERSION = 2
 USES = (
     "curve-set",
+    "curve-set-uncertainty",
+    "difference-uncertainty",
     "directivity-index",
     "directivity-index-one-orbit",
+    "distance-uncertainty",
     "early-reflections",
     "early-reflections-one-orbit",
     "fractional-octave-smoothing",
     "in-room-estimate",
+    "linear-uncertainty",
     "listening-window",
+    "mean-level-uncertainty",
     "on-axis",
     "orbit-interpolation",
     "resolution-limit",
+    "setting-angle-uncertainty",
     "sound-power-one-orbit",
     "sound-power-two-orbits",
     "sphere-mean-level",
+    "standard-uncertainty-of-limits",
     "two-orbit-weights",
     "wall-reflection",
 )
@@ -49,7 +58,12 @@ Floats = NDArray[np.float64]
 def run(plan: Plan, device: str) -> Outcome:
     """Derive the curve set of one device: results/<device>/curves.nc and curves.csv."""
     inputs = inputs_of(plan, device, "ingest")
-    parameters = plan.parameters("derive") | {"methods": versions(USES), "contract": contract.load("curves").name}
+    parameters = {
+        **plan.campaign.derivation.model_dump(mode="json"),
+        "uncertainty": plan.uncertainty(device),
+        "methods": versions(USES),
+        "contract": contract.load("curves").name,
+    }
     receipt = issue("derive", VERSION, parameters, inputs.values())
     folder = plan.results / device
     outputs = (folder / "curves.nc", folder / "curves.csv")
@@ -70,7 +84,7 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
     frequency = np.asarray(responses["frequency"].values)
     planes = [str(plane) for plane in responses["plane"].values]
     angles = np.asarray(responses["angle"].values)
-    level = np.asarray(responses["level"].transpose("plane", "angle", "frequency").values)
+    measured, level = angles, np.asarray(responses["level"].transpose("plane", "angle", "frequency").values)
     notes: list[str] = []
     fraction = parameters["smoothing"]
     if parameters["interpolate_angles"]:
@@ -79,13 +93,8 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
     # every index the difference of two published curves.
     if fraction:
         level = smooth(frequency, level, fraction)
-    curves = curve_set(
-        level,
-        planes,
-        angles,
-        early_reflections_total=parameters["early_reflections_total"],
-        rear_wall=parameters["rear_wall"],
-    )
+    reading = {name: parameters[name] for name in ("early_reflections_total", "rear_wall")}
+    curves = curve_set(level, planes, angles, **reading)
     if sphere is not None:
         _add_sphere(curves, sphere, fraction, parameters["methods"])
     attributes = _attributes(responses, curves, notes)
@@ -93,9 +102,24 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
     if fraction and (limit := resolution_limit(frequency, fraction)) > 0:
         attributes["resolution_limit"] = limit
         notes.append(f"below {limit:.4g} Hz the data are coarser than 1/{fraction:g} octave")
+    unsure: dict[str, tuple[str, dict[str, Floats]]] = {}
+    parts = error_parts(responses, parameters.get("uncertainty", {}), notes)
+    if parts is not None:
+        own = _at_angles(parts.own, measured, angles)
+        found = curve_set_uncertainty(level, planes, angles, parts.common, own, **reading)
+        nothing = np.full(frequency.size, np.nan)
+        for prefix, dim, names, by_name in (
+            ("", "curve", curves.levels, found.levels),
+            ("index_", "index", curves.indices, found.indices),
+        ):
+            for part, of in (("common", "correlated_db"), ("independent", "uncorrelated_db")):
+                rows = {name: getattr(by_name[name], of) if name in by_name else nothing for name in names}
+                unsure[f"{prefix}uncertainty_{part}"] = dim, rows
+        attributes["uncertainty"] = "\n".join(parts.said)
     attributes["notes"] = "\n".join(notes)
     dataset = xr.Dataset(
         {
+            **{name: ((dim, "frequency"), _stacked(rows, frequency.size)) for name, (dim, rows) in unsure.items()},
             "level": (("curve", "frequency"), _stacked(curves.levels, frequency.size)),
             "directivity_index": (("index", "frequency"), _stacked(curves.indices, frequency.size)),
             "curve_method": ("curve", np.array([curves.method_of[name] for name in curves.levels], dtype=object)),
@@ -131,6 +155,19 @@ def _filled(level: Floats, planes: list[str], angles: Floats, notes: list[str]) 
             listed = ", ".join(f"{angle:g}°" for angle in made)
             notes.append(f"{plane}: interpolated over angle (neighbours at most {WIDEST_GAP:g}° apart): {listed}")
     return filled, wanted
+
+
+def _at_angles(own: Floats, measured: Floats, angles: Floats) -> Floats:
+    """Uncertainty of each direction at the angles of the curve set; at an interpolated one that of its neighbours."""
+    if np.array_equal(measured, angles):
+        return own
+    placed = np.full((own.shape[0], angles.size, own.shape[2]), np.nan)
+    for row, orbit in enumerate(own):
+        known = ~np.isnan(orbit).all(axis=1)
+        if known.any():
+            for column in range(orbit.shape[1]):
+                placed[row, :, column] = np.interp(angles, measured[known], orbit[known, column], period=360.0)
+    return placed
 
 
 def _add_sphere(curves: CurveSet, sphere: xr.Dataset, fraction: float | None, known: dict[str, int]) -> None:

@@ -1,0 +1,149 @@
+"""What a campaign states of its uncertainty, turned into errors of each direction and of the curve set."""
+
+import numpy as np
+import pytest
+
+import physics
+from anechain import contract
+from anechain.campaign import Uncertainty
+from anechain.stages.derive import derived
+from anechain.stages.stated_uncertainty import error_parts
+from test_derive import parameters, responses
+
+DISTANCE = 2.0
+
+
+def stated(**components):
+    return Uncertainty.model_validate(components).model_dump(mode="json", exclude_none=True)
+
+
+def source():
+    data = responses(physics.first_order(1.0))
+    data.attrs |= {"measured_distance": DISTANCE}
+    return data
+
+
+def with_takes(data, std, takes=None):
+    data = data.assign(level_std=(data["level"].dims, np.broadcast_to(std, data["level"].shape).copy()))
+    if takes is not None:
+        data = data.assign(takes=(data["level"].dims[:2], np.full(data["level"].shape[:2], takes)))
+    return data
+
+
+WORKED = stated(
+    calibration={"value": 0.25, "kind": "expanded", "coverage_factor": 2},
+    microphone={"value": 0.7, "kind": "rectangular"},
+    distance={"value": 0.1 / 8.685890 * DISTANCE, "kind": "rectangular"},
+    level_chain={"value": 0.05},
+    repeatability={"value": 0.2},
+)
+"""A budget as in handbooks: 0.125, 0.4041, 0.0577, 0.05 and 0.2 dB; combined 0.4741 dB (JCGM 100:2008, 5.1.2)."""
+
+
+def test_a_worked_budget():
+    notes = []
+    parts = error_parts(source(), WORKED, notes)
+    assert np.hypot(parts.common, parts.own[0, 0]) == pytest.approx(0.4741, abs=1e-4)
+    assert parts.own == pytest.approx(0.2)
+    assert not notes and len(parts.said) == 5
+    assert parts.said[0].startswith("calibration: standard uncertainty 0.13 dB") or "0.12 dB" in parts.said[0]
+
+
+def test_the_curve_set_carries_it():
+    """Nine equal levels: what is common stays, 0.2 dB of each becomes 0.2 / 3; the index keeps only the latter."""
+    curves = derived(source(), None, parameters(uncertainty=WORKED))
+    contract.validate(contract.describe(curves, "curves"), "curves", "rowan")
+    window = curves.sel(curve="listening_window")
+    common = np.sqrt(0.4741**2 - 0.2**2)
+    np.testing.assert_allclose(window["uncertainty_common"], common, atol=2e-4)
+    np.testing.assert_allclose(window["uncertainty_independent"], 0.2 / 3, rtol=1e-9)
+    index = curves.sel(index="sound_power_index")
+    np.testing.assert_allclose(index["index_uncertainty_common"], 0, atol=1e-12)
+    assert (index["index_uncertainty_independent"] > 0.03).all()
+    assert len(curves.attrs["uncertainty"].splitlines()) == 5
+
+
+def test_nothing_stated_gives_nothing():
+    curves = derived(source(), None, parameters(uncertainty={}))
+    assert "uncertainty_common" not in curves and "uncertainty" not in curves.attrs
+    assert error_parts(source(), {}, []) is None
+
+
+def test_a_microphone_by_frequency():
+    """0.3 dB at 100 Hz and 1.5 dB at 10 kHz: half-way on a logarithmic axis, at 1 kHz, 0.9 dB; held beyond the ends."""
+    given = stated(microphone={"value": [[100, 0.3], [10_000, 1.5]], "source": "a certificate"})
+    data = source()
+    parts = error_parts(data, given, [])
+    at = np.interp(np.log([50, 1000, 16000]), np.log(data["frequency"].values), parts.common)
+    np.testing.assert_allclose(at, [0.3, 0.9, 1.5], atol=1e-3)
+    assert "0.3 to 1.5 dB" in parts.said[0] and "(a certificate)" in parts.said[0]
+
+
+def test_the_angle_counts_where_the_level_falls():
+    """A dipole falls by 20 lg cos: at 45 degrees 0.1516 dB per degree, on the axis not at all (by differentiation)."""
+    data = responses(physics.first_order(0.0), step=2.5)
+    parts = error_parts(data, stated(angle={"value": 0.5}), [])
+    angle = data["angle"].values
+    assert parts.own[0, angle == 45] == pytest.approx(0.5 * 20 / np.log(10) * np.deg2rad(1), rel=0.01)
+    assert parts.own[0, angle == 0] == pytest.approx(0, abs=1e-9)
+    assert (parts.common == 0).all()
+
+
+def test_repeated_takes_count_instead_of_a_statement():
+    parts = error_parts(with_takes(source(), 0.3, takes=9), stated(repeatability={"value": 5.0}), [])
+    assert parts.own == pytest.approx(0.1)
+    single = error_parts(with_takes(source(), 0.3), {}, [])
+    assert single.own == pytest.approx(0.3)
+    assert "repeatability" in single.said[0]
+
+
+def test_a_direction_taken_once_has_the_spread_of_one_take():
+    data = with_takes(source(), 0.4, takes=4)
+    spread = data["level_std"].values.copy()
+    spread[1, 3] = np.nan
+    data = data.assign(level_std=(data["level"].dims, spread))
+    parts = error_parts(data, {}, [])
+    assert parts.own[1, 3] == pytest.approx(0.4) and parts.own[1, 4] == pytest.approx(0.2)
+
+
+def test_a_direction_that_was_not_measured_has_none():
+    data = responses(physics.first_order(1.0), ("horizontal",))
+    parts = error_parts(data, stated(repeatability={"value": 0.2}), [])
+    rows = [str(plane) for plane in data["plane"].values]
+    assert np.isfinite(parts.own[rows.index("horizontal")]).all()
+    assert all(np.isnan(parts.own[row]).all() for row, plane in enumerate(rows) if plane != "horizontal")
+
+
+def test_a_distance_that_is_not_known():
+    notes = []
+    given = stated(distance={"value": 0.01}, calibration={"value": 0.1})
+    parts = error_parts(responses(physics.first_order(1.0)), given, notes)
+    assert parts.common == pytest.approx(0.1)
+    assert notes == ["uncertainty of the distance not used: the distance itself is not known"]
+
+
+def test_interpolated_angles_have_the_uncertainty_of_their_neighbours():
+    coarse = responses(physics.first_order(0.5), step=15.0)
+    curves = derived(
+        coarse, None, parameters(interpolate_angles=True, uncertainty=stated(repeatability={"value": 0.3}))
+    )
+    np.testing.assert_allclose(curves["uncertainty_independent"].sel(curve="on_axis"), 0.3, rtol=1e-9)
+    window = curves["uncertainty_independent"].sel(curve="listening_window")
+    np.testing.assert_allclose(window, 0.1, rtol=0.01)
+
+
+@pytest.mark.parametrize("value", [[[100, 0.3]], [[100, 0.3], [50, 0.4]], 0, -1, "much"])
+def test_statements_that_mean_nothing(value):
+    with pytest.raises(ValueError):
+        Uncertainty.model_validate({"microphone": {"value": value}})
+
+
+def test_the_sphere_power_has_none():
+    from valid_datasets import sphere
+
+    whole = sphere()
+    data = source().isel(frequency=slice(0, whole.sizes["frequency"]))
+    data = data.assign_coords(frequency=whole["frequency"].values)
+    curves = derived(data, whole, parameters(uncertainty=WORKED, smoothing=None))
+    assert np.isnan(curves["uncertainty_common"].sel(curve="sphere_power")).all()
+    assert (curves["uncertainty_common"].sel(curve="sound_power") > 0).all()
