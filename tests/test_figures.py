@@ -143,12 +143,11 @@ def test_a_missing_stretch_breaks_the_line(curves):
 
 
 def test_the_band_about_a_curve_is_two_standard_uncertainties_wide(curves):
-    """0.3 and 0.4 dB make 0.5 dB (Pythagoras), twice that on either side: 2 dB in all, 16 pixels at 8 to the decibel."""
-    sizes = (
-        (curves["level"].dims, np.full(curves["level"].shape, 0.3)),
-        (curves["level"].dims, curves["level"] * 0 + 0.4),
+    """0.3 and 0.4 dB make 0.5 dB (Pythagoras); twice that on either side is 2 dB, 16 pixels at 8 to the decibel."""
+    dims, shape = curves["level"].dims, curves["level"].shape
+    unsure = curves.assign(
+        uncertainty_common=(dims, np.full(shape, 0.3)), uncertainty_independent=(dims, np.full(shape, 0.4))
     )
-    unsure = curves.assign(uncertainty_common=sizes[0], uncertainty_independent=sizes[1])
     svg = ElementTree.fromstring(render(curve_set_figure(unsure))["svg"])
     areas = [g for g in svg.iter(f"{SVG}g") if "mark-area" in g.get("class", "")]
     assert len(areas) == 5
