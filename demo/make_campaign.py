@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path, PurePosixPath
 
+from demo_model.axis_exports import alder_recordings, rowan_recordings
 from demo_model.campaign import CAMPAIGN
 from demo_model.exports import SPHERE_FILE, alder_files, rowan_files, willow_files, write_hornbeam
+from demo_model.impedance_exports import impedance_files
 
 MARKER = ".demo-campaign"
 _FIRST_LINE = "This folder was written by demo/make_campaign.py, which may replace the files listed here."
@@ -45,7 +47,15 @@ def make_campaign(folder: Path) -> list[str]:
         If the folder holds anything that is not a demo's, naming it.
     """
     earlier = _earlier_files(folder)
-    texts = {**rowan_files(), **alder_files(), **willow_files(), "campaign.yaml": CAMPAIGN.encode()}
+    texts = {
+        **rowan_files(),
+        **rowan_recordings(),
+        **alder_files(),
+        **alder_recordings(),
+        **willow_files(),
+        **impedance_files(),
+        "campaign.yaml": CAMPAIGN.encode(),
+    }
     names = sorted([*texts, SPHERE_FILE])
     if foreign := [name for name in names if name not in earlier and (folder / name).exists()]:
         raise SystemExit(f"{folder / foreign[0]} is not from an earlier demo. Move it away, or name another folder.")

@@ -398,7 +398,7 @@ def test_texts_are_in_their_dialects(campaign):
     folder, _ = campaign
     text = (folder / "raw/rowan/rowan waagerecht 350.txt").read_bytes().decode("latin-1")
     assert text.count("\r\n") == text.count("\n") and "20,00\t" in text and "." not in text.split("Phase")[1]
-    assert (folder / "raw/alder/alder_v_-170.csv").read_text(encoding="utf-8").splitlines()[1].startswith("20.00,")
+    assert (folder / "raw/alder/alder_v_-170_a.csv").read_text(encoding="utf-8").splitlines()[1].startswith("20.00,")
     assert (folder / "raw/willow/take 001.txt").read_bytes().decode("utf-16").splitlines()[2].count(";") == 2
 
 
@@ -448,7 +448,7 @@ def test_campaign_file_is_accepted_and_names_files_that_exist(campaign):
     }
     assert {name: len(paths) for name, paths in found.items()} == {
         "rowan": 72,
-        "alder": 72,
+        "alder": 216,
         "hornbeam": 1,
         "willow": 142,
     }
@@ -468,7 +468,7 @@ def test_file_of_the_users_own_in_an_earlier_demo_is_kept(tmp_path, monkeypatch)
     import make_campaign as demo
     from make_campaign import _FIRST_LINE, MARKER, make_campaign
 
-    for texts in ("rowan_files", "alder_files", "willow_files"):
+    for texts in ("rowan_files", "rowan_recordings", "alder_files", "alder_recordings", "willow_files"):
         monkeypatch.setattr(demo, texts, dict)
     (tmp_path / MARKER).write_text(f"{_FIRST_LINE}\nraw/rowan/old.txt\n", encoding="utf-8")
     (tmp_path / "campaign.yaml").write_text("mine")
@@ -511,8 +511,16 @@ def test_raw_exports_give_the_model_back(campaign, name):
     for plane in ("horizontal", "vertical"):
         found = reading.responses.sel(plane=plane)[{"angle": slice(1, None, 4)}]
         sound = pressure(LOUDSPEAKERS[name], orbit(plane, found.angle.values), found.frequency.values)
-        # To the digits that the instruments write.
-        assert np.abs(found.level.values - db(sound / 20e-6)).max() <= 0.0051
-        turned = np.angle(sound * np.exp(-1j * np.deg2rad(found.phase.values)))
-        assert np.rad2deg(np.abs(turned)).max() <= 0.051
+        off = np.abs(found.level.values - db(sound / 20e-6))
+        turned = np.rad2deg(np.abs(np.angle(sound * np.exp(-1j * np.deg2rad(found.phase.values)))))
+        if name == "alder":
+            # The mean of three takes with errors of their own, least where the level changes little with the angle: in
+            # front and beside; above and below, the crossover has its nulls.
+            assert np.median(off) < 0.15 and np.nanmedian(turned) < 5
+            assert off[np.abs(found.angle.values) < 75].max() < (0.3 if plane == "horizontal" else 1.0)
+            assert (reading.responses.takes.sel(plane=plane) == 3).all()
+        else:
+            # To the digits that the instruments write.
+            assert off.max() <= 0.0051
+            assert turned.max() <= 0.051
     assert (reading.sphere is not None) == (name == "hornbeam")

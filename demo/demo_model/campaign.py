@@ -18,6 +18,19 @@ _SETUP = """\
       humidity: 50                # %
 """
 
+_HARMONICS = """\
+    # Sweeps on the axis at 0.7 to 11.3 V, and 0.7 V once more at the end. High levels hurt hearing and equipment: wear
+    # hearing protection, start low, watch the excursion below the box's tuning, and keep to local rules and to what
+    # qualified people say.
+    harmonics:
+"""
+
+_SWEEP = """\
+        sweep: {kind: exponential, start: 18, stop: 21000, duration: 2.8, fade_in: 0.030, fade_out: 0.005}
+        calibrator: raw/calibrator.wav        # 94 dB at 1 kHz
+        harmonics: {orders: 5}
+"""
+
 CAMPAIGN = f"""\
 anechain: 1                       # version of this file's format
 title: Loudspeakers for small community halls
@@ -27,6 +40,19 @@ about: >-
 licence: CC-BY-4.0
 people:
   - name: The hall workshop
+uncertainty:                      # what is not stated here is not in the results, which say so
+  calibration:
+    {{value: 0.4, kind: expanded, source: "certificate of the calibrator, k = 2 (fictional)"}}
+  microphone:
+    value: [[20, 0.3], [4000, 0.3], [20000, 1.0]]       # Hz and dB
+    kind: expanded
+    source: certificate of the microphone, k = 2 (fictional)
+  level_chain:
+    {{value: 0.1, kind: rectangular, source: "limits of the voltmeter's data sheet (fictional)"}}
+  distance:
+    {{value: 0.01, kind: rectangular, source: "judgement: tape measure, m"}}
+  angle:
+    {{value: 0.5, source: "judgement: scale of the turntable, degrees"}}
 devices:
   rowan:
     title: Rowan
@@ -49,6 +75,16 @@ devices:
         separator: tab
         decimal: comma
         encoding: latin-1
+{_HARMONICS}\
+      files: ["raw/rowan/drives/*.wav"]
+      importer: capture
+      options:
+        pattern: "rowan {{plane}} {{angle}} {{drive}} V {{take}} {{order}}.wav"
+        planes: {{waagerecht: horizontal}}
+{_SWEEP}\
+    impedance:
+      files: [raw/impedance/rowan.txt]
+      setup: {{drive: 0.5}}
 {_SETUP}\
   alder:
     title: Alder
@@ -64,7 +100,18 @@ devices:
       files: [raw/alder/*.csv]
       importer: delimited
       options:
-        pattern: "alder_{{plane}}_{{angle}}.csv"
+        pattern: "alder_{{plane}}_{{angle}}_{{take}}.csv"
+{_HARMONICS}\
+      # raw/alder/warm holds the same sweeps after 20 minutes of pink noise at 16 V, one every 5 s. To see what a
+      # hot voice coil does, write warm in place of drives, twice.
+      files: ["raw/alder/drives/*.wav"]
+      importer: capture
+      options:
+        manifest: raw/alder/drives/manifest.csv
+{_SWEEP}\
+    impedance:
+      files: [raw/impedance/alder.csv]
+      setup: {{drive: 0.5}}
 {_SETUP}\
   hornbeam:
     title: Hornbeam
@@ -78,6 +125,8 @@ devices:
       files: [raw/hornbeam/hornbeam.sofa]
       importer: sofa
       options: {{quantity: pascal}}  # AES69 does not say; the exporting program's manual does
+    impedance:
+      files: [raw/impedance/hornbeam.csv]        # kHz, real and imaginary part
 {_SETUP}\
   willow:
     title: Willow
@@ -96,6 +145,9 @@ devices:
         manifest: raw/willow/manifest.csv
         separator: semicolon
         encoding: utf-16
+    impedance:
+      files: [raw/impedance/willow.txt]          # without phase
+      setup: {{drive: 0.5}}
 {_SETUP}\
 derivation: {{smoothing: 20}}
 """

@@ -9,13 +9,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_model.air import SPEED_OF_SOUND
 from demo_model.loudspeakers import DISTANCE, LOUDSPEAKERS, level_and_phase, pressure
 
 __all__ = [
     "SPHERE_FILE",
+    "TAKES",
     "alder_files",
     "directions",
     "frequencies",
+    "misplaced_pressure",
     "orbit",
     "rowan_files",
     "willow_files",
@@ -23,8 +26,11 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 SPHERE_FILE = "raw/hornbeam/hornbeam.sofa"
+TAKES = "abc"
+"""Alder's orbits were measured three times: it was taken off the turntable and put back in between."""
 
 
 def frequencies(count: int) -> Floats:
@@ -48,14 +54,45 @@ def orbit(plane: str, angle: Floats) -> Floats:
     return np.stack([ahead, across, none] if plane == "horizontal" else [ahead, none, across], axis=-1)
 
 
-def _curves(device: str, plane: str, angle: Floats, frequency: Floats) -> Iterator[tuple[float, list[list[str]]]]:
+def _curves(
+    device: str, plane: str, angle: Floats, frequency: Floats, take: str = ""
+) -> Iterator[tuple[float, list[list[str]]]]:
     """Each angle with its rows of frequency, level and phase as text with a decimal point."""
-    sound = pressure(LOUDSPEAKERS[device], orbit(plane, angle), frequency)
+    if take:
+        sound = misplaced_pressure(device, plane, angle, frequency, take)
+    else:
+        sound = pressure(LOUDSPEAKERS[device], orbit(plane, angle), frequency)
     level, phase = level_and_phase(sound)
     first = [f"{value:.2f}" for value in frequency]
     for at, degrees in enumerate(angle):
         rows = zip(first, level[at].tolist(), phase[at].tolist(), strict=True)
         yield float(degrees), [[f, f"{a:.2f}", f"{b:.1f}"] for f, a, b in rows]
+
+
+def misplaced_pressure(device: str, plane: str, angle: Floats, frequency: Floats, take: str) -> Complexes:
+    """Pressure of an orbit in one take of several, shape (angles, frequencies), always the same for the same take.
+
+    The loudspeaker comes back on the turntable within a millimetre of its distance and within half a degree, across
+    the orbit too; the turntable adds a fifth of a degree of its own, and amplifier and microphone 0.05 dB. Normally
+    spread; common practice, no source.
+
+    The pressure at a wrong angle is interpolated between the right one and two degrees on either side: the model of
+    the box has a seam of half a decibel in the plane of the front, which is no loudspeaker's.
+    """
+    random = np.random.default_rng([ord(take), plane == "vertical"])
+    turned, across, nearer, louder = random.standard_normal(4)
+    wrong = (0.5 * turned + 0.2 * random.standard_normal(angle.size))[:, None]
+    gain = 10 ** (0.05 / 20 * (louder + random.standard_normal(angle.size)))[:, None]
+    tilt, near, aside = np.deg2rad(0.5 * across), 0.001 * nearer, 2.0
+    sideways = np.array([0.0, 0.0, 1.0] if plane == "horizontal" else [0.0, 1.0, 0.0])
+    below, right, above = (
+        pressure(LOUDSPEAKERS[device], np.cos(tilt) * orbit(plane, angle + by) + np.sin(tilt) * sideways, frequency)
+        for by in (-aside, 0.0, aside)
+    )
+    u = wrong / aside
+    there = right + u * (above - below) / 2 + u**2 * (above - 2 * right + below) / 2
+    closer = DISTANCE / (DISTANCE - near) * np.exp(2j * np.pi * frequency * near / SPEED_OF_SOUND)
+    return np.asarray(there * gain * closer)
 
 
 def rowan_files() -> dict[str, bytes]:
@@ -85,12 +122,17 @@ def rowan_files() -> dict[str, bytes]:
 
 
 def alder_files() -> dict[str, bytes]:
-    """A script of the workshop's own: comma-separated, UTF-8; signed angles, positive to the left and upwards."""
+    """A script of the workshop's own: comma-separated, UTF-8; signed angles, positive to the left and upwards.
+
+    Each orbit was measured in three takes.
+    """
     files = {}
+    angle = np.arange(-170.0, 181.0, 10.0)
     for plane, letter in (("horizontal", "h"), ("vertical", "v")):
-        for degrees, rows in _curves("alder", plane, np.arange(-170.0, 181.0, 10.0), frequencies(480)):
-            lines = ["frequency_hz,level_db_spl,phase_deg", *(",".join(row) for row in rows)]
-            files[f"raw/alder/alder_{letter}_{degrees:+04.0f}.csv"] = ("\n".join(lines) + "\n").encode()
+        for take in TAKES:
+            for degrees, rows in _curves("alder", plane, angle, frequencies(480), take):
+                lines = ["frequency_hz,level_db_spl,phase_deg", *(",".join(row) for row in rows)]
+                files[f"raw/alder/alder_{letter}_{degrees:+04.0f}_{take}.csv"] = ("\n".join(lines) + "\n").encode()
     return files
 
 

@@ -14,11 +14,24 @@ from numpy.typing import NDArray
 from demo_model.air import SPEED_OF_SOUND
 from demo_model.bass import Woofer, closed_box, free_air, half_space_level, vented_box
 from demo_model.box import Box, source_on_box
+from demo_model.drive_unit import LargeSignal
 from demo_model.filters import band_pass, first_order_shelf, linkwitz_riley, low_pass, peak
+from demo_model.impedance import Terminals, Tweeter
 from demo_model.piston import piston_directivity, waveguide_radius
 from demo_model.sphere import cap_on_sphere
 
-__all__ = ["DISTANCE", "DRIVE", "LOUDSPEAKERS", "Driver", "Loudspeaker", "Resonance", "level_and_phase", "pressure"]
+__all__ = [
+    "DISTANCE",
+    "DRIVE",
+    "LOUDSPEAKERS",
+    "Driver",
+    "Loudspeaker",
+    "LowEnd",
+    "Resonance",
+    "level_and_phase",
+    "pressure",
+    "transfer",
+]
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -33,6 +46,44 @@ DRIVE = 2.83
 
 def _whole(frequency: Floats) -> Complexes:
     return np.ones(frequency.shape, dtype=np.complex128)
+
+
+@dataclass(frozen=True)
+class LowEnd:
+    """A woofer's way from the terminals to the sound part by part, for the model of high levels.
+
+    Attributes
+    ----------
+    woofer : Woofer
+        Small-signal parameters.
+    large : LargeSignal
+        What happens to them with excursion and heat.
+    volume : float
+        Of the box, m³.
+    network : callable
+        Of frequency in Hz: the crossover, from the terminals to the voice coil.
+    cone : callable
+        Of frequency in Hz: the cone's own peculiarities, from its motion as a piston to the sound.
+    tuning, leakage_q, port_radius : float
+        Of a vented box: Hz, Q of its leaks, m. No tuning for a closed one.
+    """
+
+    woofer: Woofer
+    large: LargeSignal
+    volume: float
+    network: Response
+    cone: Response
+    tuning: float | None = None
+    leakage_q: float = np.inf
+    port_radius: float = np.inf
+
+    def response(self, frequency: Floats) -> Complexes:
+        """All of it at low levels, re the pass band."""
+        if self.tuning is None:
+            box = closed_box(self.woofer, self.volume, frequency)
+        else:
+            box = vented_box(self.woofer, self.volume, self.tuning, frequency, self.leakage_q)
+        return np.asarray(box * self.network(frequency) * self.cone(frequency))
 
 
 @dataclass(frozen=True)
@@ -56,6 +107,8 @@ class Driver:
         driver: their fields are averaged. Empty for a driver on a box.
     rear : callable
         Of frequency in Hz: the sound that goes out at the back of an open baffle, as a share of the front's.
+    low_end : LowEnd or None
+        What `response` is made of, where a model of high levels needs to know.
     """
 
     name: str
@@ -65,6 +118,7 @@ class Driver:
     radius: Callable[[Floats], Floats]
     spheres: tuple[float, ...] = ()
     rear: Response = _whole
+    low_end: LowEnd | None = None
 
 
 @dataclass(frozen=True)
@@ -94,12 +148,15 @@ class Loudspeaker:
         All of them.
     box : Box or None
         None for an open baffle.
+    terminals : Terminals
+        What an amplifier sees.
     resonances : tuple of Resonance
         Of the cabinet.
     """
 
     drivers: tuple[Driver, ...]
     box: Box | None
+    terminals: Terminals
     resonances: tuple[Resonance, ...] = field(default=())
 
 
@@ -129,6 +186,20 @@ def _on_open_baffle(driver: Driver, receivers: Floats, wavenumber: Floats) -> Co
     return total
 
 
+def transfer(
+    loudspeaker: Loudspeaker, driver: Driver, directions: Floats, frequency: Floats, distance: float
+) -> Complexes:
+    """Transfer function from a driver to the microphone, 1/m; exp(-jkr)/r for a point source in an infinite front.
+
+    Parameters are those of :func:`pressure`.
+    """
+    wavenumber = _wavenumber(frequency)
+    receivers = np.asarray(directions) * distance
+    if loudspeaker.box is None:
+        return _on_open_baffle(driver, receivers, wavenumber)
+    return _on_box(driver, loudspeaker.box, receivers, wavenumber)
+
+
 def pressure(loudspeaker: Loudspeaker, directions: Floats, frequency: Floats, distance: float = DISTANCE) -> Complexes:
     """Sound pressure at the microphone with 2.83 V at the terminals.
 
@@ -149,14 +220,10 @@ def pressure(loudspeaker: Loudspeaker, directions: Floats, frequency: Floats, di
         Pa r.m.s., time factor exp(+jωt), the propagation to the microphone included.
     """
     wavenumber = _wavenumber(frequency)
-    receivers = np.asarray(directions) * distance
-    total = np.zeros((receivers.shape[0], frequency.size), dtype=np.complex128)
+    total = np.zeros((len(directions), frequency.size), dtype=np.complex128)
     for driver in loudspeaker.drivers:
-        if loudspeaker.box is None:
-            transfer = _on_open_baffle(driver, receivers, wavenumber)
-        else:
-            transfer = _on_box(driver, loudspeaker.box, receivers, wavenumber)
-        total += transfer * driver.response(frequency) * (20e-6 * 10 ** (driver.level / 20))
+        way = transfer(loudspeaker, driver, directions, frequency, distance)
+        total += way * driver.response(frequency) * (20e-6 * 10 ** (driver.level / 20))
     for resonance in loudspeaker.resonances:
         ringing = band_pass(resonance.frequency, resonance.q, frequency) * 20e-6 * 10 ** (resonance.level / 20)
         total += ringing * np.exp(-1j * wavenumber * distance) / distance
@@ -189,49 +256,96 @@ def _dome(frequency: Floats, corner: float) -> Complexes:
     return linkwitz_riley("high", corner, frequency) * low_pass(26_000, 0.9, frequency)
 
 
+def _to_woofer(terminals: Terminals, frequency: Floats) -> Complexes:
+    """Shelf and low-pass of the crossover, the woofer's own fall included."""
+    return first_order_shelf(*terminals.shelf, frequency) * linkwitz_riley("low", terminals.crossover, frequency)
+
+
 def _rowan() -> Loudspeaker:
     """Sealed, 13 cm woofer; the tweeter stands 22 mm to the left of the middle."""
     woofer = Woofer(resonance=50, electrical_q=0.50, mechanical_q=4.0, compliance=0.011, resistance=5.5)
+    terminals = Terminals(
+        woofer,
+        Tweeter(5.2, 40e-6, resonance=900, electrical_q=1.4, mechanical_q=2.5, pad=1.5),
+        shelf=(400, -5.5),
+        crossover=2_500,
+        volume=0.0055,
+    )
 
-    def low(frequency: Floats) -> Complexes:
-        return (
-            closed_box(woofer, 0.0055, frequency)
-            * first_order_shelf(400, -5.5, frequency)
-            * peak(1_150, 3.0, -1.3, frequency)
-            * peak(5_600, 5.0, 6.0, frequency)
-            * linkwitz_riley("low", 2_500, frequency)
-        )
+    low = LowEnd(
+        woofer,
+        # The coil rests a little in front of the gap's middle, the spider is a little stiffer inwards.
+        LargeSignal(
+            radius=0.050,
+            gap_offset=-0.0004,
+            gap_width=0.0085,
+            stiffness_slope=-25.0,
+            stiffness_rise=2.0e4,
+            coil_heating=5.5,
+            coil_capacity=3.5,
+            magnet_heating=4.0,
+            magnet_capacity=300.0,
+        ),
+        volume=0.0055,
+        network=lambda frequency: _to_woofer(terminals, frequency),
+        cone=lambda frequency: peak(1_150, 3.0, -1.3, frequency) * peak(5_600, 5.0, 6.0, frequency),
+    )
 
     def high(frequency: Floats) -> Complexes:
-        return _dome(frequency, 2_500) * peak(9_500, 2.5, 1.2, frequency)
+        return _dome(frequency, terminals.crossover) * peak(9_500, 2.5, 1.2, frequency)
 
     return Loudspeaker(
         drivers=(
-            Driver("woofer", (-0.022, -0.115), half_space_level(woofer, DRIVE), low, _cone(0.050)),
+            Driver(
+                "woofer", (-0.022, -0.115), half_space_level(woofer, DRIVE), low.response, _cone(0.050), low_end=low
+            ),
             Driver("tweeter", (0.0, 0.0), 83.2, high, _cone(0.0135)),
         ),
         box=Box(left=0.063, right=-0.107, top=0.070, bottom=-0.210, depth=0.20),
+        terminals=terminals,
     )
 
 
 def _alder() -> Loudspeaker:
     """Vented, 17 cm woofer, tweeter in a waveguide as wide; a side panel rings at 620 Hz."""
     woofer = Woofer(resonance=40, electrical_q=0.40, mechanical_q=5.0, compliance=0.028, resistance=5.6)
+    terminals = Terminals(
+        woofer,
+        Tweeter(4.6, 30e-6, resonance=1_000, electrical_q=1.2, mechanical_q=2.2, pad=2.2),
+        shelf=(300, -6.0),
+        crossover=1_700,
+        volume=0.020,
+        tuning=41.0,
+        leakage_q=12.0,
+    )
 
-    def low(frequency: Floats) -> Complexes:
-        return (
-            vented_box(woofer, 0.020, 41.0, frequency, leakage_q=12.0)
-            * first_order_shelf(300, -6.0, frequency)
-            * peak(4_300, 4.0, 5.0, frequency)
-            * linkwitz_riley("low", 1_700, frequency)
-        )
+    low = LowEnd(
+        woofer,
+        LargeSignal(
+            radius=0.066,
+            gap_offset=0.0003,
+            gap_width=0.0117,
+            stiffness_slope=15.0,
+            stiffness_rise=1.1e4,
+            coil_heating=4.0,
+            coil_capacity=6.0,
+            magnet_heating=2.5,
+            magnet_capacity=600.0,
+        ),
+        volume=0.020,
+        network=lambda frequency: _to_woofer(terminals, frequency),
+        cone=lambda frequency: peak(4_300, 4.0, 5.0, frequency),
+        tuning=41.0,
+        leakage_q=12.0,
+        port_radius=0.025,
+    )
 
     def high(frequency: Floats) -> Complexes:
-        return _dome(frequency, 1_700)
+        return _dome(frequency, terminals.crossover)
 
     return Loudspeaker(
         drivers=(
-            Driver("woofer", (0.0, -0.175), half_space_level(woofer, DRIVE), low, _cone(0.066)),
+            Driver("woofer", (0.0, -0.175), half_space_level(woofer, DRIVE), low.response, _cone(0.066), low_end=low),
             Driver(
                 "tweeter",
                 (0.0, 0.0),
@@ -241,6 +355,7 @@ def _alder() -> Loudspeaker:
             ),
         ),
         box=Box(left=0.105, right=-0.105, top=0.100, bottom=-0.280, depth=0.29),
+        terminals=terminals,
         resonances=(Resonance(frequency=620, q=18, level=74.0),),
     )
 
@@ -248,17 +363,26 @@ def _alder() -> Loudspeaker:
 def _hornbeam() -> Loudspeaker:
     """Vented, two 13 cm woofers above and below the tweeter."""
     woofer = Woofer(resonance=52, electrical_q=0.38, mechanical_q=4.5, compliance=0.009, resistance=6.3)
+    terminals = Terminals(
+        woofer,
+        Tweeter(5.6, 35e-6, resonance=850, electrical_q=1.3, mechanical_q=2.0, pad=0.7),
+        shelf=(330, -6.5),
+        crossover=2_200,
+        woofers=2,
+        volume=0.0065,
+        tuning=52.0,
+        leakage_q=10.0,
+    )
 
     def low(frequency: Floats) -> Complexes:
         return (
             vented_box(woofer, 0.0065, 52.0, frequency, leakage_q=10.0)
-            * first_order_shelf(330, -6.5, frequency)
             * peak(5_200, 4.0, 5.0, frequency)
-            * linkwitz_riley("low", 2_200, frequency)
+            * _to_woofer(terminals, frequency)
         )
 
     def high(frequency: Floats) -> Complexes:
-        return _dome(frequency, 2_200) * peak(13_000, 2.0, 0.8, frequency)
+        return _dome(frequency, terminals.crossover) * peak(13_000, 2.0, 0.8, frequency)
 
     level = half_space_level(woofer, DRIVE)
     return Loudspeaker(
@@ -268,6 +392,7 @@ def _hornbeam() -> Loudspeaker:
             Driver("tweeter", (0.0, 0.0), 88.5, high, _cone(0.0130)),
         ),
         box=Box(left=0.085, right=-0.085, top=0.230, bottom=-0.230, depth=0.25),
+        terminals=terminals,
     )
 
 
@@ -278,17 +403,19 @@ def _willow() -> Loudspeaker:
     half a decibel less sensitive.
     """
     woofer = Woofer(resonance=36, electrical_q=0.50, mechanical_q=5.0, compliance=0.045, resistance=3.4)
+    terminals = Terminals(
+        woofer,
+        # Two in parallel.
+        Tweeter(3.1, 20e-6, resonance=1_000, electrical_q=1.4, mechanical_q=2.5, pad=2.0),
+        shelf=(150, -11.0),
+        crossover=1_700,
+    )
 
     def low(frequency: Floats) -> Complexes:
-        return (
-            free_air(woofer, frequency)
-            * first_order_shelf(150, -11.0, frequency)
-            * peak(1_000, 2.2, 3.0, frequency)
-            * linkwitz_riley("low", 1_700, frequency)
-        )
+        return free_air(woofer, frequency) * peak(1_000, 2.2, 3.0, frequency) * _to_woofer(terminals, frequency)
 
     def high(frequency: Floats) -> Complexes:
-        return _dome(frequency, 1_700) * peak(3_000, 2.5, 2.5, frequency)
+        return _dome(frequency, terminals.crossover) * peak(3_000, 2.5, 2.5, frequency)
 
     return Loudspeaker(
         drivers=(
@@ -312,6 +439,7 @@ def _willow() -> Loudspeaker:
             ),
         ),
         box=None,
+        terminals=terminals,
     )
 
 
