@@ -50,6 +50,18 @@ def test_a_section_of_known_centre_and_q_is_recovered(centre, q, gain, slope):
     assert one.pole_q == pytest.approx(q * 10 ** (abs(gain) / 40), rel=0.05)
 
 
+@pytest.mark.parametrize("rise", [3.0, -4.0])
+def test_a_narrow_resonance_on_the_flank_of_a_step(rise):
+    """A step of the balance (second order, as a baffle makes) with a Q of 18 on its flank, where it is no extreme."""
+    s = 1j * FREQUENCY / 620
+    a = 10 ** (rise / 80)
+    step = (a * s**2 + np.sqrt(2 * a) * s + 1 / a) / (s**2 / a + np.sqrt(2 * a) * s + a)
+    found, _ = find_peaks_and_dips(FREQUENCY, 85 + decibels(step * biquad(620, 18, 2.5)))
+    narrow = min(found, key=lambda one: abs(np.log2(one.centre_hz / 620)))
+    assert narrow.centre_hz == pytest.approx(620, rel=0.01)
+    assert narrow.q == pytest.approx(18, rel=0.15) and narrow.height_db == pytest.approx(2.5, abs=0.3)
+
+
 def test_neighbours_are_told_apart():
     sections = [(400, 3, 3), (900, 6, -3), (1400, 4, 2), (3000, 10, 4)]
     product = np.prod([biquad(*section) for section in sections], axis=0)

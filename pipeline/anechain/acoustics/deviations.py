@@ -19,6 +19,8 @@ from anechain.acoustics.curves import TITLES
 from anechain.acoustics.directions import PLANES, wrap_angle
 from anechain.acoustics.frequencies import check_grid, resample
 from anechain.acoustics.resonance_shape import (
+    THRESHOLD_AT_Q_1,
+    THRESHOLD_PER_DOUBLING,
     audibility_threshold,
     bandwidth_of_q,
     fit_resonance,
@@ -65,6 +67,9 @@ UNEVEN = 1.5
 
 LEAST_VARIATION = 0.25
 """dB; standard deviation of the height over an orbit below which nothing is said to vary."""
+
+MEDIAN = 0.5
+"""Octaves of the running median beside which peaks and dips narrower than half of it are looked for."""
 
 WIDEST = 2.5
 """Octaves; what is wider is the balance of the whole, which a trend tells better."""
@@ -225,37 +230,97 @@ def _straightened(octaves: Floats, level: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class _Candidate:
+    """A place to fit a shape at; one that shows only in what others leave counts only if its fit is close."""
+
     place: float
     height: float
     width: float
+    certain: bool
 
 
 def _candidates(octaves: Floats, level: Floats, least: float) -> list[_Candidate]:
     """Local extremes that stand out by half of the least height or more, with height and half-height width."""
+    found = _extremes(octaves, _straightened(octaves, level), least, certain=True)
+    return sorted(found, key=lambda one: -abs(one.height))
+
+
+def _left_over(octaves: Floats, rest: Floats, least: float) -> list[_Candidate]:
+    """Narrow extremes of what the fitted shapes leave, beside its running median.
+
+    A narrow resonance on the flank of something broad is no extreme of the curve, but it is one of the rest. What the
+    fits leave of broad shapes is broad itself, and passed over.
+    """
+    from scipy.ndimage import median_filter
+
+    step = float(octaves[1] - octaves[0])
+    size = min(2 * round(MEDIAN / step / 2) + 1, 2 * ((rest.size - 1) // 2) + 1)
+    found = _extremes(octaves, rest - median_filter(rest, size, mode="nearest"), least, certain=False)
+    return sorted((one for one in found if one.width < MEDIAN / 2), key=lambda one: -abs(one.height))
+
+
+def _extremes(octaves: Floats, level: Floats, least: float, certain: bool) -> list[_Candidate]:
     from scipy.signal import find_peaks, peak_widths
 
-    straight, step = _straightened(octaves, level), float(octaves[1] - octaves[0])
+    step = float(octaves[1] - octaves[0])
     found = []
     for sign in (1.0, -1.0):
-        rows, properties = find_peaks(sign * straight, prominence=least / 2)
+        rows, properties = find_peaks(sign * level, prominence=least / 2)
         if rows.size == 0:
             continue
-        widths = peak_widths(sign * straight, rows, rel_height=0.5)[0] * step
+        widths = peak_widths(sign * level, rows, rel_height=0.5)[0] * step
         found += [
-            _Candidate(float(octaves[row]), sign * float(height), float(max(width, step)))
+            _Candidate(float(octaves[row]), sign * float(height), float(max(width, step)), certain)
             for row, height, width in zip(rows, properties["prominences"], widths, strict=True)
         ]
-    return sorted(found, key=lambda one: -abs(one.height))
+    return found
 
 
 def _window(octaves: Floats, place: float, width: float) -> NDArray[np.bool_]:
     return np.asarray(np.abs(octaves - place) <= min(max(0.5, 2.0 * width), 2.0))
 
 
+@dataclass
+class _Fit:
+    """Shape of one candidate as fitted so far; no residual where it could not be fitted."""
+
+    place: float
+    height: float
+    q: float
+    residual: float | None
+    model: Floats
+
+
+def _fitted(octaves: Floats, values: Floats, candidates: Sequence[_Candidate]) -> list[_Fit]:
+    """Fit a resonance to each candidate.
+
+    The highest is fitted first; each round takes off the neighbours as they were found in the round before.
+    """
+    nothing = np.zeros_like(octaves)
+    fits = [_Fit(one.place, one.height, float(q_of_bandwidth(one.width)), None, nothing) for one in candidates]
+    for _ in range(4):
+        for number, (one, fit) in enumerate(zip(candidates, fits, strict=True)):
+            near = _window(octaves, one.place, one.width)
+            rest = values - sum((other.model for k, other in enumerate(fits) if k != number), nothing)
+            reach = max(0.5 * one.width, 1 / 24)
+            place = float(np.clip(fit.place, one.place - 0.9 * reach, one.place + 0.9 * reach))
+            fitted = fit_resonance(octaves[near], rest[near], place, fit.height, fit.q, reach)
+            # Beside a running median the height is less than it is.
+            highest = (HIGHEST_FIT if one.certain else 2 * HIGHEST_FIT) * abs(one.height)
+            if fitted is None or fitted.height_db * one.height <= 0 or abs(fitted.height_db) > highest:
+                fit.residual, fit.model = None, nothing
+                continue
+            fit.place, fit.height, fit.q = float(np.log2(fitted.centre_hz)), fitted.height_db, fitted.q
+            fit.residual = fitted.residual_db
+            fit.model = resonance_level(octaves - fit.place, fit.height, fit.q)
+    return fits
+
+
 @method(
     "peaks-and-dips",
     version=1,
     title="Peaks and dips of a curve: centre, height, width, Q",
+    formula="Least squares fit of |H|² = (u + (A / Q)²) / (u + 1 / (A Q)²), u = (f / f0 - f0 / f)², A = 10^(height / "
+    "40), and a line, around each extreme that stands out by half the least height",
     source="extremes by their prominence above a line through the band; second-order section fitted with a "
     "line through the surroundings, neighbours taken off (shape: W3C note Audio EQ Cookbook, peaking section)",
     standing="common practice, no source",
@@ -304,32 +369,18 @@ def find_peaks_and_dips(
     octaves = _log_grid(low_hz, high_hz)
     values = resample(part.frequency, part.level, np.clip(2**octaves, part.frequency[0], part.frequency[-1]))
     candidates = _candidates(octaves, values, least_height_db)
-    shapes = [(one.place, one.height, float(q_of_bandwidth(one.width))) for one in candidates]
-    models = [np.zeros_like(octaves) for _ in shapes]
-    residuals: list[float | None] = [None] * len(shapes)
-    # The highest is fitted first; each round takes off the neighbours as they were found in the round before.
-    for _ in range(4):
-        for number, one in enumerate(candidates):
-            near = _window(octaves, one.place, one.width)
-            rest = values - sum((m for k, m in enumerate(models) if k != number), np.zeros_like(octaves))
-            reach = max(0.5 * one.width, 1 / 24)
-            place, height, q = shapes[number]
-            place = float(np.clip(place, one.place - 0.9 * reach, one.place + 0.9 * reach))
-            fitted = fit_resonance(octaves[near], rest[near], place, height, q, reach)
-            if (
-                fitted is None
-                or fitted.height_db * one.height <= 0
-                or abs(fitted.height_db) > HIGHEST_FIT * abs(one.height)
-            ):
-                residuals[number], models[number] = None, np.zeros_like(octaves)
-                continue
-            shapes[number] = float(np.log2(fitted.centre_hz)), fitted.height_db, fitted.q
-            residuals[number] = fitted.residual_db
-            models[number] = resonance_level(octaves - shapes[number][0], fitted.height_db, fitted.q)
+    fits = _fitted(octaves, values, candidates)
+    left = values - sum((fit.model for fit in fits), np.zeros_like(octaves))
+    if more := _left_over(octaves, left, least_height_db):
+        candidates += more
+        fits = _fitted(octaves, values, candidates)
     found = []
-    for one, (place, height, q), residual in zip(candidates, shapes, residuals, strict=True):
+    for one, fit in zip(candidates, fits, strict=True):
+        place, height, q, residual = fit.place, fit.height, fit.q, fit.residual
         # A fit that is close and finds next to nothing is believed too.
         good = residual is not None and residual <= POOR_FIT * max(abs(height), abs(one.height) / 2)
+        if not good and not one.certain:
+            continue
         if not good:
             place, height, q = one.place, one.height, float(q_of_bandwidth(one.width))
         width = float(bandwidth_of_q(q))
@@ -387,6 +438,8 @@ def _rows_on_grid(frequency: Floats, levels: Floats, octaves: Floats) -> Floats:
     "deviation-evidence",
     version=1,
     title="Where else a peak or dip is found: curves, directions, orbits",
+    formula="In each curve and direction, the height of the same shape that fits best with a line beside it, at "
+    "shifts of up to 1/3 octave; it is there with half the height or more, at most 1/12 octave away",
     source="least squares height of the same shape with a line through the surroundings, at the best of shifts up to "
     "1/3 octave",
     standing="common practice, no source",
@@ -555,6 +608,9 @@ def _same(a: PeakOrDip, b: PeakOrDip) -> bool:
     "deviations",
     version=1,
     title="Peaks and dips with cause, orbit, audibility and the evidence",
+    formula="Peaks and dips of the searched curves, joined where they meet; a resonance is in direct sound, "
+    "reflections and power and in three quarters of the directions within 60 degrees, interference in fewer "
+    "than half of them, or not in all curves",
     source="a resonance is alike in direct sound, reflections and power, interference changes with the angle (Toole, "
     "Sound Reproduction, 2008, ch. 18); thresholds after Toole and Olive 1988",
     standing="recalled",
@@ -571,6 +627,8 @@ def deviations(
     high_hz: float = 16000.0,
     least_height_db: float = 1.0,
     searched: Sequence[str] | None = None,
+    threshold_at_q_1_db: float = THRESHOLD_AT_Q_1,
+    threshold_per_doubling_db: float = THRESHOLD_PER_DOUBLING,
 ) -> DeviationReport:
     """Find, in a curve set, every peak and dip of a size, and gather what tells its cause.
 
@@ -591,6 +649,8 @@ def deviations(
     searched : sequence of str, optional
         Curves in which peaks and dips are looked for; without it those of :data:`SEARCHED` that are there, or all if
         none is. All are used as evidence.
+    threshold_at_q_1_db, threshold_per_doubling_db : float
+        As :func:`audibility_threshold` takes them.
 
     Returns
     -------
@@ -631,7 +691,7 @@ def deviations(
     for feature in sorted(chosen, key=lambda one: one.centre_hz):
         evidence = evidence_of(feature, grid, curves, level, planes, angles)
         cause, plane, reasons = _verdict(evidence)
-        threshold = float(audibility_threshold(feature.pole_q))
+        threshold = float(audibility_threshold(feature.pole_q, threshold_at_q_1_db, threshold_per_doubling_db))
         statements = (*_statements(feature, evidence, threshold), *reasons)
         above = abs(feature.height_db) >= threshold
         result.append(Deviation(feature, cause, plane, threshold, above, evidence, statements))

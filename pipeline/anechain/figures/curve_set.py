@@ -16,7 +16,7 @@ from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, S
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["bounces_figure", "curve_set_figure", "planes_figure"]
+__all__ = ["Look", "bounces_figure", "curve_set_figure", "lines_of", "planes_figure", "within"]
 
 Floats = NDArray[np.float64]
 Look = tuple[str, tuple[float, ...]]
@@ -72,7 +72,7 @@ def _spread(curves: xr.Dataset, variable: str, dim: str) -> Floats | None:
     return COVERAGE * np.hypot(*known) if len(known) == len(parts) else None
 
 
-def _series(
+def lines_of(
     curves: xr.Dataset, variable: str, dim: str, looks: Mapping[str, Look], titles: Mapping[str, str]
 ) -> tuple[Series, ...]:
     """Lines for what the data hold, in the order of the looks; a curve without a finite value is none."""
@@ -96,7 +96,7 @@ def _series(
     )
 
 
-def _inside(series: Sequence[Series], frequency: Floats, band: tuple[float, float]) -> Floats:
+def within(series: Sequence[Series], frequency: Floats, band: tuple[float, float]) -> Floats:
     """The values within the valid band, which decide the limits of a panel."""
     chosen = (frequency >= band[0]) & (frequency <= band[1])
     if not chosen.any():
@@ -114,14 +114,14 @@ def _figure(
     frequency = np.asarray(curves["frequency"].values, np.float64)
     band = style.valid_band(attrs)
     panels = []
-    lines = _series(curves, "level", "curve", levels, TITLES)
+    lines = lines_of(curves, "level", "curve", levels, TITLES)
     if lines:
-        limits = style.level_limits(_inside(lines, frequency, band))
+        limits = style.level_limits(within(lines, frequency, band))
         panels.append(Panel("level", style.level_title(str(attrs.get("level_kind", "spl"))), limits, lines))
     if indices and "directivity_index" in curves:
-        lines = _series(curves, "directivity_index", "index", indices, TITLES)
+        lines = lines_of(curves, "directivity_index", "index", indices, TITLES)
         if lines:
-            limits = style.index_limits(_inside(lines, frequency, band))
+            limits = style.index_limits(within(lines, frequency, band))
             panels.append(Panel("index", "Directivity index in dB", limits, lines))
     if not panels:
         raise Refusal.because(

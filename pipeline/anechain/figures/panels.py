@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +14,10 @@ from anechain.figures import style
 if TYPE_CHECKING:
     import altair as alt
 
-__all__ = ["Panel", "Series", "stacked"]
+__all__ = ["Panel", "Point", "Series", "Side", "Stroke", "stacked", "thinned"]
 
 Floats = NDArray[np.float64]
+Side = Literal["above", "below", "left", "right"]
 
 POINTS_PER_OCTAVE = 96
 """Denser data are thinned to this for drawing (values are picked, not averaged): two points per printed pixel."""
@@ -42,8 +43,31 @@ class Series:
 
 
 @dataclass(frozen=True)
+class Point:
+    """A marked place: Hz and dB, its words, and its shape, filled or hollow; where the words stand beside it."""
+
+    frequency: float
+    level: float
+    label: str
+    shape: str = "circle"
+    filled: bool = True
+    side: Side = "above"
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """A straight line between two places, Hz and dB each, with its words at its upper end."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    label: str = ""
+    colour: str = style.INK
+    dash: tuple[float, ...] = (1, 0)
+
+
+@dataclass(frozen=True)
 class Panel:
-    """One panel of lines: its axis title, its limits in dB, its lines in the legend's order.
+    """One panel of lines: its axis title, its limits in dB, its lines in the legend's order, and places marked in it.
 
     A panel without a legend of its own follows the legend of the panel named in `legend_of`.
     """
@@ -53,9 +77,11 @@ class Panel:
     limits: tuple[float, float]
     series: tuple[Series, ...]
     legend_of: str | None = None
+    points: tuple[Point, ...] = ()
+    strokes: tuple[Stroke, ...] = ()
 
 
-def _drawn(frequency: Floats) -> NDArray[np.intp]:
+def thinned(frequency: Floats) -> NDArray[np.intp]:
     """Which frequencies are drawn: those on the axis, at most 96 in an octave."""
     low, high = style.FREQUENCY_RANGE
     # Just beyond the axis too, so that a line reaches its end; the panel clips it.
@@ -138,7 +164,9 @@ def _panel_chart(
             .encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")
         )
     layers.extend(_band(series, x, scale, axis) for series in panel.series if series.spread is not None)
+    layers.extend(_strokes(panel, scale, axis))
     layers.append(drawn)
+    layers.extend(_points(panel, scale, axis))
     if named:
         near = {"param": f"{panel.name}_near", "value": 0.6, "empty": False}
         tooltip = [alt.Tooltip("frequency:Q", title="Frequency in Hz", format=",.4~r")] + [
@@ -170,6 +198,64 @@ def _band(series: Series, x: alt.X, scale: alt.Scale, axis: alt.Axis) -> alt.Cha
     known = alt.Chart().transform_flatten(["frequency", low, high]).transform_filter(f"isValid(datum['{low}'])")
     drawn: alt.Chart = known.mark_area(color=series.colour, opacity=0.14, clip=True)
     return drawn.encode(x=x, y=alt.Y(f"{low}:Q", scale=scale, axis=axis), y2=f"{high}:Q")
+
+
+def _strokes(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
+    import altair as alt
+
+    layers = []
+    for number, one in enumerate(panel.strokes):
+        (low, first), (high, last) = one.start, one.end
+        row = {"from": low, "to": high, "first": first, "last": last, "label": one.label}
+        base = alt.Chart(alt.InlineData(values=[row], name=f"{panel.name}_stroke_{number}"))
+        x_of = {name: alt.X(f"{name}:Q", scale=style.frequency_scale()) for name in ("from", "to")}
+        y = alt.Y("first:Q", scale=scale, axis=axis)
+        rule = base.mark_rule(color=one.colour, strokeDash=list(one.dash), strokeWidth=1.4, clip=True)
+        layers.append(rule.encode(x=x_of["from"], x2="to:Q", y=y, y2="last:Q"))
+        if one.label:
+            text = base.mark_text(align="right", baseline="bottom", dy=-3, fontSize=10, color=style.INK)
+            layers.append(text.encode(x=x_of["to"], y=alt.Y("last:Q", scale=scale, axis=axis), text="label:N"))
+    return layers
+
+
+_BESIDE: dict[str, dict[str, Any]] = {
+    "above": {"dy": -9, "baseline": "bottom"},
+    "below": {"dy": 9, "baseline": "top"},
+    "left": {"dx": -9, "align": "right"},
+    "right": {"dx": 9, "align": "left"},
+}
+
+
+def _kinds(panel: Panel) -> list[tuple[str, bool, str]]:
+    """Looks of the marked places; each is drawn as a layer of marks and a layer of words."""
+    return list(dict.fromkeys((one.shape, one.filled, one.side) for one in panel.points))
+
+
+def _points(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
+    import altair as alt
+
+    layers = []
+    for number, kind in enumerate(_kinds(panel)):
+        shape, filled, side = kind
+        rows = [
+            {"at": one.frequency, "level": one.level, "label": one.label}
+            for one in panel.points
+            if (one.shape, one.filled, one.side) == kind
+        ]
+        base = alt.Chart(alt.InlineData(values=rows, name=f"{panel.name}_points_{number}"))
+        x = alt.X("at:Q", scale=style.frequency_scale())
+        y = alt.Y("level:Q", scale=scale, axis=axis)
+        mark = base.mark_point(
+            shape=shape, size=55, filled=filled, fill=style.INK if filled else "white", stroke=style.INK, clip=True
+        )
+        words = base.mark_text(fontSize=10, color=style.INK, clip=True, **_BESIDE[side])
+        tooltip = [
+            alt.Tooltip("label:N", title="What"),
+            alt.Tooltip("at:Q", title="Frequency in Hz", format=",.4~r"),
+            alt.Tooltip("level:Q", title="Level in dB", format=".1f"),
+        ]
+        layers += [mark.encode(x=x, y=y, tooltip=tooltip), words.encode(x=x, y=y, text="label:N")]
+    return layers
 
 
 def _edges(series: Series) -> tuple[str, str]:
@@ -210,7 +296,7 @@ def stacked(
     """
     import altair as alt
 
-    rows = _drawn(frequency)
+    rows = thinned(frequency)
     columns: dict[str, Any] = {"frequency": style.rounded_frequency(frequency[rows])}
     for panel in panels:
         for series in panel.series:
@@ -231,6 +317,10 @@ def stacked(
     if named:
         # Named and joined here: Altair makes names of its own for views that hold a selection.
         for panel, view in zip(panels, spec["vconcat"], strict=True):
-            view["layer"][-2]["name"], view["layer"][-1]["name"] = f"{panel.name}_lines", f"{panel.name}_pointer"
+            marks = 2 * len(_kinds(panel))
+            view["layer"][-2 - marks]["name"], view["layer"][-1]["name"] = (
+                f"{panel.name}_lines",
+                f"{panel.name}_pointer",
+            )
             spec["params"] += _selections(panel)
     return spec

@@ -1,0 +1,157 @@
+"""Figures of merit where they lie on the curves: what is marked stands where physics puts it."""
+
+import re
+import xml.etree.ElementTree as ElementTree
+
+import numpy as np
+import pytest
+import xarray as xr
+
+import modelled_speaker as model
+from anechain import contract
+from anechain.errors import Refusal
+from anechain.figures.merits import aim_figure, deviations_figure, limits_figure
+from anechain.figures.render import render
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(scope="module")
+def curves():
+    return model.curves(model.responses(model.log_frequencies()))
+
+
+def picture(specification):
+    return ElementTree.fromstring(render(specification)["svg"])
+
+
+def x_of(frequency):
+    """Where a frequency lies: three decades in 600 pixels (IEC 60263, a decade as long as 25 dB)."""
+    return 600 * np.log10(frequency / 20) / 3
+
+
+def places(svg):
+    """Where each mark stands, in pixels of its panel; the legend's are not among them."""
+    groups = [one for one in svg.iter(f"{SVG}g") if "mark-symbol role-mark" in one.get("class", "")]
+    outlines = [path.get("transform", "") for group in groups for path in group.iter(f"{SVG}path")]
+    return [tuple(float(one) for one in re.findall(r"[-\d.]+", outline)[:2]) for outline in outlines]
+
+
+def words(svg):
+    return ["".join(element.itertext()) for element in svg.iter(f"{SVG}text")]
+
+
+def number(value, title, *marks):
+    return {"value": value, "title": title, "reason": "" if value is not None else "the data end", "marks": list(marks)}
+
+
+def mark(hz, level=None, curve="on_axis", high=None):
+    return {"curve": curve, "low_hz": hz, "high_hz": high or hz, "level_db": level}
+
+
+def test_limits_stand_on_the_curve(curves):
+    """50 Hz is the corner of the modelled bass, 3.01 dB under the 86 dB of the range; 8 pixels to the decibel."""
+    numbers = {
+        "range.lower_3": number(50.0, "On axis, \N{MINUS SIGN}3 dB, lower limit", mark(50.0, 86 - 3.0103)),
+        "range.upper_3": number(None, "On axis, \N{MINUS SIGN}3 dB, upper limit"),
+        "level.sensitivity": number(86.0, "Sensitivity", mark(300.0, high=3000.0)),
+    }
+    svg = picture(limits_figure(curves, numbers))
+    (place,) = [one for one in places(svg) if abs(one[0] - x_of(50)) < 1]
+    assert place == pytest.approx((x_of(50), (90 - 82.9897) * 8), abs=0.2)
+    told = words(svg)
+    assert "\N{MINUS SIGN}3" in told and "sensitivity 86.0 dB" in told
+    assert any("Not marked: On axis, \N{MINUS SIGN}3 dB, upper limit: the data end." in line for line in told)
+
+
+def test_a_trend_is_drawn_between_its_ends(curves):
+    ends = mark(200.0, 87.0, "in_room"), mark(10_000.0, 80.0, "in_room")
+    specification = limits_figure(curves, {"trend.in_room.slope": number(-1.24, "slope", *ends)})
+    (row,) = [d[0] for name, d in datasets(specification).items() if "stroke" in name]
+    assert (row["from"], row["first"], row["to"], row["last"]) == (200.0, 87.0, 10_000.0, 80.0)
+    assert row["label"] == "\N{MINUS SIGN}1.24 dB/octave"
+
+
+def datasets(specification):
+    """Data of a specification by name, wherever they stand in it."""
+    found = {}
+
+    def look(part):
+        if isinstance(part, dict):
+            data = part.get("data")
+            if isinstance(data, dict) and "values" in data:
+                found[data.get("name", "")] = data["values"]
+            for one in part.values():
+                look(one)
+        elif isinstance(part, list):
+            for one in part:
+                look(one)
+
+    look(specification)
+    return found | specification.get("datasets", {})
+
+
+def deviation(hz, height, cause, curve="on_axis"):
+    return {"centre_hz": hz, "height_db": height, "cause": cause, "curve": curve}
+
+
+def test_each_deviation_has_its_number_and_the_shape_of_its_cause(curves):
+    listed = [
+        deviation(300.0, 2.0, "resonance"),
+        deviation(900.0, -3.0, "interference or diffraction"),
+        deviation(4000.0, -2.0, "not determined"),
+        deviation(5000.0, 2.0, "resonance", "nowhere"),
+    ]
+    specification = deviations_figure(curves, listed)
+    svg = picture(specification)
+    for hz in (300.0, 900.0, 4000.0):
+        assert any(abs(x - x_of(hz)) < 0.5 and abs(y - (90 - 86) * 8) < 1.5 for x, y in places(svg)), hz
+    assert {"1", "2", "3"} <= set(words(svg)) and "4" not in words(svg)
+    shapes = [
+        layer["mark"]["shape"] for layer in specification["vconcat"][0]["layer"] if layer["mark"].get("type") == "point"
+    ]
+    assert sorted(shapes) == ["circle", "diamond", "square"]
+
+
+def test_no_deviation_is_a_figure_too(curves):
+    assert any(line.startswith("Peaks and dips: 0") for line in words(picture(deviations_figure(curves, []))))
+
+
+def test_curves_without_a_value_are_refused(curves):
+    with pytest.raises(Refusal, match="no curve has a value"):
+        limits_figure(curves.assign(level=curves["level"] * np.nan), {})
+
+
+def aims(toe_in=(0.0, 10.0, 30.0), best=10.0):
+    frequency = np.geomspace(50, 16_000, 60)
+    level = np.stack([80 + toe / 30 + 0 * frequency for toe in toe_in])
+    attrs = {"device": "rowan", "title": "Rowan", "level_kind": "spl", "smoothing": "none", "listener": 30.0}
+    attrs |= {"distance": 1.0, "drive": 2.83} | ({} if best is None else {"best_toe_in": best})
+    dataset = xr.Dataset(
+        {"level": (("toe_in", "frequency"), level)},
+        coords={
+            "toe_in": np.array(toe_in),
+            "off_axis": ("toe_in", 30.0 - np.array(toe_in)),
+            "frequency": frequency,
+        },
+        attrs=attrs,
+    )
+    return contract.describe(dataset, "aim")
+
+
+def test_three_aims_side_by_side():
+    told = words(picture(aim_figure(aims())))
+    assert "Toe-in 30°, 0° off axis: on the listener" in told
+    assert "Toe-in 0°, 30° off axis: parallel to the walls" in told
+    assert "Toe-in 10°, 20° off axis: best" in told
+
+
+def test_a_best_aim_that_is_one_of_the_others_is_one_line():
+    told = words(picture(aim_figure(aims(best=30.0))))
+    assert "Toe-in 30°, 0° off axis: on the listener; best" in told
+    assert len([line for line in told if line.startswith("Toe-in")]) == 2
+
+
+def test_without_a_best_aim():
+    told = words(picture(aim_figure(aims(best=None))))
+    assert len([line for line in told if line.startswith("Toe-in")]) == 2
