@@ -89,6 +89,12 @@ SAMPLES = {
     "text, two named columns": ("delimited", one_direction((FREQUENCY, LEVEL), ("Hz,dB",), ",")),
     "text, remarks": ("delimited", one_direction((FREQUENCY, LEVEL), ("* bench 3, 10 deg", "* Hz dB"), " ")),
     "text, decimal comma": ("delimited", one_direction((FREQUENCY, LEVEL, PHASE), (), ";", ",")),
+    "impedance, named": (
+        "columns",
+        one_direction((FREQUENCY, LEVEL, PHASE), ("Frequency [Hz]\tImpedance [ohm]\tPhase [deg]",)),
+    ),
+    "impedance, units": ("columns", one_direction((FREQUENCY, LEVEL), ("Hz;Ohm",), ";", ",")),
+    "harmonics": ("columns", one_direction((FREQUENCY, LEVEL, LEVEL, LEVEL), ("f/Hz,H1/dB,H2/%,H3/%",), ",")),
     "wide, commas": ("tables", wide_text(",")),
     "wide, tabs": ("tables", wide_text("\t")),
     "wide, decimal comma": ("tables", wide_text(";", ",")),

@@ -22,13 +22,19 @@ __all__ = ["Change", "current_lock", "differences", "lock_path", "read_lock", "r
 _BUNDLED_IMPORTERS = (
     "anechain_arrays",
     "anechain_capture",
+    "anechain_columns",
     "anechain_delimited",
     "anechain_sofa",
     "anechain_spherical",
     "anechain_tables",
     "anechain_uff",
 )
-_LOCKED_STAGES = {"derive": "derived", "compare": "compared"}
+_LOCKED_STAGES = {
+    "derive": "derived",
+    "distortion": "distorted",
+    "compare": "compared",
+    "compare_distortion": "compared_distortion",
+}
 
 
 @dataclass(frozen=True)

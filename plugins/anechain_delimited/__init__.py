@@ -14,6 +14,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 @hookimpl
 def anechain_describe() -> Description:
     """Say what this importer is."""
+    from anechain.naming import JOINING
     from anechain_delimited.options import DelimitedOptions
 
     return Description(
@@ -21,6 +22,7 @@ def anechain_describe() -> Description:
         reads="text tables of frequency, level and optional phase, separated by commas, tabs, semicolons or blanks",
         version="1",
         options=DelimitedOptions,
+        methods=JOINING,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ from anechain_delimited.table import SEPARATORS, Table, cells_of, uncommented
 if TYPE_CHECKING:
     from anechain_delimited.options import Columns
 
-__all__ = ["Chosen", "choose_columns"]
+__all__ = ["Chosen", "choose_columns", "header_cells"]
 
 _NAME_WITH_UNIT = re.compile(r"[^\s(\[]+(?:[ \t]*(?:\([^)]*\)|\[[^\]]*\]))?")
 
@@ -53,14 +54,14 @@ def _split_header(line: str, separator: str, columns: int) -> list[str] | None:
     return next((cells for cells in ways if len(cells) == columns), None)
 
 
-def _header_cells(table: Table) -> list[str]:
-    """One text for each column: from the last line that names a curve's columns, and any line of units below it.
+def header_cells(table: Table, named: Callable[[Sequence[str]], bool] = name_a_curve) -> list[str]:
+    """One text for each column: from the last line whose cells are `named` columns, and any line of units below it.
 
     Where no line does, the last line before the numbers counts, unless it holds digits, as settings do and names not.
     """
     columns = table.values.shape[1]
     split = [_split_header(line, table.dialect.separator, columns) for line in table.header]
-    start = next((at for at in reversed(range(len(split))) if (cells := split[at]) and name_a_curve(cells)), None)
+    start = next((at for at in reversed(range(len(split))) if (cells := split[at]) and named(cells)), None)
     if start is not None:
         below = [cells for cells in split[start:] if cells]
         return [" ".join(column).strip() for column in zip(*below, strict=True)]
@@ -140,7 +141,7 @@ def choose_columns(table: Table, wanted: Columns | None, where: str) -> Chosen:
         If a declared column is not there, or if the header is of two minds.
     """
     count = table.values.shape[1]
-    cells = _header_cells(table)
+    cells = header_cells(table)
     notes: list[str] = []
     if wanted is not None:
         if any(isinstance(column, str) for column in (wanted.frequency, wanted.level, wanted.phase)):

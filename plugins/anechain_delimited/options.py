@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from pydantic import Field, model_validator
 
@@ -46,6 +46,8 @@ class Resample(Options):
 
 class DelimitedOptions(NamingOptions):
     """Options of the importer for delimited text."""
+
+    more_fields: ClassVar[tuple[str, ...]] = ("take",)
 
     columns: Columns | None = Field(
         default=None,

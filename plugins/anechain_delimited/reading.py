@@ -38,7 +38,7 @@ def _content(path: Path, label: str, direction: Direction, options: DelimitedOpt
     )
     chosen = choose_columns(table, options.columns, label)
     frequency, level, phase, notes = curve_of(table, chosen, options, label)
-    curve = Curve(direction.plane, direction.angle, frequency, level, phase, label)
+    curve = Curve(direction.plane, direction.angle, frequency, level, phase, label, take=direction.take)
     return curve, [*direction.notes, *decoded.notes, *table.notes, *chosen.notes, *notes]
 
 

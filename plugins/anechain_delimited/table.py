@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -315,14 +316,16 @@ def _other_reading(lines: list[str], rows: tuple[int, ...], columns: int) -> str
     return " | ".join(merged) if len(merged) < columns else ""
 
 
-def _refuse_doubtful_commas(lines: list[str], rows: tuple[int, ...], columns: int, where: str) -> None:
+def _refuse_doubtful_commas(
+    lines: list[str], rows: tuple[int, ...], columns: int, named: Callable[[Sequence[str]], bool], where: str
+) -> None:
     """Refuse comma-separated rows whose commas could as well be decimal, unless the header counts the columns."""
     other = _other_reading(lines, rows, columns)
     if not other:
         return
     for line in reversed(lines[: rows[0]]):
         cells = cells_of(uncommented(line), "comma")
-        if name_a_curve(cells):
+        if named(cells):
             if len(cells) == columns:
                 return
             break
@@ -394,6 +397,7 @@ def read_table(
     decimal: str = "auto",
     skip_lines: int = 0,
     skip_last_lines: int = 0,
+    named: Callable[[Sequence[str]], bool] = name_a_curve,
 ) -> Table:
     """Find the table of numbers in a text.
 
@@ -409,6 +413,8 @@ def read_table(
         Decimal mark.
     skip_lines, skip_last_lines : int
         Lines to pass over at either end.
+    named : callable
+        Whether the cells of a line name columns, and so count them where commas could be decimal.
 
     Returns
     -------
@@ -442,7 +448,7 @@ def read_table(
     rows, columns = best.rows, best.values.shape[1]
     block = lines[rows[0] : rows[-1] + 1]
     if best.dialect.separator == "comma" and decimal == "auto" and not any("." in lines[row] for row in rows):
-        _refuse_doubtful_commas(lines, rows, columns, where)
+        _refuse_doubtful_commas(lines, rows, columns, named, where)
     cut = _cut_short(lines, rows, best.dialect)
     if cut:
         raise Refusal.because(

@@ -1,0 +1,78 @@
+"""Several takes of one impedance: their mean, and how far they lie apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from anechain.methods import method
+
+__all__ = ["MeanImpedance", "mean_impedance"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MeanImpedance:
+    """Mean of several takes.
+
+    Attributes
+    ----------
+    magnitude : numpy.ndarray, shape (n,)
+        Ohm; NaN where a take has none.
+    phase : numpy.ndarray, shape (n,), or None
+        Degrees in (-180, 180]; None if the takes have none.
+    deviation : numpy.ndarray, shape (n,)
+        Standard deviation of the takes' moduli as a share of their mean.
+    """
+
+    magnitude: Floats
+    phase: Floats | None
+    deviation: Floats
+
+
+@method(
+    "mean-impedance",
+    version=1,
+    title="Mean of repeated takes of an impedance",
+    source="mean of the complex impedance, or of the modulus where the phase was not measured; standard deviation by "
+    "GUM, JCGM 100:2008, 4.2",
+    standing="common practice, no source",
+    limits="A voice coil that warms between takes raises all later ones: the mean hides it, the deviation shows it.",
+)
+def mean_impedance(magnitudes: ArrayLike, phases: ArrayLike | None = None) -> MeanImpedance:
+    """Average takes of the same impedance.
+
+    Parameters
+    ----------
+    magnitudes : array_like, shape (takes, n)
+        Ohm; two takes or more. NaN where a take has no value.
+    phases : array_like, same shape, optional
+        Degrees.
+
+    Returns
+    -------
+    MeanImpedance
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two takes, or the phases have another shape.
+    """
+    modulus = np.asarray(magnitudes, dtype=np.float64)
+    if modulus.ndim != 2 or modulus.shape[0] < 2:
+        raise ValueError("a mean needs two takes or more, one row each")
+    mean, phase = modulus.mean(axis=0), None
+    deviation = modulus.std(axis=0, ddof=1) / mean
+    if phases is not None:
+        angle = np.asarray(phases, dtype=np.float64)
+        if angle.shape != modulus.shape:
+            raise ValueError(f"phases of shape {angle.shape} for moduli of shape {modulus.shape}")
+        whole = (modulus * np.exp(1j * np.deg2rad(angle))).mean(axis=0)
+        # A take without a phase still has its modulus.
+        turned = np.isfinite(whole)
+        mean = np.where(turned, np.abs(whole), mean)
+        phase = np.where(turned, np.rad2deg(np.angle(np.where(turned, whole, 1.0))), np.nan)
+    return MeanImpedance(mean, phase, deviation)

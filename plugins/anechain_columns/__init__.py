@@ -1,0 +1,43 @@
+"""Importer of text tables with named columns: electrical impedance, and harmonic orders over frequency."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from anechain.hooks import Description, Reading, Verdict, hookimpl
+
+__all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
+
+
+@hookimpl
+def anechain_describe() -> Description:
+    """Say what this importer is."""
+    from anechain_columns.options import ColumnsOptions
+
+    return Description(
+        title="Text tables of impedance or harmonic orders",
+        reads="delimited text: frequency with modulus and phase, or real and imaginary part, of an impedance; or with "
+        "a column for each harmonic order, one file per drive",
+        version="1",
+        options=ColumnsOptions,
+        methods=("mean-impedance", "resample-log-frequency"),
+        gives=("impedance", "harmonics"),
+    )
+
+
+@hookimpl
+def anechain_identify(path: Path) -> Verdict:
+    """Say whether the file is a table whose header names an impedance or harmonic orders."""
+    from anechain_columns.identifying import identify
+
+    return identify(path)
+
+
+@hookimpl
+def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
+    """Read the files of one device."""
+    from anechain_columns.reading import read
+
+    return read(paths, options)
