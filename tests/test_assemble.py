@@ -133,3 +133,62 @@ def test_the_delay_that_a_phase_has_removed_stays_beside_it():
     assert data.arrival.dims == ("plane", "angle")
     np.testing.assert_array_equal(data.arrival, [[np.nan, 1 / 343.2, 2 / 343.2], [2 / 343.2, 1 / 343.2, np.nan]])
     assert "arrival" not in assemble_responses([*curves, cardioid("vertical", 40, phase=np.zeros(3))], [])
+
+
+def takes_of(plane, angle, offsets, **more):
+    """Takes of the cardioid, each with its own offset in dB at all frequencies."""
+    base = cardioid(plane, angle, **more)
+    return [
+        replace(base, level=base.level + offset, take=str(number), source=f"{base.source} take {number}")
+        for number, offset in enumerate(offsets, start=1)
+    ]
+
+
+def test_takes_of_a_direction_are_joined_and_counted():
+    """Three takes of 0, 1 and 2 dB more: a mean square of (1 + 1.258925 + 1.584893) / 3, 1.07642 dB; spread 1 dB."""
+    report = []
+    curves = [*takes_of("horizontal", 0, (0, 1, 2)), *takes_of("horizontal", 90, (0.5,)), cardioid("vertical", 40)]
+    data = assemble_responses(curves[::-1], report)
+    np.testing.assert_allclose(data.level.sel(plane="horizontal", angle=0), 1.07642, atol=1e-5)
+    np.testing.assert_allclose(data.level_std.sel(plane="horizontal", angle=0), 1.0)
+    np.testing.assert_allclose(data.level.sel(plane="horizontal", angle=90), -6.0206 + 0.5, atol=5e-5)
+    # By angle 0, 40, 90; the pole stands for both orbits, with its takes.
+    assert data.takes.values.tolist() == [[3, 0, 1], [3, 1, 0]]
+    assert np.isnan(data.level_std.values[:, 1:]).all() and np.isfinite(data.level_std.values[:, 0]).all()
+    said = "\n".join(report)
+    assert "3 takes of 1 of 3 directions (horizontal 0°); 1 take of 2 of 3 directions (horizontal 90°, vertical" in said
+    assert "largest standard deviation of takes: 1 dB, horizontal 0°, 100 Hz (3 takes)" in said
+
+
+def test_single_takes_are_as_if_they_had_no_name():
+    named = assemble_responses([*takes_of("horizontal", 0, (0,)), *takes_of("horizontal", 90, (0,))], [])
+    assert named.identical(assemble_responses([cardioid("horizontal", 0), cardioid("horizontal", 90)], []))
+
+
+def test_takes_carry_phase_and_arrival_where_all_have_them():
+    """A source heard at 2 m and at 2.01 m, each phase counted from its own arrival at 343.2 m/s."""
+    phases, arrivals = ([10.0, 40, 0], [20.0, 50, 120]), (2 / 343.2, 2.01 / 343.2)
+    curves = [
+        replace(take, phase=np.array(phase), arrival=arrival)
+        for take, phase, arrival in zip(takes_of("horizontal", 0, (0, 0)), phases, arrivals, strict=True)
+    ]
+    report = []
+    data = assemble_responses(curves, report)
+    np.testing.assert_allclose(data.phase[0, 0], [15, 45, np.nan])
+    assert float(data.arrival[0, 0]) == pytest.approx(2.005 / 343.2)
+    assert "phase missing where takes do not agree on one: horizontal 0° at 1 frequencies" in report
+    report = []
+    data = assemble_responses([curves[0], replace(curves[1], phase=None, arrival=None)], report)
+    assert "phase" not in data and "arrival" not in data and "level_std" in data
+    assert "phase dropped: only 0 of 1 directions have one" in report
+
+
+@pytest.mark.parametrize(("one", "other"), [("", ""), ("1", ""), ("", "1"), ("1", "1")])
+def test_takes_that_are_not_told_apart_are_refused(one, other):
+    curves = [
+        replace(cardioid("horizontal", 30, source=source), take=take) for source, take in (("a", one), ("b", other))
+    ]
+    with pytest.raises(Refusal, match="horizontal 30° is given twice, the first time by a") as refused:
+        assemble_responses(curves, [])
+    assert [problem.where for problem in refused.value.problems] == ["b"]
+    assert "{take}" in refused.value.problems[0].mend

@@ -49,6 +49,13 @@ def test_a_whole_turn_of_angles_wraps_into_the_convention(plane, step):
     assert (found.angle - 10 * step) % 360 == 0
 
 
+def test_a_word_tells_takes_apart():
+    found = direction("{plane} {angle} {take}.txt", "h -10 B.txt")
+    assert (found.angle, found.take) == (-10, "b")
+    assert direction("{plane} {angle}{take}.txt", "h 10b.txt").take == "b"
+    assert direction("{plane} {angle}.txt", "h 10.txt").take == ""
+
+
 def test_positive_angles_to_the_right_and_down_are_turned_round_and_said():
     ways = {"horizontal": "right", "vertical": "down"}
     found = direction("{plane} {angle}.txt", "h 30.txt", positive_is=ways)
@@ -135,6 +142,16 @@ def test_a_manifest_in_any_order_of_columns(separator):
         "a/1.txt": ("horizontal", -10),
         "a/2.txt": ("vertical", -10),
         "b/1.txt": ("vertical", 10),
+    }
+
+
+def test_a_manifest_may_tell_takes_apart():
+    directions, problems = manifest("file,take,plane,angle\n2.txt,Second,h,0\na/1.txt,,h,0\nb/1.txt,1,h,10\n")
+    assert not problems
+    assert {label: found.take for label, found in directions.items()} == {
+        "a/2.txt": "second",
+        "a/1.txt": "",
+        "b/1.txt": "1",
     }
 
 

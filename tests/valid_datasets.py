@@ -38,6 +38,7 @@ def responses(angles=None, planes=("horizontal", "vertical")) -> xr.Dataset:
             "phase": (dims, np.broadcast_to(180 - (180 + 360 * FREQUENCY / 343.2) % 360, level.shape).copy()),
             "arrival": (dims[:2], np.full(level.shape[:2], 1 / 343.2)),
             "level_std": (dims, np.full(level.shape, 0.1)),
+            "takes": (dims[:2], np.full(level.shape[:2], 3, np.int32)),
             "measured": (dims[:2], np.ones(level.shape[:2], np.int8)),
         },
         coords={"plane": list(planes), "angle": angles, "frequency": FREQUENCY},
@@ -78,11 +79,29 @@ def harmonics() -> xr.Dataset:
         {
             "level": (("drive", "order", "frequency"), values),
             "noise": (("drive", "order", "frequency"), np.full(shape, 10.0)),
+            "level_std": (("drive", "order", "frequency"), np.full(shape, 0.1)),
+            "takes": ("drive", np.full(2, 3, np.int32)),
         },
         coords={"drive": [1.415, 2.83], "order": [1, 2, 3], "frequency": FREQUENCY},
         attrs={name: value for name, value in ABOUT.items() if name != "drive"},
     )
     return describe(dataset, "harmonics")
+
+
+def takes() -> xr.Dataset:
+    """Up and back again: the last take has cooled down for four minutes; 6.02 dB for twice the drive."""
+    level = 84 + 6.02 * np.array([[-1.0], [0.0], [-1.0]]) + np.zeros(FREQUENCY.size)
+    dataset = xr.Dataset(
+        {
+            "level": (("take", "frequency"), level),
+            "drive": ("take", np.array([1.415, 2.83, 1.415])),
+            "started": ("take", np.array([0.0, 20.0, 260.0])),
+            "recording": ("take", np.array(["a.wav", "b.wav", "c.wav"], dtype=object)),
+        },
+        coords={"take": [1, 2, 3], "frequency": FREQUENCY},
+        attrs={name: value for name, value in ABOUT.items() if name != "drive"},
+    )
+    return describe(dataset, "takes")
 
 
 def curves() -> xr.Dataset:
@@ -93,6 +112,11 @@ def curves() -> xr.Dataset:
         {
             "level": (("curve", "frequency"), np.stack([axis, power])),
             "directivity_index": (("index", "frequency"), (axis - power)[None]),
+            # 0.3 dB of a calibration, which cancels in an index, and 0.1 dB of each of two independent levels.
+            "uncertainty_common": (("curve", "frequency"), np.full((2, FREQUENCY.size), 0.3)),
+            "uncertainty_independent": (("curve", "frequency"), np.full((2, FREQUENCY.size), 0.1)),
+            "index_uncertainty_common": (("index", "frequency"), np.zeros((1, FREQUENCY.size))),
+            "index_uncertainty_independent": (("index", "frequency"), np.full((1, FREQUENCY.size), 0.1 * np.sqrt(2))),
             "curve_method": ("curve", np.array(["on-axis@1", "sphere-mean-level@1"], dtype=object)),
             "index_method": ("index", np.array(["sphere-mean-level@1"], dtype=object)),
         },
@@ -123,7 +147,14 @@ def comparison() -> xr.Dataset:
     return describe(dataset, "comparison")
 
 
-VALID = {"responses": responses, "sphere": sphere, "harmonics": harmonics, "curves": curves, "comparison": comparison}
+VALID = {
+    "responses": responses,
+    "sphere": sphere,
+    "harmonics": harmonics,
+    "takes": takes,
+    "curves": curves,
+    "comparison": comparison,
+}
 
 
 def with_values(dataset: xr.Dataset, name: str, values) -> xr.Dataset:

@@ -24,7 +24,15 @@ from anechain.errors import Refusal
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Grid", "datasets_of_grid", "orbit_angles", "without_repeats"]
+__all__ = [
+    "Grid",
+    "datasets_of_grid",
+    "nearest_directions",
+    "orbit_angles",
+    "some_of",
+    "sphere_of_grid",
+    "without_repeats",
+]
 
 Floats = NDArray[np.float64]
 
@@ -63,12 +71,13 @@ def orbit_angles(step: float) -> Floats:
 def without_repeats(curves: Sequence[Curve], report: list[str]) -> list[Curve]:
     """Curves without those that give a direction again with the very same values, as a closed orbit at 0° and 360°.
 
-    One that differs stays, for :func:`anechain.assemble.assemble_responses` to refuse.
+    Takes are told apart by their words, and each counts. One that differs stays, for
+    :func:`anechain.assemble.assemble_responses` to refuse.
     """
     kept: list[Curve] = []
-    known: dict[tuple[str, float], Curve] = {}
+    known: dict[tuple[str, float, str], Curve] = {}
     for curve in curves:
-        key = (curve.plane, float(wrap_angle(round(curve.angle, 6))) + 0.0)
+        key = (curve.plane, float(wrap_angle(round(curve.angle, 6))) + 0.0, curve.take)
         first = known.setdefault(key, curve)
         if first is curve or not np.array_equal(first.level, curve.level, equal_nan=True):
             kept.append(curve)
@@ -77,7 +86,8 @@ def without_repeats(curves: Sequence[Curve], report: list[str]) -> list[Curve]:
     return kept
 
 
-def _some(words: Sequence[str], most: int = 72) -> str:
+def some_of(words: Sequence[str], most: int = 72) -> str:
+    """Words joined for the report, the first of them where there are many."""
     return ", ".join(words[:most]) + (f" and {len(words) - most} more" if len(words) > most else "")
 
 
@@ -89,7 +99,7 @@ def _once(grid: Grid, report: list[str], where: str) -> Grid:
     if empty.any():
         left_out = [grid.names[int(at)] for at in np.flatnonzero(empty)]
         report.append(
-            f"{len(left_out)} of {empty.size} directions hold no value and are left out: {_some(left_out, 8)}"
+            f"{len(left_out)} of {empty.size} directions hold no value and are left out: {some_of(left_out, 8)}"
         )
     kept = np.flatnonzero(~empty)
     vectors, level = grid.vectors[kept], grid.level[kept]
@@ -106,7 +116,7 @@ def _once(grid: Grid, report: list[str], where: str) -> Grid:
     missing = np.isnan(once)
     for rows, words in ((missing.all(axis=0), "any"), (missing.any(axis=0) & ~missing.all(axis=0), "some")):
         if rows.any():
-            listed = _some([f"{value:.5g}" for value in grid.frequency[rows]], 6)
+            listed = some_of([f"{value:.5g}" for value in grid.frequency[rows]], 6)
             report.append(f"value missing in {words} direction at {listed} Hz: kept as not measured")
     return Grid(
         vectors[first],
@@ -152,7 +162,7 @@ def datasets_of_grid(
     angles = orbit_angles(step)
     targets = np.concatenate([orbit_vectors(plane, angles) for plane in PLANES])
     power, distance = interpolate_sphere(grid.vectors, power_of_level(grid.level), targets, max_gap)
-    nearest = _nearest(grid.vectors, targets)
+    nearest = nearest_directions(grid.vectors, targets)
     curves: list[Curve] = []
     for number, plane in enumerate(PLANES):
         between, lacking = [], []
@@ -172,11 +182,11 @@ def datasets_of_grid(
         on_grid = angles.size - len(between) - len(lacking)
         report.append(f"{plane} orbit: {on_grid} of {angles.size} directions are on the grid")
         if between:
-            report.append(f"{plane} orbit, interpolated in squared pressure between grid points: {_some(between)}")
+            report.append(f"{plane} orbit, interpolated in squared pressure between grid points: {some_of(between)}")
             if grid.phase is not None:
                 report.append(f"{plane} orbit, phase missing at interpolated directions: it may turn between points")
         if lacking:
-            report.append(f"{plane} orbit, missing (in a hole wider than {max_gap:g}°): {_some(lacking)}")
+            report.append(f"{plane} orbit, missing (in a hole wider than {max_gap:g}°): {some_of(lacking)}")
     if not curves:
         raise Refusal.because(
             where,
@@ -184,17 +194,19 @@ def datasets_of_grid(
             "directions on or around the horizontal and vertical orbits",
             "check the options for the frame and the directions",
         )
-    return assemble_responses(curves, report), _sphere(grid, max_gap, report)
+    return assemble_responses(curves, report), sphere_of_grid(grid, max_gap, report)
 
 
-def _nearest(vectors: Floats, targets: Floats) -> NDArray[np.intp]:
+def nearest_directions(vectors: Floats, targets: Floats) -> NDArray[np.intp]:
+    """Row of the direction that is closest to each target, shape (targets,)."""
     from scipy.spatial import cKDTree
 
     _, nearest = cKDTree(vectors / np.linalg.norm(vectors, axis=1, keepdims=True)).query(targets)
     return np.asarray(nearest)
 
 
-def _sphere(grid: Grid, max_gap: float, report: list[str]) -> xr.Dataset | None:
+def sphere_of_grid(grid: Grid, max_gap: float, report: list[str]) -> xr.Dataset | None:
+    """All directions with their weights; None, said in the report, if the grid has a hole wider than `max_gap`."""
     gap, centre = largest_gap(grid.vectors)
     if gap > max_gap:
         azimuth, elevation, _ = spherical(centre)

@@ -17,6 +17,7 @@ from anechain.errors import Problem, Refusal
 from anechain.hooks import Options
 
 __all__ = [
+    "JOINING",
     "Direction",
     "NamingOptions",
     "PositiveIs",
@@ -29,6 +30,8 @@ __all__ = [
 ]
 
 FIELDS = ("plane", "angle", "side", "any")
+JOINING = ("repeated-takes", "repeatability")
+"""Methods that join takes: an importer with the field {take} names them in its description."""
 _ANGLE = "(?:[+\\-\N{MINUS SIGN}]|[pm](?=[0-9]))?[0-9]+(?:[.,][0-9]+)?"
 _WORD = r"[^\W\d_]+"
 _LABEL = r"[^\W_]+(?:[.,][0-9]+)?"
@@ -61,15 +64,19 @@ class NamingOptions(Options):
 
     more_fields: ClassVar[tuple[str, ...]] = ()
     """Fields of the pattern, and columns of the manifest, that an importer has besides plane, angle and side."""
+    more_columns: ClassVar[tuple[str, ...]] = ()
+    """Further columns of the manifest that no file name could hold."""
 
     pattern: str | None = Field(
         default=None,
-        description="file name as literal text with the fields {plane}, {angle}, {side} and {any}, for example "
-        '"hall-north {plane} {angle}.txt"; upper and lower case are alike; with "/" the last folders count too',
+        description="file name as literal text with the fields {plane}, {angle}, {side}, {take} and {any}, for example "
+        '"hall-north {plane} {angle}.txt"; takes of one direction, told apart by {take}, are joined; upper and lower '
+        'case are alike; with "/" the last folders count too',
     )
     manifest: Path | None = Field(
         default=None,
-        description="table with the columns file, plane and angle, instead of a pattern; relative to the campaign file",
+        description="table with the columns file, plane, angle and, if there are several, take, instead of a pattern; "
+        "relative to the campaign file",
     )
     planes: dict[str, Literal["horizontal", "vertical"]] = Field(
         default=PLANES, description="words that stand for the planes in file names and manifest; case does not count"
@@ -114,13 +121,18 @@ class Direction:
     notes : tuple of str
         What was changed to get there.
     labels : dict of str to str
-        What the name or the manifest says in the importer's own fields, such as the drive.
+        What the name or the manifest says in the importer's own fields, such as the drive; in lower case.
     """
 
     plane: str
     angle: float
     notes: tuple[str, ...] = ()
     labels: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def take(self) -> str:
+        """Word that tells this take of the direction from others; empty where the importer has no field {take}."""
+        return self.labels.get("take", "")
 
 
 def parse_template(template: str, more_fields: Sequence[str] = ()) -> tuple[str, ...]:
@@ -350,7 +362,8 @@ def directions_of_manifest(
         elif not re.fullmatch(_ANGLE, angle, re.IGNORECASE):
             bad(line, f"angle {angle!r} is not a number", "degrees", "correct the angle")
         else:
-            own = {one: row[header.index(one)].strip().casefold() for one in options.more_fields if one in header}
+            columns = (*options.more_fields, *options.more_columns)
+            own = {one: row[header.index(one)].strip().casefold() for one in columns if one in header}
             word = options.planes[plane.casefold()]
             try:
                 directions[matching[0]] = _direction(word, _number(angle), options, labels=own)

@@ -45,6 +45,11 @@ def drive_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     yield from _rises(dataset, "drive", " V", where)
 
 
+def level_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Levels asked for rise strictly, so that none is there twice."""
+    yield from _rises(dataset, "level", " dB", where)
+
+
 def order_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     """Harmonic orders rise strictly, so that none is there twice."""
     yield from _rises(dataset, "order", "", where)
@@ -55,6 +60,28 @@ def angle_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     yield from _rises(dataset, "angle", "°", where)
 
 
+def takes_count(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Takes are numbered 1, 2, 3 in the order they were measured."""
+    number = np.asarray(dataset["take"].values)
+    if not number.size or not np.array_equal(number, np.arange(1, number.size + 1)):
+        yield Problem(where, f"take is {number.tolist()}", "1, 2, 3 to the last one", "correct the importer")
+
+
+def takes_go_on(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Where it is known when takes were started, none was started before the one it follows."""
+    started = np.asarray(dataset["started"].values, dtype=np.float64)
+    known = np.flatnonzero(np.isfinite(started))
+    back = np.flatnonzero(np.diff(started[known]) < 0)
+    if back.size:
+        earlier, later = (int(known[int(back[0]) + step]) for step in (0, 1))
+        yield Problem(
+            where,
+            f"take {later + 1} was started at {started[later]:g} s, after take {earlier + 1} at {started[earlier]:g} s",
+            "times that do not fall",
+            "correct order or times in the manifest",
+        )
+
+
 def each_direction_once(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     """No plane and no angle stands twice."""
     for name in ("plane", "angle"):
@@ -63,7 +90,7 @@ def each_direction_once(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
             yield Problem(where, f"{name} {value} is there twice", "each direction once", "remove one of the two")
 
 
-COMPANIONS = ("sphere", "harmonics", "impedance")
+COMPANIONS = ("sphere", "harmonics", "impedance", "takes")
 """Datasets that an import may give besides the responses."""
 
 
@@ -175,6 +202,9 @@ RULES: dict[str, Rule] = {
     "angle rises strictly": angle_rises,
     "drive rises strictly": drive_rises,
     "order rises strictly": order_rises,
+    "level rises strictly": level_rises,
+    "takes count from one": takes_count,
+    "takes do not go back in time": takes_go_on,
     "each direction once": each_direction_once,
     "a direction was measured": something_measured,
     "poles agree between planes": poles_agree,

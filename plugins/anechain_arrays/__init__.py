@@ -14,6 +14,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 @hookimpl
 def anechain_describe() -> Description:
     """Say what this importer is."""
+    from anechain.naming import JOINING
     from anechain_arrays.options import ArraysOptions
 
     return Description(
@@ -21,7 +22,7 @@ def anechain_describe() -> Description:
         reads="levels or complex pressures over direction and frequency, by a declared mapping of variables and axes",
         version="1",
         options=ArraysOptions,
-        methods=("solid-angle-weights", "sphere-interpolation"),
+        methods=(*JOINING, "solid-angle-weights", "sphere-interpolation"),
     )
 
 

@@ -126,7 +126,8 @@ def _curves(
         if direction is None:  # which has been told
             return []
         phase = None if found.phase is None else found.phase[skipped:]
-        return [Curve(direction.plane, direction.angle, frequency, found.level[skipped:], phase, where)]
+        level = found.level[skipped:]
+        return [Curve(direction.plane, direction.angle, frequency, level, phase, where, take=direction.take)]
     angle = angles_of(container, options.angle, "angle", options)
     places: dict[str, int] = {}
     listed = options.plane if isinstance(options.plane, tuple) else ()

@@ -4,31 +4,14 @@ from __future__ import annotations
 
 from typing import Literal
 
-import numpy as np
-from pydantic import Field, field_validator
+from pydantic import Field
 
-from anechain.hooks import Options
+from anechain.frames import Axis, FieldOptions
 
-__all__ = ["AXIS_WORDS", "Axis", "SofaOptions", "axis_vector"]
-
-AXIS_WORDS: dict[str, tuple[float, float, float]] = {
-    "+x": (1.0, 0.0, 0.0),
-    "-x": (-1.0, 0.0, 0.0),
-    "+y": (0.0, 1.0, 0.0),
-    "-y": (0.0, -1.0, 0.0),
-    "+z": (0.0, 0.0, 1.0),
-    "-z": (0.0, 0.0, -1.0),
-}
-
-Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z"] | tuple[float, float, float]
+__all__ = ["SofaOptions"]
 
 
-def axis_vector(axis: Axis) -> tuple[float, float, float]:
-    """Vector of an axis given as a word or as three numbers."""
-    return AXIS_WORDS[axis] if isinstance(axis, str) else axis
-
-
-class SofaOptions(Options):
+class SofaOptions(FieldOptions):
     """Options of the AES69 importer."""
 
     reference_axis: Axis | None = Field(
@@ -54,12 +37,6 @@ class SofaOptions(Options):
         "receivers or emitters that are not the directions). A file with several is refused with their list until "
         "one is chosen.",
     )
-    step: float = Field(
-        10.0,
-        gt=0,
-        le=90,
-        description="Step of the orbits in degrees; 180 must be a multiple of it.",
-    )
     quantity: Literal["relative", "pascal"] = Field(
         "relative",
         description="What the data are. AES69 does not say: relative (level of the bare number, good for shapes "
@@ -78,19 +55,3 @@ class SofaOptions(Options):
         description="Widest hole in degrees that may be bridged: between grid points for an orbit direction, and "
         "anywhere on the grid for it to count as a full sphere.",
     )
-
-    @field_validator("reference_axis", "up")
-    @classmethod
-    def _has_a_direction(cls, value: Axis | None) -> Axis | None:
-        if value is not None:
-            vector = np.asarray(axis_vector(value))
-            if not np.isfinite(vector).all() or not np.linalg.norm(vector) > 0:
-                raise ValueError("an axis needs three finite numbers that are not all zero")
-        return value
-
-    @field_validator("step")
-    @classmethod
-    def _divides_half_a_circle(cls, value: float) -> float:
-        if abs(180 / value - round(180 / value)) > 1e-9:
-            raise ValueError("180 must be a multiple of the step, so that the orbits meet at the rear")
-        return value

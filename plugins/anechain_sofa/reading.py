@@ -4,25 +4,19 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.directions import PLANES, orbit_vectors, spherical, wrap_angle
+from anechain.acoustics.directions import PLANES, orbit_vectors
 from anechain.acoustics.levels import REFERENCE_PRESSURE, level_of_power, power_of_level
-from anechain.acoustics.sphere import (
-    SAME_DIRECTION,
-    interpolate_sphere,
-    largest_gap,
-    solid_angle_weights,
-    unique_directions,
-)
+from anechain.acoustics.sphere import SAME_DIRECTION, interpolate_sphere, unique_directions
 from anechain.acoustics.transforms import level_and_phase
-from anechain.assemble import Curve, assemble_responses, assemble_sphere
+from anechain.assemble import Curve, assemble_responses
 from anechain.errors import Problem, Refusal
+from anechain.grids import Grid, nearest_directions, orbit_angles, some_of, sphere_of_grid
 from anechain.hooks import Reading
 from anechain_sofa.conventions import LISTENER, unreadable_because
 from anechain_sofa.geometry import Geometry, geometry
@@ -41,17 +35,6 @@ Integers = NDArray[np.integer[Any]]
 
 _DAMAGED = (OSError, RuntimeError, UnicodeError)  # what netCDF4 raises on a broken file
 _LOUD_DUPLICATE = 0.01  # dB between two mentions of one direction that are worth a line
-
-
-@dataclass(frozen=True)
-class _Grid:
-    """Unique directions that carry data, in our frame."""
-
-    vectors: Floats
-    names: list[str]
-    frequency: Floats
-    level: Floats
-    phase: Floats | None
 
 
 def read(paths: Sequence[Path], options: SofaOptions) -> Reading:
@@ -105,7 +88,7 @@ def read(paths: Sequence[Path], options: SofaOptions) -> Reading:
     responses = _responses(file, grid, options)
     if responses is None:
         raise Refusal(file.problems)
-    sphere = _sphere(file, grid, options)
+    sphere = sphere_of_grid(grid, options.max_gap, file.report)
     for dataset in (responses, sphere):
         if dataset is not None:
             dataset.attrs.update(attrs)
@@ -189,7 +172,7 @@ def _credits(file: SofaFile) -> dict[str, str]:
     return {name: text for name, text in found.items() if text}
 
 
-def _grid(file: SofaFile, selection: Selection, vectors: Floats, heard: Pressures, options: SofaOptions) -> _Grid:
+def _grid(file: SofaFile, selection: Selection, vectors: Floats, heard: Pressures, options: SofaOptions) -> Grid:
     """Directions with data, each once; says what is missing and what was given twice."""
     report = file.report
     reference, unit = (REFERENCE_PRESSURE, "20 µPa") if options.quantity == "pascal" else (1.0, "1")
@@ -202,7 +185,7 @@ def _grid(file: SofaFile, selection: Selection, vectors: Floats, heard: Pressure
     if absent.any():
         report.append(
             f"{int(absent.sum())} of {absent.size} directions hold no data (zero or not a number throughout) and are "
-            f"left out: {_some([selection.name(int(i)) for i in np.flatnonzero(absent)])}"
+            f"left out: {some_of([selection.name(int(i)) for i in np.flatnonzero(absent)], 8)}"
         )
     vectors, level, phase = vectors[~absent], level[~absent], phase[~absent]
     names = [selection.name(int(i)) for i in np.flatnonzero(~absent)]
@@ -221,7 +204,7 @@ def _grid(file: SofaFile, selection: Selection, vectors: Floats, heard: Pressure
     if first.size < len(vectors):
         level = _merged(file, level, first, group, names)
         phase = phase[first]
-    return _Grid(vectors[first], [names[i] for i in first], heard.frequency, level, phase if heard.has_phase else None)
+    return Grid(vectors[first], heard.frequency, level, phase if heard.has_phase else None, [names[i] for i in first])
 
 
 def _merged(file: SofaFile, level: Floats, first: Integers, group: Integers, names: list[str]) -> Floats:
@@ -244,18 +227,13 @@ def _merged(file: SofaFile, level: Floats, first: Integers, group: Integers, nam
     return once
 
 
-def _some(words: Sequence[str], most: int = 8) -> str:
-    return ", ".join(words[:most]) + (f" and {len(words) - most} more" if len(words) > most else "")
-
-
-def _responses(file: SofaFile, grid: _Grid, options: SofaOptions) -> xr.Dataset | None:
+def _responses(file: SofaFile, grid: Grid, options: SofaOptions) -> xr.Dataset | None:
     """Read the two orbits off the grid."""
-    angles = wrap_angle(np.arange(0, 360, options.step))
-    angles = np.round(angles[np.argsort(angles)], 9) + 0.0
+    angles = orbit_angles(options.step)
     targets = np.concatenate([orbit_vectors(plane, angles) for plane in PLANES])
     where = [(plane, float(angle)) for plane in PLANES for angle in angles]
     power, distance = interpolate_sphere(grid.vectors, power_of_level(grid.level), targets, options.max_gap)
-    nearest = _nearest(grid.vectors, targets)
+    nearest = nearest_directions(grid.vectors, targets)
     curves: list[Curve] = []
     exact: dict[str, list[str]] = {plane: [] for plane in PLANES}
     between: dict[str, list[str]] = {plane: [] for plane in PLANES}
@@ -280,11 +258,11 @@ def _responses(file: SofaFile, grid: _Grid, options: SofaOptions) -> xr.Dataset 
         file.report.append(f"{plane} orbit: {len(exact[plane])} of {angles.size} directions are on the grid")
         if between[plane]:
             file.report.append(
-                f"{plane} orbit, interpolated in squared pressure between grid points: {_some(between[plane], 72)}"
+                f"{plane} orbit, interpolated in squared pressure between grid points: {some_of(between[plane])}"
             )
         if lacking[plane]:
             file.report.append(
-                f"{plane} orbit, no data (in a hole wider than {options.max_gap:g}°): {_some(lacking[plane], 72)}"
+                f"{plane} orbit, no data (in a hole wider than {options.max_gap:g}°): {some_of(lacking[plane])}"
             )
     if any(between.values()):
         file.report.append(f"interpolated directions lie up to {farthest:.2f}° from the nearest grid point")
@@ -300,25 +278,3 @@ def _responses(file: SofaFile, grid: _Grid, options: SofaOptions) -> xr.Dataset 
         )
         return None
     return assemble_responses(curves, file.report)
-
-
-def _nearest(vectors: Floats, targets: Floats) -> NDArray[np.intp]:
-    from scipy.spatial import cKDTree
-
-    _, nearest = cKDTree(vectors / np.linalg.norm(vectors, axis=1, keepdims=True)).query(targets)
-    return np.asarray(nearest)
-
-
-def _sphere(file: SofaFile, grid: _Grid, options: SofaOptions) -> xr.Dataset | None:
-    """All directions with their weights, if the grid covers the sphere."""
-    gap, centre = largest_gap(grid.vectors)
-    azimuth, elevation, _ = spherical(grid.vectors)
-    if gap > options.max_gap:
-        hole_azimuth, hole_elevation, _ = spherical(centre)
-        file.report.append(
-            f"no true sphere power: the grid has a hole of {gap:.1f}° at azimuth {round(float(hole_azimuth)):g}°, "
-            f"elevation {round(float(hole_elevation)):g}° (allowed: {options.max_gap:g}°)"
-        )
-        return None
-    file.report.append(f"full sphere: the widest hole of the grid is {gap:.1f}°")
-    return assemble_sphere(azimuth, elevation, grid.frequency, grid.level, solid_angle_weights(grid.vectors))

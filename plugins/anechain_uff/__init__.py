@@ -14,6 +14,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 @hookimpl
 def anechain_describe() -> Description:
     """Say what this importer is."""
+    from anechain.naming import JOINING
     from anechain_uff.options import UffOptions
 
     return Description(
@@ -21,6 +22,7 @@ def anechain_describe() -> Description:
         reads="frequency responses (impulse responses if declared) of dataset 58 or 58b in universal files (UFF, UNV)",
         version="1",
         options=UffOptions,
+        methods=JOINING,
     )
 
 

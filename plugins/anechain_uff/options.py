@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from pydantic import Field, model_validator
 
@@ -21,6 +21,8 @@ class Place(Options):
 
 class UffOptions(NamingOptions):
     """Options of the importer for universal files."""
+
+    more_fields: ClassVar[tuple[str, ...]] = ("take",)
 
     direction_from: Literal["file", "id1", "id2", "id3", "id4", "id5", "response_entity", "reference_entity"] = Field(
         default="file",

@@ -89,7 +89,8 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
                 continue
             if direction is not None:
                 level, phase = _levels(pressure, options, own)
-                curves.append(Curve(direction.plane, direction.angle, frequency, level, phase, function.where))
+                place = direction.plane, direction.angle
+                curves.append(Curve(*place, frequency, level, phase, function.where, take=direction.take))
         if used > 1 and label in by_file:
             problems.append(
                 Problem(

@@ -133,11 +133,14 @@ def _of_repeats(responses: xr.Dataset, stated: Mapping[str, Any], frequency: Flo
     spread = np.asarray(responses["level_std"].transpose("plane", "angle", "frequency").values)
     count = np.asarray(responses["takes"].transpose("plane", "angle").values) if "takes" in responses else None
     shared = np.ones(spread.shape[:2]) if count is None else np.maximum(count, 1)
-    pooled = np.sqrt(np.nanmean(spread**2, axis=(0, 1))) if single is None else single
     repeated = np.isfinite(spread)
+    # Of all directions together; a frequency at which none was repeated has none.
+    squares, counts = np.where(repeated, spread**2, 0.0).sum(axis=(0, 1)), repeated.sum(axis=(0, 1))
+    together = np.sqrt(np.divide(squares, counts, out=np.full(counts.shape, np.nan), where=counts > 0))
+    pooled = together if single is None else single
     most = f"{int(shared.min())} to {int(shared.max())} takes" if count is not None else "repeated takes"
     said.append(
-        f"repeatability: of the mean of {most}, {np.sqrt(np.nanmean(spread**2)):.2g} dB r.m.s. for one; each "
+        f"repeatability: of the mean of {most}, {np.sqrt(squares.sum() / max(counts.sum(), 1)):.2g} dB r.m.s. for one; each "
         "direction's own" + ("" if repeated.all() else "; a direction taken once has that of one take")
     )
     return np.asarray(np.where(repeated, spread / np.sqrt(shared)[..., np.newaxis], pooled))
