@@ -14,8 +14,9 @@ from pathlib import Path
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
 
+from anechain.checks import KINDS
 from anechain.errors import Problem, Refusal
 
 __all__ = ["Campaign", "Device", "Numbers", "Setup", "json_schema", "load_campaign", "option_problems"]
@@ -349,6 +350,19 @@ class ImpedanceNumbers(_Model):
     )
 
 
+class DistortionNumbers(_Model):
+    """How much it distorts at the levels of the distortion."""
+
+    bands: tuple[Band, ...] = Field(
+        default=((40.0, 200.0), (200.0, 2000.0), (2000.0, 6000.0)),
+        description="Bands in Hz for the worst and the mean (common practice)",
+    )
+    limits: tuple[Positive, ...] = Field(
+        default=(1.0, 3.0, 10.0), description="Per cent that the distortion stays under down to a frequency"
+    )
+    start: Positive = Field(default=300.0, description="Hz from which the limits are followed down (common practice)")
+
+
 class NumbersUncertainty(_Model):
     """How stated uncertainties are carried to numbers."""
 
@@ -361,6 +375,11 @@ class NumbersUncertainty(_Model):
     per_octave: Positive = Field(
         default=20.0,
         description="Uncorrelated errors are independent from one such share of an octave to the next (our own)",
+    )
+    common_octaves: Positive | None = Field(
+        default=None,
+        description="Octaves over which an error that all directions share (calibration, microphone) stays the same; "
+        "if absent it is one error at all frequencies, so that it cancels in limits and deviations",
     )
 
 
@@ -383,6 +402,7 @@ class Numbers(_Model):
     aim: AimNumbers = Field(default=AimNumbers(), description="Where to point it")
     preference: PreferenceNumbers = Field(default=PreferenceNumbers(), description="Published predictor of preference")
     impedance: ImpedanceNumbers = Field(default=ImpedanceNumbers(), description="What an amplifier sees")
+    distortion: DistortionNumbers = Field(default=DistortionNumbers(), description="How much it distorts")
     uncertainty: NumbersUncertainty = Field(default=NumbersUncertainty(), description="How uncertainties are carried")
 
 
@@ -444,6 +464,152 @@ class Derivation(_Model):
     )
 
 
+class DistortionChoices(_Model):
+    """How distortion at a level is read off the harmonics; each choice is kept in the receipts."""
+
+    levels: tuple[Annotated[Number, Field(ge=0, le=200)], ...] = Field(
+        default=(86.0, 96.0),
+        min_length=1,
+        description="dB at 1 m, mean of the fundamental in the band. High levels hurt hearing and equipment: local "
+        "rules and qualified practice decide",
+    )
+    band: Band = Field(
+        default=(300.0, 3000.0), description="Hz; the mean of the fundamental in it is the level (common practice)"
+    )
+    nearest: Annotated[Number, Field(ge=0)] = Field(
+        default=0.5, description="dB within which a take stands for a level as it is (common practice)"
+    )
+    widest_step: Annotated[Number, Field(ge=0)] = Field(
+        default=10.0, description="dB between two takes that a level is still read from; 0 for none (common practice)"
+    )
+    noise_margin: Annotated[Number, Field(ge=0, le=60)] = Field(
+        default=10.0,
+        description="dB above the noise below which a harmonic is an upper limit (noise alone: 1 of 22 000 above)",
+    )
+    orders: Annotated[int, Field(ge=2, le=100)] = Field(default=9, description="Highest harmonic order")
+    peak_height: Positive = Field(
+        default=6.0, description="dB that a peak of a harmonic rises at least to be listed (common practice)"
+    )
+
+    @field_validator("levels")
+    @classmethod
+    def _once(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if len(set(values)) < len(values):
+            raise ValueError("each value once")
+        return tuple(sorted(values))
+
+
+class CompressionChoices(_Model):
+    """How compression with rising level is read off the fundamentals; each choice is kept in the receipts."""
+
+    smoothing: Annotated[Number, Field(gt=0, le=96)] | None = Field(
+        default=6, description="Smoothing of the levels compared, as a fraction of an octave; null for none"
+    )
+    limits: tuple[Annotated[Number, Field(lt=0)], ...] = Field(
+        default=(-0.5, -1.0, -3.0),
+        min_length=1,
+        description="dB below zero whose passing is told and drawn (common practice)",
+    )
+    band: Band = Field(
+        default=(300.0, 3000.0),
+        description="Hz; the mean in it is the change of level, the rest the change of shape (common practice)",
+    )
+    most_uncertain: Positive = Field(
+        default=0.5, description="dB of expanded uncertainty, from noise and rounding, beyond which nothing is given"
+    )
+    drift_limit: Positive = Field(
+        default=0.3, description="dB r.m.s. that the first level, repeated last, may lie from itself (common practice)"
+    )
+    conductor: Literal["copper", "aluminium"] = Field(default="copper", description="Of the voice coil")
+    series_share: Annotated[Number, Field(ge=0)] = Field(
+        default=0.0, description="Resistance in series with the voice coil (cable, filter) re the cold coil's own"
+    )
+
+
+class UsableLimits(_Model):
+    """When a device counts as usable, and where it is listened to. High levels hurt hearing: local rules decide."""
+
+    distortion: tuple[tuple[Positive, Positive], ...] = Field(
+        default=((100.0, 10.0), (200.0, 3.0)),
+        min_length=1,
+        description="Pairs of Hz and per cent of the fundamental that distortion stays under (common practice)",
+    )
+    compression: Annotated[Number, Field(lt=0)] = Field(
+        default=-1.0, description="dB that the compression stays above (common practice)"
+    )
+    up_to: Positive | None = Field(
+        default=None, description="Hz; nothing above is judged. Everything measured is if absent"
+    )
+    distance: Positive = Field(default=3.0, description="Listening distance in metres, direct sound (common practice)")
+    devices: Annotated[int, Field(ge=1, le=1000)] = Field(default=1, description="Number of alike devices")
+    addition: Literal["incoherent", "coherent"] = Field(
+        default="incoherent", description="How several devices add: their powers, or their pressures"
+    )
+    longest_dimension: Positive | None = Field(
+        default=None,
+        description="Longest side of the room in metres, for the gain of a rigid, tight room; no gain if absent",
+    )
+    wanted_level: Number | None = Field(
+        default=None, description="dB wanted at the listening distance: how low does the device reach at it?"
+    )
+
+    @field_validator("distortion")
+    @classmethod
+    def _ascending(cls, value: Any) -> Any:
+        if any(a[0] >= b[0] for a, b in pairwise(value)):
+            raise ValueError("pairs of Hz and per cent, Hz rising")
+        return value
+
+
+LimitPair = tuple[Number | None, Number | None]
+
+
+def _limits(id_: str) -> Any:
+    kind = KINDS[id_]
+    side = "above" if kind.above else "below"
+    unit = f" in {kind.unit}" if kind.unit else ""
+    return Field(
+        default=kind.limits, description=f"Doubtful and bad {side} these: {kind.about}{unit} ({kind.standing})"
+    )
+
+
+class CheckLimits(_Model):
+    """Limits of the checks of what came in: two numbers each, doubtful beyond the first and bad beyond the second."""
+
+    clipping: LimitPair = _limits("clipping")
+    signal_to_noise: LimitPair = _limits("signal-to-noise")
+    hum: LimitPair = _limits("hum")
+    sweep_end: LimitPair = _limits("sweep-end")
+    clock: LimitPair = _limits("clock")
+    polarity: LimitPair = _limits("polarity")
+    polarity_agreement: LimitPair = _limits("polarity-agreement")
+    reflection: LimitPair = _limits("reflection")
+    distance: LimitPair = _limits("distance")
+    rotation_centre: LimitPair = _limits("rotation-centre")
+    arrival_drift: LimitPair = _limits("arrival-drift")
+    mirror: LimitPair = _limits("mirror")
+    neighbours: LimitPair = _limits("neighbours")
+    swapped: LimitPair = _limits("swapped")
+    label: LimitPair = _limits("label")
+    pole_level: LimitPair = _limits("pole-level")
+    pole_arrival: LimitPair = _limits("pole-arrival")
+    repeats: LimitPair = _limits("repeats")
+    distance_law: LimitPair = _limits("distance-law")
+
+    @field_validator("*")
+    @classmethod
+    def _milder_first(cls, pair: LimitPair, info: ValidationInfo) -> LimitPair:
+        doubtful, bad = pair
+        above = KINDS[str(info.field_name).replace("_", "-")].above
+        if doubtful is not None and bad is not None and (bad < doubtful if above else bad > doubtful):
+            raise ValueError("the limit of what is doubtful first, then that of what is bad, which lies beyond it")
+        return pair
+
+    def limits(self) -> dict[str, LimitPair]:
+        """Limits by kind of check."""
+        return {name.replace("_", "-"): getattr(self, name) for name in type(self).model_fields}
+
+
 class Figures(_Model):
     """What is drawn."""
 
@@ -471,6 +637,14 @@ class Campaign(_Model):
     )
     uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the measurements")
     numbers: Numbers = Field(default=Numbers(), description="Choices in the figures of merit")
+    compression: CompressionChoices = Field(
+        default=CompressionChoices(), description="How compression with rising level is read"
+    )
+    usable_limits: UsableLimits = Field(default=UsableLimits(), description="When a device counts as usable")
+    distortion: DistortionChoices = Field(
+        default=DistortionChoices(), description="Choices in the distortion at a level"
+    )
+    checks: CheckLimits = Field(default=CheckLimits(), description="Limits of the checks of what came in")
     figures: Figures = Field(default=Figures(), description="What is drawn")
     batch_size: int | None = Field(
         default=None, ge=1, le=10_000, description="Devices per job; chosen from their number if absent"

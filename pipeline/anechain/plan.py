@@ -9,7 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from anechain.campaign import Campaign, Device, load_campaign
+from anechain.campaign import Campaign, Device, Target, load_campaign
 from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
 from anechain.receipts import Input, issue, sha256_hex
@@ -31,7 +31,7 @@ __all__ = [
     "unfinished_job",
 ]
 
-DEVICE_STAGES = ("ingest", "derive", "draw")
+DEVICE_STAGES = ("ingest", "derive", "distortion", "compression", "numbers", "draw")
 """Stages that work device by device, in batches."""
 WHOLE_STAGES = ("compare", "report", "crate")
 """Stages that work on the whole campaign."""
@@ -162,6 +162,7 @@ class Plan:
             **{name: source.model_dump(mode="json") for name, source in one.sources.items()},
             "setup": one.setup.model_dump(mode="json"),
             "private_importers": list(self.campaign.importers),
+            "checks": {id_: list(limits) for id_, limits in self.campaign.checks.limits().items()},
         }
 
     def parameters(self, stage: str) -> dict[str, Any]:
@@ -172,6 +173,20 @@ class Plan:
                 **self.campaign.derivation.model_dump(mode="json"),
                 "uncertainty": self.campaign.uncertainty.model_dump(mode="json", exclude_none=True),
                 "uncertainty_of": own,
+            }
+        if stage == "distortion":
+            return self.campaign.distortion.model_dump(mode="json")
+        if stage == "compression":
+            return {
+                "compression": self.campaign.compression.model_dump(mode="json"),
+                "usable_limits": self.campaign.usable_limits.model_dump(mode="json"),
+                "distortion": self.campaign.distortion.model_dump(mode="json", include={"noise_margin", "orders"}),
+            }
+        if stage == "numbers":
+            return {
+                "smoothing": self.campaign.derivation.smoothing,
+                "devices": {device: self.numbers_parameters(device) for device in self.campaign.devices},
+                "targets": self._target_hashes(),
             }
         if stage == "draw":
             return self.campaign.figures.model_dump(mode="json")
@@ -186,6 +201,23 @@ class Plan:
         """What is stated of the uncertainty of a device's measurement: its own, or the campaign's."""
         stated = self.campaign.devices[device].uncertainty or self.campaign.uncertainty
         return stated.model_dump(mode="json", exclude_none=True)
+
+    def numbers_parameters(self, device: str) -> dict[str, Any]:
+        """Choices in the numbers of a device: the campaign's, and its own in their place."""
+        chosen = self.campaign.numbers.model_dump(mode="json")
+        own = self.campaign.devices[device].numbers.model_dump(mode="json")
+        merged = {name: {**chosen[name], **own[name]} for name in ("own_trends", "targets")}
+        return {**chosen, **merged, "rated_impedance": own["rated_impedance"]}
+
+    def targets(self, device: str) -> dict[str, Target]:
+        """Target curves of a device by curve."""
+        both = self.campaign.numbers.targets | self.campaign.devices[device].numbers.targets
+        return {str(curve): target for curve, target in both.items()}
+
+    def _target_hashes(self) -> dict[str, str]:
+        files = {one.file for device in self.campaign.devices for one in self.targets(device).values()}
+        there = {name: self.folder / name for name in files}
+        return {name: sha256_file(path) if _is_file(path) else "unreadable" for name, path in there.items()}
 
     def raw_hashes(self, device: str) -> dict[str, str]:
         """SHA-256 of each raw file of a device by its path in the campaign; "unreadable" where there is none."""

@@ -1,0 +1,191 @@
+"""How the level lags behind the drive, and what the takes in their order tell of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from anechain.acoustics.coil_heating import ASSUMPTIONS
+from anechain.acoustics.curve_parts import hertz
+from anechain.figure_of_merit.given import Given, band_words, number, slug
+from anechain.numbers import Number, Spread
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["HEADING", "USES", "compression_numbers"]
+
+HEADING = "Compression"
+USES = (
+    "coil-temperature-rise",
+    "compression-level-and-shape",
+    "compression-recovery",
+    "level-at-compression",
+    "long-term-compression",
+    "take-drift",
+)
+NOT_MEASURED = "its fundamental was not measured at two drives or more"
+_NOMINAL = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
+"""Nominal mid-band frequencies of octave bands (IEC 61260-1), as labels only."""
+
+
+def compression_numbers(given: Given) -> Iterator[Number]:
+    """Change of level and of shape at the highest drive, levels of octave bands at the limit, drift, long term.
+
+    Parameters
+    ----------
+    given : Given
+        With the dataset "compression" where there is one.
+    """
+    data = given.datasets.get("compression")
+    if data is None:
+        for method, key, title, unit in (
+            ("compression-level-and-shape", "level_change", "Change of level at the highest drive", "dB"),
+            ("compression-level-and-shape", "shape_change", "Change of shape at the highest drive, r.m.s.", "dB"),
+            ("level-at-compression", "octave_levels", "Levels at which octave bands pass the limit", "dB"),
+            ("take-drift", "drift", "Drift, r.m.s.", "dB"),
+        ):
+            yield number(given, method, f"compression.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
+        return
+    yield from _at_the_highest_drive(given, data)
+    yield from _octaves(given, data)
+    yield from _takes(given, data)
+
+
+def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
+    attrs = data.attrs
+    band = float(attrs["band_low"]), float(attrs["band_high"])
+    levels = np.asarray(data["level_change"].values, dtype=np.float64)
+    volts = np.asarray(data["drive"].values, dtype=np.float64)
+    known = np.flatnonzero(np.isfinite(levels))
+    row = int(known[-1]) if known.size else volts.size - 1
+    from_to = f"from {volts[0]:.3g} to {volts[row]:.3g} V"
+    value = float(levels[row]) if known.size and row else None
+    reason = "" if value is not None else f"too much of {band_words(band)} is masked"
+    yield number(
+        given,
+        "compression-level-and-shape",
+        "compression.level_change",
+        HEADING,
+        f"Change of level, {from_to}",
+        value,
+        "dB",
+        spread=_spread(data, row, band),
+        note=f"mean compression, {band_words(band)}; negative: the level lags behind the drive",
+        reason=reason,
+    )
+    yield number(
+        given,
+        "compression-level-and-shape",
+        "compression.shape_change",
+        HEADING,
+        f"Change of shape, {from_to}, r.m.s.",
+        float(data["shape_rms"].values[row]) if value is not None else None,
+        "dB",
+        spread=Spread(None, reason="not carried to an r.m.s."),
+        note="compression less its mean, r.m.s. over log frequency",
+        reason=reason,
+    )
+    rise = float(data["coil_rise"].values[row])
+    yield number(
+        given,
+        "coil-temperature-rise",
+        "compression.coil_rise",
+        HEADING,
+        "Rise of the coil's temperature that would explain the change of level",
+        rise if value is not None and np.isfinite(rise) else None,
+        "K",
+        spread=Spread(None, reason="a possibility, no measurement"),
+        note=f"a possibility only: {ASSUMPTIONS}",
+        reason=reason or "the level rose by more than the drive",
+    )
+
+
+def _spread(data: xr.Dataset, row: int, band: tuple[float, float]) -> Spread:
+    """Median over the band of the uncertainty of single frequencies: noise and rounding, nothing else."""
+    frequency = np.asarray(data["frequency"].values, dtype=np.float64)
+    inside = (frequency >= band[0]) & (frequency <= band[1])
+    expanded = np.asarray(data["uncertainty"].values, dtype=np.float64)[row, inside]
+    if not (expanded > 0).any():
+        return Spread(None, reason="neither noise nor rounding is known")
+    how = "median over the band of noise and rounding at single frequencies; the set-up's own is not in it"
+    return Spread(float(np.nanmedian(expanded)) / 2.0, how)
+
+
+def _octaves(given: Given, data: xr.Dataset) -> Iterator[Number]:
+    limits = np.asarray(data["limit"].values, dtype=np.float64)
+    limit = float(limits[np.argmin(np.abs(limits - float(data.attrs["compression_limit"])))])
+    chosen = data.sel(limit=limit)
+    for column, centre in enumerate(np.asarray(data["octave"].values, dtype=np.float64).tolist()):
+        nominal = min(_NOMINAL, key=lambda one: abs(np.log(one / centre)))
+        level, drive = (float(chosen[name].values[column]) for name in ("limit_level", "limit_drive"))
+        reached = np.isfinite(level)
+        yield number(
+            given,
+            "level-at-compression",
+            f"compression.octave_{slug(nominal)}",
+            HEADING,
+            f"Level at which the octave band of {hertz(nominal)} Hz passes {limit:g} dB",
+            level if reached else None,
+            "dB",
+            spread=Spread(None, reason="not carried through the reading between drives"),
+            note=f"at {drive:.3g} V, read between measured drives" if reached else "",
+            reason=str(chosen["limit_reason"].values[column]),
+        )
+
+
+def _takes(given: Given, data: xr.Dataset) -> Iterator[Number]:
+    told = json.loads(str(data.attrs["takes"]))
+    gaps = json.loads(str(data.attrs["gaps"]))
+    band = band_words((float(data.attrs["band_low"]), float(data.attrs["band_high"])))
+    moved = told.get("drift", {})
+    yield number(
+        given,
+        "take-drift",
+        "compression.drift",
+        HEADING,
+        "Drift: the first level, repeated last, r.m.s.",
+        moved.get("rms_db"),
+        "dB",
+        spread=Spread(None, reason="one repeat: nothing to take it from"),
+        note=f"{moved.get('verdict')} the limit of {moved.get('limit_db', 0):g} dB; takes {moved.get('first')} and "
+        f"{moved.get('last')}"
+        if moved.get("rms_db") is not None
+        else "",
+        reason=gaps.get("drift", "") or moved.get("reason", ""),
+    )
+    for name, method, title, absent in (
+        (
+            "long_term",
+            "long-term-compression",
+            "Long term less short term",
+            "no drive was repeated at once, or the measuring order is not known",
+        ),
+        (
+            "recovery",
+            "compression-recovery",
+            "Level after louder takes less that before them",
+            "no level was repeated after louder ones, or the measuring order is not known",
+        ),
+    ):
+        changes = [one for one in told.get(name, []) if one["mean_db"] is not None]
+        if not changes:
+            yield number(given, method, f"compression.{name}", HEADING, title, None, "dB", reason=absent)
+            continue
+        largest = max(changes, key=lambda one: abs(one["mean_db"]))
+        seconds = "not timed" if largest["seconds"] is None else f"{largest['seconds']:g} s"
+        yield number(
+            given,
+            method,
+            f"compression.{name}",
+            HEADING,
+            title,
+            float(largest["mean_db"]),
+            "dB",
+            spread=Spread(None, reason="one repeat: nothing to take it from"),
+            note=f"largest of {len(changes)}; at {largest['drive_v']:.3g} V, takes {largest['first']} and "
+            f"{largest['last']}, {seconds}; mean, {band}",
+        )

@@ -1,0 +1,458 @@
+"""Stage compression: fundamentals at several drives to compression, and to how loud and how low a device is usable."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from anechain import contract
+from anechain.acoustics import usable_limits
+from anechain.acoustics.coil_heating import ASSUMPTIONS, implied_rise
+from anechain.acoustics.compression import (
+    MISSING,
+    NOISE,
+    REASONS,
+    ROUNDING,
+    compression_deltas,
+    level_and_shape,
+    limit_reached,
+    octave_bands,
+    passed_bands,
+    unequal_gain,
+)
+from anechain.acoustics.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.acoustics.harmonic_distortion import harmonic_sum, order_noise, percent_of_level, referred_orders
+from anechain.acoustics.smoothing import smooth
+from anechain.acoustics.take_order import (
+    TakeChange,
+    drift,
+    first_take_of_each_drive,
+    long_term,
+    order_of_drives,
+    recovery,
+)
+from anechain.methods import versions
+from anechain.plan import Plan
+from anechain.receipts import issue
+from anechain.stages.batch import Outcome, inputs_of
+from anechain.store import is_current, read_dataset, write_dataset
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+VERSION = 1
+USES = (
+    "band-centres",
+    "coil-temperature-rise",
+    "compression-bands",
+    "compression-delta",
+    "compression-level-and-shape",
+    "compression-recovery",
+    "fractional-octave-smoothing",
+    "harmonic-sum",
+    "held-level",
+    "level-at-compression",
+    "level-resolution",
+    "listening-level",
+    "long-term-compression",
+    "lowest-usable-frequency",
+    "noise-uncertainty",
+    "octave-compression",
+    "order-noise",
+    "referred-orders",
+    "room-gain",
+    "take-drift",
+    "take-over-frequency",
+)
+
+Floats = NDArray[np.float64]
+
+_KEPT = ("device", "title", "level_kind", "distance", "measured_distance", "environment", "valid_low", "valid_high")
+
+
+@dataclass(frozen=True)
+class _Fundamentals:
+    """Fundamentals at rising drives and what is known of their noise."""
+
+    made_of: str
+    drive: Floats
+    frequency: Floats
+    level: Floats
+    noise: Floats
+    attributes: Mapping[str, Any]
+
+
+def run(plan: Plan, device: str) -> Outcome:
+    """Read compression and usable limits of one device: results/<device>/compression.nc, if there are two drives."""
+    ingested = inputs_of(plan, device, "ingest")
+    found = {name: ingested[f"{name}.nc"] for name in ("harmonics", "takes") if f"{name}.nc" in ingested}
+    parameters = plan.parameters("compression")
+    parameters |= {"methods": versions(USES), "contract": contract.load("compression").name}
+    receipt = issue("compression", VERSION, parameters, found.values())
+    target = plan.results / device / "compression.nc"
+    if found and is_current(target, receipt["stamp"]):
+        return Outcome(receipt["stamp"], (target,), made=False)
+    data = {name: read_dataset(plan.results / device / f"{name}.nc") for name in found}
+    if gap(data):
+        target.unlink(missing_ok=True)
+        return Outcome(receipt["stamp"], (), made=False)
+    result = compressed(data, parameters)
+    contract.validate(result, "compression", device)
+    write_dataset(target, result, receipt)
+    return Outcome(receipt["stamp"], (target,), made=True)
+
+
+def gap(data: Mapping[str, xr.Dataset]) -> str:
+    """Why nothing can be said about compression; empty if something can.
+
+    Parameters
+    ----------
+    data : mapping of str to xarray.Dataset
+        "harmonics" and "takes" of a device, as far as they are there.
+    """
+    if not {"harmonics", "takes"} & data.keys():
+        return "compression needs the fundamental at two drives or more: no harmonics and no takes were imported"
+    drives = {len(_drives(data[name], name)) for name in ("harmonics", "takes") if name in data}
+    if max(drives) < 2:
+        return "compression needs the fundamental at two drives or more: it was measured at fewer"
+    return ""
+
+
+def _drives(dataset: xr.Dataset, name: str) -> list[float]:
+    """Drives at which there is a fundamental, rising."""
+    drives = np.asarray(dataset["drive"].values, dtype=np.float64)
+    if name == "harmonics":
+        return [float(volt) for volt in drives] if 1 in dataset["order"].values else []
+    return [float(drives[row]) for row in first_take_of_each_drive(drives)]
+
+
+def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) -> xr.Dataset:
+    """Return the `compression` dataset of the harmonics and takes of a device.
+
+    Parameters
+    ----------
+    data : mapping of str to xarray.Dataset
+        "harmonics", "takes" or both; with two drives in one of them, see :func:`gap`.
+    parameters : mapping
+        As :meth:`anechain.plan.Plan.parameters` gives them.
+    """
+    import xarray as xr
+
+    choices, usable = parameters["compression"], parameters["usable_limits"]
+    band = float(choices["band"][0]), float(choices["band"][1])
+    harmonics = data.get("harmonics")
+    if harmonics is not None and len(_drives(harmonics, "harmonics")) > 1:
+        given = _of_harmonics(harmonics)
+    else:
+        given = _of_takes(data["takes"])
+    fraction = choices["smoothing"]
+    deltas = compression_deltas(
+        given.frequency, given.level, given.drive, given.noise, fraction, choices["most_uncertain"]
+    )
+    split = level_and_shape(given.frequency, deltas.delta_db, band)
+    bands = octave_bands(given.frequency, given.level, given.drive, deltas.flag)
+    limits = sorted(choices["limits"], reverse=True)
+    reached = [
+        [limit_reached(given.drive, level, delta, limit) for level, delta in zip(bands.level_db.T, bands.delta_db.T)]  # noqa: B905 - transposes of one shape
+        for limit in limits
+    ]
+    notes = _notes(given, deltas.flag, deltas.resolution_db, deltas.noise_known)
+    notes += unequal_gain(given.drive.tolist(), split.level_db)
+    gaps: dict[str, str] = {}
+    smoothed = smooth(given.frequency, given.level, fraction) if fraction else given.level
+    rise = implied_rise(split.level_db, choices["series_share"], choices["conductor"])
+    variables: dict[str, Any] = {
+        "level": (("drive", "frequency"), smoothed),
+        "delta": (("drive", "frequency"), deltas.delta_db),
+        "uncertainty": (
+            ("drive", "frequency"),
+            np.where(np.isfinite(deltas.uncertainty_db), deltas.uncertainty_db, np.nan),
+        ),
+        "reason": (("drive", "frequency"), deltas.flag),
+        "resolution": ("drive", deltas.resolution_db),
+        "level_change": ("drive", split.level_db),
+        "shape_change": (("drive", "frequency"), split.shape_db),
+        "shape_rms": ("drive", split.shape_rms_db),
+        "coil_rise": ("drive", rise),
+        "octave_level": (("drive", "octave"), bands.level_db),
+        "octave_delta": (("drive", "octave"), bands.delta_db),
+        "limit_drive": (("limit", "octave"), _table(reached, "drive_v")),
+        "limit_level": (("limit", "octave"), _table(reached, "level_db")),
+        "limit_reason": (
+            ("limit", "octave"),
+            np.array([[one.reason for one in row] for row in reached], dtype=object),
+        ),
+        "highest_level": ("octave", _table(reached[:1], "highest_db")[0]),
+    }
+    if np.nanmax(rise, initial=0.0) > 0:
+        notes.append(
+            f"the rise of the coil's temperature is a possibility only: {ASSUMPTIONS}; {choices['conductor']}, "
+            f"resistance in series {choices['series_share']:g} of the coil's"
+        )
+    attributes = {name: given.attributes[name] for name in _KEPT if name in given.attributes}
+    told: dict[str, Any] = {}
+    if "takes" in data:
+        told = _of_measuring_order(data["takes"], given, band, fraction, choices["drift_limit"], variables, gaps, notes)
+    else:
+        gaps["drift"] = "the measuring order is not known: no takes were imported"
+    assumed = _add_usable(harmonics, given, deltas.delta_db, smoothed, band, parameters, variables, gaps, attributes)
+    passed = [
+        {"drive": float(volt), "limit": limit, **_plain(vars(one))}
+        for volt, row in zip(given.drive[1:], deltas.delta_db[1:], strict=True)
+        for limit in limits
+        for one in passed_bands(given.frequency, row, limit)
+    ]
+    attributes |= {
+        "made_of": given.made_of,
+        "smoothing": f"1/{fraction:g} octave, squared pressure" if fraction else "none",
+        "band_low": band[0],
+        "band_high": band[1],
+        "most_uncertain": float(choices["most_uncertain"]),
+        "compression_limit": float(usable["compression"]),
+        "conditions": "\n".join(assumed),
+        "passed": json.dumps(passed, sort_keys=True),
+        "takes": json.dumps(told, sort_keys=True, ensure_ascii=False),
+        "gaps": json.dumps(gaps, sort_keys=True, ensure_ascii=False),
+        "notes": "\n".join(notes),
+    }
+    dataset = xr.Dataset(
+        variables,
+        coords={"drive": given.drive, "frequency": given.frequency, "octave": bands.centre_hz, "limit": limits},
+        attrs=attributes,
+    )
+    return contract.describe(dataset, "compression")
+
+
+def _inside(dataset: xr.Dataset) -> NDArray[np.bool_]:
+    frequency = np.asarray(dataset["frequency"].values, dtype=np.float64)
+    low, high = dataset.attrs.get("valid_low", 0.0), dataset.attrs.get("valid_high", np.inf)
+    return np.asarray((frequency >= low) & (frequency <= high))
+
+
+def _of_harmonics(harmonics: xr.Dataset) -> _Fundamentals:
+    first = harmonics.sel(order=1).transpose("drive", "frequency")
+    level = np.where(_inside(harmonics), np.asarray(first["level"].values, dtype=np.float64), np.nan)
+    std = np.asarray(first["level_std"].values, dtype=np.float64) if "level_std" in first else None
+    noise = order_noise(level, np.asarray(first["noise"].values, dtype=np.float64), std)
+    frequency, drive = (np.asarray(harmonics[name].values, dtype=np.float64) for name in ("frequency", "drive"))
+    return _Fundamentals("harmonics", drive, frequency, level, noise, harmonics.attrs)
+
+
+def _of_takes(takes: xr.Dataset) -> _Fundamentals:
+    rows = list(first_take_of_each_drive(takes["drive"].values))
+    level = np.asarray(takes["level"].transpose("take", "frequency").values, dtype=np.float64)[rows]
+    level = np.where(_inside(takes), level, np.nan)
+    frequency = np.asarray(takes["frequency"].values, dtype=np.float64)
+    drive = np.asarray(takes["drive"].values, dtype=np.float64)[rows]
+    return _Fundamentals("takes", drive, frequency, level, np.full(level.shape, np.nan), takes.attrs)
+
+
+def _table(reached: list[list[Any]], name: str) -> Floats:
+    return np.array([[np.nan if (v := getattr(one, name)) is None else v for one in row] for row in reached], float)
+
+
+def _plain(members: Mapping[str, Any]) -> dict[str, Any]:
+    """Members as JSON holds them, frequencies and decibels rounded to what they can mean."""
+    return {name: float(f"{v:.6g}") if isinstance(v, float) else v for name, v in members.items()}
+
+
+def _notes(given: _Fundamentals, flag: NDArray[np.int64], resolution: Floats, noise_known: bool) -> list[str]:
+    notes = [
+        f"the lowest drive, {given.drive[0]:.3g} V, is taken as free of compression",
+        "fundamentals are those of the harmonics, in which takes at one drive are joined"
+        if given.made_of == "harmonics"
+        else "fundamentals are those of the first take at each drive",
+    ]
+    if not noise_known:
+        notes.append("the noise is not known: nothing could be masked for it")
+    alike: dict[str, list[str]] = {}
+    for volt, row, step in zip(given.drive, flag, resolution, strict=True):
+        said = [f"levels are rounded to {step:g} dB"] if step else []
+        for reason in (MISSING, NOISE, ROUNDING):
+            count = int((row == reason).sum())
+            said += [f"no value at {count} of {row.size} frequencies ({REASONS[reason]})"] if count else []
+        for words in said:
+            alike.setdefault(words, []).append(f"{volt:.3g} V")
+    notes += [f"{words}: at {', '.join(drives)}" for words, drives in alike.items()]
+    return notes
+
+
+def _of_measuring_order(
+    takes: xr.Dataset,
+    given: _Fundamentals,
+    band: tuple[float, float],
+    fraction: float | None,
+    drift_limit: float,
+    variables: dict[str, Any],
+    gaps: dict[str, str],
+    notes: list[str],
+) -> dict[str, Any]:
+    """What the takes tell beyond the deltas: order, drift, short term against long term, recovery."""
+    frequency = np.asarray(takes["frequency"].values, dtype=np.float64)
+    level = np.asarray(takes["level"].transpose("take", "frequency").values, dtype=np.float64)
+    level = np.where(_inside(takes), level, np.nan)
+    volts = np.asarray(takes["drive"].values, dtype=np.float64)
+    started = np.asarray(takes["started"].values, dtype=np.float64) if "started" in takes else None
+    notes += _unequal(takes.attrs, given.attributes)
+    order = order_of_drives(volts, started)
+    if order.words:
+        notes.append(order.words)
+    moved = drift(frequency, level, volts, fraction, drift_limit)
+    if moved.reason:
+        gaps["drift"] = moved.reason
+    elif np.array_equal(frequency, given.frequency):
+        variables["drift"] = ("frequency", moved.difference_db)
+    if moved.verdict == "beyond":
+        notes.append(
+            f"drift: the first level, repeated last, lies {moved.rms_db:.2f} dB r.m.s. from itself, beyond "
+            f"{drift_limit:g} dB: the deltas hold what drifted too"
+        )
+    arguments = (frequency, level, volts, band, started, fraction)
+    return {
+        "drives": volts.tolist(),
+        "started": [v if np.isfinite(v) else None for v in (started.tolist() if started is not None else [])],
+        "order": order.order,
+        "repeated_last": order.repeated_last,
+        "pauses": None if order.pauses_s is None else order.pauses_s.tolist(),
+        "drift": _plain({name: value for name, value in vars(moved).items() if name != "difference_db"}),
+        "long_term": [_told(one) for one in long_term(*arguments)],
+        "recovery": [_told(one) for one in recovery(*arguments)],
+    }
+
+
+def _told(change: TakeChange) -> dict[str, Any]:
+    return _plain({name: value for name, value in vars(change).items() if name != "difference_db"})
+
+
+def _unequal(one: Mapping[str, Any], other: Mapping[str, Any]) -> list[str]:
+    """Conditions in which the takes and the harmonics differ."""
+    return [
+        f"unequal conditions: {name.replace('_', ' ')} is {one.get(name, 'not known')} of the takes, "
+        f"{other.get(name, 'not known')} of the harmonics"
+        for name in ("level_kind", "measured_distance", "environment")
+        if one.get(name) != other.get(name)
+    ]
+
+
+def _add_usable(
+    harmonics: xr.Dataset | None,
+    given: _Fundamentals,
+    delta: Floats,
+    smoothed: Floats,
+    band: tuple[float, float],
+    parameters: Mapping[str, Any],
+    variables: dict[str, Any],
+    gaps: dict[str, str],
+    attributes: dict[str, Any],
+) -> list[str]:
+    """Add the usable limits to the variables; return what they assume."""
+    options = parameters["usable_limits"]
+    if harmonics is None or given.made_of != "harmonics" or not (harmonics["order"].values > 1).any():
+        gaps["usable"] = "usable limits need harmonics of order 2 and up at two drives or more"
+        return []
+    limit = usable_limits.limit_curve(given.frequency, options["distortion"])
+    # Outside the valid band there are no data: the range ends there, which is something else than a gap.
+    kept = _inside(harmonics)
+    lowest = [
+        usable_limits.lowest_usable(
+            given.frequency[kept],
+            low[kept],
+            high[kept],
+            limit[kept],
+            row[kept],
+            options["compression"],
+            options["up_to"],
+        )
+        for (low, high), row in zip(_distortion(harmonics, parameters), delta, strict=True)
+    ]
+    spl = given.attributes["level_kind"] == "spl" and "distance" in given.attributes
+    step = usable_limits.listening_step(options["distance"], options["devices"], options["addition"])
+    held, listening = np.full(given.drive.size, np.nan), np.full(given.drive.size, np.nan)
+    mean = np.full(given.drive.size, np.nan)
+    for row, one in enumerate(lowest):
+        part = part_in_band(given.frequency, smoothed[row], *band)
+        mean[row] = np.nan if part.reason else mean_power_level(part)
+        if one.frequency_hz is None:
+            continue
+        for array, room in ((held, None), (listening, options["longest_dimension"])):
+            least = usable_limits.held_level(given.frequency, smoothed[row], one.frequency_hz, band[1], room)
+            array[row] = np.nan if least is None else least
+    if spl:
+        listening += step
+    else:
+        listening[:] = np.nan
+        gaps["listening_level"] = "a level at the listening place needs sound pressure levels at a known distance"
+    frequencies = np.array([np.nan if one.frequency_hz is None else one.frequency_hz for one in lowest])
+    variables |= {
+        "distortion_limit": ("frequency", limit),
+        "usable_level": ("drive", mean),
+        "lowest_usable": ("drive", frequencies),
+        "ruled_by": ("drive", np.array([one.rule for one in lowest], dtype=object)),
+        "judged_to": ("drive", np.array([np.nan if one.judged_to_hz is None else one.judged_to_hz for one in lowest])),
+        "held_level": ("drive", held),
+        "listening_level": ("drive", listening),
+        "take_over": (
+            "drive",
+            np.array(
+                [
+                    usable_limits.take_over(one.frequency_hz)
+                    if one.frequency_hz is not None and one.rule != "data end"
+                    else np.nan
+                    for one in lowest
+                ]
+            ),
+        ),
+    }
+    if options["wanted_level"] is not None and spl:
+        wanted = float(options["wanted_level"])
+        attributes["wanted_level"] = wanted
+        at = usable_limits.frequency_at_level(listening, frequencies, wanted)
+        if at is None:
+            gaps["wanted_level"] = f"{wanted:g} dB at the listening place does not lie between usable measured levels"
+        else:
+            attributes["wanted_frequency"] = at
+    return _conditions(options, band, spl)
+
+
+def _distortion(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> list[tuple[Floats, Floats]]:
+    """Bounds in per cent of the total harmonic distortion re the fundamental, for each drive."""
+    ordered = harmonics.transpose("drive", "order", "frequency")
+    orders = [int(order) for order in ordered["order"].values]
+    above = [at for at, order in enumerate(orders) if order > 1]
+    level = np.where(_inside(harmonics), np.asarray(ordered["level"].values, dtype=np.float64), np.nan)
+    std = np.asarray(ordered["level_std"].values, dtype=np.float64) if "level_std" in ordered else None
+    noise = order_noise(level, np.asarray(ordered["noise"].values, dtype=np.float64), std)
+    found = []
+    for row in range(level.shape[0]):
+        relative = referred_orders(
+            level[row, orders.index(1)], level[row, above], noise[row, above], parameters["distortion"]["noise_margin"]
+        )
+        total = harmonic_sum(
+            relative.level_db, relative.bound, [orders[at] for at in above], 2, parameters["distortion"]["orders"]
+        )
+        found.append((percent_of_level(total.lower_db), percent_of_level(total.upper_db)))
+    return found
+
+
+def _conditions(options: Mapping[str, Any], band: tuple[float, float], spl: bool) -> list[str]:
+    corners = ", ".join(f"{percent:g} % at {hertz(at)} Hz" for at, percent in options["distortion"])
+    said = [
+        f"usable: total harmonic distortion re the fundamental up to {corners}, straight between over log axes and "
+        f"level beyond, and compression above {options['compression']:g} dB, from there upward"
+        + (f" to {hertz(options['up_to'])} Hz" if options["up_to"] else ""),
+        f"level: mean squared pressure of the fundamental from {hertz(band[0])} to {hertz(band[1])} Hz; held: the "
+        f"lowest from the lowest usable frequency to {hertz(band[1])} Hz",
+        f"take-over: a suggestion only: {usable_limits.TAKE_OVER_ASSUMPTIONS}",
+    ]
+    if spl:
+        devices = options["devices"]
+        number = "one device" if devices == 1 else f"{devices} devices added {options['addition']}ly"
+        room = options["longest_dimension"]
+        gain = f"the gain of a rigid, tight room {room:g} m long" if room else "no room gain"
+        said.append(f"listening level: {options['distance']:g} m, direct sound, {number}, {gain}")
+    return said
