@@ -1,9 +1,11 @@
-"""The blocks of DEVELOPERS.md that check a receipt by hand are run, on outputs that the product wrote."""
+"""The marked blocks of DEVELOPERS.md are run: those that check a receipt by hand, and the worked importer."""
 
 import hashlib
 import json
+import os
 import re
 import subprocess
+import sys
 import tempfile
 from pathlib import Path
 
@@ -16,11 +18,18 @@ from anechain.embedding import canonical
 from anechain.receipts import bound, seal_of
 
 GUIDE = Path(__file__).parent.parent / "DEVELOPERS.md"
-BLOCK = re.compile(r"^<!-- run: receipt -->\n```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^<!-- (run|file|prints): ([^\n]+) -->\n```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+
+
+def marked(kind):
+    """Blocks marked as one kind: name, language and text."""
+    found = BLOCK.findall(GUIDE.read_text(encoding="utf-8"))
+    return [(name, language, text) for marker, name, language, text in found if marker == kind]
 
 
 def blocks():
-    return BLOCK.findall(GUIDE.read_text(encoding="utf-8"))
+    """Blocks that check a receipt: language and text."""
+    return [(language, text) for name, language, text in marked("run") if name == "receipt"]
 
 
 @pytest.fixture
@@ -44,7 +53,10 @@ def run_python(monkeypatch, folder):
 def test_every_marked_block_is_of_a_kind_that_is_run():
     kinds = [language for language, _ in blocks()]
     assert kinds.count("python") >= 6 and kinds.count("sh") >= 2 and set(kinds) == {"python", "sh"}
-    assert len(kinds) == GUIDE.read_text(encoding="utf-8").count("<!-- run:")
+    guide = GUIDE.read_text(encoding="utf-8")
+    assert {name for name, *_ in marked("run")} == {"receipt", "bench log"}
+    for kind in ("run", "file", "prints"):
+        assert len(marked(kind)) == guide.count(f"<!-- {kind}:") > 0
 
 
 def test_the_hand_made_checks_hold_for_what_the_product_writes(campaign, monkeypatch, capsys):
@@ -125,3 +137,52 @@ def test_the_hand_made_checks_see_an_edited_file(campaign, monkeypatch):
             else:
                 receipt, bare = space["PARTS"][path.suffix](bytes(data))
                 assert receipt["content"] == hashlib.sha256(bare).hexdigest()
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """A folder with all files that the worked example names."""
+    for name, _, text in marked("file"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+def test_the_worked_importer_is_tested_checked_and_prints_what_the_guide_says(bench):
+    shown = (bench / "raw" / "rowan H+000.blog").read_bytes()
+    (commands,) = [text for name, _, text in marked("run") if name == "bench log"]
+    environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
+    done = subprocess.run(["sh", "-e", "-c", commands], cwd=bench, env=environment, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+    tested, printed = done.stdout.split(" passed", 1)
+    assert "skipped" not in printed and int(tested.split()[-1]) >= 20
+    (told,) = [text for _, _, text in marked("prints")]
+    # What the checks of the raw data find is theirs to say.
+    lines = [line for line in printed.splitlines()[1:] if not line.startswith("    responses: check ")]
+    assert lines == told.splitlines()
+    # The log that is shown is one that the tests write.
+    assert (bench / "raw" / "rowan H+000.blog").read_bytes() == shown
+
+
+def test_the_worked_importer_has_less_than_a_hundred_lines():
+    text = next(text for name, _, text in marked("file") if name == "bench_log.py")
+    assert len(text.splitlines()) < 100
+
+
+def test_the_worked_example_keeps_to_the_projects_style(bench):
+    for command in (["check", "--select", "E,F,W,I,B,UP,SIM,RET,C4,PIE"], ["format", "--check"]):
+        ruff = [sys.executable, "-m", "ruff", *command, "--isolated", "--line-length", "120", "--no-cache"]
+        done = subprocess.run([*ruff, "bench_log.py", "test_bench_log.py"], cwd=bench, capture_output=True, text=True)
+        assert done.returncode == 0, done.stdout
+
+
+def test_the_worked_importer_refuses_logs_of_two_set_ups(bench):
+    other = bench / "raw" / "rowan V+000.blog"
+    text = (bench / "raw" / "rowan H+000.blog").read_text(encoding="utf-8")
+    other.write_text(text.replace("H+000", "V+000").replace("2,83", "2,0"), encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "anechain", "check", bench / "campaign.yaml", "--trust-importers"],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 1 and "differ in distance or drive" in done.stderr and "V+000" in done.stderr

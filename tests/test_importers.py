@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import time
 import tomllib
 from pathlib import Path
 
@@ -10,6 +11,8 @@ import numpy as np
 import pytest
 
 import anechain.contract
+import anechain.importers
+import anechain.methods
 import physics
 from anechain.errors import Refusal
 from anechain.hooks import CERTAIN, LIKELY, NO, POSSIBLE, Description, ImporterHooks, Options, Reading, Verdict
@@ -304,6 +307,96 @@ def test_every_file_that_is_a_problem_is_named(rings, tmp_path):
         path.write_bytes(b"\x00\x01\x02\x03" * 9)
     problems = problems_of(choose, [good, *bad], *find_importers(), "alder")
     assert [one.where for one in problems] == list(map(str, bad))
+
+
+# Taking too long
+
+
+@pytest.fixture
+def impatient(monkeypatch):
+    """Limits that a test can wait for, and nobody given up yet."""
+    for limit in ("SLOWEST_IDENTIFY", "SLOWEST_LOAD"):
+        monkeypatch.setattr(anechain.importers, limit, 1.0)
+    monkeypatch.setattr(anechain.importers, "_too_slow", {})
+    monkeypatch.setattr(anechain.importers, "_warned", set())
+
+
+def test_an_importer_that_hangs_is_named_skipped_and_not_asked_again(impatient, install, rings, tmp_path, caplog):
+    usable, _ = loaded(install, "broken_answers:identify_hangs")
+    name = "broken_answers.identify_hangs"
+    reason = "anechain_identify of horizontal.ring took longer than 1 s; it is not asked again"
+    path, other = ring_file(tmp_path), ring_file(tmp_path, name="other.ring")
+    start = time.monotonic()
+    answers = verdicts(path, usable)
+    assert 1 <= time.monotonic() - start < 30  # the plugin waits for 60
+    assert answers[name] == Broken(name, "trial 1.0", reason) and answers["rings"].confidence == CERTAIN
+    start = time.monotonic()
+    assert verdicts(other, usable)[name].reason == reason
+    for _ in range(2):
+        assert choose([path, other], usable, [], "alder").name == "rings"
+    assert time.monotonic() - start < 1
+    assert [one.getMessage() for one in caplog.records] == [f"{name} cannot be used: {reason} (from trial 1.0)"]
+    # Looked for anew, as for the next device, it is not waited for either.
+    again, broken = find_importers()
+    assert name not in again and {one.name: one.reason for one in broken} == {name: reason}
+
+
+def test_an_import_that_hangs_is_given_up(impatient, install, rings, tmp_path, monkeypatch):
+    (tmp_path / "sleeping").mkdir()
+    (tmp_path / "sleeping" / "broken_sleeping.py").write_text("import threading\nthreading.Event().wait(60)\n")
+    monkeypatch.syspath_prepend(tmp_path / "sleeping")
+    usable, broken = loaded(install, "broken_sleeping")
+    assert set(usable) == {"rings"}
+    assert broken["broken_sleeping"].reason == "its import took longer than 1 s; it is not asked again"
+    assert find_importers()[1] == list(broken.values())
+
+
+def test_a_description_that_hangs_is_given_up(impatient, install, rings):
+    usable, broken = loaded(install, "broken_describing:hanging")
+    assert set(usable) == {"rings"}
+    assert broken["broken_describing.hanging"].reason.startswith("anechain_describe took longer than 1 s")
+
+
+def test_what_hangs_does_not_keep_the_program_from_ending(install, rings, tmp_path):
+    site = install("trial", {"hanging": "broken_answers:identify_hangs"})
+    code = f"""
+import sys
+import anechain.importers as importers
+importers.SLOWEST_IDENTIFY = 1.0
+sys.argv = ["anechain", "identify", {str(ring_file(tmp_path))!r}]
+from anechain.cli import main
+main()
+"""
+    paths = (site, tmp_path / f"site-{PROJECT['name']}", FOREIGN, FOREIGN / "broken")
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(map(str, paths)), "PYTHONDONTWRITEBYTECODE": "1"}
+    done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=50)
+    assert done.returncode == 0, done.stderr
+    assert "hanging      failed  anechain_identify of horizontal.ring took longer than 1 s" in done.stdout
+    assert "rings           1.0  begins with" in done.stdout and "Traceback" not in done.stderr
+
+
+def test_an_interrupt_is_no_answer(install, rings, tmp_path):
+    usable, _ = loaded(install, "broken_answers:identify_interrupts")
+    with pytest.raises(KeyboardInterrupt):
+        verdicts(ring_file(tmp_path), usable)
+
+
+def test_a_plugin_is_asked_under_the_versions_of_methods_that_were_chosen(install, rings, tmp_path, monkeypatch):
+    seen = {}
+
+    def look():
+        seen.update(anechain.methods.versions(("level-reference",)))
+        return Verdict(NO, "looked")
+
+    usable, _ = loaded(install, "broken_answers:identify_number")
+    plugin = usable["broken_answers.identify_number"].hooks.get_plugins().pop()
+    monkeypatch.setattr(plugin, "identify", look)
+    token = anechain.methods._chosen.set({"level-reference": 99})
+    try:
+        verdicts(ring_file(tmp_path), usable)
+    finally:
+        anechain.methods._chosen.reset(token)
+    assert seen == {"level-reference": 99}
 
 
 # Options

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, NoReturn
 import click
 
 from anechain import __version__
+from anechain.cautions import CAUTION
 from anechain.errors import Refusal
 
 if TYPE_CHECKING:
@@ -20,10 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = ["commands", "main"]
 
-CAUTION = (
-    "High drives and sound levels hurt hearing and equipment: keep to local occupational rules "
-    "and leave them to qualified practice."
-)
+_USUAL_DRIVE = 2.83
+"""V r.m.s., above which the caution is shown."""
 _STOPPED = "stopped; what was finished is kept, and the next run goes on from there"
 _CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path), default=Path("campaign.yaml"))
 _TRUST = click.option(
@@ -74,8 +73,7 @@ def run(
     from anechain.stages.batch import failures
 
     plan = load_plan(campaign, trust_importers, keep_going)
-    if any(device.setup.drive and device.setup.drive > 2.83 for device in plan.campaign.devices.values()):
-        click.echo(f"Caution: {CAUTION}", err=True)
+    _caution(plan)
     progress = sys.stderr.isatty() and not quiet
     with _ending_calmly():
         status = make_results(plan, campaign, cores, profile, snakemake, progress)
@@ -85,6 +83,47 @@ def run(
     if status and not failures(plan):
         click.echo(_unfinished(plan, campaign), err=True)
     sys.exit(status)
+
+
+@commands.command()
+@_CAMPAIGN
+@click.option("--verbose", is_flag=True, help="Show what each import dropped, repaired or assumed.")
+@_TRUST
+def check(campaign: Path, verbose: bool, trust_importers: bool) -> None:
+    """Check a campaign before it is run: its settings, and all raw files as the import reads them.
+
+    Nothing is computed and nothing is written. All problems of all devices are shown.
+
+    \b
+    Example:
+        anechain check campaign.yaml
+        anechain check campaign.yaml --verbose
+    """
+    from anechain import checking
+    from anechain.plan import load_plan
+
+    plan = load_plan(campaign, trust_importers)
+    cautioned, wrong = _caution(plan), []
+    watched, number = sys.stderr.isatty(), len(plan.campaign.devices)
+    with _ending_calmly("stopped; nothing was written"):
+        if watched:
+            click.echo(f"checking {number} devices", nl=False, err=True)
+        for position, checked in enumerate(checking.check(plan), start=1):
+            if watched:
+                click.echo("\r\033[K", nl=False, err=True)
+            click.echo("\n".join(checking.told(checked, verbose)))
+            if checked.problems:
+                wrong.append(checked.device)
+                click.echo("\n".join(checked.problems), err=True)
+            if not cautioned and checking.greatest_drive(checked) > _USUAL_DRIVE:
+                cautioned = _caution()
+            if watched and position < number:
+                click.echo(f"{position} of {number} devices", nl=False, err=True)
+    if wrong:
+        raise Refusal.because(
+            campaign, f"{len(wrong)} of {number} devices cannot be imported: {', '.join(wrong)}", mend="see above"
+        )
+    click.echo(f"{number} device{'s' * (number > 1)} can be imported")
 
 
 @commands.command()
@@ -291,9 +330,31 @@ def importers() -> None:
 
 
 @commands.command()
+@click.argument("name")
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The folder to make; anechain-NAME here if absent.",
+)
+def new_importer(name: str, folder: Path | None) -> None:
+    """Write the package of a new importer: hooks, a sample, and tests that pass, for a format to replace by yours.
+
+    \b
+    Example:
+        anechain new-importer turntable
+    """
+    from anechain.new_importer import new_importer as written
+
+    for path in written(name, folder):
+        click.echo(str(path))
+    click.echo("README.md in it says how to go on")
+
+
+@commands.command()
 @click.option("--lock", is_flag=True, help="For contributors: renew methods.lock after a change of code.")
 def methods(lock: bool) -> None:
-    """List every method with its version, source, standing and limits.
+    """List every method with its version, formula, parameters, source, standing and limits.
 
     \b
     Example:
@@ -312,6 +373,12 @@ def methods(lock: bool) -> None:
     for id_, known in registered().items():
         for version, one in sorted(known.items(), reverse=True):
             click.echo(f"{id_} {version}: {one.title}")
+            if one.formula:
+                click.echo(f"    formula: {one.formula}")
+            if one.parameters:
+                click.echo(
+                    "    parameters: " + "; ".join(f"{name} = {value}" for name, value in one.parameters.items())
+                )
             click.echo(f"    source: {one.source} ({one.standing})")
             if one.limits:
                 click.echo(f"    limits: {one.limits}")
@@ -436,6 +503,16 @@ def stage(name: str, batch: str, trust_importers: bool, keep_going: bool) -> Non
         run_batch(plan, name, batch)
     else:
         run_whole(plan, name)
+
+
+def _caution(plan: Plan | None = None) -> bool:
+    """Show the caution; of a plan only where it states a drive above the usual one. Say whether it was shown."""
+    devices = plan.campaign.devices.values() if plan is not None else ()
+    setups = [setup for one in devices for setup in (one.setup, *(source.setup for source in one.sources.values()))]
+    if plan is not None and not any(setup and setup.drive and setup.drive > _USUAL_DRIVE for setup in setups):
+        return False
+    click.echo(f"Caution: {CAUTION}", err=True)
+    return True
 
 
 def _unfinished(plan: Plan, campaign: Path) -> str:

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import pluggy
 from pydantic import BaseModel, ConfigDict
 
+from anechain.checks import Check
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -22,6 +24,8 @@ __all__ = [
     "LIKELY",
     "NO",
     "POSSIBLE",
+    "SLOWEST_IDENTIFY",
+    "SLOWEST_LOAD",
     "Description",
     "ImporterHooks",
     "Options",
@@ -36,6 +40,12 @@ hookimpl = pluggy.HookimplMarker("anechain")
 
 NO, POSSIBLE, LIKELY, CERTAIN = 0.0, 0.3, 0.6, 1.0
 """Confidences to use: not mine; could be; looks like it; carries a signature that nothing else has."""
+
+SLOWEST_IDENTIFY = 10.0
+"""Seconds an importer has to say whether a file is its own. One that takes longer is named, skipped, and not asked
+again by this process: a campaign of a thousand files must not wait for a plugin that hangs."""
+SLOWEST_LOAD = 30.0
+"""Seconds an importer has to be imported, and then to describe itself; past that it is one that cannot be used."""
 
 
 @dataclass(frozen=True)
@@ -117,8 +127,16 @@ class Reading:
         attributes may say level_kind and distance as those of the responses do.
     impedance : xarray.Dataset or None
         Electrical impedance at the terminals, as the contract `impedance` describes.
+    multitone : xarray.Dataset or None
+        Tones of a multitone signal and what lies between them, per band, as the contract `multitone` describes.
+    takes : xarray.Dataset or None
+        Levels of single recordings on the reference axis in the order they were measured, as the contract `takes`
+        describes: what shows a loudspeaker's change while it was driven.
     report : tuple of str
         Everything dropped, repaired, interpolated or assumed, one line each.
+    checks : tuple of Check
+        What the importer's own checks of its files found; see :mod:`anechain.checks`. Those of the responses are made
+        for every importer. A campaign may state other limits for the kinds that are known there.
     """
 
     responses: xr.Dataset | None = None
@@ -126,6 +144,9 @@ class Reading:
     report: tuple[str, ...] = ()
     harmonics: xr.Dataset | None = None
     impedance: xr.Dataset | None = None
+    multitone: xr.Dataset | None = None
+    takes: xr.Dataset | None = None
+    checks: tuple[Check, ...] = ()
 
 
 class ImporterHooks:
@@ -144,7 +165,9 @@ class ImporterHooks:
 
         The file exists and is not empty. Look at content before the name, read as little as is needed, never
         raise on junk, never write. A confidence of 0 is "no"; of several importers the highest wins, and a tie
-        is refused, so claim no more than the content bears out.
+        is refused, so claim no more than the content bears out. Answer within :data:`SLOWEST_IDENTIFY` seconds.
+
+        Called in a thread that is given up, and not stopped, when the time is over: Python cannot stop one safely.
         """
         raise NotImplementedError
 

@@ -5,26 +5,47 @@ One plugin that is broken is named, with the reason, and does not keep the other
 
 from __future__ import annotations
 
+import contextvars
 import importlib.util
+import logging
+import queue
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import Any, TypeVar
 
 import pluggy
 from pydantic import ValidationError
 
 from anechain.campaign import option_problems
 from anechain.errors import Problem, Refusal
-from anechain.hooks import Description, ImporterHooks, Options, Reading, Verdict
+from anechain.hooks import SLOWEST_IDENTIFY, SLOWEST_LOAD, Description, ImporterHooks, Options, Reading, Verdict
 from anechain.methods import versions
 
-__all__ = ["GROUP", "Broken", "Importer", "choose", "find_importers", "parse_options", "read", "verdicts"]
+__all__ = [
+    "GROUP",
+    "Broken",
+    "Importer",
+    "adopt",
+    "ask",
+    "choose",
+    "find_importers",
+    "load_file",
+    "parse_options",
+    "read",
+    "verdicts",
+]
 
 GROUP = "anechain.importers"
 _HOOKS = ("anechain_describe", "anechain_identify", "anechain_read")
+_T = TypeVar("_T")
+_too_slow: dict[tuple[str, str], Broken] = {}
+"""Importers that this process has given up, by name and origin: a thread of theirs may still be at work."""
+_warned: set[tuple[str, str]] = set()
 
 
 @dataclass(frozen=True)
@@ -64,13 +85,49 @@ def _reason(error: BaseException) -> str:
     return f"{type(error).__name__}: {said}" if said else type(error).__name__
 
 
-def _ask(hook: pluggy.HookCaller, **arguments: object) -> object:
+class _TooSlowError(Exception):
+    """A plugin did not answer in time."""
+
+
+def _in_time(seconds: float, call: Callable[[], _T]) -> _T:
+    """Answer of a call, or whatever it raises, if that comes within so many seconds.
+
+    The call runs in a daemon thread, which keeps no program from ending. When the time is over it is left behind, not
+    stopped: it may go on to use the processor, or hold a lock of a library, for as long as the process lives. A process
+    for each question would be sounder, and costs a second of imports each.
+    """
+    answers: queue.SimpleQueue[tuple[_T | None, BaseException | None]] = queue.SimpleQueue()
+    context = contextvars.copy_context()
+
+    def work() -> None:
+        try:
+            answers.put((context.run(call), None))
+        except BaseException as error:
+            answers.put((None, error))
+
+    threading.Thread(target=work, daemon=True).start()
+    try:
+        answer, error = answers.get(timeout=seconds)
+    except queue.Empty:
+        raise _TooSlowError from None
+    if error is not None:
+        raise error
+    return answer  # type: ignore[return-value]  # without an error there is an answer
+
+
+def _give_up(name: str, origin: str, what: str, seconds: float) -> Broken:
+    reason = f"{what} took longer than {seconds:g} s; it is not asked again"
+    return _too_slow.setdefault((name, origin), Broken(name, origin, reason))
+
+
+def ask(hook: pluggy.HookCaller, **arguments: object) -> object:
     """Answer of the one plugin in a manager; None, which pluggy leaves out, if it gave none."""
     answers = hook(**arguments)
     return answers[0] if answers else None
 
 
-def _adopt(name: str, origin: str, plugin: object) -> Importer | Broken:
+def adopt(name: str, origin: str, plugin: object) -> Importer | Broken:
+    """Take in a plugin, a module or an object, if it has all hooks and describes itself."""
     manager = pluggy.PluginManager("anechain")
     manager.add_hookspecs(ImporterHooks)
     try:
@@ -82,7 +139,9 @@ def _adopt(name: str, origin: str, plugin: object) -> Importer | Broken:
     if lacking:
         return Broken(name, origin, f"it does not implement {', '.join(lacking)}")
     try:
-        description = _ask(manager.hook.anechain_describe)
+        description = _in_time(SLOWEST_LOAD, lambda: ask(manager.hook.anechain_describe))
+    except _TooSlowError:
+        return _give_up(name, origin, "anechain_describe", SLOWEST_LOAD)
     except (Exception, SystemExit) as error:
         return Broken(name, origin, f"anechain_describe failed: {_reason(error)}")
     if not isinstance(description, Description):
@@ -96,7 +155,8 @@ def _adopt(name: str, origin: str, plugin: object) -> Importer | Broken:
     return Importer(name, origin, description, manager)
 
 
-def _load_file(path: Path) -> ModuleType:
+def load_file(path: Path) -> ModuleType:
+    """Run a Python file as a module; nothing is written beside it."""
     name = f"anechain_private_{path.stem}"
     spec = importlib.util.spec_from_file_location(name, path)
     if spec is None or spec.loader is None:
@@ -115,6 +175,18 @@ def _load_file(path: Path) -> ModuleType:
     return module
 
 
+def _loaded(name: str, origin: str, load: Callable[[], object]) -> Importer | Broken:
+    if (name, origin) in _too_slow:
+        return _too_slow[name, origin]
+    try:
+        plugin = _in_time(SLOWEST_LOAD, load)
+    except _TooSlowError:
+        return _give_up(name, origin, "its import", SLOWEST_LOAD)
+    except (Exception, SystemExit) as error:
+        return Broken(name, origin, _reason(error))
+    return adopt(name, origin, plugin)
+
+
 def find_importers(private: Sequence[Path] = ()) -> tuple[dict[str, Importer], list[Broken]]:
     """Load all installed importers and the private ones named.
 
@@ -130,22 +202,11 @@ def find_importers(private: Sequence[Path] = ()) -> tuple[dict[str, Importer], l
     """
     from importlib.metadata import entry_points
 
-    found: list[Importer | Broken] = []
-    for entry in sorted(entry_points(group=GROUP), key=lambda one: (one.name, one.value)):
-        origin = f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value
-        try:
-            plugin = entry.load()
-        except (Exception, SystemExit) as error:
-            found.append(Broken(entry.name, origin, _reason(error)))
-            continue
-        found.append(_adopt(entry.name, origin, plugin))
-    for path in private:
-        try:
-            module = _load_file(path)
-        except (Exception, SystemExit) as error:
-            found.append(Broken(path.stem, path.name, _reason(error)))
-            continue
-        found.append(_adopt(path.stem, path.name, module))
+    found = [
+        _loaded(entry.name, f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value, entry.load)
+        for entry in sorted(entry_points(group=GROUP), key=lambda one: (one.name, one.value))
+    ]
+    found += [_loaded(path.stem, path.name, partial(load_file, path)) for path in private]
     names = [one.name for one in found]
     twice = sorted({name for name in names if names.count(name) > 1})
     broken = [one for one in found if isinstance(one, Broken) and one.name not in twice]
@@ -157,11 +218,19 @@ def find_importers(private: Sequence[Path] = ()) -> tuple[dict[str, Importer], l
 
 
 def verdicts(path: Path, importers: Mapping[str, Importer]) -> dict[str, Verdict | Broken]:
-    """Ask every importer about one file; one that fails is told apart from one that says no."""
+    """Ask every importer about one file; one that fails, or takes too long, is told apart from one that says no."""
     answers: dict[str, Verdict | Broken] = {}
     for name, importer in importers.items():
+        if (name, importer.origin) in _too_slow:
+            answers[name] = _too_slow[name, importer.origin]
+            continue
+        question = partial(ask, importer.hooks.hook.anechain_identify, path=path)
         try:
-            answer = _ask(importer.hooks.hook.anechain_identify, path=path)
+            answer = _in_time(SLOWEST_IDENTIFY, question)
+        except _TooSlowError:
+            what = f"anechain_identify of {path.name}"
+            answers[name] = _give_up(name, importer.origin, what, SLOWEST_IDENTIFY)
+            continue
         except (Exception, SystemExit) as error:
             answers[name] = Broken(name, importer.origin, f"anechain_identify failed: {_reason(error)}")
             continue
@@ -220,6 +289,7 @@ def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Ite
             )
         else:
             winners[path] = ranked[0][1]
+            _warn_of_slow(answers)
     if len(set(winners.values())) > 1:
         examples = {name: path.name for path, name in winners.items()}
         listed = ", ".join(f"{path} to {name}" for name, path in sorted(examples.items()))
@@ -231,6 +301,14 @@ def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Ite
     if problems:
         raise Refusal(problems)
     return importers[next(iter(winners.values()))]
+
+
+def _warn_of_slow(answers: Mapping[str, Verdict | Broken]) -> None:
+    """Name, once, an importer that was skipped where the choice went on without it."""
+    for name, answer in answers.items():
+        if isinstance(answer, Broken) and (name, answer.origin) in _too_slow.keys() - _warned:
+            _warned.add((name, answer.origin))
+            logging.getLogger(__name__).warning("%s cannot be used: %s (from %s)", name, answer.reason, answer.origin)
 
 
 def parse_options(importer: Importer, options: Mapping[str, Any], where: str, prefix: str, folder: Path) -> Options:
@@ -278,7 +356,7 @@ def read(importer: Importer, paths: Sequence[Path], options: Options, where: str
     """
     mend = f"report it to the makers of {importer.name} ({importer.origin})"
     try:
-        reading = _ask(importer.hooks.hook.anechain_read, paths=list(paths), options=options)
+        reading = ask(importer.hooks.hook.anechain_read, paths=list(paths), options=options)
     except Refusal:
         raise
     except OSError as error:

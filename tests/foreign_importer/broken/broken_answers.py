@@ -1,5 +1,7 @@
 """Broken on purpose: loads, and then gives answers that are none."""
 
+import threading
+
 from anechain.hooks import CERTAIN, Description, Reading, Verdict, hookimpl
 
 
@@ -34,6 +36,16 @@ def _unreadable():
     raise PermissionError(13, "Permission denied", "raw/alder.ring")
 
 
+def _hang():
+    threading.Event().wait(60)
+
+
+def _interrupt():
+    raise KeyboardInterrupt
+
+
+identify_hangs = Plugin(_hang)
+identify_interrupts = Plugin(_interrupt)
 identify_raises = Plugin(_fail)
 identify_leaves = Plugin(_leave)
 identify_nothing = Plugin(lambda: None)

@@ -1,5 +1,7 @@
 """Broken on purpose: objects whose description is wrong, each in its own way."""
 
+import threading
+
 from anechain.hooks import NO, Description, Reading, Verdict, hookimpl
 
 
@@ -42,10 +44,16 @@ class Leaving(Plugin):
         raise SystemExit(3)
 
 
+class Hanging(Plugin):
+    def described(self):
+        threading.Event().wait(60)
+
+
 class OtherOptions(Plugin):
     def described(self):
         return Description("Other options", "nothing", "1", dict)
 
 
 nothing, words, raising, leaving, other_options = Nothing(), Words(), Raising(), Leaving(), OtherOptions()
+hanging = Hanging()
 whole = Plugin()

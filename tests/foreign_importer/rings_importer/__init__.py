@@ -77,16 +77,22 @@ def anechain_read(paths: Sequence[Path], options: RingOptions) -> Reading:
 def read_orbit(path: Path, side: int, offset: float, report: list[str]) -> list[Curve]:
     """Read one file."""
     lines = path.read_text(encoding="utf-8").splitlines()
+    if lines[0] != SIGNATURE:
+        raise ValueError(f"it does not begin with “{SIGNATURE}”")
     remarks = sum(line.startswith("%") for line in lines)
     if remarks:
         report.append(f"{path.name}: {remarks} remarks dropped")
     _, orbit, hertz, *rows = [line.split() for line in lines if not line.startswith("%")]
+    if orbit[1] not in ("horizontal", "vertical") or not rows:
+        raise ValueError("it needs the orbit, horizontal or vertical, and a line for each direction")
     frequency = np.array(hertz[1:], dtype=float)
     curves = []
     for row in rows:
         angle, *level = map(float, row)
         if len(level) != frequency.size:
             raise ValueError(f"{len(level)} levels at {angle:g}° for {frequency.size} frequencies")
+        if not np.isfinite(level).all():
+            report.append(f"{path.name}: levels at {angle:g}° are missing")
         sign = side if orbit[1] == "horizontal" else 1
         curves.append(Curve(orbit[1], sign * angle, frequency, np.array(level) + offset, source=path.name))
     return curves
