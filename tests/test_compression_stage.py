@@ -23,9 +23,8 @@ from anechain.plan import DEVICE_STAGES, entry_of, prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.compare_compression import compare_limits, compared_limits
 from anechain.stages.compression import USES, compressed, gap, run
-from anechain.stages.draw import compression_figures
+from anechain.stages.device_figures import device_figures
 from anechain.stages.told_compression import (
-    compression_captions,
     compression_gaps,
     compression_of,
     limits_caption,
@@ -402,7 +401,7 @@ def test_the_chain_makes_compression_where_there_are_two_drives(finished):
     for device in ("willow", "rowan"):
         compression = compression_of(finished, device)
         contract.validate(compression, "compression", device)
-        assert list(compression_figures(compression)) == ["compression", "compression-levels", "usable"]
+        assert drawable(compression) == ("compression", "compression-levels", "usable")
     assert not (finished.results / "alder" / "compression.nc").exists()
     assert entry_of(finished, "compression", "alder")["outputs"] == {}
 
@@ -410,10 +409,11 @@ def test_the_chain_makes_compression_where_there_are_two_drives(finished):
 def test_the_page_says_what_there_is_and_what_is_missing(finished):
     (gap_,) = compression_gaps(finished, "alder", compression_of(finished, "alder"))
     assert gap_[0] == "Compression and usable limits" and gap_[1].endswith("it was measured at fewer")
-    assert compression_captions(None) == {} and said_of_compression(None) == []
+    assert said_of_compression(None) == []
     willow = compression_of(finished, "willow")
-    captions = compression_captions(willow)
-    assert list(captions) == ["compression", "compression-levels", "usable"]
+    data = {name: read_dataset(finished.results / "willow" / name) for name in ("curves.nc", "responses.nc")}
+    captions = {one.name: one.caption for one in device_figures({**data, "compression.nc": willow})}
+    captions = {name: captions[name] for name in ("compression", "compression-levels", "usable")}
     assert all("Local occupational rules" in caption for caption in captions.values())
     said = "\n".join(said_of_compression(willow))
     assert "compression: at 16 V: −1 dB passed up to" in said

@@ -42,6 +42,8 @@ class Method:
         What it cannot say.
     function : callable
         The implementation of this very version.
+    formula : str
+        What it computes, as a formula in words.
     """
 
     id: str
@@ -51,6 +53,23 @@ class Method:
     standing: str
     limits: str
     function: Callable[..., Any]
+    formula: str = ""
+
+    @property
+    def parameters(self) -> dict[str, str]:
+        """Parameters that have a default, which the campaign or a stage may set, and those defaults."""
+        import inspect
+
+        known = inspect.signature(self.function).parameters.values()
+        # An array or a list that may be left out is a thing to work on, not a choice.
+        choices = (one for one in known if not str(one.annotation).startswith(("ArrayLike", "Sequence", "Mapping")))
+        return {one.name: _default(one.default) for one in choices if one.default is not one.empty}
+
+
+def _default(value: Any) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(_default(one) for one in value) or "none"
+    return "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 STANDINGS = ("published", "recalled", "common practice, no source")
@@ -64,6 +83,7 @@ def method(
     source: str,
     standing: str = "published",
     limits: str = "",
+    formula: str = "",
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Register a function as one version of a method.
 
@@ -82,7 +102,7 @@ def method(
         known = _registry.setdefault(id, {})
         if version in known and _place(known[version].function) != _place(function):
             raise ValueError(f"method {id} is registered twice: {known[version].function} and {function}")
-        known[version] = Method(id, version, title, source, standing, limits, function)
+        known[version] = Method(id, version, title, source, standing, limits, function, formula)
 
         @functools.wraps(function)
         def hand_on(*args: P.args, **kwargs: P.kwargs) -> R:

@@ -14,15 +14,17 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 @hookimpl
 def anechain_describe() -> Description:
     """Say what this importer is."""
+    from anechain_capture.multitone import METHODS as MULTITONE_METHODS
     from anechain_capture.options import CaptureOptions
     from anechain_capture.reading import METHODS
 
     return Description(
         title="Recorded sweeps and impulse responses, one file per direction",
-        reads="WAV and FLAC: recordings of swept sines with their excitation, or impulse responses",
+        reads="WAV and FLAC: recordings of swept sines with their excitation, impulse responses, or multitone signals",
         version="1",
         options=CaptureOptions,
-        methods=METHODS,
+        methods=(*METHODS, *MULTITONE_METHODS),
+        gives=("responses", "harmonics", "multitone"),
     )
 
 
@@ -37,6 +39,10 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
     """Read the files of one device."""
+    if options.content == "multitone":
+        from anechain_capture.multitone import read_multitone
+
+        return read_multitone(paths, options)
     from anechain_capture.reading import read
 
     return read(paths, options)

@@ -15,6 +15,7 @@ from anechain.acoustics.deconvolution import (
     regularisation,
     transform_length,
 )
+from anechain.acoustics.recording_checks import sweep_ending
 from anechain.acoustics.sweeps import steady_amplitude, sweep_rate, swept_sine
 from anechain.errors import Refusal
 from anechain_capture.options import CaptureOptions
@@ -37,6 +38,8 @@ class Excitation:
         Amplitude of its sine as a share of full scale; None with a loopback.
     band : (float, float)
         Hz that it covers.
+    ends : float or None
+        Seconds at which it falls silent; None with a loopback.
     rate : float or None
         Seconds; see :func:`anechain.acoustics.sweeps.sweep_rate`. None where orders do not come apart.
     inside, outside : float
@@ -48,6 +51,7 @@ class Excitation:
     signal: Floats | None
     amplitude: float | None
     band: tuple[float, float]
+    ends: float | None
     rate: float | None
     inside: float
     outside: float
@@ -105,7 +109,8 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
         f"deconvolution regularised by {kind.inside:g} dB within {band[0]:g} to {band[1]:g} Hz and {kind.outside:g} dB "
         "outside, re the greatest squared magnitude"
     )
-    return Excitation(signal, amplitude, band, rate, kind.inside, kind.outside, tuple(report))
+    ends = None if signal is None else sweep_ending(signal, sampling_rate).time
+    return Excitation(signal, amplitude, band, ends, rate, kind.inside, kind.outside, tuple(report))
 
 
 @lru_cache(maxsize=1)

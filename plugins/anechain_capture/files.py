@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from anechain_capture.excitations import Excitation
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import Header, header_of
 
-__all__ = ["HERE", "RecordedFile", "length_problems", "recorded_files", "volts_by_word"]
+__all__ = ["HERE", "RecordedFile", "axis_files", "length_problems", "recorded_files", "take_of", "volts_by_word"]
 
 HERE = "importer capture"
 
@@ -71,6 +71,8 @@ def recorded_files(paths: Sequence[Path], options: CaptureOptions, report: list[
         if header.sampling_rate != usual[0][0]:
             what = f"{header.sampling_rate} Hz, where most recordings have {usual[0][0]} Hz"
             problems.append(Problem(label, what, "one sampling rate for a device", "record or export it again"))
+    if not problems:
+        problems = _given_twice(directions)
     if problems:
         raise Refusal(problems)
     report.extend(gathered_notes({label: directions[label].notes for label in files}))
@@ -79,6 +81,42 @@ def recorded_files(paths: Sequence[Path], options: CaptureOptions, report: list[
         RecordedFile(label, path, headers[label], directions[label], directions[label].labels.get("drive", ""))
         for label, path in files.items()
     ]
+
+
+def take_of(direction: Direction) -> str:
+    """Word that tells a recording from others of its direction and drive: its take's, or its place in the order."""
+    order = direction.labels.get("order", "")
+    return direction.take or (f"number {order}" if order else "")
+
+
+def _given_twice(directions: Mapping[str, Direction]) -> list[Problem]:
+    """Recordings of a direction and drive that are not told apart as takes."""
+    problems = []
+    known: dict[tuple[str, float, str], dict[str, str]] = {}
+    for label, one in sorted(directions.items()):
+        drive = one.labels.get("drive", "")
+        takes = known.setdefault((one.plane, one.angle, drive), {})
+        take = take_of(one)
+        if takes and (not take or "" in takes or take in takes):
+            first = takes.get(take) or next(iter(takes.values()))
+            at = f" at the drive {drive!r}" if drive else ""
+            problems.append(
+                Problem(
+                    label,
+                    f"{one.plane} {one.angle:g}°{at} is given twice, the first time by {first}",
+                    "each direction and drive once, or each take under a word of its own",
+                    "remove one of the two, or tell takes apart by {take} or {order}, in names or manifest",
+                )
+            )
+        takes.setdefault(take, label)
+    return problems
+
+
+def axis_files(files: Sequence[RecordedFile]) -> list[RecordedFile]:
+    """The recordings on the axis: at each drive those of the horizontal orbit, of the vertical where it has none."""
+    on_axis = [file for file in files if file.direction.angle == 0.0]
+    horizontal = {file.drive for file in on_axis if file.direction.plane == "horizontal"}
+    return [file for file in on_axis if file.direction.plane == "horizontal" or file.drive not in horizontal]
 
 
 def volts_by_word(files: Sequence[RecordedFile], options: CaptureOptions) -> dict[str, float]:

@@ -17,6 +17,7 @@ from anechain.acoustics.impulse_responses import (
     spectrum_at,
     windowed,
 )
+from anechain.acoustics.recording_checks import sweep_ending
 from anechain.acoustics.sweeps import advance_times, steady_amplitude
 from anechain.naming import Direction
 from anechain_capture.corrections import MicrophoneResponse
@@ -82,7 +83,9 @@ class Common:
         if self.microphone is None:
             return spectrum
         own = self.microphone
-        return np.asarray(spectrum / correction_at(frequency, own.frequency, own.level, own.phase))
+        # Beyond its calibration the microphone's response is not known, and the quotient with it.
+        with np.errstate(invalid="ignore"):
+            return np.asarray(spectrum / correction_at(frequency, own.frequency, own.level, own.phase))
 
 
 def _factor(common: Common, file: RecordedFile, loopback: Floats | None) -> float:
@@ -122,8 +125,13 @@ def heard(common: Common, file: RecordedFile, record: Floats, loopback: Floats |
     ValueError
         If the response is silent.
     """
-    facts = facts_of(record, response, file.header)
     rate = file.header.sampling_rate
+    played = None
+    if loopback is not None:
+        played = sweep_ending(loopback, rate).time
+    elif common.excitation is not None and common.excitation.signal is not None:
+        played = common.excitation.ends
+    facts = facts_of(record, response, file.header, played)
     factor = _factor(common, file, loopback)
     frequency, window = common.frequency, common.window
     if window is None:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.impulse_responses import arrival_time, polarity
+from anechain.acoustics.recording_checks import Ending, Hum, compactness, mains_hum, sweep_ending
 from anechain_capture.recordings import Header
 
 __all__ = ["EARLY", "Facts", "facts_of"]
@@ -43,12 +44,19 @@ class Facts:
     early : numpy.ndarray of float32
         Impulse response from EARLY[0] before the arrival to EARLY[1] after it.
     silence : float
-        Seconds of the recording before the sound arrives: what is left of it is the recording's own silence.
+        Seconds of the recording's own silence: what comes before the sound arrives or, if that is longer, the second
+        half of what comes after the end of the sweep.
     silence_power, sound_power : numpy.ndarray, shape (34,)
-        Mean square per third octave, full scale being 1, in that silence and in the rest; NaN where the silence is
-        shorter than 50 ms or than two periods of the band.
-    silence_lines : numpy.ndarray, shape (lines, 2)
-        Hz and mean square of the five greatest lines of the silence below 1 kHz; empty where it is shorter than 0.2 s.
+        Mean square per third octave, full scale being 1, in that silence and while the sound lasts; NaN where the
+        silence is shorter than 50 ms or than two periods of the band.
+    hum : Hum or None
+        Lines of the mains in the silence; None where it is too short to tell.
+    played : float or None
+        Seconds at which the sweep ends as it was played; None where that is not known.
+    ending : Ending
+        Where the sound of the recording ends.
+    compact : float
+        Share of the energy of the impulse response near its maximum.
     """
 
     peak: float
@@ -60,7 +68,10 @@ class Facts:
     silence: float
     silence_power: Floats
     sound_power: Floats
-    silence_lines: Floats
+    hum: Hum | None
+    played: float | None
+    ending: Ending
+    compact: float
 
 
 def _clipped(record: Floats) -> int:
@@ -93,21 +104,26 @@ def _band_power(record: Floats, sampling_rate: int) -> Floats:
     return power
 
 
-def _lines(silence: Floats, sampling_rate: int) -> Floats:
-    if silence.size < 0.2 * sampling_rate:
-        return np.zeros((0, 2))
-    part = silence[: 4 * sampling_rate]
-    window = np.hanning(part.size)
-    spectrum = np.abs(np.fft.rfft((part - part.mean()) * window)) ** 2 * 2 / np.sum(window) ** 2
-    frequency = np.fft.rfftfreq(part.size, 1 / sampling_rate)
-    peak = np.flatnonzero((spectrum[1:-1] > spectrum[:-2]) & (spectrum[1:-1] >= spectrum[2:])) + 1
-    peak = peak[(frequency[peak] > 15) & (frequency[peak] < 1000)]
-    greatest = peak[np.argsort(-spectrum[peak], kind="stable")[:5]]
-    return np.stack([frequency[greatest], spectrum[greatest]], axis=1)
+def _silence(record: Floats, sampling_rate: int, begins: float, ends: float | None) -> tuple[Floats, Floats]:
+    """The silence of a recording, and its sound, which lies between `begins` and `ends` (seconds)."""
+    first = int(np.clip(round(begins * sampling_rate), 0, record.size))
+    last = record.size if ends is None else int(np.clip(round(ends * sampling_rate), first, record.size))
+    # What comes right after the sweep is its decay; the later half is the quieter one.
+    tail = last + (record.size - last) // 2
+    if record.size - tail > first:
+        return record[tail:], record[first:last]
+    return record[:first], record[first:]
 
 
-def facts_of(record: Floats, response: Floats, header: Header) -> Facts:
+def facts_of(record: Floats, response: Floats, header: Header, played: float | None = None) -> Facts:
     """Facts of one recording and its circular impulse response.
+
+    Parameters
+    ----------
+    record, response : numpy.ndarray, shape (samples,)
+    header : Header
+    played : float, optional
+        Seconds from the start of the recording, less the delay of the sound, at which the sweep ends.
 
     Raises
     ------
@@ -119,7 +135,7 @@ def facts_of(record: Floats, response: Floats, header: Header) -> Facts:
     first, last = (round((arrival + by) * rate) for by in (-EARLY[0], EARLY[1]))
     early = response[np.arange(first, last) % response.size]
     # Half a millisecond before the arrival the rise may have begun already.
-    quiet = int(np.clip(round((arrival - 0.0005) * rate), 0, record.size))
+    silence, sound = _silence(record, rate, arrival - 0.0005, None if played is None else arrival + played)
     size = np.abs(record)
     return Facts(
         float(size.max()),
@@ -128,8 +144,11 @@ def facts_of(record: Floats, response: Floats, header: Header) -> Facts:
         arrival,
         polarity(early),
         early.astype(np.float32),
-        quiet / rate,
-        _band_power(record[:quiet], rate),
-        _band_power(record[quiet:], rate),
-        _lines(record[:quiet], rate),
+        silence.size / rate,
+        _band_power(silence, rate),
+        _band_power(sound, rate),
+        mains_hum(silence, rate) if silence.size >= 0.25 * rate else None,
+        played,
+        sweep_ending(record, rate),
+        compactness(response, rate),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 
@@ -11,7 +12,17 @@ from anechain.errors import Problem
 from anechain.hooks import Options
 from anechain.naming import NamingOptions, naming_problems
 
-__all__ = ["CaptureOptions", "Gate", "Grid", "Harmonics", "Regularisation", "Smoothing", "Sweep", "option_problems"]
+__all__ = [
+    "CaptureOptions",
+    "Gate",
+    "Grid",
+    "Harmonics",
+    "Multitone",
+    "Regularisation",
+    "Smoothing",
+    "Sweep",
+    "option_problems",
+]
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Decibels = Annotated[float, Field(ge=-300, le=300)]
@@ -98,24 +109,58 @@ class Harmonics(Options):
     orders: int = Field(default=5, ge=2, le=20, description="highest order")
 
 
+class Multitone(Options):
+    """Multitone signal on the reference axis. High drives and levels hurt hearing and equipment: local rules decide."""
+
+    tones: tuple[Positive, ...] = Field(min_length=2, description="frequencies in Hz, rising")
+    settle: float = Field(
+        default=0.5, ge=0, allow_inf_nan=False, description="seconds left out at the start of each recording"
+    )
+    cut: float = Field(default=0.0, ge=0, allow_inf_nan=False, description="seconds left out at its end")
+    bands_per_octave: int = Field(default=3, ge=1, le=48, description="fractional-octave bands per octave")
+
+    @field_validator("tones")
+    @classmethod
+    def _rising(cls, tones: tuple[float, ...]) -> tuple[float, ...]:
+        if any(a >= b for a, b in itertools.pairwise(tones)):
+            raise ValueError("the tones must rise")
+        return tones
+
+
 class CaptureOptions(NamingOptions):
     """Options of the importer for raw captures."""
 
-    more_fields: ClassVar[tuple[str, ...]] = ("drive",)
+    more_fields: ClassVar[tuple[str, ...]] = ("drive", "take", "order")
+    more_columns: ClassVar[tuple[str, ...]] = ("started",)
 
     pattern: str | None = Field(
         default=None,
-        description="file name as literal text with the fields {plane}, {angle}, {side}, {drive} and {any}, for "
-        'example "hall-north {plane} {angle} {drive}.wav"; upper and lower case are alike; with "/" the last folders '
-        "count too",
+        description="file name as literal text with the fields {plane}, {angle}, {side}, {drive}, {take}, {order} "
+        'and {any}, for example "hall-north {plane} {angle} {drive} {take}.wav"; takes of one direction and drive are '
+        'joined, {order} numbers the recordings as they were measured; upper and lower case are alike; with "/" the '
+        "last folders count too",
     )
     manifest: Path | None = Field(
         default=None,
-        description="table with the columns file, plane, angle and, if there are several, drive, instead of a pattern; "
-        "relative to the campaign file",
+        description="table with the columns file, plane, angle and, if there are several, drive and take, instead of "
+        "a pattern; order numbers the recordings as they were measured, started says when each was (seconds, or date "
+        "and time as in ISO 8601); relative to the campaign file",
     )
-    content: Literal["sweep", "impulse response"] = Field(
-        default="sweep", description="what the files hold: recordings of a sweep, or impulse responses"
+    order: tuple[str, ...] | None = Field(
+        default=None,
+        description="file names of the recordings on the axis in the order they were measured, where neither {order} "
+        "nor the manifest says it; compression is told from takes in their order",
+    )
+    content: Literal["sweep", "impulse response", "multitone"] = Field(
+        default="sweep",
+        description="what the files hold: recordings of a sweep, impulse responses, or recordings of a multitone "
+        "signal (for the source `multitone`)",
+    )
+    multitone: Multitone | None = Field(default=None, description="the multitone signal that was played")
+    silence: Path | None = Field(
+        default=None,
+        description="recording without a signal at the gain of the recordings, for the noise beside a multitone "
+        "signal; relative to the campaign file",
     )
     channel: int = Field(default=1, ge=1, description="channel of the microphone, from 1")
     sweep: Sweep | None = Field(
@@ -202,7 +247,7 @@ class CaptureOptions(NamingOptions):
 
     def companion_files(self) -> tuple[Path, ...]:
         """Files beside the recordings that decide the result."""
-        named = (self.manifest, self.excitation, self.microphone, self.calibrator)
+        named = (self.manifest, self.excitation, self.microphone, self.calibrator, self.silence)
         return tuple(path for path in named if path is not None)
 
 
@@ -223,9 +268,15 @@ def option_problems(options: CaptureOptions, where: str) -> list[Problem]:
         if options.excitation is not None and options.loopback is not None:
             wrong("options `excitation` and `loopback` are both given", "one of the two", "leave one of them out")
     else:
+        what = {"impulse response": "impulse responses"}.get(options.content, options.content)
         for name in ("excitation", "loopback", "sweep", "harmonics"):
             if getattr(options, name) is not None:
-                wrong(f"option `{name}` for impulse responses", "only for sweeps", "leave it out, or correct `content`")
+                wrong(f"option `{name}` for {what}", "only for sweeps", "leave it out, or correct `content`")
+    if options.content == "multitone" and options.multitone is None:
+        wrong("option `multitone` is absent", "the tones that were played", "state their frequencies in it")
+    for name in ("multitone", "silence"):
+        if options.content != "multitone" and getattr(options, name) is not None:
+            wrong(f"option `{name}` for another content", "only for `content: multitone`", "correct `content`")
     if options.loopback == options.channel:
         wrong(f"options `channel` and `loopback` are both {options.channel}", "two channels", "correct one of them")
     if options.loopback_volts is not None and options.loopback is None:

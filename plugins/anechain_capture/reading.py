@@ -15,14 +15,26 @@ from numpy.typing import NDArray
 from anechain.acoustics.impulse_responses import Window, complex_smooth, lowest_valid_frequency
 from anechain.acoustics.levels import REFERENCE_PRESSURE
 from anechain.acoustics.smoothing import smooth
+from anechain.acoustics.takes import JoinedTakes, join_takes
 from anechain.acoustics.transforms import level_and_phase
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import Problem, Refusal
 from anechain.hooks import Reading
+from anechain.naming import JOINING
+from anechain_capture.checking import CHECK_METHODS, Ratio, check_captures, ratio_of
 from anechain_capture.corrections import microphone_response, pascals_per_full_scale
-from anechain_capture.excitations import excitation_of, impulse_responses
-from anechain_capture.files import HERE, RecordedFile, length_problems, recorded_files, volts_by_word
+from anechain_capture.excitations import Excitation, excitation_of, impulse_responses
+from anechain_capture.files import (
+    HERE,
+    RecordedFile,
+    axis_files,
+    length_problems,
+    recorded_files,
+    take_of,
+    volts_by_word,
+)
 from anechain_capture.hearing import Common, Heard, heard
+from anechain_capture.measuring_order import Measured, measuring_order
 from anechain_capture.options import CaptureOptions, option_problems
 from anechain_capture.recordings import samples_of
 from anechain_capture.windows import frequencies_of, said_of_window, window_of
@@ -38,6 +50,8 @@ Complexes = NDArray[np.complex128]
 BATCH = 4
 """Recordings in memory at a time: enough to keep the transforms busy, few enough for long ones."""
 METHODS = (
+    *JOINING,
+    *CHECK_METHODS,
     "arrival-time",
     "calibrator-sensitivity",
     "complex-smoothing",
@@ -75,6 +89,16 @@ class Captured:
         Drive of each word, where it is known.
     pascals : bool
         Whether the spectra are in pascals.
+    on_axis : tuple of str
+        Labels of the recordings on the axis, of one orbit at each drive.
+    measured : Measured or None
+        Those recordings in the order they were measured, if it is known.
+    sampling_rate : int
+        Hz, of all of them.
+    excitation : Excitation or None
+        None for impulse responses.
+    ratio : Ratio or None
+        Another sampling rate that the recordings fit better; None if there is none.
     report : list of str
         What was done.
     """
@@ -85,6 +109,11 @@ class Captured:
     valid: tuple[float, float]
     volts: Mapping[str, float]
     pascals: bool
+    on_axis: tuple[str, ...]
+    measured: Measured | None
+    sampling_rate: int
+    excitation: Excitation | None
+    ratio: Ratio | None
     report: list[str]
 
 
@@ -98,17 +127,6 @@ def _batches(files: Sequence[RecordedFile]) -> Iterator[list[RecordedFile]]:
         batch.append(file)
     if batch:
         yield batch
-
-
-def _axis_files(files: Sequence[RecordedFile]) -> set[str]:
-    """For each drive the recording on the axis, of the horizontal orbit where both have one."""
-    chosen: dict[str, RecordedFile] = {}
-    for file in files:
-        if file.direction.angle == 0.0:
-            held = chosen.get(file.drive)
-            if held is None or (held.direction.plane, file.direction.plane) == ("vertical", "horizontal"):
-                chosen[file.drive] = file
-    return {file.label for file in chosen.values()}
 
 
 def _listen(common: Common, files: Sequence[RecordedFile]) -> tuple[Heard, ...]:
@@ -163,6 +181,9 @@ def captured(paths: Sequence[Path], options: CaptureOptions) -> Captured:
     report: list[str] = []
     files = recorded_files(paths, options, report)
     volts = volts_by_word(files, options)
+    axis = axis_files(files)
+    measured = measuring_order(files, axis, options)
+    on_axis = tuple(file.label for file in axis)
     rate = files[0].header.sampling_rate
     excitation = excitation_of(options, rate) if options.content == "sweep" else None
     window = window_of(files, options, excitation)
@@ -190,7 +211,6 @@ def captured(paths: Sequence[Path], options: CaptureOptions) -> Captured:
         report.append(f"gain above that of the calibration taken off: {options.gain:+g} dB{steps}")
     if options.loopback is None and excitation is not None:
         report.append("no loopback: what converters and amplifier do to the signal is in the responses")
-    with_orders = _axis_files(files) if options.harmonics else set()
     common = Common(
         options,
         excitation,
@@ -198,15 +218,21 @@ def captured(paths: Sequence[Path], options: CaptureOptions) -> Captured:
         frequency,
         microphone,
         sensitivity or (np.sqrt(2) if excitation else 1.0),  # without pascals a full-scale sine is 0 dB, as in AES17
-        frozenset(with_orders),
+        frozenset(on_axis if options.harmonics else ()),
         volts,
     )
-    return Captured(_listen(common, files), frequency, window, (low, high), volts, sensitivity is not None, report)
+    found, pascals = _listen(common, files), sensitivity is not None
+    ratio = ratio_of(files, found, on_axis, excitation, options)
+    told = frequency, window, (low, high), volts, pascals, on_axis, measured, rate, excitation, ratio
+    return Captured(found, *told, report)
 
 
 def _chosen_drive(captures: Captured, options: CaptureOptions) -> str:
     """Word of the drive that the responses are taken from."""
-    counts = Counter(one.drive for one in captures.heard)
+    # Directions count, not recordings: many takes on the axis do not make an orbit.
+    counts = Counter(
+        drive for drive, *_ in {(one.drive, one.direction.plane, one.direction.angle) for one in captures.heard}
+    )
     if options.response_drive is not None:
         word = options.response_drive.strip().casefold()
         if word not in counts:
@@ -235,7 +261,8 @@ def _curve(one: Heard, captures: Captured, options: CaptureOptions) -> Curve:
         level = smooth(captures.frequency, level, wanted.fraction)
     arrival = one.facts.arrival - options.latency / 1e3
     direction = one.direction
-    return Curve(direction.plane, direction.angle, captures.frequency, level, phase, one.label, arrival)
+    place = direction.plane, direction.angle
+    return Curve(*place, captures.frequency, level, phase, one.label, arrival, take_of(direction))
 
 
 def _harmonics(captures: Captured, report: list[str]) -> xr.Dataset | None:
@@ -256,29 +283,80 @@ def _harmonics(captures: Captured, report: list[str]) -> xr.Dataset | None:
             )
             for label in unknown
         )
-    told.sort(key=lambda one: captures.volts[one.drive])
+    by_drive: dict[str, list[Heard]] = {}
+    for one in sorted(told, key=lambda one: captures.volts[one.drive]):
+        by_drive.setdefault(one.drive, []).append(one)
     reference = REFERENCE_PRESSURE if captures.pascals else 1.0
-    with np.errstate(divide="ignore"):
-        level, noise = (
-            20 * np.log10(np.stack([getattr(one, name) for one in told]) / reference)
-            for name in ("orders", "orders_noise")
-        )
+    joined = {drive: _joined_orders(takes, "orders", reference) for drive, takes in by_drive.items()}
+    noises = [_joined_orders(takes, "orders_noise", reference).level for takes in by_drive.values()]
+    level, noise = np.stack([one.level for one in joined.values()]), np.stack(noises)
     dims = ("drive", "order", "frequency")
+    volts = [captures.volts[drive] for drive in by_drive]
     count = level.shape[1]
     report.append(
-        f"harmonic orders 1 to {count} on the axis at {', '.join(f'{captures.volts[one.drive]:g} V' for one in told)}, "
+        f"harmonic orders 1 to {count} on the axis at {', '.join(f'{one:g} V' for one in volts)}, "
         "each at the frequency of the excitation; missing where an order lies beyond the excitation's band or below "
         "what its window tells"
     )
     if np.isnan(noise).all():
         report.append("noise of the harmonics missing: the recordings have no stretch without a response")
+    variables: dict[str, tuple[tuple[str, ...], NDArray[np.generic]]] = {"level": (dims, level), "noise": (dims, noise)}
+    if any(len(takes) > 1 for takes in by_drive.values()):
+        counts = np.array([len(takes) for takes in by_drive.values()], dtype=np.int32)
+        spread = np.stack([one.standard_deviation for one in joined.values()])
+        variables |= {"takes": (("drive",), counts), "level_std": (dims, spread)}
+        listed = ", ".join(f"{number} at {one:g} V" for number, one in zip(counts, volts, strict=True))
+        report.append(f"takes on the axis joined for the harmonics by their mean squared pressure: {listed}")
     return xr.Dataset(
-        {"level": (dims, level), "noise": (dims, noise)},
+        variables,
         coords={
-            "drive": [captures.volts[one.drive] for one in told],
+            "drive": volts,
             "order": np.arange(1, count + 1, dtype=np.int64),
             "frequency": captures.frequency,
         },
+    )
+
+
+def _joined_orders(takes: Sequence[Heard], name: str, reference: float) -> JoinedTakes:
+    """Levels of the orders, or of the noise beside them, at one drive."""
+    with np.errstate(divide="ignore"):
+        levels = 20 * np.log10(np.stack([getattr(one, name) for one in takes]) / reference)
+    if len(takes) > 1:
+        return join_takes(levels)
+    return JoinedTakes(levels[0], np.full(levels.shape[1:], np.nan), None)
+
+
+def _takes(captures: Captured, options: CaptureOptions, report: list[str]) -> xr.Dataset | None:
+    """Each recording on the axis for itself, in the order they were measured."""
+    import xarray as xr
+
+    if len(captures.on_axis) < 2:
+        return None
+    if captures.measured is None:
+        report.append(
+            "takes on the axis not listed in their order: nothing says in which they were measured (option `order`, "
+            "field {order}, columns order or started of the manifest)"
+        )
+        return None
+    told = {one.label: one for one in captures.heard}
+    takes = [told[label] for label in captures.measured.labels]
+    if unknown := sorted({one.drive for one in takes} - captures.volts.keys()):
+        drives = ", ".join(map(repr, unknown)) if any(unknown) else "the drive"
+        report.append(f"takes on the axis not listed in their order: volts of {drives} not known")
+        return None
+    levels = np.stack([_curve(one, captures, options).level for one in takes])
+    volts = [captures.volts[one.drive] for one in takes]
+    report.append(f"takes on the axis in the order they were measured: {', '.join(f'{one:g} V' for one in volts)}")
+    if np.isnan(captures.measured.started).any():
+        report.append("times of takes missing: when they were started is not known, or not of all")
+    return xr.Dataset(
+        {
+            "level": (("take", "frequency"), levels),
+            "drive": ("take", np.array(volts)),
+            "started": ("take", np.array(captures.measured.started)),
+            "recording": ("take", np.array(captures.measured.labels, dtype=object)),
+        },
+        coords={"take": np.arange(1, len(takes) + 1, dtype=np.int64), "frequency": captures.frequency},
     )
 
 
@@ -308,7 +386,8 @@ def read(paths: Sequence[Path], options: CaptureOptions) -> Reading:
     -------
     Reading
         `responses` with level, phase and arrival, `level_kind` "spl" if the microphone's sensitivity is known and
-        "relative" if not; `harmonics` if they are asked for.
+        "relative" if not; `harmonics` if they are asked for; `takes` where several recordings are on the axis and
+        the order in which they were measured is known; `checks` of the recordings.
 
     Raises
     ------
@@ -330,10 +409,17 @@ def read(paths: Sequence[Path], options: CaptureOptions) -> Reading:
     responses = assemble_responses(curves, report)
     report.extend(_said_of_arrivals(curves, options))
     harmonics = _harmonics(captures, report) if options.harmonics else None
+    takes = _takes(captures, options, report)
+    for beside in (harmonics, takes):
+        if beside is not None:
+            beside.attrs["level_kind"] = "spl" if captures.pascals else "relative"
     if options.harmonics is None and options.content == "sweep":
         report.append("harmonics not separated: not asked for")
-    responses.attrs["level_kind"] = "spl" if captures.pascals else "relative"
-    responses.attrs["valid_low"], responses.attrs["valid_high"] = captures.valid
+    for data in (responses, harmonics, takes):
+        if data is not None:
+            data.attrs["level_kind"] = "spl" if captures.pascals else "relative"
+            data.attrs["valid_low"], data.attrs["valid_high"] = captures.valid
     if word in captures.volts:
         responses.attrs["drive"] = captures.volts[word]
-    return Reading(responses=responses, report=tuple(report), harmonics=harmonics)
+    checks = check_captures(captures, word, options)
+    return Reading(responses=responses, report=tuple(report), harmonics=harmonics, takes=takes, checks=checks)

@@ -16,7 +16,7 @@ from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, S
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["MOST_NAMED", "comparison_figure"]
+__all__ = ["MOST_NAMED", "comparison_figure", "look"]
 
 Floats = NDArray[np.float64]
 
@@ -32,7 +32,7 @@ def _index_of(curve: str, indices: list[str]) -> str | None:
     return name if name in indices else None
 
 
-def _look(position: int) -> tuple[str, tuple[float, ...]]:
+def look(position: int) -> tuple[str, tuple[float, ...]]:
     """Colour and dash of the n-th device: no two of the first 28 share both, neighbours share neither."""
     number = position % MOST_NAMED
     turn = number // len(_COLOURS)
@@ -46,7 +46,7 @@ def _keys(ids: list[str]) -> list[str]:
 
 def _lines(values: Floats, ids: list[str], titles: list[str], prefix: str) -> tuple[Series, ...]:
     return tuple(
-        Series(f"{prefix}_{key}", key, title, row, *_look(position))
+        Series(f"{prefix}_{key}", key, title, row, *look(position))
         for position, (key, title, row) in enumerate(zip(_keys(ids), titles, values, strict=True))
         if np.isfinite(row).any()
     )

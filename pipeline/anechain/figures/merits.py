@@ -35,12 +35,9 @@ _MOST_NUMBERED = 40
 
 
 def _valued(numbers: Entries, prefix: str) -> list[Mapping[str, Any]]:
-    """Numbers that have a value, of those whose id begins so."""
-    return [
-        one
-        for id_, one in numbers.items()
-        if id_.startswith(prefix) and isinstance(one, Mapping) and one.get("value") is not None
-    ]
+    """Numbers that have a value, of those whose id begins so, in the order in which they are shown."""
+    ids: Sequence[str] = [*numbers["order"]] if "order" in numbers else [*numbers]
+    return [numbers[id_] for id_ in ids if id_.startswith(prefix) and numbers[id_].get("value") is not None]
 
 
 def _places(one: Mapping[str, Any]) -> list[tuple[str, float, float]]:
@@ -106,11 +103,11 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
         "and level of the sensitivity. Dashed straight lines: trends in the band that they span.",
         "; ".join(told),
     ]
+    sought = ("range.lower_", "range.upper_", "range.in_room", "level.sens")
     missing = [
-        f"{one['title']}: {one['reason']}"
-        for id_, one in numbers.items()
-        if isinstance(one, Mapping) and id_.startswith(("range.lower_", "range.upper_", "range.in_room", "level.sens"))
-        if one.get("value") is None
+        f"{numbers[id_]['title']}: {numbers[id_]['reason']}"
+        for id_ in numbers.get("order", numbers)
+        if id_.startswith(sought) and numbers[id_]["value"] is None
     ]
     return stacked(
         frequency,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from anechain.cautions import CAUTIONS
 from anechain.methods import Method
 
 if TYPE_CHECKING:
@@ -18,11 +19,16 @@ if TYPE_CHECKING:
 
 __all__ = [
     "MOST_LIVE_DEVICES",
+    "CheckRow",
+    "ComparedGroup",
     "Content",
+    "DeviationRow",
     "DevicePart",
     "FailedDevice",
     "Link",
     "ListeningNote",
+    "NumberGroup",
+    "NumberRow",
     "PagePerson",
     "Picture",
     "build_page",
@@ -104,6 +110,101 @@ class PagePerson:
 
 
 @dataclass(frozen=True)
+class NumberRow:
+    """A number in print.
+
+    Attributes
+    ----------
+    title, value, unit : str
+        What it is, its value, its unit.
+    uncertainty : str
+        Expanded, with its factor; or why there is none.
+    method : str
+        "id, version".
+    note : str
+        What belongs to it.
+    """
+
+    title: str
+    value: str
+    unit: str
+    uncertainty: str
+    method: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class NumberGroup:
+    """Numbers under one heading.
+
+    Attributes
+    ----------
+    heading : str
+    rows : tuple of NumberRow
+    gaps : tuple of (str, str)
+        Numbers that cannot be had, and why.
+    """
+
+    heading: str
+    rows: tuple[NumberRow, ...]
+    gaps: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """A check of what came in, in print.
+
+    Attributes
+    ----------
+    title, verdict : str
+    found : str
+        What was found; of a check that was not made, the reason.
+    limit : str
+        The limits, and where they come from.
+    where : str
+        Files or directions beyond them.
+    """
+
+    title: str
+    verdict: str
+    found: str
+    limit: str
+    where: str = ""
+
+
+@dataclass(frozen=True)
+class DeviationRow:
+    """A peak or dip in print: centre, height, width, Q, where, cause, whether it may be heard, and the evidence."""
+
+    centre: str
+    height: str
+    width: str
+    q: str
+    curve: str
+    cause: str
+    heard: str
+    evidence: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ComparedGroup:
+    """The same numbers of several devices under one heading.
+
+    Attributes
+    ----------
+    heading : str
+    rows : tuple of (str, str, tuple of str)
+        Title, unit, and a cell for each device: value with its uncertainty, or empty.
+    note : str
+        What must be read with them.
+    """
+
+    heading: str
+    rows: tuple[tuple[str, str, tuple[str, ...]], ...]
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class DevicePart:
     """What the page tells of one device.
 
@@ -119,8 +220,14 @@ class DevicePart:
         Rows of the set-up: what, and its value with its unit.
     import_report : tuple of str
         Everything dropped, repaired, interpolated or assumed on import.
+    checks : tuple of CheckRow
+        Checks of what came in.
     gaps : tuple of (str, str)
         What could not be derived (in print), and why.
+    numbers : tuple of NumberGroup
+        Its figures of merit.
+    deviations : tuple of DeviationRow
+        Its peaks and dips.
     listening : tuple of ListeningNote
         Listening notes.
     pictures : tuple of Picture
@@ -141,7 +248,10 @@ class DevicePart:
     valid_band: str = ""
     setup: tuple[tuple[str, str], ...] = ()
     import_report: tuple[str, ...] = ()
+    checks: tuple[CheckRow, ...] = ()
     gaps: tuple[tuple[str, str], ...] = ()
+    numbers: tuple[NumberGroup, ...] = ()
+    deviations: tuple[DeviationRow, ...] = ()
     listening: tuple[ListeningNote, ...] = ()
     pictures: tuple[Picture, ...] = ()
     data: tuple[Link, ...] = ()
@@ -177,6 +287,8 @@ class Content:
         Those without results.
     comparison : tuple of Picture
         Figures of several devices.
+    numbers : tuple of ComparedGroup
+        Numbers of several devices side by side, a column each in the order of `devices`.
     data : tuple of Link
         Data files of the whole campaign.
     methods : tuple of Method
@@ -193,6 +305,7 @@ class Content:
     devices: tuple[DevicePart, ...] = ()
     failed: tuple[FailedDevice, ...] = ()
     comparison: tuple[Picture, ...] = ()
+    numbers: tuple[ComparedGroup, ...] = ()
     data: tuple[Link, ...] = ()
     methods: tuple[Method, ...] = ()
     software: str = ""
@@ -344,6 +457,7 @@ def build_page(content: Content, *, most_live_devices: int = MOST_LIVE_DEVICES) 
             anchors=_anchors(content.devices),
             histories=[_history(device.receipts) for device in content.devices],
             shown=shown,
+            cautions=CAUTIONS,
             number_of=lambda picture: numbers[id(picture)],
             still=lambda picture: _still(picture, f"p{numbers[id(picture)]}-"),
             json_of=_json,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,24 +13,32 @@ from anechain.acoustics.comparison import ALIGNMENT_BAND, alignment_step, common
 from anechain.acoustics.frequencies import resample
 from anechain.errors import Refusal
 from anechain.methods import versions
+from anechain.numbers import numbers_csv
 from anechain.plan import Plan
 from anechain.receipts import Input, issue
 from anechain.stages.batch import Outcome, inputs_of
+from anechain.stages.compare_compression import USES as LIMIT_USES
+from anechain.stages.compare_compression import compare_limits
+from anechain.stages.compare_distortion import USES as DISTORTION_USES
+from anechain.stages.compare_distortion import VERSION as DISTORTION_VERSION
+from anechain.stages.compare_distortion import compared_distortion, compared_distortion_figures
 from anechain.stages.draw import VERSION as DRAW_VERSION
 from anechain.stages.draw import figure_paths, write_figure
-from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_dataset
+from anechain.stages.told_numbers import numbers_of
+from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact, write_dataset
 
 if TYPE_CHECKING:
     import xarray as xr
 
 VERSION = 1
-USES = ("common-grid", "level-alignment", "resample-log-frequency")
+_CURVE_USES = ("common-grid", "level-alignment", "resample-log-frequency")
+USES = tuple(dict.fromkeys((*_CURVE_USES, *DISTORTION_USES, *LIMIT_USES)))
 COMPARED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
 """What is drawn side by side, a figure each."""
 
 
 def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
-    """Compare the devices that worked: results/comparison.nc and a figure for each compared curve."""
+    """Compare the devices that worked: results/comparison.nc, numbers.csv and a figure for each compared curve."""
     del failed
     inputs = [
         one
@@ -38,7 +47,8 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
         if name == "curves.nc"
     ]
     formats = plan.campaign.figures.formats
-    parameters = {"devices": list(devices), "methods": versions(USES), "contract": contract.load("comparison").name}
+    contract_name = contract.load("comparison").name
+    parameters = {"devices": list(devices), "methods": versions(_CURVE_USES), "contract": contract_name}
     receipt = issue("compare", VERSION, parameters, inputs)
     target = plan.results / "comparison.nc"
     made = not is_current(target, receipt["stamp"])
@@ -47,7 +57,8 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
         contract.validate(comparison, "comparison", "comparison")
         write_dataset(target, comparison, receipt)
     comparison = read_dataset(target)
-    outputs = [target]
+    table, made_table = _write_numbers(plan, devices)
+    outputs, made = [target, table], made or made_table
     source = Input("comparison.nc", sha256_file(target), read_receipt(target))
     for what in compared_figures(comparison):
         paths = figure_paths(plan, f"comparison-{what}", formats)
@@ -59,7 +70,62 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
             write_figure(paths, comparison_figure(comparison, what), figure_receipt)
             made = True
         outputs.extend(paths.values())
-    return Outcome(receipt["stamp"], tuple(outputs), made)
+    distortion, made_too = _compare_distortion(plan, devices)
+    limits, made_also = compare_limits(plan, devices)
+    return Outcome(receipt["stamp"], (*outputs, *distortion, *limits), made or made_too or made_also)
+
+
+def _compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool]:
+    """Compare the distortion of the devices that have it: results/comparison-distortion.nc and a figure per level."""
+    named = {device: inputs_of(plan, device, "distortion", f"{device}/").get("distortion.nc") for device in devices}
+    inputs = {device: one for device, one in named.items() if one is not None}
+    target = plan.results / "comparison-distortion.nc"
+    if len(inputs) < 2:
+        target.unlink(missing_ok=True)
+        return [], False
+    titles = {device: plan.campaign.devices[device].title for device in devices}
+    contract_name = contract.load("distortion-comparison").name
+    parameters = {"devices": titles, "methods": versions(DISTORTION_USES), "contract": contract_name}
+    receipt = issue("compare-distortion", DISTORTION_VERSION, parameters, inputs.values())
+    made = not is_current(target, receipt["stamp"])
+    if made:
+        comparison = compared_distortion(
+            {device: read_dataset(plan.results / device / "distortion.nc") for device in inputs}, titles
+        )
+        contract.validate(comparison, "distortion-comparison", "comparison-distortion")
+        write_dataset(target, comparison, receipt)
+    comparison = read_dataset(target)
+    outputs = [target]
+    source = Input("comparison-distortion.nc", sha256_file(target), read_receipt(target))
+    formats = plan.campaign.figures.formats
+    for name, level in compared_distortion_figures(comparison).items():
+        paths = figure_paths(plan, name, formats)
+        stamp = {"figure": "comparison-distortion", "level": level, "formats": list(formats)}
+        figure_receipt = issue("figure", DRAW_VERSION, stamp, [source])
+        if not all(is_current(path, figure_receipt["stamp"]) for path in paths.values()):
+            from anechain.figures.distortion import distortion_comparison_figure
+
+            write_figure(paths, distortion_comparison_figure(comparison, level), figure_receipt)
+            made = True
+        outputs.extend(paths.values())
+    return outputs, made
+
+
+def _write_numbers(plan: Plan, devices: Sequence[str]) -> tuple[Path, bool]:
+    """Write the numbers of all devices as one table, results/numbers.csv; say whether it had to be made."""
+    inputs = [
+        one
+        for device in devices
+        for name, one in inputs_of(plan, device, "numbers", f"{device}/").items()
+        if name == "numbers.json"
+    ]
+    receipt = issue("numbers-table", 1, {"devices": list(devices)}, inputs)
+    target = plan.results / "numbers.csv"
+    if is_current(target, receipt["stamp"]):
+        return target, False
+    rows = [(device, plan.campaign.devices[device].title, numbers_of(plan, device)[0]) for device in devices]
+    write_artefact(target, numbers_csv(rows), receipt)
+    return target, True
 
 
 def compared_figures(comparison: xr.Dataset) -> list[str]:

@@ -3,81 +3,50 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from anechain.embedding import canonical
 from anechain.methods import versions
 from anechain.plan import Plan
 from anechain.receipts import Input, issue
 from anechain.stages.batch import Outcome, inputs_of
-from anechain.store import is_current, read_dataset, write_artefact
+from anechain.stages.device_figures import USES, device_figures, read_outputs
+from anechain.store import is_current, write_artefact
 
-if TYPE_CHECKING:
-    import xarray as xr
+__all__ = ["BEFORE", "USES", "VERSION", "figure_paths", "outputs_before", "run", "write_figure"]
 
-VERSION = 1
-USES = ("band-means",)
+VERSION = 2
+BEFORE = ("ingest", "derive", "distortion", "compression", "numbers")
+"""Stages whose outputs are drawn."""
 
-DEVICE_FIGURES = ("curves", "planes", "bounces", "map-horizontal", "map-vertical")
-"""Figures of one device, in the order they are shown."""
+
+def outputs_before(plan: Plan, device: str) -> dict[str, Input]:
+    """Outputs of a device that figures may show, by the name of their file."""
+    return {name: one for stage in BEFORE for name, one in inputs_of(plan, device, stage).items()}
 
 
 def run(plan: Plan, device: str) -> Outcome:
     """Draw the figures of one device: results/figures/<device>-<figure>.vl.json and the formats asked for."""
-    derived, ingested = inputs_of(plan, device, "derive"), inputs_of(plan, device, "ingest")
-    curves_input, responses_input = derived["curves.nc"], ingested["responses.nc"]
+    inputs = outputs_before(plan, device)
+    data = read_outputs({name: plan.results / device / name for name in inputs})
     formats = plan.campaign.figures.formats
-    curves = read_dataset(plan.results / device / "curves.nc")
-    responses = read_dataset(plan.results / device / "responses.nc")
     outputs: list[Path] = []
     made = False
     stamp = ""
-    for figure in device_figures(curves, responses):
-        inputs = [responses_input, curves_input] if figure.startswith("map-") else [curves_input]
-        parameters: dict[str, Any] = {"figure": figure, "formats": list(formats)}
-        if figure.startswith("map-"):
-            parameters["methods"] = versions(USES)
-        receipt = issue("figure", VERSION, parameters, inputs)
+    for figure in device_figures(data):
+        parameters: dict[str, Any] = {"figure": figure.name, "formats": list(formats)}
+        if figure.methods:
+            parameters["methods"] = versions(figure.methods)
+        receipt = issue("figure", VERSION, parameters, [inputs[name] for name in figure.reads])
         stamp = receipt["stamp"]
-        paths = figure_paths(plan, f"{device}-{figure}", formats)
+        paths = figure_paths(plan, f"{device}-{figure.name}", formats)
         if not all(is_current(path, stamp) for path in paths.values()):
-            write_figure(paths, specification(figure, curves, responses), receipt)
+            write_figure(paths, figure.make(*(data[name] for name in figure.reads)), receipt)
             made = True
         outputs.extend(paths.values())
     return Outcome(stamp, tuple(outputs), made)
-
-
-def device_figures(curves: xr.Dataset, responses: xr.Dataset) -> Iterator[str]:
-    """Which figures a device's data allow; what is missing is named in the curve set's gaps."""
-    for figure in DEVICE_FIGURES:
-        if figure.startswith("map-"):
-            plane = figure.removeprefix("map-")
-            if plane in responses["plane"].values and "on_axis" in curves["curve"].values:
-                yield figure
-        elif figure == "planes":
-            if any(str(name).endswith(("_horizontal", "_vertical")) for name in curves["index"].values):
-                yield figure
-        elif figure == "bounces":
-            if any(str(name).endswith("_bounce") for name in curves["curve"].values):
-                yield figure
-        elif curves.sizes["curve"]:
-            yield figure
-
-
-def specification(figure: str, curves: xr.Dataset, responses: xr.Dataset) -> dict[str, Any]:
-    """Return the chart specification of one figure of a device."""
-    from anechain.figures.curve_set import bounces_figure, curve_set_figure, planes_figure
-    from anechain.figures.directivity_map import directivity_map_figure
-
-    if figure == "curves":
-        return curve_set_figure(curves)
-    if figure == "planes":
-        return planes_figure(curves)
-    if figure == "bounces":
-        return bounces_figure(curves)
-    return directivity_map_figure(responses, figure.removeprefix("map-"))
 
 
 def figure_paths(plan: Plan, name: str, formats: Sequence[str]) -> dict[str, Path]:
@@ -94,10 +63,3 @@ def write_figure(paths: Mapping[str, Path], specification: dict[str, Any], recei
     rendered = {"vl.json": kept, **render(json.loads(kept), [ending for ending in paths if ending != "vl.json"])}
     for ending, path in paths.items():
         write_artefact(path, rendered[ending], receipt)
-
-
-def figure_input(path: Path, role: str) -> Input:
-    """A figure's chart specification as an input of a page."""
-    from anechain.store import read_receipt, sha256_file
-
-    return Input(role, sha256_file(path), read_receipt(path))

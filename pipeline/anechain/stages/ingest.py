@@ -3,34 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain import contract
 from anechain.acoustics.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE, referred_level_step
-from anechain.campaign import SOURCES, Setup
+from anechain.campaign import Setup
+from anechain.checks import Check, Limits, as_json, judged, line_of
+from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
 from anechain.hooks import Options
 from anechain.importers import Broken, Importer, choose, find_importers, parse_options, read
 from anechain.methods import versions
 from anechain.plan import Plan, resolve_files
 from anechain.receipts import Input, issue
+from anechain.response_checks import METHODS, check_responses
 from anechain.rules import COMPANIONS
 from anechain.stages.batch import Outcome
-from anechain.store import is_current, read_dataset, sha256_file, write_dataset
+from anechain.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 3
-USES = ("level-reference",)
+VERSION = 4
+USES = ("level-reference", *METHODS)
 
+_IN_DECIBELS = ("level", "noise", "tones", "between", "tone_level")
+"""Variables of harmonics and of other tones that hold a sound pressure level."""
 _FROM_FILE = {"licence": "source_licence", "origin": "source_origin", "source_convention": "source_convention"}
 
 
 @dataclass(frozen=True)
-class _Source:
+class Source:
     """Raw files of one kind, who reads them, and how."""
 
     name: str
@@ -40,8 +45,17 @@ class _Source:
     setup: Setup | None
 
 
+@dataclass(frozen=True)
+class Imported:
+    """What the raw files of a device gave: who read them, the validated datasets by their contracts, and the checks."""
+
+    sources: tuple[Source, ...]
+    datasets: dict[str, xr.Dataset]
+    checks: tuple[Check, ...] = ()
+
+
 def run(plan: Plan, device: str) -> Outcome:
-    """Import one device: responses.nc, and beside it what else the raw files give (see COMPANIONS)."""
+    """Import one device: responses.nc, beside it what else the raw files give (see COMPANIONS), and checks.json."""
     one = plan.campaign.devices[device]
     sources = chosen_sources(plan, device)
     companions = [path for source in sources for path in source.options.companion_files()]
@@ -61,48 +75,147 @@ def run(plan: Plan, device: str) -> Outcome:
     beside = {name: target.with_name(f"{name}.nc") for name in COMPANIONS}
     if is_current(target, receipt["stamp"]):
         named = str(read_dataset(target).attrs["datasets"]).split()
-        given = tuple(path for name, path in beside.items() if name in named)
+        given = (*(path for name, path in beside.items() if name in named), target.with_name("checks.json"))
         if all(is_current(path, receipt["stamp"]) for path in given):
             return Outcome(receipt["stamp"], (target, *given), made=False)
     before = {role: entry["sha256"] for role, entry in zip(sorted(roles), _inputs(receipt), strict=True)}
+    checks: list[Check] = []
+    finished = read_sources(sources, one.setup, device, one.title, checks, plan.campaign.checks.limits())
+    _refuse_changes(roles, before)
+    # What is no longer made goes first: a run that is killed here must not leave it beside the new responses.
+    for name, path in beside.items():
+        if name not in finished:
+            path.unlink(missing_ok=True)
+    outputs = {
+        target: finished["responses"],
+        **{beside[name]: finished[name] for name in COMPANIONS if name in finished},
+    }
+    for path, dataset in outputs.items():
+        write_dataset(path, dataset, receipt)
+    told = {"device": device, "title": one.title, "checks": [as_json(check) for check in checks]}
+    checked = target.with_name("checks.json")
+    write_artefact(checked, canonical(told), receipt)
+    return Outcome(receipt["stamp"], (*outputs, checked), made=True)
+
+
+def imported(plan: Plan, device: str) -> Imported:
+    """Import one device as :func:`run` does, and write nothing.
+
+    Raises
+    ------
+    Refusal
+        With everything that is wrong with its files, options or values.
+    """
+    one = plan.campaign.devices[device]
+    sources = chosen_sources(plan, device)
+    raw = [*(path for source in sources for path in (*source.paths, *source.options.companion_files()))]
+    roles = {f"raw:{path.relative_to(plan.folder).as_posix()}": path for path in raw}
+    before = {role: sha256_file(path) for role, path in roles.items()}
+    checks: list[Check] = []
+    datasets = read_sources(sources, one.setup, device, one.title, checks, plan.campaign.checks.limits())
+    _refuse_changes(roles, before)
+    return Imported(tuple(sources), datasets, tuple(checks))
+
+
+def read_sources(
+    sources: Sequence[Source],
+    setup: Setup,
+    device: str,
+    title: str,
+    checks: list[Check] | None = None,
+    limits: Mapping[str, Limits] | None = None,
+) -> dict[str, xr.Dataset]:
+    """Let the importers of a device read its files, and bring what they give to validated datasets on common terms.
+
+    Parameters
+    ----------
+    sources : sequence of Source
+        The responses, if there are any, first.
+    setup : Setup
+        What the campaign says of the whole device.
+    device, title : str
+        Its id and its name in print.
+    checks : list of Check, optional
+        What the importers' own checks and those of the responses found is added to it.
+    limits : dict of str to (float or None, float or None), optional
+        Limits by kind of check, where they are not the usual ones.
+
+    Returns
+    -------
+    dict of str to xarray.Dataset
+        By their contracts, each valid; levels are referred to the reference distance and drive.
+
+    Raises
+    ------
+    Refusal
+        If a file cannot be read, or a dataset is not what its contract describes.
+    """
     finished: dict[str, xr.Dataset] = {}
+    problems: list[Problem] = []
+    found: list[Check] = []
     for source in sources:
-        reading = read(source.importer, source.paths, source.options, device)
-        wanted = (source.name, "sphere", *SOURCES) if source.name == "responses" else (source.name,)
-        found = {name: data for name in wanted if (data := getattr(reading, name, None)) is not None}
-        if source.name not in found:
-            mend = "check the files named"
-            raise Refusal.because(device, f"importer {source.importer.name} found no {source.name}", mend=mend)
-        if twice := sorted(found.keys() & finished.keys()):
-            raise Refusal.because(
-                f"devices.{device}.{source.name}",
-                f"the files of the responses give {' and '.join(twice)} too",
-                "one source of each",
-                f"take out {source.name}, or do not ask for it in the options of the responses",
-            )
-        # What holds of the sound does not hold of the impedance, least of all the drive.
-        setup = _joined(Setup() if source.name == "impedance" else one.setup, source.setup)
-        finished |= _on_common_terms(found, source, setup, list(reading.report), {"device": device, "title": one.title})
-    others = [name for name in COMPANIONS if name in finished]
-    finished["responses"].attrs["datasets"] = " ".join(others) or "none"
+        try:
+            finished |= _read_source(source, finished, setup, {"device": device, "title": title}, found)
+        except Refusal as refusal:
+            problems.extend(refusal.problems)
+    if "responses" in finished:
+        others = [name for name in COMPANIONS if name in finished]
+        finished["responses"].attrs["datasets"] = " ".join(others) or "none"
     for name, data in finished.items():
-        contract.validate(data, name, device)
+        try:
+            contract.validate(data, name, device)
+        except Refusal as refusal:
+            problems.extend(refusal.problems)
+    if problems:
+        raise Refusal(problems)
+    if "responses" in finished:
+        found += check_responses(finished["responses"])
+        found = [judged(check, limits or {}) for check in found]
+        attributes = finished["responses"].attrs
+        attributes["import_report"] = "\n".join([attributes["import_report"], *map(line_of, found)]).strip("\n")
+    if checks is not None:
+        checks += found
+    return finished
+
+
+def _read_source(
+    source: Source, before: Mapping[str, xr.Dataset], setup: Setup, who: Mapping[str, str], checks: list[Check]
+) -> dict[str, xr.Dataset]:
+    """Datasets of one source, on common terms and not validated yet; `before` holds those of the sources before it.
+
+    What the importer's own checks found is added to `checks`.
+    """
+    device = who["device"]
+    reading = read(source.importer, source.paths, source.options, device)
+    # Takes on the axis come with the responses or, where those are from elsewhere, with the harmonics.
+    beside = {"responses": COMPANIONS, "harmonics": ("takes",)}
+    wanted = (source.name, *beside.get(source.name, ()))
+    found = {name: data for name in wanted if (data := getattr(reading, name, None)) is not None}
+    if source.name not in found:
+        mend = "check the files named"
+        raise Refusal.because(device, f"importer {source.importer.name} found no {source.name}", mend=mend)
+    if twice := sorted(found.keys() & before.keys()):
+        raise Refusal.because(
+            f"devices.{device}.{source.name}",
+            f"the files of the responses give {' and '.join(twice)} too",
+            "one source of each",
+            f"take out {source.name}, or do not ask for it in the options of the responses",
+        )
+    # What holds of the sound does not hold of the impedance, least of all the drive.
+    own = _joined(Setup() if source.name == "impedance" else setup, source.setup)
+    checks += [replace(check, source=source.name) for check in reading.checks]
+    return _on_common_terms(found, source, own, list(reading.report), who)
+
+
+def _refuse_changes(roles: Mapping[str, Path], before: Mapping[str, str]) -> None:
     changed = [role for role, path in roles.items() if sha256_file(path) != before[role]]
     if changed:
         raise Refusal.because(
             changed[0].removeprefix("raw:"), "changed while it was read", "raw files that stay as they are", "run again"
         )
-    # What is no longer made goes first: a run that is killed here must not leave it beside the new responses.
-    for name, path in beside.items():
-        if name not in finished:
-            path.unlink(missing_ok=True)
-    outputs = {target: finished["responses"], **{beside[name]: finished[name] for name in others}}
-    for path, dataset in outputs.items():
-        write_dataset(path, dataset, receipt)
-    return Outcome(receipt["stamp"], tuple(outputs), made=True)
 
 
-def chosen_sources(plan: Plan, device: str) -> list[_Source]:
+def chosen_sources(plan: Plan, device: str) -> list[Source]:
     """Raw files of a device with the importer that reads them and its options, which are checked.
 
     Raises
@@ -113,7 +226,7 @@ def chosen_sources(plan: Plan, device: str) -> list[_Source]:
     one = plan.campaign.devices[device]
     installed, broken = find_importers(plan.private_importers())
     files = resolve_files(plan.folder, one)
-    chosen: list[_Source] = []
+    chosen: list[Source] = []
     problems: list[Problem] = []
     for name, source in one.sources.items():
         where = f"devices.{device}.{name}"
@@ -133,7 +246,7 @@ def chosen_sources(plan: Plan, device: str) -> list[_Source]:
         except Refusal as refusal:
             problems.extend(refusal.problems)
         else:
-            chosen.append(_Source(name, files[name], importer, options, source.setup))
+            chosen.append(Source(name, files[name], importer, options, source.setup))
     if problems:
         raise Refusal(problems)
     return chosen
@@ -153,7 +266,7 @@ def _joined(setup: Setup, own: Setup | None) -> Setup:
 
 
 def _on_common_terms(
-    found: Mapping[str, xr.Dataset], source: _Source, setup: Setup, report: list[str], who: Mapping[str, str]
+    found: Mapping[str, xr.Dataset], source: Source, setup: Setup, report: list[str], who: Mapping[str, str]
 ) -> dict[str, xr.Dataset]:
     """Refer levels to the reference distance and drive, and say in the attributes what was done."""
     attributes = _attributes(source, found[source.name].attrs, setup, report, who["device"])
@@ -163,7 +276,7 @@ def _on_common_terms(
     steps = {"responses": {"level": step}, "sphere": {"level": step}, "impedance": {}}
     finished = {}
     for name, data in found.items():
-        by = steps.get(name, {variable: distance_step for variable in ("level", "noise") if variable in data})
+        by = steps.get(name, {variable: distance_step for variable in _IN_DECIBELS if variable in data})
         finished[name] = _finished(data, name, attributes, report, by)
         if name != "responses":
             known = contract.load(name).attributes
@@ -176,7 +289,7 @@ def _inputs(receipt: dict[str, Any]) -> list[dict[str, str]]:
     return inputs
 
 
-def _attributes(source: _Source, said: dict[str, Any], setup: Setup, report: list[str], device: str) -> dict[str, Any]:
+def _attributes(source: Source, said: dict[str, Any], setup: Setup, report: list[str], device: str) -> dict[str, Any]:
     """Join what the raw files say with what the campaign says; the campaign wins, and the report tells."""
     importer = source.importer
     kept = (*_FROM_FILE, "level_kind", "distance", "drive", "valid_low", "valid_high")

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 from anechain import __version__
 from anechain.acoustics.curves import TITLES
 from anechain.campaign import Device
+from anechain.cautions import LEVEL_CAUTION
 from anechain.embedding import format_of
 from anechain.plan import Plan
 from anechain.receipts import Input, issue
 from anechain.report.page import (
+    CheckRow,
     Content,
     DevicePart,
     FailedDevice,
@@ -26,22 +28,31 @@ from anechain.report.page import (
 from anechain.stages import stage_versions
 from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.compare import compared_figures
-from anechain.stages.draw import DEVICE_FIGURES, figure_paths
+from anechain.stages.compare_compression import FIGURE as COMPARED_LIMITS
+from anechain.stages.compare_distortion import compared_distortion_figures
+from anechain.stages.device_figures import device_figures, read_outputs
+from anechain.stages.draw import BEFORE, figure_paths, outputs_before
+from anechain.stages.told_compression import (
+    compression_gaps,
+    limits_caption,
+    said_of_compression,
+)
+from anechain.stages.told_distortion import distortion_gaps, not_compared, said_of_distortion
+from anechain.stages.told_numbers import (
+    compared_numbers,
+    deviation_rows,
+    number_choices,
+    number_groups,
+    numbers_of,
+)
 from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 1
+VERSION = 2
 USES = ()
 
-_CAPTIONS = {
-    "curves": "The curve set above, its directivity indices below, over one frequency axis.",
-    "planes": "Which plane causes it: early reflections and directivity indices of either orbit alone.",
-    "bounces": "The five early reflections apart: what the floor, the ceiling and each wall would receive.",
-    "map-horizontal": "Level at every angle of the horizontal orbit, relative to the reference axis.",
-    "map-vertical": "Level at every angle of the vertical orbit, relative to the reference axis.",
-}
 _SETUP = {
     "reference_axis": ("Reference axis", ""),
     "environment": ("Environment", ""),
@@ -61,9 +72,11 @@ _UP = "../"
 def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
     """Build the page: results/report/index.html."""
     comparison = plan.results / "comparison.nc"
-    inputs = [Input("comparison.nc", sha256_file(comparison), read_receipt(comparison))]
+    beside = [path for path in (plan.results / "comparison-distortion.nc",) if path.is_file()]
+    inputs = [Input(path.name, sha256_file(path), read_receipt(path)) for path in (comparison, *beside)]
     for device in devices:
-        inputs += inputs_of(plan, device, "derive", f"{device}/").values()
+        for stage in BEFORE:
+            inputs += inputs_of(plan, device, stage, f"{device}/").values()
         inputs += inputs_of(plan, device, "draw", "figures/").values()
     parameters = plan.parameters("report") | {"failed": {device: list(why) for device, why in failed.items()}}
     receipt = issue("report", VERSION, parameters, inputs)
@@ -76,16 +89,25 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
         about=campaign.about,
         licence=campaign.licence or "",
         people=tuple(PagePerson(one.name, one.role or "", one.orcid or "") for one in campaign.people),
-        choices=tuple(
-            (name.replace("_", " "), _in_words(value)) for name, value in campaign.derivation.model_dump().items()
+        choices=(
+            *((name.replace("_", " "), _in_words(value)) for name, value in campaign.derivation.model_dump().items()),
+            *number_choices(campaign),
         ),
         devices=tuple(_device(plan, device) for device in campaign.devices if device in devices),
         failed=tuple(
             FailedDevice(device, campaign.devices[device].title, stage, tuple(causes))
             for device, (stage, causes) in failed.items()
         ),
-        comparison=_compared(plan, read_dataset(comparison)),
-        data=(Link("comparison.nc", f"{_UP}comparison.nc"), Link("campaign.json", f"{_UP}campaign.json")),
+        comparison=(
+            *_compared(plan, read_dataset(comparison)),
+            *_compared_distortion(plan),
+            *_compared_limits(plan, devices),
+        ),
+        numbers=compared_numbers([numbers_of(plan, device)[0] for device in campaign.devices if device in devices]),
+        data=tuple(
+            Link(name, f"{_UP}{name}")
+            for name in ("comparison.nc", *(path.name for path in beside), "numbers.csv", "campaign.json")
+        ),
         methods=_methods(),
         software=f"Anechain {__version__}",
     )
@@ -103,24 +125,21 @@ def _methods() -> tuple[Any, ...]:
     from anechain.methods import methods
 
     used: dict[str, int] = {}
-    for stage in ("ingest", "derive", "draw", "compare"):
+    for stage in ("ingest", "derive", "distortion", "compression", "numbers", "draw", "compare"):
         used |= stage_versions(stage)
     return tuple(known[used[id_]] for id_, known in methods().items() if id_ in used)
 
 
 def _device(plan: Plan, device: str) -> DevicePart:
     one: Device = plan.campaign.devices[device]
-    responses = read_dataset(plan.results / device / "responses.nc")
-    curves = read_dataset(plan.results / device / "curves.nc")
-    attributes = responses.attrs
-    names = [name for name in DEVICE_FIGURES if (plan.results / "figures" / f"{device}-{name}.vl.json").is_file()]
-    files = [
-        name
-        for name in ("responses.nc", "sphere.nc", "curves.nc", "curves.csv")
-        if (plan.results / device / name).is_file()
-    ]
+    outputs = outputs_before(plan, device)
+    data = read_outputs({name: plan.results / device / name for name in outputs})
+    curves, attributes = data["curves.nc"], data["responses.nc"].attrs
+    distortion, compression = data.get("distortion.nc"), data.get("compression.nc")
     receipt = read_receipt(plan.results / device / "curves.nc")
+    numbers, deviations = numbers_of(plan, device)
     notes = [*str(attributes["import_report"]).splitlines(), *str(curves.attrs["notes"]).splitlines()]
+    notes += [*said_of_distortion(distortion), *said_of_compression(compression)]
     return DevicePart(
         id=device,
         title=one.title,
@@ -134,18 +153,66 @@ def _device(plan: Plan, device: str) -> DevicePart:
             if name in attributes
         ),
         import_report=tuple(notes),
-        gaps=tuple((TITLES.get(name, name), reason) for name, reason in json.loads(curves.attrs["gaps"]).items()),
+        checks=_checks(plan, device),
+        gaps=(
+            *((TITLES.get(name, name), reason) for name, reason in json.loads(curves.attrs["gaps"]).items()),
+            *distortion_gaps(distortion),
+            *compression_gaps(plan, device, compression),
+            *not_compared(plan, device, distortion),
+        ),
+        numbers=number_groups(numbers),
+        deviations=deviation_rows(deviations),
         listening=tuple(
             ListeningNote(note.text, note.who or "", note.when or "", note.room or "", note.programme or "")
             for note in one.listening
         ),
         pictures=tuple(
-            _picture(plan, f"{device}-{name}", _CAPTIONS[name], f"{one.title}: {_CAPTIONS[name]}") for name in names
+            _picture(plan, f"{device}-{figure.name}", figure.caption, f"{one.title}: {figure.caption}")
+            for figure in device_figures(data)
         ),
-        data=tuple(Link(name, f"{_UP}{device}/{name}") for name in files),
+        data=tuple(Link(name, f"{_UP}{device}/{name}") for name in outputs),
         stamp=receipt["stamp"],
-        receipts=((f"{device}/curves.nc", receipt),),
+        receipts=tuple(
+            (f"{device}/{name}", read_receipt(plan.results / device / name))
+            for name in ("curves.nc", "distortion.nc", "compression.nc", "numbers.json")
+            if name in outputs
+        ),
     )
+
+
+def _checks(plan: Plan, device: str) -> tuple[CheckRow, ...]:
+    """Checks of what came in, in print."""
+    told = json.loads((plan.results / device / "checks.json").read_bytes())["checks"]
+    return tuple(
+        CheckRow(
+            one["title"] if one["source"] == "responses" else f"{one['title']} ({one['source']})",
+            one["verdict"],
+            one["found"] or one["reason"],
+            f"{one['limit']} ({one['standing']})",
+            one["where"],
+        )
+        for one in told
+    )
+
+
+def _compared_limits(plan: Plan, devices: Sequence[str]) -> tuple[Picture, ...]:
+    caption = limits_caption(plan, devices)
+    return () if caption is None else (_picture(plan, COMPARED_LIMITS, caption, caption),)
+
+
+def _compared_distortion(plan: Plan) -> tuple[Picture, ...]:
+    path = plan.results / "comparison-distortion.nc"
+    if not path.is_file():
+        return ()
+    comparison = read_dataset(path)
+    titles = dict(zip(map(str, comparison["device"].values), map(str, comparison["title"].values), strict=True))
+    refused: dict[str, dict[str, str]] = json.loads(str(comparison.attrs["refused"]))
+    pictures = []
+    for name, level in compared_distortion_figures(comparison).items():
+        why = [f"Not compared: {titles[device]}, since {reason}." for device, reason in refused[f"{level:g}"].items()]
+        caption = f"Total harmonic distortion at {level:g} dB re the fundamental. {' '.join([*why, LEVEL_CAUTION])}"
+        pictures.append(_picture(plan, name, caption, caption))
+    return tuple(pictures)
 
 
 def _level(attributes: Mapping[str, Any]) -> str:

@@ -139,8 +139,9 @@ def _of_repeats(responses: xr.Dataset, stated: Mapping[str, Any], frequency: Flo
     together = np.sqrt(np.divide(squares, counts, out=np.full(counts.shape, np.nan), where=counts > 0))
     pooled = together if single is None else single
     most = f"{int(shared.min())} to {int(shared.max())} takes" if count is not None else "repeated takes"
+    of_one = np.sqrt(squares.sum() / max(counts.sum(), 1))
     said.append(
-        f"repeatability: of the mean of {most}, {np.sqrt(squares.sum() / max(counts.sum(), 1)):.2g} dB r.m.s. for one; each "
-        "direction's own" + ("" if repeated.all() else "; a direction taken once has that of one take")
+        f"repeatability: of the mean of {most}, {of_one:.2g} dB r.m.s. for one; each direction's own"
+        + ("" if repeated.all() else "; a direction taken once has that of one take")
     )
     return np.asarray(np.where(repeated, spread / np.sqrt(shared)[..., np.newaxis], pooled))

@@ -10,25 +10,18 @@ from anechain.cautions import LEVEL_CAUTION
 from anechain.plan import Plan, entry_of
 from anechain.stages.compare_compression import compared_limits
 from anechain.stages.compression import gap
-from anechain.stages.draw import compression_figures
 from anechain.store import read_dataset
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = [
-    "compression_captions",
     "compression_gaps",
     "compression_of",
     "limits_caption",
     "said_of_compression",
 ]
 
-_CAPTIONS = {
-    "compression": "By how much the fundamental lags behind the drive, re the lowest drive; masked parts are absent.",
-    "compression-levels": "The level at which each octave band passes the limit of compression, or how far it went.",
-    "usable": "How loud against how low: the level at each drive over the lowest frequency at which it is usable.",
-}
 _GAPS = {
     "drift": "Drift between first and last take",
     "usable": "Usable limits",
@@ -42,13 +35,6 @@ def compression_of(plan: Plan, device: str) -> xr.Dataset | None:
     named = entry_of(plan, "compression", device)["outputs"]
     path = plan.results / device / "compression.nc"
     return read_dataset(path) if path.relative_to(plan.results).as_posix() in named else None
-
-
-def compression_captions(compression: xr.Dataset | None) -> dict[str, str]:
-    """Captions by figure, of those that were drawn, with the caution."""
-    if compression is None:
-        return {}
-    return {name: f"{_CAPTIONS[name]} {LEVEL_CAUTION}" for name in compression_figures(compression)}
 
 
 def compression_gaps(plan: Plan, device: str, compression: xr.Dataset | None) -> list[tuple[str, str]]:

@@ -1,0 +1,94 @@
+"""Time and memory of the stages distortion and compression per device, and by the number of levels.
+
+Run it by itself; it is no part of the tests:
+
+    python benchmarks/distortion.py [--points 480] [--drives 12] [--rounds 9]
+
+Both stages work on one dataset of harmonics in memory; a device's harmonics are built from a weak polynomial.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+import tracemalloc
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from anechain import contract
+from anechain.campaign import DistortionChoices
+from anechain.methods import versions
+from anechain.stages.distortion import USES, distorted
+
+LEVELS = (1, 2, 4, 8, 16)
+
+
+def harmonics(points: int, drives: int, orders: int = 9) -> xr.Dataset:
+    """A device at several drives, 2 dB apart from 70 dB on, its orders falling by 12 dB each."""
+    frequency = np.geomspace(20.0, 20000.0, points)
+    number = np.arange(1, orders + 1)[:, np.newaxis]
+    level = np.stack([70 + number * 2.0 * drive - 12.0 * (number - 1) + 0 * frequency for drive in range(drives)])
+    level = level + 0.3 * np.random.default_rng(1).standard_normal(level.shape)
+    level = np.where(number * frequency > 20000.0, np.nan, level)
+    dims = ("drive", "order", "frequency")
+    dataset = xr.Dataset(
+        {"level": (dims, level), "noise": (dims, np.where(np.isnan(level), np.nan, 5.0))},
+        coords={
+            "drive": 0.3 * 10 ** (np.arange(drives) / 10),
+            "order": np.arange(1, orders + 1),
+            "frequency": frequency,
+        },
+        attrs={
+            "device": "rowan",
+            "title": "Rowan",
+            "level_kind": "spl",
+            "importer": "benchmark",
+            "importer_version": "1",
+            "import_report": "",
+            "distance": 1.0,
+        },
+    )
+    return contract.describe(dataset, "harmonics")
+
+
+def measured(work: Callable[[], Any], rounds: int) -> tuple[float, float]:
+    """Median seconds of a work, and the greatest memory it held at once, in megabytes."""
+    work()
+    times = []
+    for _ in range(rounds):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    tracemalloc.start()
+    work()
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    return float(np.median(times)), peak / 1e6
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--points", type=int, default=480)
+    parser.add_argument("--drives", type=int, default=12)
+    parser.add_argument("--rounds", type=int, default=9)
+    asked = parser.parse_args()
+    data = harmonics(asked.points, asked.drives)
+    print(f"harmonics: {asked.drives} drives, 9 orders, {asked.points} frequencies ({data.nbytes / 1e6:.2f} MB)")
+    known = {"methods": versions(USES)}
+    for count in LEVELS:
+        levels = tuple(71.0 + 20.0 * row / max(count, 2) for row in range(count))
+        choices = DistortionChoices(levels=levels).model_dump(mode="json") | known
+        seconds, peak = measured(lambda choices=choices: distorted(data, choices), asked.rounds)
+        result = distorted(data, choices)
+        print(
+            f"distortion, {count:2} levels: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms a level; "
+            f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB at most beside it"
+        )
+
+
+if __name__ == "__main__":
+    main()

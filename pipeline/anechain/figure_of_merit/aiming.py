@@ -1,0 +1,120 @@
+"""Where to point it: toe-ins compared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from anechain.acoustics.aim import Aim, AimedCurve, best_aim
+from anechain.figure_of_merit.given import Given, band_words, number
+from anechain.figure_of_merit.spreads import NOT_STATED
+from anechain.numbers import Number, Spread
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["HEADING", "USES", "aim_dataset", "compare_aims", "numbers"]
+
+HEADING = "Aim"
+USES = ("aimed-curve", "best-aim", "orbit-interpolation", "trend-line")
+
+
+def compare_aims(given: Given) -> Aim | None:
+    """Toe-ins from parallel to the walls to the axis on the listener; None without a horizontal orbit."""
+    level, chosen = given.orbits.of("horizontal"), given.options.aim
+    if level is None:
+        return None
+    return best_aim(
+        given.frequency, given.orbits.angles, level, chosen.listener, chosen.band, chosen.slope, chosen.step
+    )
+
+
+def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:
+    """The best toe-in, and deviation and slope of it, of the axis and of the parallel case, side by side."""
+    chosen = given.options.aim
+    absent = "needs the horizontal orbit"
+    about = f"listener at {chosen.listener:g}°; {band_words(chosen.band)}" + (
+        f"; held against {aim.trend}" if aim else ""
+    )
+    stated = bool(given.errors.common)
+    sure = Spread(None, reason="uncertainties of single directions are not carried to it" if stated else NOT_STATED)
+    best = aim.best if aim is not None else None
+    yield number(
+        given,
+        "best-aim",
+        "aim.toe_in",
+        HEADING,
+        "Toe-in whose direct sound follows the trend best",
+        None if best is None else best.toe_in_deg,
+        "°",
+        spread=sure,
+        note=about,
+        reason=aim.reason if aim is not None else absent,
+    )
+    cases: tuple[tuple[str, str, AimedCurve | None], ...] = (
+        ("best", "Best toe-in", best),
+        ("axis", "Axis on the listener", aim.at_listener if aim is not None else None),
+        ("parallel", "Axis parallel to the side walls", aim.parallel if aim is not None else None),
+    )
+    for key, title, case in cases:
+        missing = absent if aim is None else aim.reason if case is None else case.reason
+        where = (
+            "" if case is None else f"{case.off_axis_deg:g}° off axis" + (", interpolated" if case.interpolated else "")
+        )
+        for what, words, unit, value in (
+            ("deviation", "standard deviation from the trend", "dB", None if case is None else case.deviation_db),
+            ("slope", "slope", "dB/octave", None if case is None else case.slope_db_per_octave),
+        ):
+            yield number(
+                given,
+                "aimed-curve",
+                f"aim.{key}.{what}",
+                HEADING,
+                f"{title}: {words}",
+                value,
+                unit,
+                spread=sure,
+                note="; ".join(filter(None, (where, about))),
+                reason=missing,
+            )
+
+
+def aim_dataset(given: Given, aim: Aim | None) -> xr.Dataset | None:
+    """The dataset `aim`: the direct sound at the listener for each toe-in; None where there is none."""
+    import xarray as xr
+
+    from anechain import contract
+
+    if aim is None:
+        return None
+    kept = [(curve, curve.level_db) for curve in aim.candidates if curve.level_db is not None]
+    if not kept:
+        return None
+    curves = given.datasets["curves"].attrs
+    known = {name: curves[name] for name in ("distance", "drive") if name in curves}
+    if aim.best is not None:
+        known["best_toe_in"] = aim.best.toe_in_deg
+    dataset = xr.Dataset(
+        {
+            "level": (
+                ("toe_in", "frequency"),
+                np.stack([level for _, level in kept]),
+            )
+        },
+        coords={
+            "toe_in": np.array([curve.toe_in_deg for curve, _ in kept]),
+            "off_axis": ("toe_in", np.array([curve.off_axis_deg for curve, _ in kept])),
+            "frequency": given.frequency,
+        },
+        attrs={
+            "device": curves["device"],
+            "title": curves["title"],
+            "level_kind": curves["level_kind"],
+            "smoothing": curves["smoothing"],
+            "listener": float(given.options.aim.listener),
+            **known,
+        },
+    )
+    return contract.describe(dataset, "aim")

@@ -1,0 +1,366 @@
+"""How wide, at which heights, how evenly: beam width, vertical listening window, directivity indices, whole sphere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from anechain.acoustics.beam_width import (
+    COMES_BACK,
+    FOUND,
+    NO_DATA,
+    NOT_REACHED,
+    BeamWidth,
+    beam_width,
+    mean_coverage,
+    narrowing_frequency,
+)
+from anechain.acoustics.curve_parts import mean_over_octaves, part_in_band
+from anechain.acoustics.directions import PLANES, unit_vectors
+from anechain.acoustics.directivity_constancy import DirectivityConstancy, directivity_constancy
+from anechain.acoustics.listening_height import listening_height
+from anechain.acoustics.smoothing import smooth
+from anechain.acoustics.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
+from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
+from anechain.figure_of_merit.spreads import NOT_STATED, drawn
+from anechain.numbers import Mark, Number, Spread
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = [
+    "HEADING",
+    "HEIGHT_HEADING",
+    "INDEX_HEADING",
+    "SPHERE_HEADING",
+    "USES",
+    "Beams",
+    "beams",
+    "directivity",
+    "numbers",
+]
+
+HEADING = "Beam width"
+HEIGHT_HEADING = "Vertical listening window"
+INDEX_HEADING = "Directivity indices"
+SPHERE_HEADING = "Whole sphere"
+USES = (
+    "beam-width",
+    "directivity-constancy",
+    "listening-height",
+    "mean-coverage",
+    "narrowing-frequency",
+    "orbit-interpolation",
+    "sphere-harmonics",
+)
+INDICES = ("sound_power_index", "early_reflections_index")
+SIDES = ("positive", "negative")
+STATES = (FOUND, NOT_REACHED, COMES_BACK, NO_DATA)
+
+
+@dataclass(frozen=True)
+class Beams:
+    """Beam widths by plane, and the sphere.
+
+    Attributes
+    ----------
+    width : mapping of str to BeamWidth
+        By plane; only what could be had.
+    missing : mapping of str to str
+        Why not, by plane.
+    sphere : HarmonicSphere or None
+        None where there are no directions all around.
+    sphere_frequency : numpy.ndarray
+        Hz.
+    """
+
+    width: Mapping[str, BeamWidth]
+    missing: Mapping[str, str]
+    sphere: HarmonicSphere | None
+    sphere_frequency: Floats
+
+
+def beams(given: Given) -> Beams:
+    """Work out beam widths and the sphere, which numbers and dataset share."""
+    width: dict[str, BeamWidth] = {}
+    missing: dict[str, str] = {}
+    for plane in PLANES:
+        level = given.orbits.of(plane)
+        if level is None:
+            missing[plane] = f"needs the {plane} orbit"
+        elif np.count_nonzero(np.abs(given.orbits.angles) < 0.01) != 1 or np.isnan(level[_axis(given)]).all():
+            missing[plane] = "needs the level on the axis"
+        else:
+            measured = ~np.isnan(level).all(axis=1)
+            width[plane] = beam_width(
+                given.frequency, given.orbits.angles[measured], level[measured], given.options.beam.drop
+            )
+    sphere, frequency = _sphere(given)
+    return Beams(width, missing, sphere, frequency)
+
+
+def _axis(given: Given) -> int:
+    return int(np.argmin(np.abs(given.orbits.angles)))
+
+
+def _sphere(given: Given) -> tuple[HarmonicSphere | None, Floats]:
+    data = given.datasets.get("sphere")
+    if data is None:
+        return None, np.empty(0)
+    frequency = np.asarray(data["frequency"].values, dtype=np.float64)
+    level = np.asarray(data["level"].transpose("direction", "frequency").values, dtype=np.float64)
+    same = frequency.size == given.frequency.size and np.allclose(frequency, given.frequency, rtol=1e-9, atol=0)
+    found = sphere_by_harmonics(
+        unit_vectors(data["azimuth"].values, data["elevation"].values),
+        # Curves and directions are smoothed alike, so that their differences are of like with like.
+        _smoothed(given, frequency, level),
+        given.options.directivity.order,
+        given.curves.get("on_axis") if same else None,
+        given.curves.get("sound_power") if same else None,
+        np.asarray(data["weight"].values, dtype=np.float64),
+    )
+    return found, frequency
+
+
+def _smoothed(given: Given, frequency: Floats, level: Floats) -> Floats:
+    said = str(given.datasets["curves"].attrs["smoothing"])
+    if not said.startswith("1/"):
+        return level
+    return smooth(frequency, level, float(said.removeprefix("1/").split()[0]))
+
+
+def numbers(given: Given, found: Beams) -> Iterator[Number]:
+    """Coverage and narrowing of each plane, heights, indices, and the sphere."""
+    for plane in PLANES:
+        yield from _of_plane(given, found, plane)
+    yield from _heights(given)
+    for index in INDICES:
+        yield from _index(given, index)
+    yield from _whole(given, found)
+
+
+def _not_carried(given: Given) -> Spread:
+    """Numbers read off single directions: the curve set's uncertainty does not hold for them."""
+    stated = bool(given.errors.common)
+    words = "uncertainties of single directions are not carried to it" if stated else NOT_STATED
+    return Spread(None, reason=words)
+
+
+def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
+    chosen = given.options.beam
+    beam = found.width.get(plane)
+    drop = f"\N{MINUS SIGN}{chosen.drop:g} dB re the axis"
+    for band in chosen.bands:
+        cover = mean_coverage(beam, *band) if beam is not None else None
+        note = ""
+        if cover is not None and cover.mean_deg is not None:
+            sides = ("left", "right") if plane == "horizontal" else ("up", "down")
+            note = (
+                f"{drop}; {cover.narrowest_deg:.0f}° to {cover.widest_deg:.0f}°; {sides[0]} {cover.positive_deg:.0f}°, "
+                f"{sides[1]} {cover.negative_deg:.0f}°"
+            )
+            if cover.ambiguous_share > 0:
+                note += f"; at {cover.ambiguous_share:.0%} of the frequencies a lobe lies beyond the first angle"
+        yield number(
+            given,
+            "mean-coverage",
+            f"beam.{plane}.{band_slug(band)}",
+            HEADING,
+            f"{plane.capitalize()} coverage, {band_words(band)}",
+            None if cover is None else cover.mean_deg,
+            "°",
+            spread=_not_carried(given),
+            note=note,
+            reason=found.missing.get(plane, "") if cover is None else cover.reason,
+        )
+    narrow = narrowing_frequency(beam, chosen.narrower_than) if beam is not None else None
+    yield number(
+        given,
+        "narrowing-frequency",
+        f"beam.{plane}.narrows",
+        HEADING,
+        f"{plane.capitalize()} beam narrower than {chosen.narrower_than:g}° from",
+        None if narrow is None else narrow.frequency_hz,
+        "Hz",
+        spread=_not_carried(given),
+        note=drop,
+        reason=found.missing.get(plane, "") if narrow is None else narrow.reason,
+    )
+
+
+def _heights(given: Given) -> Iterator[Number]:
+    chosen = given.options.listening_height
+    level = given.orbits.of("vertical")
+    window = (
+        None
+        if level is None
+        else listening_height(
+            given.frequency,
+            given.orbits.angles,
+            level,
+            chosen.distance,
+            chosen.tolerance,
+            chosen.band,
+            chosen.measure,
+        )
+    )
+    note = (
+        f"{chosen.measure} deviation from the axis within {chosen.tolerance:g} dB, {band_words(chosen.band)}, "
+        f"{chosen.distance:g} m away"
+    )
+    for side, title in (("up", "Above the reference axis"), ("down", "Below the reference axis")):
+        height = None if window is None else getattr(window, f"{side}_m")
+        angle = None if window is None else getattr(window, f"{side}_deg")
+        reason = "needs the vertical orbit"
+        if window is not None:
+            own = [one for one in window.reason.split("; ") if one.startswith(f"{side}: ")]
+            reason = "; ".join(own) or window.reason
+        yield number(
+            given,
+            "listening-height",
+            f"listening_height.{side}",
+            HEIGHT_HEADING,
+            title,
+            height,
+            "m",
+            spread=_not_carried(given),
+            note=note if angle is None else f"{note}; {angle:.1f}°",
+            reason="" if height is not None else reason,
+        )
+
+
+def _index(given: Given, index: str) -> Iterator[Number]:
+    band, name = given.options.directivity.band, name_of(index)
+
+    def values(one: DirectivityConstancy) -> Mapping[str, float | None]:
+        return {
+            "mean": one.mean_db,
+            "constancy": one.constancy_db,
+            "slope": one.trend.slope_db_per_octave,
+            "smoothness": one.smoothness_db,
+        }
+
+    known: Mapping[str, float | None] = {}
+    spreads: Mapping[str, Spread] = {}
+    if not (reason := given.lacking(index)):
+        level = given.indices[index]
+        one = directivity_constancy(given.frequency, level, *band)
+        known, reason = values(one), one.reason
+        spreads = drawn(
+            given.errors,
+            {index: level},
+            lambda errant: values(directivity_constancy(given.frequency, errant[index], *band)),
+        )
+    for key, title, unit in (
+        ("mean", "mean", "dB"),
+        ("constancy", "standard deviation about the mean (constancy)", "dB"),
+        ("slope", "slope", "dB/octave"),
+        ("smoothness", "standard deviation about its line (smoothness)", "dB"),
+    ):
+        yield number(
+            given,
+            "directivity-constancy",
+            f"directivity.{index}.{key}",
+            INDEX_HEADING,
+            f"{name}: {title}",
+            known.get(key),
+            unit,
+            spread=spreads.get(key),
+            note=band_words(band),
+            reason=reason,
+            marks=(Mark(index, *band),),
+        )
+
+
+def _whole(given: Given, found: Beams) -> Iterator[Number]:
+    band, sphere = given.options.directivity.band, found.sphere
+    absent = "needs directions all around the sphere"
+    values: dict[str, float | None] = {"index": None, "two_orbit_error": None, "largest_error": None}
+    reasons = dict.fromkeys(values, absent)
+    note = ""
+    if sphere is not None:
+        reasons = dict.fromkeys(values, sphere.reason or "the sphere has other frequencies than the curves")
+        note = f"{band_words(band)}; order {sphere.order}, condition number {sphere.condition:.3g}"
+        if sphere.misfit_db is not None:
+            misfit = part_in_band(found.sphere_frequency, sphere.misfit_db, *band)
+            if not misfit.reason:
+                note += f", misfit at most {misfit.level.max():.0f} dB"
+        if sphere.index_db is not None:
+            part = part_in_band(found.sphere_frequency, sphere.index_db, *band)
+            values["index"] = None if part.reason else mean_over_octaves(part.frequency, part.level)
+            reasons["index"] = part.reason
+        if sphere.two_orbit_error_db is not None:
+            part = part_in_band(found.sphere_frequency, sphere.two_orbit_error_db, *band)
+            reasons |= dict.fromkeys(("two_orbit_error", "largest_error"), part.reason)
+            if not part.reason:
+                values["two_orbit_error"] = mean_over_octaves(part.frequency, part.level)
+                values["largest_error"] = float(part.level[np.argmax(np.abs(part.level))])
+    for key, title in (
+        ("index", "True directivity index (re on axis), mean"),
+        ("two_orbit_error", "Two-orbit sound power less true power, mean"),
+        ("largest_error", "Two-orbit sound power less true power, largest"),
+    ):
+        yield number(
+            given,
+            "sphere-harmonics",
+            f"sphere.{key}",
+            SPHERE_HEADING,
+            title,
+            values[key],
+            "dB",
+            spread=_not_carried(given),
+            note=note,
+            reason=reasons[key],
+        )
+
+
+def directivity(given: Given, found: Beams) -> xr.Dataset | None:
+    """The dataset `directivity`: beam width by plane, side and frequency; None where no plane has one."""
+    import xarray as xr
+
+    from anechain import contract
+
+    if not found.width:
+        return None
+    planes = list(found.width)
+    first, outermost, state = (np.full((len(planes), 2, given.frequency.size), np.nan) for _ in range(3))
+    for row, beam in enumerate(found.width.values()):
+        first[row] = beam.first_positive_deg, beam.first_negative_deg
+        outermost[row] = beam.outermost_positive_deg, beam.outermost_negative_deg
+        for column, states in enumerate((beam.state_positive, beam.state_negative)):
+            state[row, column] = [STATES.index(str(one)) for one in states]
+    dims = ("plane", "side", "frequency")
+    variables: dict[str, Any] = {
+        "first": (dims, first),
+        "outermost": (dims, outermost),
+        "state": (dims, state.astype(np.int8)),
+    }
+    sphere = found.sphere
+    if sphere is not None and np.array_equal(found.sphere_frequency, given.frequency):
+        for name, values in (
+            ("sphere_power", sphere.power_db),
+            ("sphere_index", sphere.index_db),
+            ("two_orbit_error", sphere.two_orbit_error_db),
+        ):
+            if values is not None:
+                variables[name] = ("frequency", values)
+    curves = given.datasets["curves"].attrs
+    dataset = xr.Dataset(
+        variables,
+        coords={
+            "plane": ("plane", np.array(planes, dtype=object)),
+            "side": ("side", np.array(SIDES, dtype=object)),
+            "frequency": given.frequency,
+        },
+        attrs={
+            "device": curves["device"],
+            "title": curves["title"],
+            "level_kind": curves["level_kind"],
+            "smoothing": curves["smoothing"],
+            "drop": given.options.beam.drop,
+        },
+    )
+    return contract.describe(dataset, "directivity")

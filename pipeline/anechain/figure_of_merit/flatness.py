@@ -1,0 +1,292 @@
+"""How flat, and which way it leans: spread in bands, trend lines, and what is left beside a line or a target."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from anechain.acoustics.curve_parts import hertz, mean_over_octaves, part_in_band
+from anechain.acoustics.frequencies import resample
+from anechain.acoustics.linearity import Linearity, linearity
+from anechain.acoustics.trends import (
+    Trend,
+    deviation_from_target,
+    deviation_from_trend,
+    fit_trend,
+    set_trend,
+    trend_level,
+)
+from anechain.campaign import OwnTrend
+from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
+from anechain.figure_of_merit.spreads import drawn
+from anechain.numbers import Mark, Number, Spread
+
+__all__ = ["HEADING", "TREND_HEADING", "USES", "numbers"]
+
+HEADING = "Linearity"
+TREND_HEADING = "Trend lines and targets"
+USES = (
+    "linearity",
+    "monte-carlo-uncertainty",
+    "narrow-band-deviation",
+    "resample-log-frequency",
+    "target-deviation",
+    "trend-deviation",
+    "trend-line",
+)
+
+
+def numbers(given: Given) -> Iterator[Number]:
+    """Spread in each band; slope, error and deviation of each trend line; deviation from each target."""
+    for curve in given.options.linearity.curves:
+        for band in given.options.linearity.bands:
+            yield from _linearity(given, curve, band)
+    own = {str(curve): line for curve, line in (given.options.own_trends | given.own.own_trends).items()}
+    for leaning in dict.fromkeys([*given.options.trends.curves, *own]):
+        yield from _trend(given, leaning, own.get(leaning))
+    for aimed_at in given.targets:
+        yield from _target(given, aimed_at)
+
+
+def _linearity(given: Given, curve: str, band: tuple[float, float]) -> Iterator[Number]:
+    name = f"{name_of(curve)}, {band_words(band)}"
+    prefix = f"linearity.{curve}.{band_slug(band)}"
+
+    def values(found: Linearity) -> Mapping[str, float | None]:
+        return {
+            "plus_minus": found.plus_minus_db,
+            "standard_deviation": found.standard_deviation_db,
+            "narrow_band": found.narrow_band.deviation_db,
+        }
+
+    spreads: Mapping[str, Spread] = {}
+    known: Mapping[str, float | None] = {}
+    missing = given.lacking(curve)
+    reasons = dict.fromkeys(("plus_minus", "standard_deviation", "narrow_band"), missing)
+    marks: dict[str, tuple[Mark, ...]] = {}
+    if not missing:
+        found = linearity(given.frequency, given.curves[curve], *band)
+        known = values(found)
+        reasons = {
+            "plus_minus": found.reason,
+            "standard_deviation": found.reason,
+            "narrow_band": found.narrow_band.reason,
+        }
+        spreads = drawn(
+            given.errors,
+            {curve: given.curves[curve]},
+            lambda errant: values(linearity(given.frequency, errant[curve], *band)),
+        )
+        part = part_in_band(given.frequency, given.curves[curve], *band)
+        if not part.reason:
+            rows = int(np.argmax(part.level)), int(np.argmin(part.level))
+            marks["plus_minus"] = tuple(
+                Mark(curve, float(part.frequency[row]), float(part.frequency[row]), float(part.level[row]))
+                for row in rows
+            )
+    for key, method, title in (
+        ("plus_minus", "linearity", "half the distance from the lowest to the highest value (±)"),
+        ("standard_deviation", "linearity", "standard deviation"),
+        ("narrow_band", "narrow-band-deviation", "mean absolute deviation in half-octave bands"),
+    ):
+        smoothing = str(given.datasets["curves"].attrs["smoothing"])
+        yield number(
+            given,
+            method,
+            f"{prefix}.{key}",
+            HEADING,
+            f"{name}: {title}",
+            known.get(key),
+            "dB",
+            spread=spreads.get(key),
+            note=f"smoothing: {smoothing}",
+            reason=reasons[key],
+            marks=marks.get(key, (Mark(curve, *band),)),
+        )
+
+
+def _line(given: Given, level: Floats, own: OwnTrend | None) -> Trend:
+    """The fitted line, or the reviewer's own, moved to meet the curve where no level is given for it."""
+    band = given.options.trends.band
+    if own is None:
+        return fit_trend(given.frequency, level, *band)
+    anchor_level = own.anchor_level
+    if anchor_level is None:
+        ends = np.array([given.frequency[0], given.frequency[-1]])
+        slope = own.slope * np.log2(ends / own.anchor_frequency)
+        met = deviation_from_target(given.frequency, level, ends, slope, band)
+        if met.deviation_db is None:
+            nothing = (None,) * 4
+            return Trend(None, own.anchor_frequency, None, *band, *nothing, 0, "set by the reviewer", met.reason)
+        anchor_level = met.shift_db
+    return set_trend(own.slope, own.anchor_frequency, anchor_level, own.reason)
+
+
+def _beside(
+    given: Given, deviation: Floats | None, reason: str
+) -> tuple[dict[str, float | None], str, tuple[Mark, ...]]:
+    """Root mean square and largest absolute deviation in the band of the trends, and where the largest is.
+
+    The mark's level is the deviation there, with its sign.
+    """
+    band = given.options.trends.band
+    nothing: dict[str, float | None] = {"deviation": None, "largest": None}
+    if deviation is None:
+        return nothing, reason, ()
+    part = part_in_band(given.frequency, deviation, *band)
+    if part.reason:
+        return nothing, part.reason, ()
+    row = int(np.argmax(np.abs(part.level)))
+    at = float(part.frequency[row])
+    values: dict[str, float | None] = {
+        "deviation": float(np.sqrt(mean_over_octaves(part.frequency, part.level**2))),
+        "largest": float(abs(part.level[row])),
+    }
+    return values, "", (Mark("", at, at, float(part.level[row])),)
+
+
+def _side(marks: tuple[Mark, ...], of: str) -> str:
+    """On which side of the line or target the largest deviation lies, and where."""
+    one = marks[0] if marks else None
+    if one is None or one.level_db is None:
+        return ""
+    return f"{'above' if one.level_db > 0 else 'below'} the {of} at {hertz(one.low_hz)} Hz"
+
+
+def _marked(given: Given, curve: str, marks: tuple[Mark, ...]) -> tuple[Mark, ...]:
+    return tuple(
+        Mark(curve, one.low_hz, one.high_hz, float(resample(given.frequency, given.curves[curve], one.low_hz)[0]))
+        for one in marks
+    )
+
+
+def _ends(curve: str, line: Trend | None, band: tuple[float, float]) -> tuple[Mark, ...]:
+    """Both ends of a trend line in its band."""
+    if line is None or line.slope_db_per_octave is None:
+        return ()
+    levels = trend_level(line, np.array(band))
+    return tuple(Mark(curve, hz, hz, float(level)) for hz, level in zip(band, levels, strict=True))
+
+
+def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
+    band, name = given.options.trends.band, name_of(curve)
+    where: tuple[Mark, ...] = (Mark(curve, *band),)
+    missing = given.lacking(curve)
+    spreads: Mapping[str, Spread] = {}
+    values: dict[str, float | None] = {}
+    reason, marks, note, side = missing, where, "", ""
+    line: Trend | None = None
+    if not missing:
+
+        def found(level: Floats) -> dict[str, float | None]:
+            one = _line(given, level, own)
+            beside = deviation_from_trend(given.frequency, level, one)
+            return {"slope": one.slope_db_per_octave, **_beside(given, beside.deviation_db, beside.reason)[0]}
+
+        level = given.curves[curve]
+        line = _line(given, level, own)
+        values = found(level)
+        rest = deviation_from_trend(given.frequency, level, line)
+        _, reason, places = _beside(given, rest.deviation_db, rest.reason)
+        marks, side = _marked(given, curve, places) or where, _side(places, "line")
+        if own is None:
+            spreads = drawn(given.errors, {curve: level}, lambda errant: found(errant[curve]))
+            note = f"least squares, {band_words(band)}"
+            reason = reason or line.reason
+        else:
+            settled = Spread(None, reason="the line is set by the reviewer")
+            spreads = {**drawn(given.errors, {curve: level}, lambda errant: found(errant[curve])), "slope": settled}
+            meets = "" if own.anchor_level is not None else f", moved to meet the curve from {band_words(band)}"
+            note = f"set by the reviewer{meets}; the reason: {own.reason}"
+    slope_note = note
+    if line is not None and line.r_squared is not None:
+        slope_note = f"{note}; r² {line.r_squared:.2f}"
+    yield number(
+        given,
+        "trend-line",
+        f"trend.{curve}.slope",
+        TREND_HEADING,
+        f"{name}: slope",
+        values.get("slope"),
+        "dB/octave",
+        spread=spreads.get("slope"),
+        note=slope_note,
+        reason=reason,
+        marks=_ends(curve, line, band) or where,
+    )
+    if own is None:
+        yield number(
+            given,
+            "trend-line",
+            f"trend.{curve}.slope_error",
+            TREND_HEADING,
+            f"{name}: standard error of the slope",
+            None if line is None else line.correlated_standard_error_db_per_octave,
+            "dB/octave",
+            spread=Spread(None, reason="it is an error itself"),
+            note=""
+            if line is None or line.standard_error_db_per_octave is None
+            else "of the fit, widened since neighbouring values go together; by the textbook's rule "
+            f"{line.standard_error_db_per_octave:.3f} dB/octave",
+            reason=reason,
+            marks=where,
+        )
+    for key, title in (
+        ("deviation", "root mean square deviation from the line"),
+        ("largest", "largest deviation from it"),
+    ):
+        yield number(
+            given,
+            "trend-deviation",
+            f"trend.{curve}.{key}",
+            TREND_HEADING,
+            f"{name}: {title}",
+            values.get(key),
+            "dB",
+            spread=spreads.get(key),
+            note="; ".join(filter(None, (side if key == "largest" else "", band_words(band), note if own else ""))),
+            reason=reason,
+            marks=marks if key == "largest" else where,
+        )
+
+
+def _target(given: Given, curve: str) -> Iterator[Number]:
+    band, name = given.options.trends.band, name_of(curve)
+    chosen = {str(name): one for name, one in (given.options.targets | given.own.targets).items()}[curve]
+    frequency, target = given.targets[curve]
+    spreads: Mapping[str, Spread] = {}
+    values: dict[str, float | None] = {}
+    reason, shift, side = given.lacking(curve), 0.0, ""
+    marks: tuple[Mark, ...] = ()
+    if not reason:
+
+        def found(level: Floats) -> dict[str, float | None]:
+            rest = deviation_from_target(given.frequency, level, frequency, target, chosen.meet_in)
+            return _beside(given, rest.deviation_db, rest.reason)[0]
+
+        level = given.curves[curve]
+        values = found(level)
+        rest = deviation_from_target(given.frequency, level, frequency, target, chosen.meet_in)
+        _, reason, places = _beside(given, rest.deviation_db, rest.reason)
+        marks, shift, side = _marked(given, curve, places), rest.shift_db, _side(places, "target")
+        spreads = drawn(given.errors, {curve: level}, lambda errant: found(errant[curve]))
+    moved = (
+        ""
+        if chosen.meet_in is None
+        else f", moved by {shift:+.1f} dB to meet the curve in {band_words(chosen.meet_in)}"
+    )
+    for key, title in (("deviation", "root mean square deviation from"), ("largest", "largest deviation from")):
+        yield number(
+            given,
+            "target-deviation",
+            f"target.{curve}.{key}",
+            TREND_HEADING,
+            f"{name}: {title} the target",
+            values.get(key),
+            "dB",
+            spread=spreads.get(key),
+            note="; ".join(filter(None, (side if key == "largest" else "", f"{chosen.file}{moved}", band_words(band)))),
+            reason=reason,
+            marks=marks if key == "largest" else (Mark(curve, *band),),
+        )

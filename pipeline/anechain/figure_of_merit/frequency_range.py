@@ -1,0 +1,175 @@
+"""How deep and how high: limits of the range, on axis and in the room."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from anechain.acoustics.bandwidth import (
+    NEGLIGIBLE_TROUGH,
+    FrequencyLimit,
+    FrequencyLimits,
+    effective_frequency_range,
+    frequency_limits,
+    in_room_extension,
+)
+from anechain.acoustics.bandwidth import _loudest_octave as loudest_octave
+from anechain.acoustics.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.figure_of_merit.given import Floats, Given, band_words, name_of, number, on_curve, slug
+from anechain.figure_of_merit.spreads import drawn
+from anechain.numbers import Number, Spread
+
+__all__ = ["HEADING", "USES", "numbers"]
+
+HEADING = "Frequency range"
+USES = (
+    "effective-frequency-range",
+    "frequency-limits",
+    "in-room-extension",
+    "monte-carlo-uncertainty",
+    "room-gain",
+)
+
+
+def numbers(given: Given) -> Iterator[Number]:
+    """Limits at both ends, the effective range, and the extension in the room."""
+    yield from _limits(given)
+    yield from _effective(given)
+    yield from _in_room(given)
+
+
+def _nearest(limits: FrequencyLimits) -> Mapping[str, float | None]:
+    """First crossing of each limit by its place: the same names for every disturbed curve."""
+    found: dict[str, float | None] = {}
+    for end, several in (("lower", limits.lower), ("upper", limits.upper)):
+        found |= {f"{end} {place}": one.nearest_hz for place, one in enumerate(several)}
+    return found
+
+
+def _of_limits(
+    given: Given,
+    curve: str,
+    method: str,
+    prefix: str,
+    label: str,
+    limits: FrequencyLimits,
+    drops: tuple[float, ...],
+    ends: tuple[str, ...],
+    spreads: Mapping[str, Spread],
+) -> Iterator[Number]:
+    for end in ends:
+        several = limits.lower if end == "lower" else limits.upper
+        for place, drop in enumerate(drops):
+            one = several[place] if several else FrequencyLimit(drop, None, None, None, limits.reason)
+            notes = [f"re {limits.reference}"]
+            if limits.reference_db is not None:
+                notes[0] += f" ({limits.reference_db:.1f} dB)"
+            if one.bracket_hz is not None:
+                notes.append(f"read between {hertz(one.bracket_hz[0])} and {hertz(one.bracket_hz[1])} Hz")
+            if one.outermost_hz is not None and one.outermost_hz != one.nearest_hz:
+                notes.append(f"stays below from {hertz(one.outermost_hz)} Hz on")
+            yield number(
+                given,
+                method,
+                f"{prefix}.{end}_{slug(drop)}",
+                HEADING,
+                f"{label}, \N{MINUS SIGN}{drop:g} dB, {end} limit",
+                one.nearest_hz,
+                "Hz",
+                spread=spreads.get(f"{end} {place}"),
+                note="; ".join(notes) if one.nearest_hz is not None else "",
+                reason=one.reason,
+                marks=on_curve(given, curve, one.nearest_hz),
+            )
+
+
+def _limits(given: Given) -> Iterator[Number]:
+    chosen = given.options.bandwidth
+    curve = str(chosen.curve)
+    label = name_of(curve)
+    reference = f"mean squared pressure, {band_words(chosen.reference_band)}"
+
+    def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
+        part = part_in_band(given.frequency, curves[curve], *chosen.reference_band)
+        if part.reason:
+            return FrequencyLimits(None, reference, (), (), part.reason)
+        return frequency_limits(
+            given.frequency,
+            curves[curve],
+            mean_power_level(part),
+            reference,
+            chosen.start,
+            chosen.drops,
+            chosen.three_db,
+            chosen.neglect,
+        )
+
+    if reason := given.lacking(curve):
+        limits, spreads = FrequencyLimits(None, reference, (), (), reason), {}
+    else:
+        curves = {curve: given.curves[curve]}
+        limits = found(curves)
+        spreads = drawn(given.errors, curves, lambda errant: _nearest(found(errant)))
+    yield from _of_limits(
+        given, curve, "frequency-limits", "range", label, limits, chosen.drops, ("lower", "upper"), spreads
+    )
+
+
+def _effective(given: Given) -> Iterator[Number]:
+    spreads: Mapping[str, Spread] = {}
+    if reason := given.lacking("on_axis"):
+        limits = FrequencyLimits(None, "", (), (), reason)
+    else:
+        curves = {"on_axis": given.curves["on_axis"]}
+        limits = effective_frequency_range(given.frequency, curves["on_axis"])
+        loudest = loudest_octave(given.frequency, curves["on_axis"])
+        if loudest is not None:
+            centre, octave = loudest[0], (loudest[0] / np.sqrt(2), loudest[0] * np.sqrt(2))
+
+            def errant(disturbed: Mapping[str, Floats]) -> Mapping[str, float | None]:
+                # The octave stays where it is: to search it in every draw would take longer than all else.
+                level = disturbed["on_axis"]
+                reference = mean_power_level(part_in_band(given.frequency, level, *octave))
+                return _nearest(
+                    frequency_limits(
+                        given.frequency, level, reference, "", centre, (10.0,), "half power", NEGLIGIBLE_TROUGH
+                    )
+                )
+
+            spreads = drawn(given.errors, curves, errant)
+    yield from _of_limits(
+        given,
+        "on_axis",
+        "effective-frequency-range",
+        "range.effective",
+        "Effective frequency range",
+        limits,
+        (10.0,),
+        ("lower", "upper"),
+        spreads,
+    )
+
+
+def _in_room(given: Given) -> Iterator[Number]:
+    chosen, drops = given.options.in_room, given.options.bandwidth.drops
+    curve = str(chosen.curve)
+    label = f"In the room ({name_of(curve).lower()})"
+
+    def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
+        return in_room_extension(
+            given.frequency,
+            curves[curve],
+            chosen.longest_dimension,
+            chosen.reference_band,
+            drops,
+            given.options.bandwidth.three_db,
+        )
+
+    if reason := given.lacking(curve):
+        limits, spreads = FrequencyLimits(None, "", (), (), reason), {}
+    else:
+        curves = {curve: given.curves[curve]}
+        limits = found(curves)
+        spreads = drawn(given.errors, curves, lambda errant: _nearest(found(errant)))
+    yield from _of_limits(given, curve, "in-room-extension", "range.in_room", label, limits, drops, ("lower",), spreads)

@@ -1,0 +1,250 @@
+"""What the numbers of a device are made from: its curves inside the valid band, its directions, and the choices."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from anechain.acoustics.curve_parts import hertz
+from anechain.acoustics.curves import TITLES
+from anechain.acoustics.smoothing import smooth
+from anechain.campaign import DeviceNumbers, Numbers
+from anechain.figure_of_merit.spreads import NOT_STATED, Errors
+from anechain.methods import methods, versions
+from anechain.numbers import Mark, Number, Spread
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["Given", "Orbits", "band_slug", "band_words", "gather", "name_of", "number", "on_curve", "slug"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Orbits:
+    """Levels of the measured directions, smoothed as the curves are, NaN outside the valid band.
+
+    Attributes
+    ----------
+    planes : tuple of str
+    angles : numpy.ndarray, shape (m,)
+        Degrees.
+    level : numpy.ndarray, shape (plane, m, n)
+        dB.
+    """
+
+    planes: tuple[str, ...]
+    angles: Floats
+    level: Floats
+
+    def of(self, plane: str) -> Floats | None:
+        """Levels of one orbit, shape (m, n); None if it was not measured beyond the directions that both share."""
+        if plane not in self.planes:
+            return None
+        level = self.level[self.planes.index(plane)]
+        own = ~np.isin(self.angles, (0.0, 180.0)) & ~np.isnan(level).all(axis=1)
+        return level if own.any() else None
+
+
+@dataclass(frozen=True)
+class Given:
+    """Everything that a module of figures of merit may read.
+
+    Attributes
+    ----------
+    options : Numbers
+        The choices of the campaign.
+    own : DeviceNumbers
+        Choices for this device only.
+    datasets : mapping of str to xarray.Dataset
+        What the earlier stages made, by the name of the file without its ending; only what is there.
+    level_kind : str
+        "spl" or "relative".
+    frequency : numpy.ndarray, shape (n,)
+        Hz, of the curves.
+    curves, indices : mapping of str to numpy.ndarray, shape (n,)
+        dB; NaN outside the valid band.
+    gaps : mapping of str to str
+        Why a curve or index is missing.
+    orbits : Orbits
+        On the same frequencies.
+    errors : Errors
+        Stated uncertainties of curves and indices.
+    targets : mapping of str to (numpy.ndarray, numpy.ndarray)
+        Target curves, Hz and dB, by curve.
+    """
+
+    options: Numbers
+    own: DeviceNumbers
+    datasets: Mapping[str, xr.Dataset]
+    level_kind: str
+    frequency: Floats
+    curves: Mapping[str, Floats]
+    indices: Mapping[str, Floats]
+    gaps: Mapping[str, str]
+    orbits: Orbits
+    errors: Errors
+    targets: Mapping[str, tuple[Floats, Floats]]
+
+    def lacking(self, *names: str) -> str:
+        """Why one of some curves or indices cannot be had; empty if all are there."""
+        for name in names:
+            if name not in self.curves and name not in self.indices:
+                return f"{name_of(name)}: {self.gaps.get(name, 'was not derived')}"
+        return ""
+
+
+def gather(
+    options: Numbers,
+    own: DeviceNumbers,
+    datasets: Mapping[str, xr.Dataset],
+    smoothing: float | None,
+    targets: Mapping[str, tuple[Floats, Floats]] | None = None,
+) -> Given:
+    """Read what the numbers need out of the datasets of a device.
+
+    Parameters
+    ----------
+    options, own
+        Choices of the campaign and of the device.
+    datasets : mapping of str to xarray.Dataset
+        "curves" and "responses", and what else there is.
+    smoothing : float or None
+        Fraction of an octave that the curves were smoothed over: the directions are smoothed alike.
+    targets : mapping, optional
+        As in :class:`Given`.
+    """
+    curves, responses = datasets["curves"], datasets["responses"]
+    frequency = np.asarray(curves["frequency"].values, dtype=np.float64)
+    attributes = curves.attrs
+    slack = 1 + 1e-9
+    valid = (frequency >= attributes.get("valid_low", 0.0) / slack) & (
+        frequency <= attributes.get("valid_high", np.inf) * slack
+    )
+
+    def rows(variable: str, dim: str) -> dict[str, Floats]:
+        if variable not in curves:
+            return {}
+        values = np.asarray(curves[variable].transpose(dim, "frequency").values, dtype=np.float64)
+        return {str(name): np.where(valid, row, np.nan) for name, row in zip(curves[dim].values, values, strict=True)}
+
+    level = np.asarray(responses["level"].transpose("plane", "angle", "frequency").values, dtype=np.float64)
+    grid = np.asarray(responses["frequency"].values, dtype=np.float64)
+    if smoothing:
+        level = smooth(grid, level, smoothing)
+    chosen = options.uncertainty
+    return Given(
+        options=options,
+        own=own,
+        datasets=datasets,
+        level_kind=str(attributes["level_kind"]),
+        frequency=frequency,
+        curves=rows("level", "curve"),
+        indices=rows("directivity_index", "index"),
+        gaps=json.loads(str(attributes["gaps"])),
+        orbits=Orbits(
+            tuple(str(plane) for plane in responses["plane"].values),
+            np.asarray(responses["angle"].values, dtype=np.float64),
+            np.where(valid, level, np.nan),
+        ),
+        errors=Errors(
+            frequency,
+            {**rows("uncertainty_common", "curve"), **rows("index_uncertainty_common", "index")},
+            {**rows("uncertainty_independent", "curve"), **rows("index_uncertainty_independent", "index")},
+            chosen.per_octave,
+            chosen.draws,
+            chosen.common_octaves,
+        ),
+        targets=targets or {},
+    )
+
+
+def number(
+    given: Given,
+    method: str,
+    id: str,
+    heading: str,
+    title: str,
+    value: float | str | None,
+    unit: str = "",
+    *,
+    spread: Spread | None = None,
+    note: str = "",
+    reason: str = "",
+    marks: Sequence[Mark] = (),
+) -> Number:
+    """Make a number with the version, source and standing of its method, and its uncertainty expanded.
+
+    Parameters
+    ----------
+    given : Given
+        For the coverage factor.
+    method : str
+        Id of the method that made it.
+    id, heading, title, value, unit, note, reason, marks
+        As in :class:`anechain.numbers.Number`; the reason counts only where there is no value, and is part of the note
+        where there is one.
+    spread : Spread, optional
+        How sure it is; without one no uncertainty is stated for what it is read from.
+    """
+    version = versions([method])[method]
+    known = methods()[method][version]
+    sure = spread or Spread(None, reason=NOT_STATED)
+    factor = given.options.uncertainty.coverage_factor
+    notes = [note, *([reason] if value is not None else []), *([sure.note] if value is not None else [])]
+    told = value is not None and sure.standard is not None
+    return Number(
+        id=id,
+        heading=heading,
+        title=title,
+        value=value,
+        unit=unit,
+        uncertainty=factor * sure.standard if told and sure.standard is not None else None,
+        coverage_factor=factor if told else None,
+        propagation=sure.how if told else "",
+        uncertainty_reason=sure.reason if value is not None and not told else "",
+        method=method,
+        version=version,
+        source=known.source,
+        standing=known.standing,
+        note="; ".join(filter(None, notes)),
+        reason="" if value is not None else reason or "is not determined",
+        marks=tuple(marks) if value is not None else (),
+    )
+
+
+def slug(value: float) -> str:
+    """A number as part of an id: 3 or 2.5 without a point."""
+    return f"{value:g}".replace(".", "p").replace("-", "m")
+
+
+def band_slug(band: tuple[float, float]) -> str:
+    """A band as part of an id."""
+    return f"{slug(band[0])}_{slug(band[1])}"
+
+
+def band_words(band: tuple[float, float]) -> str:
+    """A band in words."""
+    return f"{hertz(band[0])} to {hertz(band[1])} Hz"
+
+
+def name_of(curve: str) -> str:
+    """A curve or index in print."""
+    return TITLES.get(curve, curve)
+
+
+def on_curve(given: Given, curve: str, hz: float | None) -> tuple[Mark, ...]:
+    """A point on a curve; none without a frequency."""
+    if hz is None:
+        return ()
+    values: Any = given.curves.get(curve, given.indices.get(curve))
+    from anechain.acoustics.frequencies import resample
+
+    level = float(resample(given.frequency, values, hz)[0]) if values is not None else np.nan
+    return (Mark(curve, hz, hz, level if np.isfinite(level) else None),)

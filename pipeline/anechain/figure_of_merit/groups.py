@@ -1,0 +1,133 @@
+"""Which modules contribute numbers, in the order in which they are shown.
+
+A module that reads a dataset of its own (distortion, compression) adds one entry to :data:`GROUPS`: the datasets that
+it reads beside curves and responses, the methods that it uses, and a function that gives its numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from anechain.figure_of_merit import (
+    aiming,
+    compression,
+    coverage,
+    distortion,
+    flatness,
+    frequency_range,
+    level,
+    peaks,
+    predictor,
+    terminals,
+    usable,
+)
+from anechain.figure_of_merit.given import Given
+from anechain.numbers import Number
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["GROUPS", "Group", "Made", "everything"]
+
+
+@dataclass(frozen=True)
+class Made:
+    """What a group makes.
+
+    Attributes
+    ----------
+    numbers : tuple of Number
+        In the order in which they are shown.
+    datasets : mapping of str to xarray.Dataset
+        Arrays by frequency, by the name of their contract.
+    lists : mapping of str to list
+        Members of numbers.json that are no numbers.
+    """
+
+    numbers: tuple[Number, ...]
+    datasets: dict[str, xr.Dataset] = field(default_factory=dict)
+    lists: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Group:
+    """Numbers that belong together.
+
+    Attributes
+    ----------
+    name : str
+        For the contributor.
+    uses : tuple of str
+        Ids of the methods it uses.
+    make : callable
+        Takes what is given and makes the numbers. It names a gap for everything that it cannot make.
+    reads : tuple of str
+        Datasets that it reads where they are there, beside "curves" and "responses".
+    """
+
+    name: str
+    uses: tuple[str, ...]
+    make: Callable[[Given], Made]
+    reads: tuple[str, ...] = ()
+
+
+def _plain(numbers: Callable[[Given], Iterator[Number]]) -> Callable[[Given], Made]:
+    return lambda given: Made(tuple(numbers(given)))
+
+
+def _peaks(given: Given) -> Made:
+    report = peaks.search(given)
+    return Made(tuple(peaks.numbers(given, report)), lists={"deviations": peaks.deviation_list(report)})
+
+
+def _coverage(given: Given) -> Made:
+    found = coverage.beams(given)
+    dataset = coverage.directivity(given, found)
+    made = {} if dataset is None else {"directivity": dataset}
+    return Made(tuple(coverage.numbers(given, found)), made)
+
+
+def _aiming(given: Given) -> Made:
+    aim = aiming.compare_aims(given)
+    dataset = aiming.aim_dataset(given, aim)
+    return Made(tuple(aiming.numbers(given, aim)), {} if dataset is None else {"aim": dataset})
+
+
+def _distortion(given: Given) -> Made:
+    return Made(tuple(distortion.distortion_numbers(given)), lists={"distortion_peaks": distortion.peak_list(given)})
+
+
+GROUPS = (
+    Group("level", level.USES, _plain(level.numbers), ("impedance",)),
+    Group("range", frequency_range.USES, _plain(frequency_range.numbers)),
+    Group("flatness", flatness.USES, _plain(flatness.numbers)),
+    Group("peaks", peaks.USES, _peaks),
+    Group("coverage", coverage.USES, _coverage, ("sphere",)),
+    Group("aiming", aiming.USES, _aiming),
+    Group("predictor", predictor.USES, _plain(predictor.numbers)),
+    Group("terminals", terminals.USES, _plain(terminals.numbers), ("impedance",)),
+    Group("distortion", distortion.USES, _distortion, ("distortion", "multitone")),
+    Group("compression", compression.USES, _plain(compression.compression_numbers), ("compression",)),
+    Group("usable limits", usable.USES, _plain(usable.usable_numbers), ("compression",)),
+)
+
+
+def everything(given: Given) -> Made:
+    """All groups together.
+
+    Raises
+    ------
+    ValueError
+        If two numbers have one id.
+    """
+    made = [group.make(given) for group in GROUPS]
+    numbers = tuple(one for part in made for one in part.numbers)
+    if len({one.id for one in numbers}) != len(numbers):
+        raise ValueError("two numbers have one id")
+    return Made(
+        numbers,
+        {name: data for part in made for name, data in part.datasets.items()},
+        {name: entries for part in made for name, entries in part.lists.items()},
+    )

@@ -1,0 +1,77 @@
+"""How loud: sensitivity at a voltage, and at a power into the rated impedance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from anechain.acoustics.impedance import minimum_impedance, rated_impedance
+from anechain.acoustics.sensitivity import characteristic_sensitivity, sensitivity
+from anechain.figure_of_merit.given import Given, band_words, number
+from anechain.figure_of_merit.spreads import mean_spread
+from anechain.numbers import Mark, Number, Spread
+
+__all__ = ["HEADING", "USES", "numbers"]
+
+HEADING = "Level"
+USES = ("characteristic-sensitivity", "mean-level-uncertainty", "minimum-impedance", "rated-impedance", "sensitivity")
+
+
+def numbers(given: Given) -> Iterator[Number]:
+    """Sensitivity, and characteristic sensitivity where the impedance is known."""
+    band = given.options.sensitivity.band
+    where = (Mark("on_axis", *band),)
+    titles = "Sensitivity, 2.83 V, 1 m", "Characteristic sensitivity, 1 W, 1 m"
+    if reason := given.lacking("on_axis"):
+        yield number(given, "sensitivity", "level.sensitivity", HEADING, titles[0], None, "dB", reason=reason)
+        yield number(
+            given, "characteristic-sensitivity", "level.characteristic", HEADING, titles[1], None, "dB", reason=reason
+        )
+        return
+    level = given.curves["on_axis"]
+    found = sensitivity(given.frequency, level, band, given.level_kind)
+    sure = (
+        mean_spread(given.errors, "on_axis", level, *band)
+        if found.level_db is not None
+        else Spread(None, reason=found.reason)
+    )
+    yield number(
+        given,
+        "sensitivity",
+        "level.sensitivity",
+        HEADING,
+        titles[0],
+        found.level_db,
+        "dB",
+        spread=sure,
+        note=f"dB re 20 µPa; mean squared pressure on axis, {band_words(band)}",
+        reason=found.reason,
+        marks=where,
+    )
+    rated, origin = _rated(given)
+    power = characteristic_sensitivity(found, rated)
+    yield number(
+        given,
+        "characteristic-sensitivity",
+        "level.characteristic",
+        HEADING,
+        titles[1],
+        power.level_db,
+        "dB",
+        spread=sure,
+        note="" if rated is None else f"dB re 20 µPa; rated impedance {rated:g} Ω, {origin}; {band_words(band)}",
+        reason=power.reason,
+        marks=where,
+    )
+
+
+def _rated(given: Given) -> tuple[float | None, str]:
+    """Rated impedance, and where it comes from."""
+    if given.own.rated_impedance is not None:
+        return given.own.rated_impedance, "as the maker states"
+    impedance = given.datasets.get("impedance")
+    if impedance is None:
+        return None, ""
+    least = minimum_impedance(
+        impedance["frequency"].values, impedance["magnitude"].values, given.options.impedance.band
+    )
+    return rated_impedance(least).rated_ohm, "the highest that the least modulus allows"

@@ -1,0 +1,108 @@
+"""A published predictor of preference, term by term, never without its limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from anechain.acoustics.preference import PREFERENCE_LIMITS, PreferenceEstimate, preference_estimate
+from anechain.figure_of_merit.given import Floats, Given, number, on_curve
+from anechain.figure_of_merit.spreads import drawn
+from anechain.numbers import Number, Spread
+
+__all__ = ["HEADING", "USES", "numbers"]
+
+HEADING = "Predicted preference (Olive 2004, part II)"
+USES = (
+    "in-room-smoothness",
+    "low-frequency-terms",
+    "monte-carlo-uncertainty",
+    "narrow-band-deviation",
+    "preference-equation",
+    "preference-estimate",
+)
+_CURVES = ("on_axis", "listening_window", "sound_power", "in_room")
+
+
+def _terms(one: PreferenceEstimate) -> dict[str, float | None]:
+    return {
+        "rating": one.rating,
+        "nbd_on_axis": one.on_axis_deviation.deviation_db,
+        "nbd_in_room": one.in_room_deviation.deviation_db,
+        "lfx": one.low_frequency.extension_log10_hz,
+        "lfx_frequency": one.low_frequency.minus_six_hz,
+        "lfq": one.low_frequency.quality_db,
+        "smoothness": one.smoothness,
+    }
+
+
+def numbers(given: Given) -> Iterator[Number]:
+    """The rating and all its terms; the limits stand with the rating."""
+    last_band = given.options.preference.last_band
+    missing = given.lacking(*_CURVES)
+    values: Mapping[str, float | None] = {}
+    spreads: Mapping[str, Spread] = {}
+    reasons: dict[str, str] = {}
+    contributions: Mapping[str, float] = {}
+    if not missing:
+
+        def estimate(curves: Mapping[str, Floats]) -> PreferenceEstimate:
+            on_axis, window, power, in_room = (curves[name] for name in _CURVES)
+            return preference_estimate(given.frequency, on_axis, window, power, in_room, last_band)
+
+        curves = {name: given.curves[name] for name in _CURVES}
+        one = estimate(curves)
+        values, contributions = _terms(one), one.contributions
+        spreads = drawn(given.errors, curves, lambda errant: _terms(estimate(errant)))
+        bass, flat = one.low_frequency.reason, "the estimated in-room response is flat: its r² is not defined"
+        reasons = {
+            "rating": one.reason,
+            "nbd_on_axis": one.on_axis_deviation.reason,
+            "nbd_in_room": one.in_room_deviation.reason,
+            "lfx": bass,
+            "lfx_frequency": bass,
+            "lfq": bass,
+            "smoothness": one.smoothness_trend.reason or flat,
+        }
+    bands = "14 half-octave bands, the last one cut" if last_band == "cut" else "13 whole half-octave bands"
+    rows = (
+        ("rating", "preference-estimate", "Rating", "", PREFERENCE_LIMITS, ""),
+        ("nbd_on_axis", "narrow-band-deviation", "NBD, on axis", "dB", bands, "NBD_ON"),
+        ("nbd_in_room", "narrow-band-deviation", "NBD, estimated in-room response", "dB", bands, "NBD_PIR"),
+        ("lfx", "low-frequency-terms", "LFX, decimal logarithm of the frequency in Hz", "", "", "LFX"),
+        (
+            "lfx_frequency",
+            "low-frequency-terms",
+            "LFX as frequency",
+            "Hz",
+            "sound power 6 dB below the listening window",
+            "",
+        ),
+        ("lfq", "low-frequency-terms", "LFQ", "dB", "not in the equation", ""),
+        ("smoothness", "in-room-smoothness", "SM, estimated in-room response", "", "r², 100 Hz to 16 kHz", "SM_PIR"),
+    )
+    for key, method, title, unit, note, term in rows:
+        value = values.get(key)
+        sure = spreads.get(key)
+        if key == "rating" and value is not None:
+            # No more than one decimal is shown, here or anywhere.
+            value = round(value, 1) + 0.0
+            if sure is not None and sure.standard is not None:
+                factor = given.options.uncertainty.coverage_factor
+                tenths = float(np.ceil(10 * factor * sure.standard - 1e-9)) / 10
+                sure = Spread(tenths / factor, sure.how, "", "of the measurement alone, not of the model")
+        adds = f"adds {contributions[term]:+.2f} to the constant 12.69" if term in contributions else ""
+        yield number(
+            given,
+            method,
+            f"preference.{key}",
+            HEADING,
+            title,
+            value,
+            unit,
+            spread=sure,
+            note="; ".join(filter(None, (note, adds))),
+            reason="" if value is not None and key != "rating" else missing or reasons.get(key, ""),
+            marks=on_curve(given, "sound_power", value) if key == "lfx_frequency" else (),
+        )

@@ -1,0 +1,164 @@
+"""Figure of the checks of what came in: every verdict, and what was measured beside its limits."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from anechain.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
+from anechain.figures import style
+
+if TYPE_CHECKING:
+    import altair as alt
+
+__all__ = ["checks_figure"]
+
+VERDICTS = (GOOD, DOUBTFUL, BAD, NOT_MADE)
+COLOURS = (style.GREEN, style.ORANGE, style.VERMILION, "#777777")
+SHAPES = ("circle", "triangle-up", "square", "cross")
+COLUMNS, WIDTH, HEIGHT, ROW = 2, 285, 130, 17
+LINES = ((style.BLUE, (1.0, 0.0)), (style.ORANGE, (5.0, 3.0)))
+FEW = {"20": "20", "100": "100", "1000": "1k", "10000": "10k", "20000": "20k"}
+
+
+def _named(check: Mapping[str, Any]) -> str:
+    of = "" if check["source"] == "responses" else f" ({check['source']})"
+    return f"{check['title']}{of}"
+
+
+def _matrix(checks: Sequence[Mapping[str, Any]]) -> Any:
+    """A row for each check, its mark under its verdict: told by place, shape and colour."""
+    import altair as alt
+
+    rows = [{"check": _named(one), "verdict": one["verdict"], "found": one["found"] or one["reason"]} for one in checks]
+    scale = alt.Scale(domain=list(VERDICTS), range=list(COLOURS))
+    shape = alt.Scale(domain=list(VERDICTS), range=list(SHAPES))
+    return (
+        alt.Chart(alt.InlineData(values=rows, name="verdicts"))
+        .mark_point(filled=True, size=70, opacity=1, strokeWidth=2)
+        .encode(
+            x=alt.X(
+                "verdict:N",
+                scale=alt.Scale(domain=list(VERDICTS)),
+                axis=alt.Axis(orient="top", title=None, labelAngle=0, grid=True, ticks=False, labelFontSize=12),
+            ),
+            y=alt.Y(
+                "check:N",
+                sort=[row["check"] for row in rows],
+                axis=alt.Axis(title=None, grid=True, ticks=False, labelLimit=300),
+            ),
+            color=alt.Color("verdict:N", scale=scale, legend=None),
+            shape=alt.Shape("verdict:N", scale=shape, legend=None),
+            tooltip=[alt.Tooltip("check:N", title="Check"), alt.Tooltip("found:N", title="Found")],
+        )
+        .properties(width=360, height=ROW * len(rows))
+    )
+
+
+def _limits(check: Mapping[str, Any]) -> list[dict[str, Any]]:
+    doubtful, bad = check["limits"]
+    return [
+        {"y": limit, "limit": verdict}
+        for limit, verdict in ((doubtful, DOUBTFUL), (bad, BAD))
+        if limit is not None and check["series"]["limited"]
+    ]
+
+
+def _panel(check: Mapping[str, Any], number: int) -> alt.LayerChart:
+    """What one check measured, its limits as broken lines with their words."""
+    import altair as alt
+
+    series = check["series"]
+    rows = [
+        {"x": x, "y": y, "line": line["name"]}
+        for line in series["lines"]
+        for x, y in zip(series["x"], line["values"], strict=True)
+        if y is not None
+    ]
+    names = [line["name"] for line in series["lines"] if any(value is not None for value in line["values"])]
+    if series["log"]:
+        axis = alt.Axis(
+            title=series["x_title"],
+            values=[float(one) for one in FEW],
+            labelExpr=f"{json.dumps(FEW)}[datum.value] || ''",
+            labelOverlap=False,
+            labelFlush=False,
+        )
+        x = alt.X("x:Q", scale=style.frequency_scale(), axis=axis)
+    elif "degree" in series["x_title"]:
+        axis = alt.Axis(title=series["x_title"], values=list(range(-180, 181, 60)))
+        x = alt.X("x:Q", scale=alt.Scale(domain=[-180, 180], nice=False), axis=axis)
+    else:
+        x = alt.X("x:Q", scale=alt.Scale(nice=False, zero=False), axis=alt.Axis(title=series["x_title"], tickCount=6))
+    y = alt.Y(
+        "y:Q",
+        scale=alt.Scale(zero=False),
+        axis=alt.Axis(title=series["y_title"], tickCount=5, minExtent=30, labelExpr="replace(datum.label, '-', '−')"),
+    )
+    colours = alt.Scale(domain=names, range=[LINES[place % 2][0] for place in range(len(names))])
+    dashes = alt.Scale(domain=names, range=[list(LINES[place % 2][1]) for place in range(len(names))])
+    legend: Any = alt.Legend(title=None, orient="bottom", symbolType="stroke", symbolSize=300, offset=4, padding=0)
+    own = alt.Chart(alt.InlineData(values=rows, name=f"series_{number}"))
+    tooltip = [alt.Tooltip("x:Q", title=series["x_title"]), alt.Tooltip("y:Q", title=series["y_title"])]
+    color = alt.Color("line:N", scale=colours, legend=legend)
+    line = own.mark_line(clip=True, strokeWidth=1.6).encode(
+        x=x, y=y, color=color, strokeDash=alt.StrokeDash("line:N", scale=dashes, legend=legend), tooltip=tooltip
+    )
+    layers = [line]
+    # What was found as points beside its fit; and whatever has only one value, which no line shows.
+    alone = {names[0]} if series["points"] else set()
+    alone |= {one["name"] for one in series["lines"] if sum(value is not None for value in one["values"]) == 1}
+    if alone:
+        chosen = f"indexof({json.dumps(sorted(alone), ensure_ascii=False)}, datum.line) >= 0"
+        if series["points"]:
+            layers = [line.transform_filter(f"!({chosen})")]
+        layers.append(
+            own.mark_point(filled=True, size=28, opacity=1)
+            .encode(x=x, y=y, color=color, tooltip=tooltip)
+            .transform_filter(chosen)
+        )
+    limits = _limits(check)
+    if limits:
+        held = alt.Chart(alt.InlineData(values=limits, name=f"limits_{number}"))
+        layers.append(held.mark_rule(strokeDash=[2, 2], color="#555555").encode(y="y:Q"))
+        layers.append(
+            held.mark_text(align="right", baseline="bottom", dx=-2, dy=-1, fontSize=10, color=style.INK).encode(
+                x=alt.value(WIDTH), y="y:Q", text="limit:N"
+            )
+        )
+    title = alt.TitleParams(
+        text=f"{_named(check)}: {check['verdict']}", anchor="start", fontSize=12, fontWeight="normal", offset=6
+    )
+    return alt.LayerChart(layer=layers, width=WIDTH, height=HEIGHT, title=title)
+
+
+def checks_figure(told: Mapping[str, Any]) -> dict[str, Any]:
+    """The checks of one device.
+
+    Parameters
+    ----------
+    told : mapping
+        Content of its checks.json: `device`, `title`, and `checks` as :func:`anechain.checks.as_json` gives them.
+
+    Returns
+    -------
+    dict
+        A Vega-Lite specification with its data inside.
+    """
+    import altair as alt
+
+    checks = told["checks"]
+    count = {verdict: sum(one["verdict"] == verdict for one in checks) for verdict in VERDICTS}
+    summary = ", ".join(f"{number} {verdict}" for verdict, number in count.items() if number)
+    panels = [_panel(check, number) for number, check in enumerate(one for one in checks if one["series"])]
+    rows: list[Any] = [_matrix(checks)]
+    if panels:
+        beside = alt.concat(*panels, columns=COLUMNS, spacing=24)
+        rows.append(beside.resolve_scale(color="independent", strokeDash="independent"))
+    chart = (
+        alt.vconcat(*rows)
+        .resolve_scale(color="independent", shape="independent", strokeDash="independent")
+        .properties(title=style.heading(str(told["title"]), [f"Checks of what came in: {summary}"]))
+    )
+    return style.finish(chart, f"{told['title']}: checks of what came in: {summary}")

@@ -1,0 +1,159 @@
+"""What the page and the table say of the numbers that the stage before them made."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from anechain.acoustics.curve_parts import hertz
+from anechain.acoustics.curves import TITLES
+from anechain.embedding import parsed
+from anechain.methods import methods
+from anechain.numbers import Number, number_from_json, shown
+from anechain.plan import Plan
+
+if TYPE_CHECKING:
+    from anechain.campaign import Campaign
+    from anechain.report.page import ComparedGroup, DeviationRow, NumberGroup, NumberRow
+
+__all__ = ["compared_numbers", "deviation_rows", "number_choices", "number_groups", "numbers_of"]
+
+NEVER_ALONE = ("preference-estimate",)
+"""Methods whose limits stand wherever their result does."""
+
+
+def numbers_of(plan: Plan, device: str) -> tuple[list[Number], list[dict[str, Any]]]:
+    """Numbers of a device, and its peaks and dips, as numbers.json holds them."""
+    document = parsed((plan.results / device / "numbers.json").read_text(encoding="utf-8"))
+    numbers = [number_from_json(id_, document[id_]) for id_ in document["order"]]
+    return numbers, list(document["deviations"])
+
+
+def _headings(numbers: Iterable[Number]) -> dict[str, list[Number]]:
+    groups: dict[str, list[Number]] = {}
+    for one in numbers:
+        groups.setdefault(one.heading, []).append(one)
+    return groups
+
+
+def _uncertainty(one: Number) -> str:
+    if one.uncertainty is None:
+        return one.uncertainty_reason
+    return f"± {_width(one.uncertainty, one.unit)} {one.unit}".rstrip() + f" (k = {one.coverage_factor:g})"
+
+
+def _width(uncertainty: float, unit: str) -> str:
+    """Two digits of an uncertainty: more of it is not known."""
+    return f"{float(f'{uncertainty:.2g}'):g}" if uncertainty < 100 else shown(uncertainty, unit)
+
+
+def number_groups(numbers: Sequence[Number]) -> tuple[NumberGroup, ...]:
+    """Numbers of a device by heading, those that cannot be had apart with their reasons."""
+    from anechain.report.page import NumberGroup
+
+    return tuple(
+        NumberGroup(
+            heading,
+            tuple(_row(one) for one in group if one.value is not None),
+            tuple((one.title, one.reason) for one in group if one.value is None),
+        )
+        for heading, group in _headings(numbers).items()
+    )
+
+
+def _row(one: Number) -> NumberRow:
+    from anechain.report.page import NumberRow
+
+    return NumberRow(
+        one.title, shown(one.value, one.unit), one.unit, _uncertainty(one), f"{one.method}, {one.version}", one.note
+    )
+
+
+def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRow, ...]:
+    """Peaks and dips of a device in print."""
+    from anechain.report.page import DeviationRow
+
+    return tuple(
+        DeviationRow(
+            centre=f"{hertz(one['centre_hz'])} Hz",
+            height=f"{one['height_db']:+.1f} dB".replace("-", "\N{MINUS SIGN}"),
+            width=f"{one['width_octaves']:.2f} octave",
+            q=f"{one['q']:.2g}",
+            curve=TITLES.get(one["curve"], one["curve"]),
+            cause=one["cause"] + (f", {_orbit(one['plane'])}" if one["plane"] else ""),
+            heard=f"{'reaches' if one['above_threshold'] else 'below'} {one['threshold_db']:.1f} dB",
+            evidence=tuple(one["evidence"]),
+        )
+        for one in deviations
+    )
+
+
+def _orbit(plane: str) -> str:
+    return "both orbits" if plane == "both" else f"{plane} orbit"
+
+
+def compared_numbers(devices: Sequence[Sequence[Number]]) -> tuple[ComparedGroup, ...]:
+    """Numbers of several devices side by side; those that no device has are left out.
+
+    Parameters
+    ----------
+    devices : sequence of sequence of Number
+        By device.
+    """
+    from anechain.report.page import ComparedGroup
+
+    if len(devices) < 2:
+        return ()
+    first = {one.id: one for numbers in reversed(devices) for one in numbers}
+    order = dict.fromkeys(one.id for numbers in devices for one in numbers)
+    by_device = [{one.id: one for one in numbers if one.value is not None} for numbers in devices]
+    held = [first[id_] for id_ in order if any(id_ in numbers for numbers in by_device)]
+    known = methods()
+    return tuple(
+        ComparedGroup(
+            heading,
+            tuple((one.title, one.unit, tuple(_cell(numbers.get(one.id)) for numbers in by_device)) for one in group),
+            " ".join(
+                known[id_][max(known[id_])].limits for id_ in NEVER_ALONE if any(one.method == id_ for one in group)
+            ),
+        )
+        for heading, group in _headings(held).items()
+    )
+
+
+def _cell(one: Number | None) -> str:
+    if one is None:
+        return ""
+    sure = "" if one.uncertainty is None else f" ± {_width(one.uncertainty, one.unit)}"
+    return f"{shown(one.value, one.unit)}{sure}"
+
+
+def number_choices(campaign: Campaign) -> Iterator[tuple[str, str]]:
+    """The choices in the numbers, a row for each."""
+    for section, options in campaign.numbers.model_dump(mode="json").items():
+        name = section.replace("_", " ")
+        if section in ("own_trends", "targets"):
+            for curve, one in options.items():
+                yield f"{name}, {TITLES.get(curve, curve)}", _words(one)
+            continue
+        for key, value in options.items():
+            yield f"{name}: {key.replace('_', ' ')}", _words(value)
+    for device, one in campaign.devices.items():
+        own = {key: value for key, value in one.numbers.model_dump(mode="json").items() if value}
+        for key, value in own.items():
+            yield f"{key.replace('_', ' ')} of {campaign.devices[device].title}", _words(value)
+
+
+def _words(value: Any) -> str:
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:g}"
+    if isinstance(value, list):
+        pairs = value and all(isinstance(one, list) for one in value)
+        return "; ".join(map(_words, value)) if pairs else ", ".join(map(_words, value)) or "none"
+    if isinstance(value, Mapping):
+        return "; ".join(f"{key.replace('_', ' ')}: {_words(one)}" for key, one in value.items())
+    return TITLES.get(str(value), str(value))
