@@ -124,6 +124,12 @@ def test_one_direction_to_a_file_by_name_or_manifest(tmp_path):
             paths.append(path)
     options = {"frequency": "f", "level": "L", "axes": ["frequency"]}
     check(read(paths, pattern="rowan {plane} {angle}.mat", **options).responses, phase=False)
+    again = tmp_path / "rowan horizontal 30 b.mat"
+    save(tmp_path, "v5.mat", {"f": FREQUENCY, "L": LEVEL[0, 3]}).rename(again)
+    (tmp_path / "rowan horizontal 30.mat").rename(tmp_path / "rowan horizontal 30 a.mat")
+    both = [tmp_path / "rowan horizontal 30 a.mat", again]
+    assert read(both, pattern="rowan {plane} {angle} {take}.mat", **options).responses.takes.values.tolist() == [[2]]
+    both[0].rename(tmp_path / "rowan horizontal 30.mat")
     manifest = tmp_path / "places.csv"
     lines = [f"{path.name},{path.stem.split()[1]},{path.stem.split()[2]}" for path in paths]
     manifest.write_text("\n".join(["file,plane,angle", *lines]))

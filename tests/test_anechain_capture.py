@@ -1,5 +1,6 @@
 """The importer for raw captures, on recordings of a loudspeaker that is known in closed form."""
 
+import itertools
 import shutil
 import tracemalloc
 
@@ -242,6 +243,16 @@ def test_harmonics_at_two_drives(tmp_path):
     assert np.isfinite(data.noise.values[:, 1, 100]).all()
 
 
+def test_harmonics_beyond_the_microphones_calibration_are_missing(tmp_path):
+    path = write(tmp_path / "yew horizontal 0.wav", heard(sweep(), orders=ORDERS))
+    own = tmp_path / "microphone.txt"
+    own.write_text("20 0\n8000 0\n")
+    data = read([path], options(microphone=own, harmonics={"orders": 2}, drive=2.83)).harmonics
+    second = data.level.sel(order=2, drive=2.83)
+    assert np.isnan(second.sel(frequency=slice(4001, None))).all()
+    assert np.isfinite(second.sel(frequency=slice(200, 3999))).all()
+
+
 def test_plain_impulse_responses(tmp_path):
     """A file that holds the impulse response itself, 1 Pa to full scale."""
     impulse = np.zeros(RATE)
@@ -291,6 +302,164 @@ def test_a_manifest_may_give_direction_and_drive(tmp_path):
     (tmp_path / "list.csv").write_text("file,plane,angle,drive\na.wav,horizontal,0,2.83\nb.wav,horizontal,30,2.83\n")
     found = read(sorted(tmp_path.iterdir()), options(pattern=None, manifest=tmp_path / "list.csv"))
     assert found.responses.angle.values.tolist() == [0, 30] and found.responses.attrs["drive"] == 2.83
+
+
+# Takes
+
+
+def ramp(folder, words=("2V83", "1V41"), takes=(1, 2, 3), noise=2e-3):
+    """Three takes of the axis at two drives, each with its own noise, and one take at 90 degrees."""
+    paths = []
+    for number, (word, take) in enumerate(itertools.product(words, takes)):
+        record = heard((0.5 if word == "1V41" else 1.0) * sweep(), noise=noise, seed=number)
+        paths.append(write(folder / f"yew horizontal 0 {word} {take}.wav", record))
+    paths.append(write(folder / f"yew horizontal 90 {words[0]} 1.wav", first_order(90) * heard(sweep())))
+    return paths
+
+
+RAMP = {"pattern": "yew {plane} {angle} {drive} {take}.wav", "drives": {"2V83": 2.83, "1V41": 1.415}}
+UP_AND_BACK = ("1V41 1", "2V83 1", "1V41 2", "2V83 2", "1V41 3", "2V83 3")
+
+
+@pytest.fixture(scope="module")
+def ramped(tmp_path_factory):
+    return ramp(tmp_path_factory.mktemp("ramp"))
+
+
+def test_takes_are_joined_and_their_spread_is_that_of_the_noise(ramped):
+    """White noise w in the recording is, per direction and frequency, 8.686 |W| / (sqrt(2) |H|) dB of spread.
+
+    The importer's own noise line, read where the recording is silent, must agree with what repeats show: two
+    independent routes to one number. The spread of three takes is itself uncertain by half (chi-square of two degrees
+    of freedom), so its mean square over the frequencies is compared.
+    """
+    found = captured(ramped, options(**RAMP))
+    data = read(ramped, options(**RAMP))
+    responses = data.responses
+    assert responses.takes.values.tolist() == [[3, 1]]
+    spread = responses.level_std.values[0]
+    assert np.isnan(spread[1]).all()
+    told = [one for one in found.heard if one.drive == "2v83" and one.direction.angle == 0]
+    noise, level = (
+        np.mean([np.abs(getattr(one, name)) ** 2 for one in told], axis=0) for name in ("noise", "spectrum")
+    )
+    expected = 8.6859 * np.sqrt(noise / level / 2)
+    band = (responses.frequency.values > 200) & (responses.frequency.values < 15000)
+    ratio = np.sqrt(np.mean(spread[0, band] ** 2) / np.mean(expected[band] ** 2))
+    assert 0.75 < ratio < 1.3
+    assert (
+        deviation(responses.sel(angle=[0]), closed_form(responses.sel(angle=[0])), 200, 10000)
+        < 6 * expected[band].max()
+    )
+    said = "\n".join(data.report)
+    assert "3 takes of 1 of 2 directions (horizontal 0°)" in said and "largest standard deviation of takes" in said
+    assert data.takes is None and "nothing says in which they were measured" in said
+
+
+def test_takes_of_the_harmonics_are_joined(ramped):
+    data = read(ramped, options(**RAMP, harmonics={"orders": 2})).harmonics
+    assert data.takes.values.tolist() == [3, 3] and data.level_std.dims == data.level.dims
+    fundamental = data.level_std.sel(order=1, frequency=1000).values
+    # Half the drive in the same noise: twice the spread, as far as three takes can tell.
+    assert (fundamental > 0).all() and (fundamental < 1).all()
+    assert np.isnan(data.level_std.values[np.isnan(data.level.values)]).all()
+    one = read([path for path in ramped if path.stem.endswith("1")], options(**RAMP, harmonics={"orders": 2})).harmonics
+    assert "level_std" not in one and "takes" not in one
+
+
+@pytest.mark.parametrize("way", ["option", "column", "times", "seconds"])
+def test_takes_keep_the_order_they_were_measured_in(ramped, tmp_path, way):
+    """By the option, a column of numbers, or times; levels are those of each recording, 6.02 dB for twice the drive."""
+    names = [f"yew horizontal 0 {which}.wav" for which in UP_AND_BACK]
+    how = dict(RAMP)
+    started = [np.nan] * 6
+    if way == "option":
+        how["order"] = [*names, ramped[-1].name]
+    else:
+        told = {
+            "column": [f"{place}," for place in range(1, 7)],
+            "times": [f",2030-05-04T23:{50 + 3 * place}:00" for place in range(3)]
+            + [f",2030-05-05 00:{place:02}:00" for place in range(3)],
+            "seconds": [f"{2 * place},{10 + 3.5 * place}" for place in range(6)],
+        }[way]
+        started = {"times": [0, 180, 360, 600, 660, 720], "seconds": [0, 3.5, 7, 10.5, 14, 17.5]}.get(way, started)
+        rows = [f"{name},h,0,{name[17:21]},{name[22]},{more}" for name, more in zip(names, told, strict=True)]
+        rows.append(f"{ramped[-1].name},h,90,2V83,1,,")
+        (tmp_path / "list.csv").write_text("\n".join(["file,plane,angle,drive,take,order,started", *rows[::-1]]))
+        how |= {"pattern": None, "manifest": tmp_path / "list.csv"}
+    found = read(ramped, options(**how))
+    takes = found.takes
+    assert takes.recording.values.tolist() == names
+    assert takes.drive.values.tolist() == [1.415, 2.83] * 3
+    np.testing.assert_allclose(takes.started, started)
+    at = takes.level.sel(frequency=1000).values
+    closed = 20 * np.log10(np.abs(chain(1000.0, 0.2))) + np.where(takes.drive.values == 1.415, -6.0206, 0.0)
+    np.testing.assert_allclose(at, closed, atol=0.1)
+    said = "\n".join(found.report)
+    assert "takes on the axis in the order they were measured: 1.415 V, 2.83 V, 1.415 V" in said
+    assert ("times of takes missing" in said) == (way in ("option", "column"))
+
+
+def test_file_names_may_number_the_takes(tmp_path):
+    for place, word in ((10, "1.4"), (9, "2.8"), (11, "1.4")):
+        write(tmp_path / f"yew h 0 {word} {place}.wav", heard(sweep()))
+    paths = sorted(tmp_path.iterdir())
+    found = read(paths, options(pattern="yew {plane} {angle} {drive} {order}.wav", response_drive="1.4"))
+    assert found.takes.drive.values.tolist() == [2.8, 1.4, 1.4]
+    assert found.responses.takes.values.tolist() == [[2]]
+    (problem,) = problems(paths, pattern="yew {plane} {angle} {drive} {any}.wav")
+    assert problem.where == "yew h 0 1.4 11.wav"
+    assert problem.what == "horizontal 0° at the drive '1.4' is given twice, the first time by yew h 0 1.4 10.wav"
+
+
+@pytest.mark.parametrize(
+    ("order", "where", "what"),
+    [
+        (["yew horizontal 0 2V83 1.wav"], "yew horizontal 0 1V41 1.wav", "not listed in the option `order`"),
+        (["yew.wav"], f"{HERE}, option `order`", "'yew.wav' is none of the recordings"),
+        (["yew horizontal 0 2V83 1.wav"] * 2, f"{HERE}, option `order`", "is listed twice"),
+    ],
+)
+def test_an_order_that_does_not_hold(ramped, order, where, what):
+    found = problems(ramped, **RAMP, order=order)
+    assert found[0].where == where and what in found[0].what
+
+
+@pytest.mark.parametrize(
+    ("cells", "what"),
+    [
+        (("1,", "1,"), "at the same place in the order as"),
+        (("1,", ","), "its place in the measuring order is ''"),
+        (("1,", "second,"), "its place in the measuring order is 'second'"),
+        ((",5", ",5"), "at the same place in the order as"),
+        ((",5", ","), "no time in the column started"),
+        ((",5", ",noon"), "the time '5' in the column started"),
+        ((",2030-05-04T10:00:00Z", ",2030-05-04T10:00:00"), "has no time zone, others have one"),
+        (("1,7", "2,5"), "which was measured before it"),
+        (("1,", "2,5"), "it was measured first"),
+    ],
+)
+def test_a_manifest_whose_order_does_not_hold(ramped, tmp_path, cells, what):
+    paths = [ramped[3], ramped[0]]
+    rows = [f"{path.name},h,0,{path.name[17:21]},{more}" for path, more in zip(paths, cells, strict=True)]
+    (tmp_path / "list.csv").write_text("\n".join(["file,plane,angle,drive,order,started", *rows]))
+    found = problems(paths, **RAMP | {"pattern": None, "manifest": tmp_path / "list.csv"})
+    assert any(what in problem.what for problem in found)
+
+
+def test_many_takes_on_the_axis_do_not_make_an_orbit(ramped, tmp_path):
+    """Two directions at 2.83 V, one of three takes at 1.415 V: the responses are those of the two."""
+    paths = [path for path in ramped if "1V41" in path.stem or path.stem.endswith("2V83 1")]
+    found = read(paths, options(**RAMP))
+    assert found.responses.attrs["drive"] == 2.83 and found.responses.angle.values.tolist() == [0, 90]
+
+
+def test_takes_of_an_unknown_drive_are_not_listed(ramped):
+    paths = ramped[:2]
+    how = {"pattern": "yew {plane} {angle} 2V83 {take}.wav", "order": [path.name for path in paths]}
+    found = read(paths, options(**how))
+    assert found.takes is None and "volts of the drive not known" in "\n".join(found.report)
+    assert read(paths, options(**how, drive=2.83)).takes.drive.values.tolist() == [2.83, 2.83]
 
 
 # What cannot be
@@ -412,9 +581,13 @@ def test_a_campaign_of_captures(tmp_path):
         file.write_text(CAMPAIGN.replace("HARMONICS", harmonics))
         return run(prepare(file), "yew")
 
+    def datasets(outcome):
+        return [path for path in outcome.outputs if path.suffix == ".nc"]
+
     done = ingest("harmonics: {orders: 3}")
-    assert [path.name for path in done.outputs] == ["responses.nc", "harmonics.nc"] and done.made
-    responses, harmonics = map(read_dataset, done.outputs)
+    files = datasets(done)
+    assert [path.name for path in files] == ["responses.nc", "harmonics.nc"] and done.made
+    responses, harmonics = map(read_dataset, files)
     assert responses.attrs["datasets"] == "harmonics" and responses.attrs["drive"] == 2.83
     assert (responses.attrs["valid_low"], responses.attrs["valid_high"]) == (20, 15000)
     assert "valid band: 10 to 15000 Hz by the campaign; the raw files bear 20 to 15000 Hz" in responses.import_report
@@ -424,8 +597,41 @@ def test_a_campaign_of_captures(tmp_path):
         assert float(dataset.sel(frequency=1000)) == pytest.approx(expected, abs=0.03)
     assert harmonics.attrs["distance"] == 1 and harmonics.attrs["measured_distance"] == 2
     assert not ingest("harmonics: {orders: 3}").made
-    done.outputs[1].unlink()
+    files[1].unlink()
     assert ingest("harmonics: {orders: 3}").made
     again = ingest("")
-    assert [path.name for path in again.outputs] == ["responses.nc"] and not done.outputs[1].exists()
-    assert read_dataset(again.outputs[0]).attrs["datasets"] == "none"
+    assert [path.name for path in datasets(again)] == ["responses.nc"] and not files[1].exists()
+    assert read_dataset(datasets(again)[0]).attrs["datasets"] == "none"
+
+
+RAMP_APART = """\
+anechain: 1
+title: Trial halls
+devices:
+  yew:
+    title: Yew
+    kind: known filter
+    responses:
+      files: ["raw/*.wav"]
+      options: {pattern: "yew {plane} {angle}.wav", drive: 2.83, SHARED}
+    harmonics:
+      files: ["ramp/*.wav"]
+      options: {pattern: "yew {plane} {angle} {order} {drive}.wav", harmonics: {orders: 2}, SHARED}
+    setup: {distance: 2}
+""".replace("SHARED", f"sweep: {LAW}, sensitivity: 4, window: {GATE}".replace("'", ""))
+
+
+def test_a_ramp_may_stand_apart_from_the_responses(tmp_path):
+    """As the harmonics' own source, with its takes; absolute by its own calibration, referred from 2 m to 1 m."""
+    orbit(tmp_path / "raw", angles=(0,), planes=("horizontal",))
+    for place, volts in enumerate((2.83, 5.66, 2.83), start=1):
+        write(tmp_path / "ramp" / f"yew h 0 {place} {volts}.wav", heard(volts / 5.66 * sweep()))
+    (tmp_path / "campaign.yaml").write_text(RAMP_APART)
+    done = run(prepare(tmp_path / "campaign.yaml"), "yew")
+    assert {path.name for path in done.outputs} >= {"responses.nc", "harmonics.nc", "takes.nc"}
+    takes = read_dataset(tmp_path / "results" / "yew" / "takes.nc")
+    assert takes.attrs["level_kind"] == "spl" and takes.drive.values.tolist() == [2.83, 5.66, 2.83]
+    expected = 20 * np.log10(np.abs(chain(1000.0, 0.2)) * 4 / np.sqrt(2) / 20e-6) + 6.0206
+    closed = expected + np.array([-6.0206, 0, -6.0206])
+    np.testing.assert_allclose(takes.level.sel(frequency=1000).values, closed, atol=0.01)
+    assert read_dataset(tmp_path / "results" / "yew" / "harmonics.nc").takes.values.tolist() == [2, 1]

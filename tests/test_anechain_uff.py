@@ -354,3 +354,14 @@ def test_a_real_file_with_a_short_last_line_is_whole():
     (function,) = functions(sample("time-history*.uff"))
     assert function.values.size == 13 and function.ordinate_unit == "m/s²"
     assert function.values[-1] == -5.84096
+
+
+def test_takes_in_files_of_their_own_are_joined(tmp_path):
+    """The same pressure twice and once doubled: a mean square of 2, 3.0103 dB, takes with the same values counted."""
+    paths = [
+        write(tmp_path / f"rowan h 0 {take}.uff", angles=(0,), data=gain * pressure(0))
+        for take, gain in (("a", 1), ("b", 1), ("c", 2))
+    ]
+    found = read(paths, pattern="rowan {plane} {angle} {take}.uff").responses
+    np.testing.assert_allclose(found.level[0, 0], expected(0) + 3.0103, atol=1e-3)
+    assert found.takes.values.tolist() == [[3]]

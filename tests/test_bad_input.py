@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from anechain.plan import entry_of, prepare
+from anechain.plan import DEVICE_STAGES, entry_of, prepare
 from anechain.stages.batch import run_batch
 from campaigns import anechain, campaign, snapshot
 
@@ -178,7 +178,7 @@ def test_a_results_folder_that_cannot_be_written(lab):
 def test_a_full_disk(lab, stage):
     """A limit on the size of files stands for the full disk: writing fails in the middle of an output."""
     plan = prepare(lab)
-    for earlier in ("ingest", "derive", "draw"):
+    for earlier in DEVICE_STAGES:
         if earlier == stage:
             break
         run_batch(plan, earlier, "0001")

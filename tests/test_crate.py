@@ -17,7 +17,7 @@ from rocrate_validator.utils.http import HttpRequester
 
 from anechain.crate import Facts, Run, build_crate, crate_bytes, described_outside, rebased, run_of
 from anechain.errors import Refusal
-from anechain.plan import prepare
+from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.crate import STARTED
 from finished_campaigns import finished
@@ -225,7 +225,7 @@ def test_people_licence_setup_and_choices_are_the_campaigns(entities):
 
 def test_steps_are_the_stages_with_their_versions(entities):
     steps = [entities[id_] for id_ in ids(entities["workflow/Snakefile"]["step"])]
-    assert [step["name"] for step in steps] == ["ingest", "derive", "draw", "compare", "report", "crate"]
+    assert [step["name"] for step in steps] == [*DEVICE_STAGES, *WHOLE_STAGES]
     assert "listening-window 1" in steps[1]["description"] and all(step["version"].isdigit() for step in steps)
 
 
@@ -291,7 +291,7 @@ def test_a_run_that_left_a_device_out_says_so(tmp_path, failures):
     file = campaign(tmp_path)
     (tmp_path / "raw" / "alder" / "alder vertical -60.csv").write_text("no numbers\n")
     plan = prepare(file, keep_going=True)
-    for stage in ("ingest", "derive", "draw"):
+    for stage in DEVICE_STAGES:
         run_batch(plan, stage, "0001")
     for stage in ("compare", "report"):
         run_whole(plan, stage)

@@ -14,7 +14,7 @@ from anechain import receipts
 from anechain.cli import commands
 from anechain.errors import Refusal
 from anechain.explaining import explain, explain_folders, write_change
-from anechain.plan import prepare
+from anechain.plan import DEVICE_STAGES, prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.store import examine
 from anechain.telling import as_json, told
@@ -90,10 +90,8 @@ def written(weight=1.0):
 def made(file, whole=()):
     plan = prepare(file)
     for batch in plan.batches:
-        for stage in ("ingest", "derive"):
+        for stage in DEVICE_STAGES if whole else ("ingest", "derive"):
             run_batch(plan, stage, batch)
-        if "report" in whole:
-            run_batch(plan, "draw", batch)
     for stage in whole:
         run_whole(plan, stage)
     return file.parent

@@ -209,7 +209,7 @@ def test_each_curve_has_a_colour_and_a_dash_of_its_own():
         colours, dashes = zip(*looks.values(), strict=True)
         assert len(set(colours)) == len(set(dashes)) == len(looks)
         assert set(colours) <= OKABE_ITO - {"#F0E442"}
-    assert len({comparison._look(n) for n in range(MOST_NAMED)}) == MOST_NAMED
+    assert len({comparison.look(n) for n in range(MOST_NAMED)}) == MOST_NAMED
 
 
 def test_values_are_kept_to_a_hundredth_of_a_decibel(curves):

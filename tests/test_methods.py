@@ -1,10 +1,13 @@
 """The registry of methods: every version by itself, the newest in force unless another one is chosen."""
 
+from __future__ import annotations
+
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
+from numpy.typing import ArrayLike
 
 from anechain import methods as registry
 from anechain.methods import Method, method, methods, using, versions
@@ -114,6 +117,20 @@ def test_every_method_says_where_it_comes_from():
             assert (one.id, one.version) == (id, version) and isinstance(version, int) and version >= 1
             assert one.title and one.source and one.standing in registry.STANDINGS
             assert one.function.__doc__ and one.function.__module__.startswith("anechain.acoustics.")
+
+
+def test_every_method_says_what_it_computes():
+    for known in methods().values():
+        for one in known.values():
+            assert one.formula.strip() == one.formula != "", one.id
+
+
+def test_parameters_are_choices_with_their_defaults():
+    def trial(frequency, level: ArrayLike = (), band=(300.0, 3000.0), side=None, step=5.0, named="cut"):
+        return frequency
+
+    register(trial)
+    assert methods()["trial"][1].parameters == {"band": "300, 3000", "side": "none", "step": "5", "named": "cut"}
 
 
 def test_all_are_found_by_a_process_that_imported_none():

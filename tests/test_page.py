@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 import modelled_speaker as model
+from anechain.cautions import CAUTIONS
 from anechain.embedding import HTML_MARKER
 from anechain.figures.curve_set import bounces_figure, curve_set_figure
 from anechain.figures.render import render
@@ -159,7 +160,8 @@ def test_all_that_was_given_is_told(page, receipt):
         *("on-axis", "ANSI/CTA-2034-A", "recalled", "One direction.", "anechain trace FILE"),
     ):
         assert told in page.text
-    assert "can harm hearing and equipment" in page.text[page.text.index("Set-up") : page.text.index("What is missing")]
+    beside_the_set_up = page.text[page.text.index("Set-up") : page.text.index("What is missing")]
+    assert all(line in beside_the_set_up for line in CAUTIONS)
 
 
 def test_the_history_goes_back_to_the_raw_files(page, receipt):

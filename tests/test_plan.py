@@ -175,7 +175,8 @@ def test_what_an_import_depends_on_in_the_campaign(file, old, new, counts):
 @pytest.mark.parametrize(
     ("old", "new", "stages"),
     [
-        ("batch_size: 1\n", "batch_size: 1\nderivation: {smoothing: 6}\n", {"derive", "report", "crate"}),
+        ("batch_size: 1\n", "batch_size: 1\nderivation: {smoothing: 6}\n", {"derive", "numbers", "report", "crate"}),
+        ("batch_size: 1\n", "batch_size: 1\ndistortion: {levels: [90]}\n", {"distortion", "report", "crate"}),
         ("batch_size: 1\n", "batch_size: 1\nfigures: {formats: [svg]}\n", {"draw", "compare", "report", "crate"}),
         ("title: Halls", "title: All halls", {"report", "crate"}),
         ("title: Birch", "title: Birch, about: Heavy", {"report", "crate"}),
@@ -379,9 +380,14 @@ def test_a_finished_run_is_left_as_it_is(finished):
 @pytest.mark.parametrize(
     ("stage", "batch", "device", "left"),
     [
-        ("ingest", "0001", "alder", {"ingest/0002", "derive/0002", "draw/0002"}),
-        ("derive", "0002", "birch", {"ingest/0001", "derive/0001", "draw/0001", "ingest/0002"}),
-        ("draw", "0001", "alder", {"ingest/0001", "derive/0001", "ingest/0002", "derive/0002", "draw/0002"}),
+        ("ingest", "0001", "alder", {f"{stage}/0002" for stage in DEVICE_STAGES}),
+        ("derive", "0002", "birch", {"ingest/0002"} | {f"{stage}/0001" for stage in DEVICE_STAGES}),
+        (
+            "draw",
+            "0001",
+            "alder",
+            {f"{stage}/{batch}" for stage in DEVICE_STAGES for batch in ("0001", "0002")} - {"draw/0001"},
+        ),
         ("compare", "all", "whole", ALL - {"compare/all", "report/all", "crate/all"}),
         ("report", "all", "whole", ALL - {"report/all", "crate/all"}),
         ("crate", "all", "whole", ALL - {"crate/all"}),

@@ -246,3 +246,16 @@ def test_other_datasets_that_no_import_gives(named):
 @pytest.mark.parametrize("named", ["none", "sphere", "sphere harmonics", "harmonics impedance"])
 def test_other_datasets_of_an_import(named):
     assert not broken_rules(responses().assign_attrs(datasets=named))
+
+
+def test_takes_that_do_not_count_from_one():
+    dataset = with_values(VALID["takes"](), "take", np.array([1, 3, 2]))
+    assert said(dataset, "takes count from one", "takes") == ["take is [1, 3, 2]"]
+
+
+def test_takes_that_go_back_in_time():
+    dataset = with_one(VALID["takes"](), "started", 300.0, at=1)
+    assert said(dataset, "takes do not go back in time", "takes") == [
+        "take 3 was started at 260 s, after take 2 at 300 s"
+    ]
+    assert not broken_rules(with_one(dataset, "started", np.nan, at=1), "takes")

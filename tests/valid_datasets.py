@@ -115,6 +115,7 @@ def curves() -> xr.Dataset:
             # 0.3 dB of a calibration, which cancels in an index, and 0.1 dB of each of two independent levels.
             "uncertainty_common": (("curve", "frequency"), np.full((2, FREQUENCY.size), 0.3)),
             "uncertainty_independent": (("curve", "frequency"), np.full((2, FREQUENCY.size), 0.1)),
+            "uncertainty_microphone": ("frequency", np.full(FREQUENCY.size, 0.2)),
             "index_uncertainty_common": (("index", "frequency"), np.zeros((1, FREQUENCY.size))),
             "index_uncertainty_independent": (("index", "frequency"), np.full((1, FREQUENCY.size), 0.1 * np.sqrt(2))),
             "curve_method": ("curve", np.array(["on-axis@1", "sphere-mean-level@1"], dtype=object)),

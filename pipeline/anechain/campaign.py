@@ -376,10 +376,10 @@ class NumbersUncertainty(_Model):
         default=20.0,
         description="Uncorrelated errors are independent from one such share of an octave to the next (our own)",
     )
-    common_octaves: Positive | None = Field(
-        default=None,
-        description="Octaves over which an error that all directions share (calibration, microphone) stays the same; "
-        "if absent it is one error at all frequencies, so that it cancels in limits and deviations",
+    response_octaves: Positive = Field(
+        default=1.0,
+        description="Octaves from one to the next of which an error of the microphone's response is independent "
+        "(common practice); errors of calibration, level chain and distance are the same at all frequencies",
     )
 
 

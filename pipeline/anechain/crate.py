@@ -272,9 +272,24 @@ def _parameters(crate: ROCrate, campaign: Campaign) -> list[str]:
         f"derivation.{name}": value for name, value in campaign.derivation.model_dump(mode="json").items()
     }
     described = {f"derivation.{name}": field.description for name, field in _fields(campaign.derivation)}
+    for section, field in _fields(campaign.numbers):
+        options = getattr(campaign.numbers, section)
+        if isinstance(options, Mapping):
+            dumped = {str(key): one.model_dump(mode="json") for key, one in options.items()}
+            choices |= {f"numbers.{section}.{key}": one for key, one in dumped.items()}
+            described |= dict.fromkeys((f"numbers.{section}.{key}" for key in dumped), field.description)
+            continue
+        choices |= {f"numbers.{section}.{name}": value for name, value in options.model_dump(mode="json").items()}
+        described |= {f"numbers.{section}.{name}": one.description for name, one in _fields(options)}
+    for device, one in campaign.devices.items():
+        own = one.numbers.model_dump(mode="json", exclude_defaults=True)
+        choices |= {f"devices.{device}.numbers.{name}": value for name, value in own.items()}
+        described |= {f"devices.{device}.numbers.{name}": field.description for name, field in _fields(one.numbers)}
     choices["figures.formats"] = list(campaign.figures.formats)
     described |= {f"figures.{name}": field.description for name, field in _fields(campaign.figures)}
     choices |= {f"method_versions.{id_}": version for id_, version in campaign.method_versions.items()}
+    # What is no single value is told as JSON.
+    choices = {name: json.dumps(value) if _nested(value) else value for name, value in choices.items()}
     types = {bool: "Boolean", int: "Integer", float: "Float", str: "Text", list: "Text", type(None): "Text"}
     for name, value in choices.items():
         more: dict[str, Any] = {"multipleValues": "True"} if isinstance(value, list) else {}
@@ -290,6 +305,10 @@ def _parameters(crate: ROCrate, campaign: Campaign) -> list[str]:
             exampleOfWork={"@id": f"#slot-{name}"},
         )
     return list(choices)
+
+
+def _nested(value: Any) -> bool:
+    return isinstance(value, Mapping) or (isinstance(value, list) and any(isinstance(one, list) for one in value))
 
 
 def _fields(model: Any) -> Iterable[tuple[str, Any]]:

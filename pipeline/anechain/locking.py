@@ -32,6 +32,8 @@ _BUNDLED_IMPORTERS = (
 _LOCKED_STAGES = {
     "derive": "derived",
     "distortion": "distorted",
+    "compression": "compressed",
+    "numbers": "numbered",
     "compare": "compared",
     "compare_distortion": "compared_distortion",
 }

@@ -9,7 +9,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-__all__ = ["Mark", "Number", "Spread", "number_from_json", "number_to_json", "numbers_csv", "rounded", "shown"]
+__all__ = [
+    "Mark",
+    "Number",
+    "Spread",
+    "number_from_json",
+    "number_to_json",
+    "numbers_csv",
+    "rounded",
+    "shown",
+    "shown_width",
+]
 
 DIGITS = 6
 """Significant digits that are kept: what lies beyond differs between processors and means nothing here."""
@@ -161,6 +171,13 @@ def number_from_json(id: str, entry: Mapping[str, Any]) -> Number:
     return Number(id=id, **members, marks=tuple(Mark(**mark) for mark in entry["marks"]))
 
 
+def _decimals(value: float, unit: str) -> int:
+    """Decimals of a value in print; negative where not even all digits before the point are shown."""
+    if unit in ("Hz", "m", "Ω"):
+        return 2 - math.floor(math.log10(abs(value))) if value else 2
+    return {"°": 0, "dB": 1 if abs(value) >= 9.95 else 2}.get(unit, 2)
+
+
 def shown(value: float | str | None, unit: str) -> str:
     """A value in print, without its unit: as many digits as anybody reads."""
     if value is None:
@@ -169,10 +186,21 @@ def shown(value: float | str | None, unit: str) -> str:
         return value
     if unit in ("Hz", "m", "Ω"):
         return f"{float(f'{value:.3g}'):g}"
-    decimals = {"°": 0, "dB": 1 if abs(value) >= 9.95 else 2}.get(unit, 2)
-    text = f"{value:.{decimals}f}"
+    text = f"{value:.{_decimals(value, unit)}f}"
     text = text.rstrip("0").rstrip(".") if not unit else text
     return text.removeprefix("-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
+
+
+def shown_width(uncertainty: float, value: float, unit: str) -> str:
+    """An uncertainty in print, to the last digit that is shown of its value (GUM, JCGM 100:2008, 7.2.6).
+
+    Less than half of that digit is said to be under it.
+    """
+    decimals = _decimals(value, unit)
+    last = 10.0**-decimals
+    if uncertainty < last / 2:
+        return f"under {last:g}"
+    return f"{round(uncertainty, decimals):.{max(decimals, 0)}f}"
 
 
 _COLUMNS = (

@@ -75,6 +75,9 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
     """For each method id a call without arguments that gives its result on the frozen input."""
     from anechain.acoustics import comparison, curves, frequencies, levels, orbits, smoothing, sphere, weights
     from anechain.reference_captures import reference_calls_of_captures
+    from anechain.reference_checks import reference_calls_of_checks
+    from anechain.reference_compression import reference_calls_of_compression
+    from anechain.reference_distortion import reference_calls_of_distortion
     from anechain.reference_numbers import reference_calls_of_numbers
 
     flat = _on_axis_level()
@@ -121,6 +124,9 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
             curves.wall_reflection(_orbits(), name, wall) for name in curves.BOUNCES for wall in ("three", "all")
         ],
         **reference_calls_of_captures(),
+        **reference_calls_of_checks(),
+        **reference_calls_of_compression(),
+        **reference_calls_of_distortion(),
         **reference_calls_of_numbers(_FREQUENCY, _TEN, _orbit_levels(), _grid_without_doubles()),
     }
 

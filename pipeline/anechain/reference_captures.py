@@ -48,6 +48,7 @@ def _response() -> Floats:
 def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
     from anechain.acoustics import calibration, deconvolution, harmonics, impulse_responses, sweeps
+    from anechain.acoustics.takes import join_takes
 
     window = impulse_responses.Window(0.002, 0.03, 0.01, "hann")
     shapes = [impulse_responses.Window(0.002, 0.02, 0.008, shape) for shape in impulse_responses.SHAPES]
@@ -62,6 +63,12 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
     def calibrator() -> list[float]:
         found = calibration.calibrator_tone(tone, _RATE, 94.0, 1000.0)
         return [round(value, 6) for value in (found.sensitivity, found.frequency, found.residual, found.spread)]
+
+    def takes() -> list[object]:
+        levels = np.stack([80.0 + 3.0 * np.sin(_AT / 200.0), 79.5 + 2.0 * np.cos(_AT / 300.0), np.full(_AT.size, 81.0)])
+        levels[1, 5], levels[:, 7] = np.nan, np.nan
+        found = join_takes(levels, np.stack([_AT / 9.0, -_AT / 11.0, _AT / 30.0]))
+        return [found.level, found.standard_deviation, found.phase]
 
     return {
         "arrival-time": lambda: round(impulse_responses.arrival_time(_response(), _RATE), 9),
@@ -78,6 +85,7 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
         "regularised-inverse": lambda: _parts(
             deconvolution.inverse_spectrum(_played(), 4096, _RATE, (60.0, 3000.0), -90.0, -10.0)[::31]
         ),
+        "repeated-takes": takes,
         "response-noise": lambda: np.round(
             impulse_responses.noise_magnitude(_response(), _RATE, 0.0046, _AT, window, (0.3, 0.1)), 8
         ),

@@ -45,6 +45,7 @@ def reference_calls_of_numbers(
         curve_uncertainty,
         directivity_constancy,
         impedance,
+        impedance_takes,
         linearity,
         listening_height,
         preference,
@@ -100,6 +101,9 @@ def reference_calls_of_numbers(
         "low-frequency-terms": lambda: preference.low_frequency_terms(frequency, axis, power),
         "mean-coverage": lambda: beam_width.mean_coverage(
             beam_width.beam_width(frequency, angles, levels[0], 3.0), 3000.0, 9000.0
+        ),
+        "mean-impedance": lambda: impedance_takes.mean_impedance(
+            np.stack([modulus, 1.03 * modulus, 0.98 * modulus]), np.stack([phase, phase + 2.0, phase - 0.5])
         ),
         "mean-level-uncertainty": lambda: uncertainty.mean_level_uncertainty(
             levels[0, ten], np.arange(1.0, ten.size + 1), 0.3, 0.17

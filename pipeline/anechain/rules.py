@@ -50,6 +50,11 @@ def level_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     yield from _rises(dataset, "level", " dB", where)
 
 
+def tone_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Tones rise strictly, so that none is there twice."""
+    yield from _rises(dataset, "tone", " Hz", where)
+
+
 def order_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     """Harmonic orders rise strictly, so that none is there twice."""
     yield from _rises(dataset, "order", "", where)
@@ -90,7 +95,7 @@ def each_direction_once(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
             yield Problem(where, f"{name} {value} is there twice", "each direction once", "remove one of the two")
 
 
-COMPANIONS = ("sphere", "harmonics", "impedance", "takes")
+COMPANIONS = ("sphere", "harmonics", "impedance", "takes", "multitone")
 """Datasets that an import may give besides the responses."""
 
 
@@ -203,6 +208,7 @@ RULES: dict[str, Rule] = {
     "drive rises strictly": drive_rises,
     "order rises strictly": order_rises,
     "level rises strictly": level_rises,
+    "tone rises strictly": tone_rises,
     "takes count from one": takes_count,
     "takes do not go back in time": takes_go_on,
     "each direction once": each_direction_once,

@@ -124,7 +124,7 @@ def _listed(names: Sequence[str], most: int = 6) -> str:
     return f"{', '.join(names[:most])}{more}"
 
 
-_KEYS = {"derive": "derivation.", "ingest": "", "compare": ""}
+_KEYS = {"derive": "derivation.", "numbers": "numbers.", "ingest": "", "compare": "", "compression": ""}
 
 
 def _cause_lines(cause: Cause, devices: Sequence[str], explanation: Explanation) -> list[str]:

@@ -102,6 +102,8 @@ def _against_trend(
     "aimed-curve",
     version=1,
     title="Direct sound at the listener for a toe-in",
+    formula="The horizontal orbit's curve at the listener's angle less the toe-in; its deviation is the root mean "
+    "square, over log frequency, of the curve less a line of the slope and the curve's own mean",
     source="the horizontal orbit's curve at the listener's angle less the toe-in",
     standing="common practice, no source",
     limits="Direct sound in the far field alone; the room's reflections change with the aim as well.",
@@ -164,6 +166,8 @@ def aimed_curve(
     "best-aim",
     version=1,
     title="Toe-in whose direct sound follows a trend best",
+    formula="Of the toe-ins from parallel to the listener in equal steps, the one whose curve deviates least from its "
+    "trend",
     source="smallest standard deviation, over log frequency, from a line of the stated slope, or from the curve's own",
     standing="common practice, no source",
     limits="The direct sound alone, at one seat. A difference smaller than the repeatability is none.",

@@ -138,6 +138,8 @@ def _limit(run: Part, threshold: float, drop: float, start_hz: float, outwards: 
     "frequency-limits",
     version=1,
     title="Frequencies at which a curve has fallen by 3, 6 and 10 dB",
+    formula="From the start outwards, the first frequency at which the level crosses the reference less the drop, "
+    "read on a straight line of dB over log frequency; and the last one",
     source="first and outermost crossing of a level below a stated reference, straight lines in dB over log frequency",
     standing="common practice, no source",
     limits="As sharp as the data: the two frequencies measured on either side are given. Says nothing beyond a gap.",
@@ -221,6 +223,8 @@ def _loudest_octave(frequency: ArrayLike, level: ArrayLike) -> tuple[float, floa
     "effective-frequency-range",
     version=1,
     title="Effective frequency range: -10 dB re the loudest octave",
+    formula="Frequencies at which the level has fallen 10 dB below 10 lg of the mean squared pressure over the "
+    "loudest octave; troughs narrower than 1/9 octave do not count",
     source="IEC 60268-5, 21.2; troughs narrower than 1/9 octave at the -10 dB level are neglected",
     standing="recalled",
     limits="Refers to the loudest octave, so a peak narrows the range.",
@@ -256,6 +260,7 @@ def effective_frequency_range(frequency: ArrayLike, level: ArrayLike) -> Frequen
     "room-gain",
     version=1,
     title="Gain of a small closed room below its lowest mode",
+    formula="10 lg(1 + (f0 / f)^4) with f0 = speed of sound over twice the longest side",
     source="pressure zone of a rigid, tight room: 12 dB per octave below c / (2 l), 10 lg(1 + (f0 / f)^4)",
     standing="common practice, no source",
     limits="No real room is rigid and tight: most give less. Says nothing of modes.",
@@ -278,6 +283,8 @@ def room_gain(frequency: ArrayLike, longest_dimension_m: float, speed_of_sound: 
     "in-room-extension",
     version=1,
     title="Low-frequency extension in the room",
+    formula="Frequency below which the curve, with the room's gain where a room is given, has fallen by the drop "
+    "below 10 lg of its mean squared pressure in the reference band",
     source="-3, -6 and -10 dB of the estimated in-room response or sound power re its octave from 200 to 400 Hz; "
     "with a room's longest side, after the gain of a rigid, tight room",
     standing="common practice, no source",

@@ -146,6 +146,8 @@ def _side(angle: Floats, fall: Floats) -> tuple[float, float, str]:
     "beam-width",
     version=1,
     title="Beam width: angles at which the level is 6 dB below the axis",
+    formula="Going outwards from the axis on each side, the first and the last angle at which the level crosses the "
+    "level on the axis less the drop, read on straight lines of dB over angle",
     source="first and outermost crossing on each side of an orbit, straight lines in dB over angle",
     standing="common practice, no source",
     limits="Relative to the axis: where the axis is in a dip the beam looks wide. From 10 degree steps good to half "
@@ -210,6 +212,7 @@ def beam_width(
     "mean-coverage",
     version=1,
     title="Mean coverage angle in a band",
+    formula="Mean over log frequency of the sum of the first angles on both sides",
     source="mean over log frequency of the total beam width by its first angles",
     standing="common practice, no source",
     limits="Only where the beam ends on both sides at every frequency of the band.",
@@ -257,6 +260,7 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
     "narrowing-frequency",
     version=1,
     title="Frequency from which up the beam stays narrower than a stated angle",
+    formula="Highest frequency at which the sum of the first angles on both sides crosses the stated angle",
     source="last crossing of the total beam width by its first angles, straight lines over log frequency; a beam that "
     "does not end counts as wider",
     standing="common practice, no source",

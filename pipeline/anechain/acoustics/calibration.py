@@ -51,6 +51,7 @@ def _tone(record: Floats, sampling_rate: float, frequency: float) -> tuple[compl
     "calibrator-sensitivity",
     version=1,
     title="Pressure that full scale stands for, from the recording of a sound calibrator",
+    formula="Stated pressure of the calibrator over the root mean square of the sine that fits the recording best",
     source="IEC 60942: a stated level at a stated frequency; sine fitted by least squares (IEEE 1057)",
     limits="As right as the calibrator and its fit to the microphone; holds for the gain it was recorded with.",
 )
@@ -118,6 +119,7 @@ def calibrator_tone(
     "microphone-correction",
     version=1,
     title="Response of a microphone at any frequency of its calibration",
+    formula="Level and phase of the calibration, linear over log frequency",
     source="level and phase linear over log frequency between the calibration's frequencies",
     standing="common practice, no source",
     limits="Not beyond the frequencies of the calibration: nothing is known there.",

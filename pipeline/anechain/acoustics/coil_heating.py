@@ -42,6 +42,7 @@ def resistance_ratio(rise_k: ArrayLike, conductor: Conductor = "copper") -> Floa
     "coil-heating-loss",
     version=1,
     title="Change of level from the heating of the voice coil at constant voltage",
+    formula="-20 lg |(Z + R0 a dT) / Z|, a being the temperature coefficient of the wire",
     source="-20 lg |(Z + R0 a dT) / Z|, R = R0 (1 + a dT) with a = 0.00393 /K for copper (IEC 60028); lumped model in "
     "the spirit of Zuccatti 1990 and Button 1992",
     standing="recalled",
@@ -84,6 +85,7 @@ def heating_loss(
     "coil-temperature-rise",
     version=1,
     title="Rise of the coil's temperature that a loss of level would need",
+    formula="(10^(-L / 20) - 1) (R0 + Rs) / (a R0), L being the loss in dB",
     source="inverse of the loss by heating at constant voltage: dT = (10^(-L / 20) - 1) (R0 + Rs) / (a R0)",
     standing="recalled",
     limits="A possibility, no measurement: whatever else takes level away counts as heat.",

@@ -23,6 +23,7 @@ ALIGNMENT_BAND = (300.0, 3000.0)
     "common-grid",
     version=1,
     title="Common frequency grid of several devices",
+    formula="Mid-band frequencies of 1/24-octave bands from the lowest to the highest frequency of all devices",
     source="IEC 61260-1:2014, mid-band frequencies of 1/24-octave bands",
     limits="Detail finer than the grid is not compared.",
 )
@@ -38,6 +39,7 @@ def common_grid(grids: Sequence[ArrayLike]) -> Floats:
     "level-alignment",
     version=1,
     title="Relative levels brought to a common mean",
+    formula="Minus 10 lg of the mean squared pressure over log frequency in the band",
     source="mean squared pressure on axis over log frequency in the alignment band, set to 0 dB",
     standing="common practice, no source",
     limits="Shapes can be compared then; sensitivities cannot.",

@@ -203,6 +203,7 @@ def _check(frequency: ArrayLike, level: ArrayLike, drive: ArrayLike) -> tuple[Fl
     "level-resolution",
     version=1,
     title="Step that exported levels are rounded to",
+    formula="Largest usual step of which all differences are whole multiples",
     source="largest usual step of which all differences between the values are multiples",
     standing="common practice, no source",
     limits="Not seen once values were interpolated or averaged, and not with fewer than eight distinct values.",
@@ -237,6 +238,7 @@ def level_resolution(level: ArrayLike) -> float:
     "noise-uncertainty",
     version=1,
     title="Standard uncertainty of a level beside noise",
+    formula="8.686 dB times 10^(-S / 20) over sqrt 2, S being the level above the noise",
     source="a noise phasor of random phase: its part in phase with the tone has the standard deviation r / sqrt 2 for "
     "a ratio r of noise to tone, and 20 lg(1 + x) is 8.686 x to first order (GUM, 5.1)",
     standing="common practice, no source",
@@ -253,6 +255,7 @@ def noise_uncertainty(level_to_noise_db: ArrayLike) -> Floats:
     "compression-delta",
     version=1,
     title="Compression: fundamental at a drive minus that at the lowest, minus the step of the drive",
+    formula="Level at a drive less level at the lowest drive less 20 lg of the ratio of the drives",
     source="level at a drive re a low one, less 20 lg of the ratio of the drives; uncertainty by GUM, 5.1 and F.2.2.1 "
     "(rounding to a step s: s / sqrt 12), k = 2",
     standing="common practice, no source",
@@ -334,6 +337,7 @@ def compression_deltas(
     "compression-bands",
     version=1,
     title="Bands of frequencies in which a limit of compression is passed",
+    formula="Frequencies between which the change of level lies at or below the limit, ends read over log frequency",
     source="crossings of the limit, straight lines in dB over log frequency",
     standing="common practice, no source",
     limits="As sharp as the data and their smoothing; where a band meets a gap its end is not known.",
@@ -399,6 +403,8 @@ def band_weights(frequency: ArrayLike, low_hz: float, high_hz: float) -> Floats:
     "octave-compression",
     version=1,
     title="Compression of octave bands",
+    formula="10 lg of the mean squared pressure in the octave at a drive, less that at the lowest drive, less the "
+    "step of the drive",
     source="IEC 61260-1:2014 (bands); level of the mean squared pressure over log frequency at a drive re the lowest, "
     "less the step of the drive, over the frequencies that both have",
     standing="common practice, no source",
@@ -455,6 +461,7 @@ def octave_bands(frequency: ArrayLike, level: ArrayLike, drive: ArrayLike, flag:
     "level-at-compression",
     version=1,
     title="Drive and level at which a band passes a limit of compression",
+    formula="Drive, and level there, at which the change first passes the limit, read over the drive in dB",
     source="first passage with rising drive, straight lines over the drive in dB between measured drives",
     standing="common practice, no source",
     limits="Never beyond the highest drive measured. With wide steps between drives as coarse as these.",
@@ -505,6 +512,7 @@ def limit_reached(drive: ArrayLike, level: ArrayLike, delta: ArrayLike, limit_db
     "compression-level-and-shape",
     version=1,
     title="Change of level with the drive, and change of shape",
+    formula="Mean of the change over log frequency in the band, and what is left of it at each frequency",
     source="mean delta over log frequency in a stated band; what is left of each delta is the change of shape",
     standing="common practice, no source",
     limits="A change inside the band counts as one of level. One number stands for a whole band.",

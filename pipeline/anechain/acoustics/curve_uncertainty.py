@@ -87,6 +87,8 @@ def direction_weights(
     "curve-set-uncertainty",
     version=1,
     title="Uncertainty of the curve set from those of its directions",
+    formula="For each curve: sensitivities are the directions' shares of the sum of squared pressures; what is common "
+    "adds by signed sum, what is each direction's own by squares",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2, on every weighted mean of squared pressures of the curve set",
     limits="First order. Correlated parts are the same in all directions; uncorrelated parts are each direction's own. "
     "The reading of a curve (its directions and weights) is not in it.",

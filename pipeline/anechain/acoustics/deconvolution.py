@@ -71,6 +71,7 @@ def _inverted(spectrum: Complexes, share: Floats) -> Complexes:
     "regularised-inverse",
     version=1,
     title="Regularised inverse of the excitation's spectrum",
+    formula="Conjugate of the excitation's spectrum over its squared magnitude plus a small share of the greatest",
     source="Kirkeby and Nelson 1999, J. Audio Eng. Soc. 47, 583-595: conj(X) / (conj(X) X + e)",
     limits="Beyond the band the response is held down, not measured; its edges ring in time, before the arrival too.",
 )
@@ -119,6 +120,7 @@ def inverse_spectrum(
     "deconvolution",
     version=1,
     title="Impulse responses of recorded sweeps",
+    formula="Inverse transform of the recording's spectrum times the regularised inverse of the excitation's",
     source="division of spectra, Mueller and Massarani 2001, J. Audio Eng. Soc. 49, 443-471",
     limits="Circular: what comes before time zero (harmonics of an exponential sweep) stands at the end of the record.",
 )

@@ -49,6 +49,7 @@ class DirectivityConstancy:
     "directivity-constancy",
     version=1,
     title="Constancy and smoothness of a directivity index",
+    formula="Standard deviation over log frequency of the index about its mean, and about its line of least squares",
     source="standard deviation about the mean, and about a line over log frequency",
     standing="common practice, no source",
     limits="A line is one idea of smooth; an index that rises in one wide step is not smooth by it.",

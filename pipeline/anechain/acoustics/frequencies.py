@@ -63,6 +63,8 @@ def check_levels(frequency: ArrayLike, level: ArrayLike) -> tuple[Floats, Floats
     "band-centres",
     version=1,
     title="Mid-band frequencies of fractional-octave bands",
+    formula="1000 Hz times 10^(0.3 x / b) for an odd number b of bands per octave, 1000 Hz times 10^(0.3 (2 x + 1) / "
+    "(2 b)) for an even one, x being a whole number",
     source="IEC 61260-1:2014, equations 1 to 3",
     limits="Exact frequencies; nominal ones (315 Hz for 316.23 Hz) are labels only.",
 )
@@ -109,6 +111,7 @@ def band_edges(centres: ArrayLike, fraction: int) -> tuple[Floats, Floats]:
     "resample-log-frequency",
     version=1,
     title="Level on another frequency grid",
+    formula="Straight line in dB between the two neighbours over the logarithm of frequency",
     source="linear interpolation of decibels over the logarithm of frequency",
     standing="common practice, no source",
     limits="Detail finer than the old grid cannot come back; a coarser grid leaves detail out without averaging.",
@@ -203,6 +206,8 @@ def mean_over_log_frequency(octaves: Floats, power: Floats, low: Floats, high: F
     "band-means",
     version=1,
     title="Level of the mean squared pressure in fractional-octave bands",
+    formula="10 lg of the integral of squared pressure over log frequency between the band's edges, over their "
+    "distance",
     source="IEC 61260-1:2014 (bands); mean over log frequency, as a signal of equal energy per octave would give",
     standing="common practice, no source",
     limits="Ideal band edges: a real filter's skirts take in neighbouring bands.",

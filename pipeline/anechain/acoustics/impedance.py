@@ -180,6 +180,7 @@ def _extreme(octaves: Floats, value: Floats, row: int) -> tuple[float, float]:
     "minimum-impedance",
     version=1,
     title="Least modulus of the impedance and its frequency",
+    formula="Lowest point of the parabola over log frequency through the lowest sample and its neighbours",
     source="IEC 60268-5, 16 (the modulus is what counts); parabola over log frequency through the lowest three samples",
     standing="recalled",
     limits="Small signal; a band's edge may hide a lower value beyond.",
@@ -221,6 +222,7 @@ def minimum_impedance(
     "rated-impedance",
     version=1,
     title="Rated impedance that the least modulus allows",
+    formula="Highest of the customary values of which the least modulus is at least 80 %",
     source="IEC 60268-5, 16.1: the modulus is nowhere below 80 % of the rated impedance; customary values",
     standing="recalled",
     limits="The rule sets a lower bound to the modulus and says nothing of the phase. 2 and 6 ohm are of the trade.",
@@ -248,6 +250,7 @@ def rated_impedance(minimum: ImpedanceMinimum, claimed_ohm: float | None = None)
     "phase-range",
     version=1,
     title="Extremes of the impedance's phase",
+    formula="Lowest and highest sample of the phase in the band",
     source="lowest and highest sample in a band",
     standing="common practice, no source",
     limits="What a phase means for an amplifier depends on the modulus there; see the equivalent dissipation.",
@@ -301,6 +304,7 @@ def dissipation_factor(phase_deg: ArrayLike) -> Floats:
     "equivalent-dissipation",
     version=1,
     title="Equivalent peak dissipation resistance",
+    formula="Modulus times 1/4 over the greatest value, over a period, of (1 - sin t) sin(t - phase)",
     source="peak dissipation of an ideal class B stage at full swing, in closed form; after Benjamin 1994, "
     "J. Audio Eng. Soc. 42(9)",
     standing="recalled",
@@ -345,6 +349,8 @@ def equivalent_dissipation(
     "box-tuning",
     version=1,
     title="Box tuning from the saddle of the impedance",
+    formula="Frequency of the least modulus between the two peaks, by a parabola over log frequency through the "
+    "lowest three samples",
     source="Small 1973, Vented-Box Loudspeaker Systems, J. Audio Eng. Soc. 21: least modulus between the two peaks",
     standing="recalled",
     limits="Leakage and the voice coil's inductance move the saddle by some percent. Two peaks may also come from two "

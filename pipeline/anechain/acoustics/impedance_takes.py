@@ -37,6 +37,7 @@ class MeanImpedance:
     "mean-impedance",
     version=1,
     title="Mean of repeated takes of an impedance",
+    formula="Mean of the complex impedances, or of the moduli; standard deviation with n - 1",
     source="mean of the complex impedance, or of the modulus where the phase was not measured; standard deviation by "
     "GUM, JCGM 100:2008, 4.2",
     standing="common practice, no source",

@@ -78,6 +78,7 @@ def _half(shape: str, samples: int) -> Floats:
     "lowest-valid-frequency",
     version=1,
     title="Lowest frequency that a time window lets one tell",
+    formula="One over the length of the window",
     source="one over the length of the window, as for any record (Struck and Temme 1994, J. Audio Eng. Soc. 42)",
     limits="The length is the window's area after the arrival. At this very frequency the resolution is as wide as it.",
 )
@@ -105,6 +106,7 @@ def _dense(h: Floats, sample: int) -> Floats:
     "arrival-time",
     version=1,
     title="Arrival of the sound in an impulse response",
+    formula="First time at which the magnitude, read between samples, rises to 20 dB below its maximum",
     source="ISO 3382-1: the first rise to 20 dB below the maximum; found between samples by band-limited interpolation",
     standing="recalled",
     limits="Ringing of a steep band edge can pass the threshold some tenths of a sample before the sound does.",
@@ -157,6 +159,7 @@ def arrival_time(response: ArrayLike, sampling_rate: float, threshold: float = -
     "polarity",
     version=1,
     title="Polarity of the first large swing of an impulse response",
+    formula="Sign of the first local extreme that reaches half of the greatest magnitude",
     source="sign of the first extreme value that reaches half of the greatest",
     standing="common practice, no source",
     limits="A crossover with drivers of opposite polarity has no one polarity; this is that of its first large swing.",
@@ -187,6 +190,7 @@ def polarity(response: ArrayLike) -> int:
     "time-window",
     version=1,
     title="Impulse response through a window about its arrival",
+    formula="Impulse response times a window that rises before the arrival, is flat, and falls at its end",
     source="rise before the arrival, flat, fall at the end: half Hann or half Blackman windows, or none",
     standing="common practice, no source",
     limits="What arrives later than the window is gone, and frequencies below one over its length with it.",
@@ -234,6 +238,7 @@ def windowed(response: ArrayLike, sampling_rate: float, arrival: float, window: 
     "spectrum-at-frequencies",
     version=1,
     title="Spectrum of a short record at any frequencies",
+    formula="Sum over samples of value times e^(-j 2 pi f t) at each frequency asked for",
     source="the Fourier sum itself, in two stages; no interpolation between bins",
     limits="Frequencies closer together than one over the record's length say nothing new.",
 )
@@ -276,6 +281,7 @@ def spectrum_at(record: ArrayLike, sampling_rate: float, frequency: ArrayLike, o
     "response-noise",
     version=1,
     title="Noise in the spectrum of an impulse response",
+    formula="Root of the mean square of the spectra of stretches without a response, through the same window",
     source="mean square of the spectra of up to eight stretches without a response, through the same window",
     standing="common practice, no source",
     limits="Steady noise only: a knock while the sweep ran is a response of its own, wherever it falls.",
@@ -325,6 +331,7 @@ def noise_magnitude(
     "complex-smoothing",
     version=1,
     title="Smoothing of complex pressure over a fraction of an octave",
+    formula="Mean of the complex pressure over a window in log frequency around each frequency",
     source="complex smoothing as described in Hatziantoniou and Mourjopoulos 2000, J. Audio Eng. Soc. 48, 259-280; "
     "rectangular window, symmetric in log frequency",
     limits="Acts as a time window that narrows with frequency. The delay has to be removed first: left in, it turns "

@@ -76,6 +76,7 @@ def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0
     "level-reference",
     version=1,
     title="Level referred to 1 m and 2.83 V",
+    formula="Level plus 20 lg(distance / 1 m) less 20 lg(voltage / 2.83 V)",
     source="inverse distance law; ANSI/CTA-2034-A for 1 m and 2.83 V",
     standing="recalled",
     limits="Holds in the far field and for a linear device only.",

@@ -84,6 +84,8 @@ class Linearity:
     "narrow-band-deviation",
     version=1,
     title="Mean absolute deviation from the means of half-octave bands",
+    formula="Mean over half-octave bands of the mean absolute difference between ten levels 1/20 octave apart and "
+    "their mean",
     source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference, part II, AES convention "
     "paper 6190; half-octave bands with ten points 1/20 octave apart",
     standing="recalled",
@@ -143,6 +145,8 @@ def narrow_band_deviation(
     "linearity",
     version=1,
     title="Linearity: ± dB, standard deviation and narrow-band deviation in a band",
+    formula="Half the highest less the lowest level; root of the mean, over log frequency, of the squared distance "
+    "from the mean level",
     source="extremes at the samples; mean and standard deviation of decibels over log frequency",
     standing="common practice, no source",
     limits="± dB depends on the smoothing: state it. Counts a trend as an error; see deviations from a trend for the "

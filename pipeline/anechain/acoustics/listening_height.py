@@ -73,6 +73,8 @@ def _height(angle: float | None, distance_m: float) -> float | None:
     "listening-height",
     version=1,
     title="Vertical listening window: heights within a tolerance of the axis",
+    formula="Distance times the tangent of the first angle, up and down, at which the largest (or mean) absolute "
+    "difference from the axis in the band exceeds the tolerance",
     source="largest or mean absolute deviation of the vertical orbit's curves from the axis in a band, interpolated "
     "over angle; height = distance times tangent",
     standing="common practice, no source",

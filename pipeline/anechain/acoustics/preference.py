@@ -119,6 +119,8 @@ class PreferenceEstimate:
     "in-room-smoothness",
     version=1,
     title="Smoothness SM: r² of a line through a curve from 100 Hz to 16 kHz",
+    formula="r squared of the line of least squares, dB over log frequency, at points 1/20 octave apart from 100 Hz "
+    "to 16 kHz",
     source="Olive 2004, part II, AES convention paper 6190; points 1/20 octave apart",
     standing="recalled",
     limits="A steeper curve is smoother by it, whatever its ripple; a flat one has no r².",
@@ -143,6 +145,9 @@ def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
     "low-frequency-terms",
     version=1,
     title="Low-frequency extension LFX and quality LFQ",
+    formula="LFX: decimal logarithm of the first frequency below 300 Hz at which the sound power is 6 dB below the "
+    "mean of the listening window from 300 Hz to 10 kHz; LFQ: mean, over half-octave bands from there to 300 "
+    "Hz, of the absolute distance from that mean",
     source="Olive 2004, part II, AES convention paper 6190",
     standing="recalled",
     limits="LFX reads one frequency of the sound power; what the room adds is not in it. LFQ is not in the equation.",
@@ -193,6 +198,7 @@ def low_frequency_terms(
     "preference-equation",
     version=1,
     title="Estimated preference of given terms",
+    formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR",
     source="Olive 2004, part II, AES paper 6190: 12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR",
     standing="recalled",
     limits=PREFERENCE_LIMITS,
@@ -212,6 +218,7 @@ def preference_of_terms(nbd_on_axis_db: float, nbd_in_room_db: float, lfx_log10_
     "preference-estimate",
     version=1,
     title="Estimated preference with all its terms and limits",
+    formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR, each term by its own method",
     source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference Using Objective "
     "Measurements, part II, AES convention paper 6190",
     standing="recalled",

@@ -121,6 +121,8 @@ def fit_resonance(
     "resonance-audibility",
     version=1,
     title="Height from which a resonance is heard, by its Q",
+    formula="20 lg(1 + 10^(L / 20)) with L the level of the added resonance at Q = 1 plus the rise per doubling times "
+    "log2 Q",
     source="Toole and Olive 1988, The Modification of Timbre by Resonances, J. Audio Eng. Soc. 36(3): the threshold of "
     "an added resonance rises by 3 dB per doubling of Q",
     standing="recalled",

@@ -45,6 +45,7 @@ def _smooth_run(octaves: Floats, level: Floats, fraction: float) -> Floats:
     "fractional-octave-smoothing",
     version=1,
     title="Smoothing of squared pressure over a fraction of an octave",
+    formula="10 lg of the mean of squared pressure over a window in log frequency around each frequency",
     source="power smoothing as described in Hatziantoniou and Mourjopoulos 2000, J. Audio Eng. Soc. 48, 259-280; "
     "rectangular window, symmetric in log frequency",
     standing="common practice, no source",
@@ -97,6 +98,7 @@ def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     "resolution-limit",
     version=1,
     title="Frequency below which the data are coarser than the smoothing",
+    formula="Highest frequency up to which the spacing of the data exceeds f (2^(1 / (2 N)) - 2^(-1 / (2 N)))",
     source="fewer than one sample per window: spacing above f(2^(1/2N) - 2^(-1/2N))",
     standing="common practice, no source",
     limits="Looks at the frequency grid only; a short time window limits the resolution too and is not seen here.",

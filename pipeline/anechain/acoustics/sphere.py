@@ -143,6 +143,7 @@ def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
     "solid-angle-weights",
     version=1,
     title="Share of the sphere that each measured direction stands for",
+    formula="Area of each direction's cell (all that is nearer to it than to any other) over that of the sphere",
     source="Spherical Voronoi cells; area of a spherical polygon by Girard's theorem",
     limits="A direction beside a hole stands for the hole too: look at the largest gap first.",
 )
@@ -195,6 +196,7 @@ def solid_angle_weights(vectors: ArrayLike) -> Floats:
     "sphere-mean-level",
     version=1,
     title="Mean level over the whole sphere",
+    formula="10 lg of the sum of squared pressure times the direction's share of the sphere",
     source="Definition of the directivity factor: mean squared pressure over the sphere "
     "(Beranek and Mellow, Acoustics: Sound Fields and Transducers, section 4.16)",
     standing="recalled",
@@ -244,6 +246,7 @@ def _enclosing_hull(unit: Floats) -> tuple[ConvexHull, int] | None:
     "sphere-interpolation",
     version=1,
     title="Value between the directions of a grid on the sphere",
+    formula="Mean of the three corners of the triangle around a direction, weighted by barycentric coordinates",
     source="Barycentric interpolation in the Delaunay triangles of the directions",
     standing="common practice, no source",
     limits="Straight lines between neighbours: a null or a lobe narrower than the grid is lost.",

@@ -143,6 +143,8 @@ def _best_order(gram: Floats, most: int) -> tuple[int, float]:
     "sphere-harmonics",
     version=1,
     title="Power and directivity index of the whole sphere by spherical harmonics",
+    formula="Squared pressure fitted by real spherical harmonics; the power is 10 lg of the coefficient of order 0 "
+    "over sqrt(4 pi), the index the level on axis less the power",
     source="least squares fit of squared pressure by real orthonormal spherical harmonics; the mean over the sphere is "
     "the term of order 0 (Williams, Fourier Acoustics, ch. 6)",
     standing="recalled",

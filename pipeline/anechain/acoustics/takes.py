@@ -43,6 +43,7 @@ class JoinedTakes:
     "repeated-takes",
     version=1,
     title="Takes of one direction joined: mean squared pressure, phase of the mean pressure",
+    formula="10 lg of the mean of squared pressures; phase of the mean pressure; standard deviation with n - 1",
     source="mean of squared pressures, as over microphone positions in the ISO 3740 family (recalled); spread by GUM, "
     "JCGM 100:2008, 4.2",
     standing="common practice, no source",

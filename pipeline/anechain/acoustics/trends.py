@@ -105,6 +105,9 @@ def _one_per_bin(frequency: Floats, level: Floats, low_hz: float) -> tuple[Float
     "trend-line",
     version=1,
     title="Trend line: least squares in dB over log frequency",
+    formula="Slope = sum of (x - mean x)(y - mean y) over sum of (x - mean x)², x in octaves, y in dB, one point per "
+    "1/20 octave; standard error by the residuals, widened by sqrt((1 + r) / (1 - r)) with r the correlation "
+    "of neighbours",
     source="ordinary least squares and its standard error; one point per 1/20 octave, so that a linear grid does not "
     "overweight the top; widened error by the first-order autocorrelation of the residuals",
     standing="common practice, no source",
@@ -195,6 +198,7 @@ def trend_level(trend: Trend, frequency: ArrayLike) -> Floats:
     "trend-deviation",
     version=1,
     title="Curve less its trend line",
+    formula="Curve less line, in dB, at each frequency",
     source="difference of decibels",
     standing="common practice, no source",
     limits="Beyond the band that the line was fitted in it is an extrapolation.",
@@ -217,6 +221,7 @@ def deviation_from_trend(frequency: ArrayLike, level: ArrayLike, trend: Trend) -
     "target-deviation",
     version=1,
     title="Curve less a target curve",
+    formula="Curve less target, in dB, less the mean of that over log frequency in the band where they meet",
     source="difference of decibels; the target is read linearly over log frequency and may be moved to meet the "
     "mean of the curve in a band",
     standing="common practice, no source",

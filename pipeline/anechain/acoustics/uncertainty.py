@@ -158,6 +158,7 @@ class MonteCarlo:
     "standard-uncertainty-of-limits",
     version=1,
     title="Standard uncertainty of limits or of a certificate",
+    formula="Half width over sqrt 3 (rectangular), over sqrt 6 (triangular), or over the coverage factor (normal)",
     source="GUM, JCGM 100:2008, 4.3 (type B)",
     limits="The distribution is a judgement.",
 )
@@ -193,6 +194,7 @@ def decibels_of_relative(relative: float) -> float:
     "distance-uncertainty",
     version=1,
     title="Level uncertainty from the measuring distance",
+    formula="8.686 dB times the uncertainty of the distance over the distance",
     source="inverse distance law, first order: 8.686 dB times the relative uncertainty",
     limits="Far field.",
 )
@@ -213,6 +215,7 @@ def distance_component(distance_m: float, standard_m: float) -> Component:
     "setting-angle-uncertainty",
     version=1,
     title="Level uncertainty from the setting of the angle",
+    formula="Absolute slope of the level over angle times the uncertainty of the angle",
     source="slope of the level over angle times the uncertainty of the angle, first order",
     standing="common practice, no source",
     limits="Zero where the level is at an extreme, on the axis for instance; wrong beside a null.",
@@ -255,6 +258,7 @@ def setting_angle_uncertainty(angles: ArrayLike, level: ArrayLike, standard_deg:
     "repeatability",
     version=1,
     title="Repeatability: standard deviation of repeated measurements",
+    formula="Standard deviation of the captures (n - 1), over the root of their number for their mean",
     source="GUM, JCGM 100:2008, 4.2 (type A)",
     limits="What was not set up anew between the captures is not in it.",
 )
@@ -310,6 +314,8 @@ def coverage_factor(degrees_of_freedom: float, probability: float = 0.9545) -> f
     "uncertainty-budget",
     version=1,
     title="Combined standard uncertainty and its expansion",
+    formula="Root of the sum of squares of the components; degrees of freedom u^4 over the sum of u_i^4 / nu_i; "
+    "expanded by Student's factor",
     source="GUM, JCGM 100:2008, 5.1 (root sum of squares) and G.4 (Welch and Satterthwaite)",
     limits="Components are independent of each other; first order.",
 )
@@ -347,6 +353,8 @@ def combine(components: Sequence[Component], probability: float = 0.9545) -> Bud
     "linear-uncertainty",
     version=1,
     title="Uncertainty of a weighted sum of levels",
+    formula="Root of the sum of squares of coefficient times uncorrelated uncertainty, and the signed sum of "
+    "coefficient times correlated uncertainty; both by root of the sum of squares",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2: uncorrelated parts by squares, correlated parts by signed sum",
     limits="First order; correlated parts are taken as fully correlated.",
 )
@@ -389,6 +397,8 @@ def _shares(level: ArrayLike, weights: ArrayLike) -> Floats:
     "mean-level-uncertainty",
     version=1,
     title="Uncertainty of a mean of squared pressures",
+    formula="Root of the sum of squares of (share of the sum of squared pressures times uncorrelated uncertainty), "
+    "and the sum of share times correlated uncertainty; both by root of the sum of squares",
     source="GUM, JCGM 100:2008, 5.1.2: the sensitivity to a level is its share of the sum of squared pressures",
     limits="First order: uncertainties well below 4 dB. A level of no weight or far below the others says nothing.",
 )
@@ -423,6 +433,8 @@ def mean_level_uncertainty(
     "difference-uncertainty",
     version=1,
     title="Uncertainty of the difference of two means of squared pressure",
+    formula="Root of the sum of squares of (share in the first mean less share in the second) times the uncertainty, "
+    "over directions; common parts by signed sum",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2: sensitivities of both means subtracted, direction by direction",
     limits="First order.",
 )
@@ -462,6 +474,7 @@ def difference_uncertainty(
     "monte-carlo-uncertainty",
     version=1,
     title="Uncertainty of any number by Monte Carlo, with a fixed seed",
+    formula="Standard deviation of the number over many draws of the levels with normal errors of the stated sizes",
     source="JCGM 101:2008 (supplement 1 to the GUM): normal errors, propagation of distributions",
     limits="How errors go together over frequency must be stated; the truth lies between independent and common. "
     "Draws in which the number is lost are left out and counted.",

@@ -98,6 +98,7 @@ def limit_curve(frequency: ArrayLike, points: ArrayLike = DISTORTION_LIMIT) -> F
     "lowest-usable-frequency",
     version=1,
     title="Lowest frequency from which on distortion and compression stay within stated limits",
+    formula="From the top downwards, the first frequency at which a limit is passed",
     source="search downwards from the highest frequency judged to the first that fails; straight lines over log "
     "frequency",
     standing="common practice, no source",
@@ -187,6 +188,7 @@ def _crossing(excess: Floats, at: int) -> float:
     "held-level",
     version=1,
     title="Level that is reached at every frequency of a range",
+    formula="Lowest level in the range",
     source="lowest level between the two ends, the ends read between samples",
     standing="common practice, no source",
     limits="A narrow notch lowers it: smooth the level first.",
@@ -229,6 +231,7 @@ def held_level(
     "listening-level",
     version=1,
     title="Step from 1 m and one device to a listening distance and several",
+    formula="-20 lg(distance / 1 m), plus 10 lg n (incoherent) or 20 lg n (coherent) for n devices",
     source="inverse distance law, -20 lg(d / 1 m); n alike devices add 10 lg n (incoherent) or 20 lg n (coherent)",
     standing="common practice, no source",
     limits="Direct sound in the far field: the room's reverberant sound comes on top. Several devices add coherently "
@@ -273,6 +276,7 @@ def frequency_at_level(level_db: ArrayLike, lowest_hz: ArrayLike, wanted_db: flo
     "take-over-frequency",
     version=1,
     title="Where another loudspeaker should take over below: a suggestion",
+    formula="Next third-octave mid-band frequency at or above the lowest usable frequency",
     source="next mid-band frequency of IEC 61260-1:2014 third-octave bands at or above the lowest usable frequency",
     standing="common practice, no source",
     limits="A suggestion: filters, placing and the other loudspeaker decide.",

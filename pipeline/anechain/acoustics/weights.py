@@ -60,6 +60,8 @@ def _square_pyramid(half_width: Floats) -> Floats:
     "two-orbit-weights",
     version=1,
     title="Share of the sphere of each curve of two orbits",
+    formula="A quarter of the area of a square ring between great circles at half steps, S(t) = 4 arcsin(sin² t) "
+    "within each, over that of the sphere",
     source="ANSI/CTA-2034-A, appendix (weights); closed form from the solid angle of a rectangular pyramid",
     standing="recalled",
     limits="Two orbits say nothing of the directions between them. For a source that is symmetric about its axis the "

@@ -159,7 +159,10 @@ def gather(
             {**rows("uncertainty_independent", "curve"), **rows("index_uncertainty_independent", "index")},
             chosen.per_octave,
             chosen.draws,
-            chosen.common_octaves,
+            np.where(valid, curves["uncertainty_microphone"].values, np.nan)
+            if "uncertainty_microphone" in curves
+            else None,
+            chosen.response_octaves,
         ),
         targets=targets or {},
     )

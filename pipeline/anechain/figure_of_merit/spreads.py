@@ -35,14 +35,17 @@ class Errors:
     frequency : numpy.ndarray, shape (n,)
         Hz.
     common, independent : mapping of str to numpy.ndarray, shape (n,)
-        dB by curve or index: the part that is the same at all frequencies of it, and the part that is not. Both empty
+        dB by curve or index: the part that all directions share, and the part that is each direction's own. Both empty
         if nothing is stated.
     per_octave : float
         The independent part is drawn anew this many times per octave.
     draws : int
         Of a Monte Carlo propagation.
-    common_octaves : float or None
-        Octaves from one to the next of which the common part is drawn anew; None for one error at all frequencies.
+    response : numpy.ndarray or None, shape (n,)
+        dB; the part of the common one that comes of the microphone's response. The rest is one error at all
+        frequencies.
+    response_octaves : float
+        Octaves from one to the next of which that is drawn anew.
     """
 
     frequency: Floats
@@ -50,7 +53,8 @@ class Errors:
     independent: Rows
     per_octave: float = 20.0
     draws: int = 200
-    common_octaves: float | None = None
+    response: Floats | None = None
+    response_octaves: float = 1.0
 
     def missing(self, names: Sequence[str]) -> str:
         """Why the uncertainty of one of some curves is not known; empty if all are."""
@@ -102,8 +106,9 @@ def mean_spread(errors: Errors, name: str, level: Floats, low_hz: float, high_hz
 def drawn(errors: Errors, curves: Rows, function: Callable[[Rows], Values]) -> dict[str, Spread]:
     """Uncertainty of everything that a function reads off curves, by Monte Carlo.
 
-    What is common is drawn once for all curves, and for all frequencies unless it is told how far it reaches. The
-    independent part is drawn for each curve and each share of an octave, and read linearly in between, its size kept.
+    What is common is drawn once for all curves: once for all frequencies, but for the microphone's response, which is
+    drawn for each stretch of octaves. The independent part is drawn for each curve and each share of an octave. Draws
+    are read linearly in between, their size kept.
     Curves that share directions are drawn apart.
 
     Parameters
@@ -126,27 +131,34 @@ def drawn(errors: Errors, curves: Rows, function: Callable[[Rows], Values]) -> d
     octaves = np.log2(errors.frequency)
     knots = _knots(errors, float(errors.frequency[0]), float(errors.frequency[-1]))
     own_draws = _between(octaves, knots)
-    common_draws = None
-    if errors.common_octaves is not None:
-        count = min(max(int(np.ceil((knots[-1] - knots[0]) / errors.common_octaves - 1e-9)) + 1, 2), knots.size)
-        common_draws = _between(octaves, np.linspace(knots[0], knots[-1], count))
+    count = min(max(int(np.ceil((knots[-1] - knots[0]) / errors.response_octaves - 1e-9)) + 1, 2), knots.size)
+    response_draws = _between(octaves, np.linspace(knots[0], knots[-1], count))
     common = {name: np.nan_to_num(errors.common[name]) for name in names}
+    # In an index the microphone cancels with all else that directions share.
+    varying = {
+        name: np.zeros_like(one) if errors.response is None else np.minimum(np.nan_to_num(errors.response), one)
+        for name, one in common.items()
+    }
+    steady = {name: np.sqrt(one**2 - varying[name] ** 2) for name, one in common.items()}
     own = {name: np.nan_to_num(errors.independent[name]) for name in names}
     known: dict[bytes, Values] = {}
 
     def values(normal: Floats) -> Values:
         key = normal.tobytes()
         if key not in known:
-            shared = normal[0, 0] if common_draws is None else common_draws(normal[0])
+            response = response_draws(normal[1])
             known[key] = function(
                 {
-                    name: curves[name] + common[name] * shared + own[name] * own_draws(normal[row])
-                    for row, name in enumerate(names, 1)
+                    name: curves[name]
+                    + steady[name] * normal[0, 0]
+                    + varying[name] * response
+                    + own[name] * own_draws(normal[row])
+                    for row, name in enumerate(names, 2)
                 }
             )
         return known[key]
 
-    nothing = np.zeros((len(names) + 1, knots.size))
+    nothing = np.zeros((len(names) + 2, knots.size))
     found = {}
     for quantity, value in undisturbed.items():
         if value is None:
@@ -161,8 +173,10 @@ def drawn(errors: Errors, curves: Rows, function: Callable[[Rows], Values]) -> d
             "independent",
             errors.draws,
         )
-        reach = "at all frequencies" if common_draws is None else f"over {errors.common_octaves:g} octaves"
-        how = f"Monte Carlo, {errors.draws} draws (JCGM 101); an error that all directions share is one {reach}"
+        how = (
+            f"Monte Carlo, {errors.draws} draws (JCGM 101); an error of calibration, level chain or distance is one at "
+            f"all frequencies, one of the microphone's response over {errors.response_octaves:g} octaves"
+        )
         if result.standard is None:
             found[quantity] = Spread(None, reason=result.reason)
         elif result.standard <= ROUNDING * max(1.0, abs(value)):

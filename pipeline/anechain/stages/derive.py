@@ -57,7 +57,8 @@ Floats = NDArray[np.float64]
 
 def run(plan: Plan, device: str) -> Outcome:
     """Derive the curve set of one device: results/<device>/curves.nc and curves.csv."""
-    inputs = inputs_of(plan, device, "ingest")
+    read = ("responses.nc", "sphere.nc")
+    inputs = {name: one for name, one in inputs_of(plan, device, "ingest").items() if name in read}
     parameters = {
         **plan.campaign.derivation.model_dump(mode="json"),
         "uncertainty": plan.uncertainty(device),
@@ -103,6 +104,7 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
         attributes["resolution_limit"] = limit
         notes.append(f"below {limit:.4g} Hz the data are coarser than 1/{fraction:g} octave")
     unsure: dict[str, tuple[str, dict[str, Floats]]] = {}
+    response: dict[str, tuple[str, Floats]] = {}
     parts = error_parts(responses, parameters.get("uncertainty", {}), notes)
     if parts is not None:
         own = _at_angles(parts.own, measured, angles)
@@ -115,10 +117,12 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
             for part, of in (("common", "correlated_db"), ("independent", "uncorrelated_db")):
                 rows = {name: getattr(by_name[name], of) if name in by_name else nothing for name in names}
                 unsure[f"{prefix}uncertainty_{part}"] = dim, rows
+        response["uncertainty_microphone"] = "frequency", parts.microphone
         attributes["uncertainty"] = "\n".join(parts.said)
     attributes["notes"] = "\n".join(notes)
     dataset = xr.Dataset(
         {
+            **response,
             **{name: ((dim, "frequency"), _stacked(rows, frequency.size)) for name, (dim, rows) in unsure.items()},
             "level": (("curve", "frequency"), _stacked(curves.levels, frequency.size)),
             "directivity_index": (("index", "frequency"), _stacked(curves.indices, frequency.size)),

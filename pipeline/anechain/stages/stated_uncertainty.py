@@ -34,6 +34,8 @@ class ErrorParts:
     ----------
     common : numpy.ndarray, shape (n,)
         dB; alike in all directions.
+    microphone : numpy.ndarray, shape (n,)
+        dB; the part of that which comes of the microphone's response, and so varies over frequency.
     own : numpy.ndarray, shape (plane, angle, n)
         dB; each direction's own. NaN where a direction was not measured.
     said : list of str
@@ -41,6 +43,7 @@ class ErrorParts:
     """
 
     common: Floats
+    microphone: Floats
     own: Floats
     said: list[str]
 
@@ -82,11 +85,13 @@ def error_parts(responses: xr.Dataset, stated: Mapping[str, Any], notes: list[st
     level = np.asarray(responses["level"].transpose("plane", "angle", "frequency").values)
     held = np.asarray(responses["measured"].transpose("plane", "angle").values) == 1
     common, own = np.zeros(frequency.size), np.where(held[..., np.newaxis], np.zeros(level.shape), np.nan)
+    microphone = np.zeros(frequency.size)
     said: list[str] = []
     for name, title in _IN_DECIBELS.items():
         if name in stated:
             standard = _standard(stated[name], frequency)
             common = np.hypot(common, standard)
+            microphone = standard if name == "microphone" else microphone
             said.append(_words(title, standard, "dB", stated[name]) + "; alike in all directions")
     if "distance" in stated:
         distance = responses.attrs.get("measured_distance", responses.attrs.get("distance"))
@@ -106,7 +111,7 @@ def error_parts(responses: xr.Dataset, stated: Mapping[str, Any], notes: list[st
         )
     if (spread := _of_repeats(responses, stated, frequency, said)) is not None:
         own = np.hypot(own, spread)
-    return ErrorParts(common, own, said) if said else None
+    return ErrorParts(common, microphone, own, said) if said else None
 
 
 def _of_the_angle(angles: Floats, level: Floats, held: NDArray[np.bool_], degrees: float, notes: list[str]) -> Floats:

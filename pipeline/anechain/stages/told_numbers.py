@@ -9,7 +9,7 @@ from anechain.acoustics.curve_parts import hertz
 from anechain.acoustics.curves import TITLES
 from anechain.embedding import parsed
 from anechain.methods import methods
-from anechain.numbers import Number, number_from_json, shown
+from anechain.numbers import Number, number_from_json, shown, shown_width
 from anechain.plan import Plan
 
 if TYPE_CHECKING:
@@ -37,14 +37,15 @@ def _headings(numbers: Iterable[Number]) -> dict[str, list[Number]]:
 
 
 def _uncertainty(one: Number) -> str:
-    if one.uncertainty is None:
-        return one.uncertainty_reason
-    return f"± {_width(one.uncertainty, one.unit)} {one.unit}".rstrip() + f" (k = {one.coverage_factor:g})"
+    width = _width(one)
+    return f"± {width} {one.unit}".rstrip() + f" (k = {one.coverage_factor:g})" if width else one.uncertainty_reason
 
 
-def _width(uncertainty: float, unit: str) -> str:
-    """Two digits of an uncertainty: more of it is not known."""
-    return f"{float(f'{uncertainty:.2g}'):g}" if uncertainty < 100 else shown(uncertainty, unit)
+def _width(one: Number) -> str:
+    """Uncertainty of a number in print; empty if it has none."""
+    if one.uncertainty is None or not isinstance(one.value, float):
+        return ""
+    return shown_width(one.uncertainty, one.value, one.unit)
 
 
 def number_groups(numbers: Sequence[Number]) -> tuple[NumberGroup, ...]:
@@ -124,8 +125,8 @@ def compared_numbers(devices: Sequence[Sequence[Number]]) -> tuple[ComparedGroup
 def _cell(one: Number | None) -> str:
     if one is None:
         return ""
-    sure = "" if one.uncertainty is None else f" ± {_width(one.uncertainty, one.unit)}"
-    return f"{shown(one.value, one.unit)}{sure}"
+    width = _width(one)
+    return shown(one.value, one.unit) + (f" ± {width}" if width else "")
 
 
 def number_choices(campaign: Campaign) -> Iterator[tuple[str, str]]:

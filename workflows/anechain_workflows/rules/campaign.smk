@@ -5,6 +5,9 @@ rule compare:
     # Everything that is done device by device comes first, so that one failed device keeps no other from being finished.
     input:
         expand(f"{CHAIN}/derive/{{batch}}.json", batch=PLAN.batches),
+        expand(f"{CHAIN}/distortion/{{batch}}.json", batch=PLAN.batches),
+        expand(f"{CHAIN}/compression/{{batch}}.json", batch=PLAN.batches),
+        expand(f"{CHAIN}/numbers/{{batch}}.json", batch=PLAN.batches),
         expand(f"{CHAIN}/draw/{{batch}}.json", batch=PLAN.batches),
     output:
         f"{CHAIN}/compare/all.json",
