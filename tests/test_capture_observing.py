@@ -63,10 +63,28 @@ def test_power_of_silence_and_sound_by_band():
     )
 
 
-def test_hum_lines_of_the_silence():
-    """50 Hz and 150 Hz of 1 % and 0.5 % of full scale."""
+def test_hum_of_the_silence():
+    """50 Hz and 150 Hz of 1 % and 0.5 % of full scale, mean squares of 5e-5 and 1.25e-5."""
     time = np.arange(2 * RATE) / RATE
-    found = facts(quiet() + 0.01 * np.sin(2 * np.pi * 50 * time) + 0.005 * np.sin(2 * np.pi * 150 * time))
-    np.testing.assert_allclose(found.silence_lines[:2, 0], [50, 150], atol=1.5)
-    np.testing.assert_allclose(10 * np.log10(found.silence_lines[:2, 1] / [5e-5, 1.25e-5]), 0, atol=1.5)
-    assert facts(quiet(), delay=0.1).silence_lines.shape == (0, 2)
+    found = facts(quiet() + 0.01 * np.sin(2 * np.pi * 50 * time) + 0.005 * np.sin(2 * np.pi * 150 * time)).hum
+    assert found.mains == 50
+    np.testing.assert_allclose(found.frequency, [50, 150], atol=1.5)
+    np.testing.assert_allclose(10 * np.log10(found.power / [5e-5, 1.25e-5]), 0, atol=1.5)
+    assert facts(quiet(), delay=0.1).hum is None and facts(quiet()).hum.mains == 0
+
+
+def test_the_longer_silence_counts():
+    """A sweep of 0.5 s after 0.1 s leaves 1.4 s, of which the later half is silence."""
+    record = quiet()
+    record[round(0.1 * RATE) : round(0.6 * RATE)] += 0.1
+    found = facts_of(record, response(delay=0.1), HEADER, 0.5)
+    assert found.silence == pytest.approx(0.7, abs=2e-3)
+    np.testing.assert_allclose(10 * np.log10(found.silence_power[-1] / (1e-8 * 4620 / 24000)), 0, atol=0.5)
+    assert facts_of(record, response(delay=1.2), HEADER, 0.5).silence == pytest.approx(1.1995, abs=1e-3)
+
+
+def test_ending_and_compactness():
+    record = np.concatenate([0.1 * np.sin(2 * np.pi * 1000 * np.arange(RATE) / RATE), quiet(size=RATE)])
+    found = facts(record)
+    assert found.ending.time == pytest.approx(1.0, abs=0.006) and found.ending.fall > 40
+    assert found.compact > 0.99

@@ -20,6 +20,12 @@ CHECKS = [name for name in dir(ImporterConformance) if name.startswith("test_")]
 STAND = "% on the tall stand, 23 °C\n"
 
 
+@pytest.fixture(autouse=True)
+def _elsewhere(tmp_path_factory, monkeypatch):
+    """One of the faults is to write into the working folder."""
+    monkeypatch.chdir(tmp_path_factory.mktemp("working"))
+
+
 def ring_file(path, orbit, gap=False):
     """One orbit of a first-order source (levels in closed form) at three frequencies."""
     angles = physics.orbit_angles(60)

@@ -96,7 +96,7 @@ def replaced(path, old, new):
         ("results/workflow/Snakefile", lambda p: p.write_text("rule all: input: []\n"), "it is not the file"),
         ("results/.chain/derive/0001.json", flipped, "cut short or was changed"),
         ("results/.chain/compare/all.json", lambda p: p.write_text("{"), "cut short or was changed"),
-        (RAW, lambda p: replaced(p, b"\n125", b"\n126"), "not the file that the receipt of results/rowan/responses.nc"),
+        (RAW, lambda p: replaced(p, b"\n125", b"\n126"), "not the file that the receipt of results/rowan/checks.json"),
         ("campaign.yaml", lambda p: p.write_text(p.read_text() + "# later\n"), "receipt of results/campaign.json"),
     ],
 )
@@ -221,7 +221,7 @@ def test_what_is_missing_is_named_with_what_names_it(copy):
     (copy / "results/.chain/report/all.json").unlink()
     found = told(copy)
     assert found[SVG] == ("missing", "results/.chain/draw/0001.json names it")
-    assert found[RAW][0] == "missing" and "receipt of results/rowan/responses.nc" in found[RAW][1]
+    assert found[RAW][0] == "missing" and "receipt of results/rowan/checks.json" in found[RAW][1]
     assert found["results/.chain/report/all.json"][0] == "missing"
     assert len(found) == 3
 
@@ -229,7 +229,8 @@ def test_what_is_missing_is_named_with_what_names_it(copy):
 def test_a_device_folder_that_is_gone(copy):
     shutil.rmtree(copy / "results" / "alder")
     found = told(copy)
-    assert set(found) == {f"results/alder/{name}" for name in ("responses.nc", "curves.nc", "curves.csv")}
+    made = ("responses.nc", "checks.json", "curves.nc", "curves.csv", "numbers.json", "directivity.nc", "aim.nc")
+    assert set(found) == {f"results/alder/{name}" for name in made}
     assert {state for state, _ in found.values()} == {"missing"}
 
 
