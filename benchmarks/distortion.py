@@ -19,7 +19,7 @@ import numpy as np
 import xarray as xr
 
 from anechain import contract
-from anechain.campaign import DistortionChoices
+from anechain.choices import DistortionChoices
 from anechain.methods import versions
 from anechain.stages.distortion import USES, distorted
 

@@ -52,7 +52,7 @@ def on_row(number, change):
 
 
 def test_good_files_are_imported(lab):
-    assert set(ingested(lab)["outputs"]) == {"rowan/responses.nc"}
+    assert set(ingested(lab)["outputs"]) == {"rowan/responses.nc", "rowan/checks.json"}
 
 
 def test_an_empty_file(lab):

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.campaign import Campaign, CheckLimits
+from anechain.campaign import Campaign
 from anechain.checks import (
     BAD,
     DOUBTFUL,
@@ -23,6 +23,7 @@ from anechain.checks import (
     not_made,
     where_in_words,
 )
+from anechain.choices import CheckLimits
 
 NUMBERS = st.floats(-1e6, 1e6)
 

@@ -7,7 +7,7 @@ import pytest
 
 import capture_files
 from anechain import contract
-from anechain.campaign import DistortionChoices
+from anechain.choices import DistortionChoices
 from anechain.methods import versions
 from anechain.stages.compare_distortion import compared_distortion, compared_distortion_figures
 from anechain.stages.distortion import NOT_MEASURED, USES, distorted

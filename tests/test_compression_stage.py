@@ -9,7 +9,7 @@ import xarray as xr
 
 import nonlinear_speaker as model
 from anechain import contract
-from anechain.campaign import CompressionChoices, DeviceNumbers, Numbers, UsableLimits
+from anechain.choices import CompressionChoices, DeviceNumbers, Numbers, UsableLimits
 from anechain.errors import Refusal
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers

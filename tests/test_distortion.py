@@ -7,7 +7,7 @@ import pytest
 
 import capture_files
 from anechain import contract
-from anechain.campaign import DistortionChoices
+from anechain.choices import DistortionChoices
 from anechain.methods import versions
 from anechain.plan import entry_of, prepare
 from anechain.stages.batch import run_batch

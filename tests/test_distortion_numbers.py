@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import valid_datasets
-from anechain.campaign import DeviceNumbers, DistortionChoices, Numbers
+from anechain.choices import DeviceNumbers, DistortionChoices, Numbers
 from anechain.figure_of_merit.distortion import ABSENT, distortion_numbers, peak_list
 from anechain.figure_of_merit.given import gather
 from anechain.methods import versions

@@ -309,7 +309,7 @@ def test_software_is_a_possible_cause_only(old, lab, monkeypatch):
     assert not explanation.differs and not explanation.causes
     assert ("numpy", "1.0") in {(one.name, one.new) for one in explanation.software}
     text = "\n".join(told(explanation))
-    assert "No value differs. 4 files are not" in text and "→ 1.0" in text
+    assert "No value differs. 5 files are not" in text and "→ 1.0" in text
     explanation = explain(old, new)
     assert [cause[0] for cause in causes(explanation)] == ["raw files"]
     assert "A possible cause only" in "\n".join(told(explanation))

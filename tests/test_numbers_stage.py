@@ -13,7 +13,7 @@ from anechain import contract, store
 from anechain.acoustics.directions import orbit_vectors, unit_vectors
 from anechain.acoustics.sphere import solid_angle_weights
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.campaign import DeviceNumbers, Numbers
+from anechain.choices import DeviceNumbers, Numbers
 from anechain.embedding import parsed
 from anechain.errors import Refusal
 from anechain.methods import versions

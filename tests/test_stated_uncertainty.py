@@ -5,7 +5,7 @@ import pytest
 
 import physics
 from anechain import contract
-from anechain.campaign import Uncertainty
+from anechain.choices import Uncertainty
 from anechain.stages.derive import derived
 from anechain.stages.stated_uncertainty import error_parts
 from test_derive import parameters, responses

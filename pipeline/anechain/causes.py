@@ -309,8 +309,10 @@ def _derivation_reaches(cause: Cause, name: str, scope: Scope) -> bool:
         return "rear_wall_bounce" in made_of
     if what == ("parameter", "early_reflections_total"):
         return any(one.startswith("early_reflections") and "_index" not in one for one in made_of)
+    if cause.kind == "parameter" and cause.name.startswith("uncertainty"):
+        return False  # how sure a level is, not the level
     if cause.kind == "method":
-        if cause.name == "resolution-limit":
+        if cause.name == "resolution-limit" or "uncertainty" in cause.name:
             return False
         if cause.name in _WHOLE_SET:
             return of_orbits

@@ -9,7 +9,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from anechain.campaign import Campaign, Device, Target, load_campaign
+from anechain.campaign import Campaign, Device, load_campaign
+from anechain.choices import Target
 from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
 from anechain.receipts import Input, issue, sha256_hex

@@ -17,7 +17,7 @@ from anechain.acoustics.trends import (
     set_trend,
     trend_level,
 )
-from anechain.campaign import OwnTrend
+from anechain.choices import OwnTrend
 from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import drawn
 from anechain.numbers import Mark, Number, Spread

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve_parts import hertz
 from anechain.acoustics.curves import TITLES
 from anechain.acoustics.smoothing import smooth
-from anechain.campaign import DeviceNumbers, Numbers
+from anechain.choices import DeviceNumbers, Numbers
 from anechain.figure_of_merit.spreads import NOT_STATED, Errors
 from anechain.methods import methods, versions
 from anechain.numbers import Mark, Number, Spread

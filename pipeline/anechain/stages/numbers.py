@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain import contract
-from anechain.campaign import DeviceNumbers, Target
-from anechain.campaign import Numbers as Options
+from anechain.choices import DeviceNumbers, Target
+from anechain.choices import Numbers as Options
 from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
 from anechain.figure_of_merit.given import gather
