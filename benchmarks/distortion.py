@@ -19,11 +19,14 @@ import numpy as np
 import xarray as xr
 
 from anechain import contract
-from anechain.choices import DistortionChoices
+from anechain.choices import CompressionChoices, DistortionChoices, UsableLimits
 from anechain.methods import versions
+from anechain.stages.compression import USES as COMPRESSION_USES
+from anechain.stages.compression import compressed
 from anechain.stages.distortion import USES, distorted
 
 LEVELS = (1, 2, 4, 8, 16)
+DRIVES = (2, 4, 8, 16)
 
 
 def harmonics(points: int, drives: int, orders: int = 9) -> xr.Dataset:
@@ -86,6 +89,19 @@ def main() -> None:
         result = distorted(data, choices)
         print(
             f"distortion, {count:2} levels: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms a level; "
+            f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB at most beside it"
+        )
+    chosen = {
+        "compression": CompressionChoices().model_dump(mode="json"),
+        "usable_limits": UsableLimits().model_dump(mode="json"),
+        "methods": versions(COMPRESSION_USES),
+    }
+    for count in DRIVES:
+        data = harmonics(asked.points, count)
+        seconds, peak = measured(lambda data=data: compressed({"harmonics": data}, chosen), asked.rounds)
+        result = compressed({"harmonics": data}, chosen)
+        print(
+            f"compression, {count:2} drives: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms a drive; "
             f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB at most beside it"
         )
 

@@ -138,6 +138,20 @@ def test_takes_tell_order_drift_and_recovery(willow):
     assert "not repeated" in json.loads(falling.attrs["gaps"])["drift"]
 
 
+def test_a_hot_repeat_joined_into_the_lowest_drive_does_not_shift_the_reference():
+    """0.4 dB of heat in the level of the lowest drive would take as much off every compression."""
+    joined = model.harmonics()
+    joined["level"][{"drive": 0}] -= 0.4
+    alone, with_takes = whole(joined), whole(joined, model.takes())
+    expected = expected_delta(model.FREQUENCY, 16.0)
+    np.testing.assert_allclose(with_takes["delta"].values[-1], expected, atol=0.02)
+    np.testing.assert_allclose(alone["delta"].values[-1], expected + 0.4, atol=0.02)
+    assert with_takes.attrs["made_of"] == "harmonics and takes"
+    assert "the first take at each drive" in with_takes.attrs["notes"]
+    # Takes of another kind of level are not put in.
+    assert whole(joined, model.takes(level_kind="relative")).attrs["made_of"] == "harmonics"
+
+
 def test_unequal_conditions_are_said():
     other = whole(model.harmonics(), model.takes(measured_distance=2.0, level_kind="relative"))
     assert "unequal conditions: measured distance is 2.0 of the takes, 1.0 of the harmonics" in other.attrs["notes"]

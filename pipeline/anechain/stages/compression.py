@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -148,6 +148,8 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     harmonics = data.get("harmonics")
     if harmonics is not None and len(_drives(harmonics, "harmonics")) > 1:
         given = _of_harmonics(harmonics)
+        if "takes" in data and not _unequal(data["takes"].attrs, harmonics.attrs):
+            given = _with_first_takes(given, _of_takes(data["takes"]))
     else:
         given = _of_takes(data["takes"])
     fraction = choices["smoothing"]
@@ -252,6 +254,19 @@ def _of_takes(takes: xr.Dataset) -> _Fundamentals:
     return _Fundamentals("takes", drive, frequency, level, np.full(level.shape, np.nan), takes.attrs)
 
 
+def _with_first_takes(given: _Fundamentals, first: _Fundamentals) -> _Fundamentals:
+    """Fundamentals of the first take at each drive, in place of those that joined takes give.
+
+    A level that is repeated last has heat in it: joined with the first it would shift what all others are held against.
+    """
+    alike = first.level.shape == given.level.shape and np.allclose(first.frequency, given.frequency, rtol=1e-9, atol=0)
+    if not alike or not np.allclose(first.drive, given.drive, rtol=1e-6, atol=0):
+        return given
+    # A first take without a value at some frequency keeps the joined one.
+    level = np.where(np.isfinite(first.level), first.level, given.level)
+    return replace(given, made_of="harmonics and takes", level=level)
+
+
 def _table(reached: list[list[Any]], name: str) -> Floats:
     return np.array([[np.nan if (v := getattr(one, name)) is None else v for one in row] for row in reached], float)
 
@@ -352,7 +367,7 @@ def _add_usable(
 ) -> list[str]:
     """Add the usable limits to the variables; return what they assume."""
     options = parameters["usable_limits"]
-    if harmonics is None or given.made_of != "harmonics" or not (harmonics["order"].values > 1).any():
+    if harmonics is None or given.made_of == "takes" or not (harmonics["order"].values > 1).any():
         gaps["usable"] = "usable limits need harmonics of order 2 and up at two drives or more"
         return []
     limit = usable_limits.limit_curve(given.frequency, options["distortion"])

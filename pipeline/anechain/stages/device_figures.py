@@ -98,6 +98,11 @@ def device_figures(data: Data) -> Iterator[DeviceFigure]:
         yield from _of_distortion(data["distortion.nc"])
     if "compression.nc" in data:
         yield from _of_compression(data["compression.nc"])
+    if "multitone.nc" in data:
+        from anechain.figures.multitone import multitone_figure
+
+        caption = f"Multitone: what sounds between the tones, re the tones of the same band. {LEVEL_CAUTION}"
+        yield DeviceFigure("multitone", caption, ("multitone.nc",), multitone_figure)
     if "impedance.nc" in data:
         from anechain.figures.impedance import impedance_figure
 
