@@ -42,6 +42,7 @@ __all__ = [
     "heading",
     "hertz",
     "index_limits",
+    "inline",
     "labels_of",
     "level_limits",
     "level_title",
@@ -236,6 +237,30 @@ def under_figure(lines: Sequence[str]) -> alt.TitleParams | None:
     )
 
 
+def inline(values: Sequence[Any], name: str) -> alt.InlineData:
+    """Data to be held in a specification, under a name.
+
+    They go in as one text, which :func:`finish` opens again: a chart copies all that it holds at every step of its
+    making, and a text is not copied.
+    """
+    import altair as alt
+
+    return alt.InlineData(values=json.dumps(values, ensure_ascii=False), name=name)
+
+
+def _opened(part: Any) -> Any:
+    """A part of a specification with the data that :func:`inline` closed."""
+    if isinstance(part, list):
+        return [_opened(one) for one in part]
+    if not isinstance(part, dict):
+        return part
+    opened = {key: _opened(one) for key, one in part.items()}
+    data = opened.get("data")
+    if isinstance(data, dict) and isinstance(data.get("values"), str):
+        opened["data"] = {**data, "values": json.loads(data["values"])}
+    return opened
+
+
 def finish(chart: alt.VConcatChart, description: str) -> dict[str, Any]:
     """Give a chart its fonts and colours, and return its specification as a plain dictionary."""
     import altair as alt
@@ -268,4 +293,4 @@ def finish(chart: alt.VConcatChart, description: str) -> dict[str, Any]:
         )
         .configure_title(color=INK, subtitleColor=INK)
     )
-    return dict(finished.to_dict())
+    return dict(_opened(finished.to_dict()))
