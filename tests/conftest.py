@@ -6,9 +6,16 @@ from hypothesis import settings
 settings.register_profile("anechain", deadline=None)
 settings.load_profile("anechain")
 
-LONGEST = ("test_workflow", "test_nothing_lost", "test_bundling", "test_remaking", "test_crate", "test_demo_model")
+LONGEST = (
+    *("test_workflow", "test_nothing_lost", "test_capture_campaign", "test_explaining", "test_bundling"),
+    *("test_verifying", "test_remaking", "test_locking", "test_crate", "test_demo_model", "test_demo_recordings"),
+    *("test_developers_guide", "test_conformance", "test_figures", "test_compression_stage", "test_numbers_stage"),
+)
 
 
 def pytest_collection_modifyitems(items):
-    """Start with the longest files, so that no process is left with one of them at the end."""
+    """Start with the longest files, so that no process is left with one of them at the end.
+
+    With --no-loadscope-reorder, as the Makefile has it: the files with the most tests would come first otherwise.
+    """
     items.sort(key=lambda item: LONGEST.index(item.path.stem) if item.path.stem in LONGEST else len(LONGEST))

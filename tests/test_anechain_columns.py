@@ -296,6 +296,21 @@ def test_orders_of_each_drive(tmp_path, kind):
     assert data.attrs["level_kind"] == "spl"
 
 
+def test_exchanged_drives_are_seen_by_the_levels(tmp_path):
+    paths = [
+        table(tmp_path, columns_of(drive, "level"), TITLES["level"], f"rowan {word}.csv", separator=",")
+        for word, drive in zip(("low", "mid", "high"), DRIVES, strict=True)
+    ]
+    stated = dict(zip(("low", "mid", "high"), DRIVES, strict=True))
+    ((good,), (bad,)) = (
+        read(paths, pattern="rowan {drive}.csv", drives=drives).checks
+        for drives in (stated, {**stated, "low": 4.0, "high": 1.0})
+    )
+    assert good.verdict == "good"
+    # 20 lg 4 once for the levels and once for the drives.
+    assert bad.verdict == "bad" and dict(bad.values)["rowan low.csv"] == pytest.approx(40 * np.log10(4), abs=0.2)
+
+
 def test_without_the_fundamental_levels_are_relative_to_it(tmp_path):
     _, second, third = polynomial(2.0)
     columns = TONES, *(np.full(TONES.size, 100 * 10 ** (x / 20)) for x in (second, third))

@@ -211,3 +211,14 @@ def test_a_real_two_way():
     f3, f6, f10 = (limit.nearest_hz for limit in found.lower)
     assert 30 < f10 < f6 < f3 < 80
     assert all(limit.nearest_hz is None and "the data end at 20000 Hz" in limit.reason for limit in found.upper)
+
+
+def test_a_gap_is_not_called_the_end_of_the_data():
+    grid = np.geomspace(20.0, 20000.0, 400)
+    level = np.full(grid.size, 80.0)
+    level[(grid > 200) & (grid < 300)] = np.nan
+    limits = frequency_limits(grid, level, 80.0, "the curve", 1000.0, (3.0,))
+    assert "have a gap beyond 30" in limits.lower[0].reason and "the data end at 20000 Hz" in limits.upper[0].reason
+    found = effective_frequency_range(grid, level)
+    assert "a louder one may lie in the gap" in found.reference
+    assert "gap" not in effective_frequency_range(grid, np.full(grid.size, 80.0)).reference

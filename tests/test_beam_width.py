@@ -146,6 +146,14 @@ def _constant(total):
     return BeamWidth(BAND, 6.0, half, half, half, half, words, words)
 
 
+def test_a_beam_that_does_not_end_just_below_the_band_is_the_reason_and_not_the_data():
+    grid = np.array([900.0, 1050.0, 2000.0, 4000.0])
+    half, words = np.array([np.nan, 170.0, 90.0, 60.0]), np.array(["not reached", "found", "found", "found"])
+    found = mean_coverage(BeamWidth(grid, 6.0, half, half, half, half, words, words), 1000.0, 4000.0)
+    assert found.mean_deg is None
+    assert "at 1000 Hz, an end of the band, the beam is just wider" in found.reason and "data" not in found.reason
+
+
 def test_mean_coverage_is_over_log_frequency():
     """Half angles that rise by 10 degrees per octave have the mean of the band's ends."""
     half, words = 20 + 10 * np.log2(BAND / 500), np.full(BAND.size, "found")

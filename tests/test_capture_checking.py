@@ -189,6 +189,73 @@ def test_a_loopback_needs_no_check_of_clocks(tmp_path):
     assert found["sweep-end"].verdict == GOOD and found["signal-to-noise"].verdict == GOOD
 
 
+def loops(folder, drives, loopback=True):
+    """Recordings on the axis at several volts; full scale of the loopback stands for 20 V."""
+    paths = []
+    for word, volts in drives.items():
+        record = recording(tail=TAIL, gain=0.02 * volts)
+        played = volts * np.sqrt(2) / 20 * np.concatenate([sweep(), np.zeros(record.size - sweep().size)])
+        paths.append(write(folder / f"yew horizontal 0 {word}.wav", record, *([played] if loopback else [])))
+    return paths
+
+
+DRIVES = {"low": 1.0, "mid": 2.83, "high": 9.0}
+STATED = {"pattern": "yew {plane} {angle} {drive}.wav", "drive": None, "drives": DRIVES, "harmonics": {"orders": 5}}
+
+
+@pytest.mark.parametrize(
+    ("law", "verdict"),
+    [
+        ({}, GOOD),
+        ({"duration": 2.4}, BAD),
+        ({"duration": 1.6}, BAD),
+        ({"start": 5.0}, BAD),
+        ({"kind": "exponential"}, BAD),
+    ],
+)
+@pytest.mark.parametrize("by", ["loopback", "file"])
+def test_another_law_of_the_sweep_than_the_one_played(tmp_path, law, verdict, by):
+    """Order n is rate times ln n before the response (Farina 2000): another rate looks for it elsewhere.
+
+    Synchronised, the rate is a whole number of periods: 0.3 s of 2 s from 20 Hz, 0.35 s of 2.4 s, 0.2 s of 5 Hz;
+    exponential 0.2895 s.
+    """
+    paths = loops(tmp_path, DRIVES)
+    write(tmp_path / "played.wav", 0.5 * sweep())
+    played = {"loopback": 2} if by == "loopback" else {"excitation": tmp_path / "played.wav"}
+    found = checks(paths, **STATED, **played, sweep={**LAW, **law})["sweep-law"]
+    assert found.verdict == verdict
+    assert ("its kind, start, stop or duration is another" in found.found) == (verdict == BAD)
+
+
+@pytest.mark.parametrize("volts", [20.0, None])
+def test_drives_as_they_were(tmp_path, volts):
+    found = checks(loops(tmp_path, DRIVES), **STATED, loopback=2, loopback_volts=volts)
+    assert found["drive"].verdict == GOOD and "9 V +0.0 dB" in found["drive"].found
+
+
+@pytest.mark.parametrize(
+    ("played", "off"),
+    [
+        ({"loopback": 2, "loopback_volts": 20.0}, "28.3 V -20.0 dB"),
+        ({"loopback": 2}, "28.3 V -20.0 dB"),
+        ({}, "28.3 V -20.0 dB"),
+    ],
+)
+def test_a_mistyped_drive(tmp_path, played, off):
+    paths = loops(tmp_path, DRIVES, loopback="loopback" in played)
+    found = checks(paths, **(STATED | {"drives": DRIVES | {"mid": 28.3}}), **played)["drive"]
+    assert found.verdict == BAD and off in found.found and places(found) == ["yew horizontal 0 mid.wav"]
+
+
+def test_exchanged_drives_and_another_scale_of_the_loopback(tmp_path):
+    paths = loops(tmp_path, DRIVES)
+    exchanged = STATED | {"drives": DRIVES | {"low": 9.0, "high": 1.0}}
+    assert checks(paths, **exchanged, loopback=2, loopback_volts=20.0)["drive"].verdict == BAD
+    found = checks(paths, **STATED, loopback=2, loopback_volts=2.0)["drive"]
+    assert found.verdict == BAD and "all alike, so `loopback_volts` may be another" in found.found
+
+
 def test_a_real_recording_in_a_room(tmp_path):
     """Sweep of a loudspeaker in a room, with the played signal (pyfar gallery, CC BY 4.0).
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from anechain import contract
+from anechain.checks import BAD, GOOD
 from anechain.errors import Refusal
 from anechain.importers import find_importers
 from anechain.plan import prepare
@@ -124,6 +125,26 @@ def test_other_directions_and_unknown_drives_are_refused(tmp_path):
         read_multitone(paths, how)
     said = "\n".join(map(str, caught.value.problems))
     assert "at 30°" in said and "its drive is not known" in said
+
+
+def checked(folder, **more):
+    return {one.id: one for one in read_multitone(sorted(folder.glob("yew*.wav")), options(folder, **more)).checks}
+
+
+def test_tones_and_drives_as_stated(tmp_path):
+    write_all(tmp_path)
+    louder = 2 * two_tones(*TONES, seconds=3.0, quadratic=0.0, cubic=0.0)
+    write(tmp_path / "yew horizontal 0 2V.wav", louder, subtype="FLOAT")
+    found = checked(tmp_path)
+    assert found["tones"].verdict == GOOD and found["drive"].verdict == GOOD
+    found = checked(tmp_path, pattern="yew {plane} {angle} {drive}V.wav", drives={"2": 20.0})
+    assert found["drive"].verdict == BAD and "20 V -20.0 dB" in found["drive"].found
+
+
+@pytest.mark.parametrize("tones", [(1000.3, 1510.7), (700.3, 1000.3), (1000.3, 1410.7, 2500.9)])
+def test_a_tone_that_is_not_the_one_played(folder, tones):
+    found = checked(folder, multitone={"tones": tones, "settle": 0.5, "bands_per_octave": 12})["tones"]
+    assert found.verdict == BAD and "is that a tone that was played and is not listed" in found.found
 
 
 def test_the_importer_gives_multitone():

@@ -102,6 +102,22 @@ def test_it_says_what_the_import_says(lab, old, new, words):
         assert "alder: responses from " in done.stdout
 
 
+def test_neighbours_of_one_mend_name_it_once(lab):
+    """A wrong pattern is wrong for every file: all are named, and what to do about it is said once."""
+    lab.write_text(lab.read_text().replace("{plane} {angle}", "{angle} {plane}", 1))
+    done = run(lab)
+    files = len(list((lab.parent / "raw" / "rowan").glob("*.csv")))
+    assert files > 20 and done.stderr.count("does not fit the pattern") == files
+    assert done.stderr.count("    mend: ") == done.stderr.count("    allowed: ") == 1
+
+
+def test_a_file_named_in_the_options_that_is_not_there(lab):
+    lab.write_text(lab.read_text().replace("options: {", "options: {manifest: raw/none.csv, ", 1))
+    done = run(lab)
+    assert "responses.options.manifest is 'raw/none.csv', and there is no such file" in done.stderr
+    assert str(lab.parent) not in done.stderr
+
+
 def test_a_campaign_file_that_is_wrong(lab):
     lab.write_text(lab.read_text().replace("title: Rowan", "titel: Rowan"))
     done = run(lab)

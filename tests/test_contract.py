@@ -35,19 +35,31 @@ def the_problem(dataset, name="responses"):
     return problem
 
 
-FIELDS = [
-    (name, part, field)
-    for name in VALID
-    for part in ("coordinates", "variables", "attributes")
-    for field in getattr(load(name), part)
-]
-ARRAYS = [(name, field) for name, part, field in FIELDS if part != "attributes"]
-ATTRIBUTES = [(name, field) for name, part, field in FIELDS if part == "attributes"]
+def fields(name, *parts):
+    """Specifications of the fields of a contract, by name."""
+    return {field: spec for part in parts for field, spec in getattr(load(name), part).items()}
 
 
-def spec_of(name, field):
-    spec = load(name)
-    return {**spec.attributes, **spec.variables, **spec.coordinates}[field]
+def arrays(name):
+    return fields(name, "coordinates", "variables")
+
+
+def attributes(name):
+    """All but the one that says which contract it is: without that nothing else is looked at."""
+    return {field: spec for field, spec in fields(name, "attributes").items() if field != "contract"}
+
+
+def all_with(dataset, values):
+    """The dataset with the first value of several arrays changed, all at once."""
+    for field, value in values.items():
+        dataset = with_one(dataset, field, value)
+    return dataset
+
+
+def in_turns(values):
+    """Of the values to try for each field the first of all, then the second of all, until each was tried."""
+    for turn in range(max((len(some) for some in values.values()), default=0)):
+        yield {field: some[turn] for field, some in values.items() if turn < len(some)}
 
 
 # What is right
@@ -58,9 +70,15 @@ def test_a_right_dataset_passes(name):
     validate(VALID[name](), name, WHERE)
 
 
-@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ARRAYS if not spec_of(n, f).required])
-def test_an_optional_variable_may_be_absent(name, field):
-    validate(VALID[name]().drop_vars(field), name, WHERE)
+@pytest.mark.parametrize("name", VALID)
+def test_optional_arrays_and_attributes_may_be_absent(name):
+    dataset = VALID[name]().drop_vars([field for field, spec in arrays(name).items() if not spec.required])
+    absolute = dataset.attrs.get("level_kind") == "spl"
+    for field, spec in attributes(name).items():
+        # A sound pressure level has to say where it holds, and at what drive.
+        if not spec.required and not (absolute and field in ("distance", "drive")):
+            dataset.attrs.pop(field, None)
+    validate(dataset, name, WHERE)
 
 
 def test_one_plane_alone_and_odd_angles_pass():
@@ -106,28 +124,41 @@ def test_describing_leaves_the_dataset_given_as_it_was():
     assert described["level"].attrs == {"long_name": load("responses").variables["level"].about, "units": "dB"}
 
 
-# Every field of every contract
+# Every field of every contract: all of a contract are made wrong at once, since all that is wrong is said at once
 
 
-@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ATTRIBUTES if spec_of(n, f).required])
-def test_every_required_attribute(name, field):
+def test_there_is_a_right_dataset_of_every_contract():
+    assert set(VALID) == {file.rsplit("-", 1)[0] for file in anechain_schemas.available()}
+
+
+@pytest.mark.parametrize("name", VALID)
+def test_every_required_attribute(name):
     dataset = VALID[name]()
-    del dataset.attrs[field]
+    dataset.attrs = {"contract": dataset.attrs["contract"]}
     found = {problem.what: problem for problem in refused(dataset, name)}
-    problem = found[f"attribute {field} is absent"]
-    assert problem.allowed == spec_of(name, field).allowed() and spec_of(name, field).about in problem.mend
+    required = {field: spec for field, spec in attributes(name).items() if spec.required}
+    assert set(found) == {f"attribute {field} is absent" for field in required}
+    for field, spec in required.items():
+        problem = found[f"attribute {field} is absent"]
+        assert problem.allowed == spec.allowed() and spec.about in problem.mend
 
 
 WRONG_KIND = {"text": [3, 1.5], "number": ["1", True, np.nan, np.inf, "loud"], "integer": ["1", 0.5, True, np.nan]}
 
 
-@pytest.mark.parametrize(("name", "field"), ATTRIBUTES)
-def test_every_attribute_of_another_kind(name, field):
-    for wrong in WRONG_KIND[spec_of(name, field).kind]:
+def check_attributes(name, wrong):
+    specs = attributes(name)
+    for values in in_turns(wrong):
         dataset = VALID[name]()
-        dataset.attrs[field] = wrong
+        dataset.attrs |= values
         found = {problem.what: problem for problem in refused(dataset, name)}
-        assert found[f"attribute {field} is {wrong!r}"].allowed == spec_of(name, field).allowed()
+        for field, value in values.items():
+            assert found[f"attribute {field} is {value!r}"].allowed == specs[field].allowed()
+
+
+@pytest.mark.parametrize("name", VALID)
+def test_every_attribute_of_another_kind(name):
+    check_attributes(name, {field: WRONG_KIND[spec.kind] for field, spec in attributes(name).items()})
 
 
 def beyond(spec):
@@ -146,49 +177,61 @@ def edges(spec):
         yield np.nextafter(spec.above, np.inf)
 
 
-@pytest.mark.parametrize(("name", "field"), ATTRIBUTES)
-def test_every_attributes_bounds(name, field):
-    spec = spec_of(name, field)
-    wrong = ["SPL", "diagonal"] if spec.choices else list(beyond(spec))
-    for value in wrong:
+def of_kind(spec, values):
+    return [int(value) if spec.kind == "integer" else value for value in values]
+
+
+@pytest.mark.parametrize("name", VALID)
+def test_every_attributes_bounds(name):
+    specs = attributes(name)
+    check_attributes(
+        name,
+        {field: ["SPL", "diagonal"] if spec.choices else of_kind(spec, beyond(spec)) for field, spec in specs.items()},
+    )
+    allowed = {f: of_kind(spec, edges(spec)) for f, spec in specs.items() if not f.startswith("valid_")}
+    for values in in_turns(allowed):
         dataset = VALID[name]()
-        dataset.attrs[field] = int(value) if spec.kind == "integer" else value
-        found = {problem.what: problem for problem in refused(dataset, name)}
-        assert found[f"attribute {field} is {dataset.attrs[field]!r}"].allowed == spec.allowed()
-    for value in [] if field.startswith("valid_") else edges(spec):
-        dataset = VALID[name]()
-        dataset.attrs[field] = int(value) if spec.kind == "integer" else value
+        dataset.attrs |= values
         validate(dataset, name, WHERE)
 
 
-@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ARRAYS if spec_of(n, f).required])
-def test_every_required_array(name, field):
-    problems = refused(VALID[name]().drop_vars(field), name)
-    assert Problem(WHERE, f"{field} is absent", spec_of(name, field).about, f"give {field} in the importer") in problems
+@pytest.mark.parametrize("name", VALID)
+@pytest.mark.parametrize("parts", [("coordinates",), ("variables",), ("coordinates", "variables")])
+def test_every_required_array(name, parts):
+    specs = {field: spec for field, spec in fields(name, *parts).items() if spec.required}
+    assert set(refused(VALID[name]().drop_vars(specs), name)) >= {
+        Problem(WHERE, f"{field} is absent", spec.about, f"give {field} in the importer")
+        for field, spec in specs.items()
+    }
 
 
-@pytest.mark.parametrize(("name", "field"), ARRAYS)
-def test_every_arrays_bounds(name, field):
-    spec = spec_of(name, field)
-    valid = VALID[name]()
-    if spec.kind == "text":
-        wrong = [3, *(["diagonal", "Horizontal", ""] if spec.choices else [])]
-        valid = with_values(valid, field, valid[field].values.astype(object))
-    else:
-        wrong = [*beyond(spec), *([np.inf, -np.inf] if spec.kind == "number" else [])]
-    for value in wrong:
-        problem = next(p for p in refused(with_one(valid, field, value), name) if p.what.startswith(f"{field} is "))
-        assert (f"{value:g}" if isinstance(value, float) else str(value)) in problem.what
-        assert problem.allowed == spec.allowed()
+@pytest.mark.parametrize("name", VALID)
+def test_every_arrays_bounds(name):
+    specs, valid, wrong = arrays(name), VALID[name](), {}
+    for field, spec in specs.items():
+        if spec.kind == "text":
+            wrong[field] = [3, *(["diagonal", "Horizontal", ""] if spec.choices else [])]
+            valid = with_values(valid, field, valid[field].values.astype(object))
+        else:
+            wrong[field] = [*beyond(spec), *([np.inf, -np.inf] if spec.kind == "number" else [])]
+    for values in in_turns(wrong):
+        found = refused(all_with(valid, values), name)
+        for field, value in values.items():
+            problem = next(p for p in found if p.what.startswith(f"{field} is "))
+            assert (f"{value:g}" if isinstance(value, float) else str(value)) in problem.what
+            assert problem.allowed == specs[field].allowed()
 
 
-@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ARRAYS if spec_of(n, f).kind == "number"])
+@pytest.mark.parametrize("name", VALID)
 @pytest.mark.parametrize("type_", ["float32", "int64", str, object, complex, bool])
-def test_every_number_is_of_one_type(name, field, type_):
-    valid = VALID[name]()
-    dataset = with_values(valid, field, valid[field].values.astype(type_))
+def test_every_number_is_of_one_type(name, type_):
+    dataset = VALID[name]()
+    numbers = [field for field, spec in arrays(name).items() if spec.kind == "number"]
+    for field in numbers:
+        dataset = with_values(dataset, field, dataset[field].values.astype(type_))
     found = {problem.what: problem for problem in refused(dataset, name)}
-    assert found[f"{field} is of type {dataset[field].dtype}"].allowed.startswith("float64, a number")
+    for field in numbers:
+        assert found[f"{field} is of type {dataset[field].dtype}"].allowed.startswith("float64, a number")
 
 
 @pytest.mark.parametrize("value", [0.5, 2, -1, np.inf])
@@ -207,45 +250,57 @@ def test_measured_as_text_is_refused():
     assert problem.what == "measured is 1 at horizontal -170°, and 71 more values"
 
 
-@pytest.mark.parametrize(("name", "field"), ARRAYS)
-def test_missing_values_only_where_they_may_be(name, field):
-    spec = spec_of(name, field)
-    valid = VALID[name]()
-    values = valid[field].values.astype(object if spec.kind == "text" else float)
-    values.flat[0] = None if spec.kind == "text" else np.nan
-    dataset = with_values(valid, field, values)
-    if getattr(spec, "missing", False):
-        dataset.attrs |= {"import_report": "1 level missing"} if "import_report" in dataset.attrs else {}
-        validate(dataset, name, WHERE)
-    else:
-        whats = [problem.what for problem in refused(dataset, name)]
+@pytest.mark.parametrize("name", VALID)
+def test_missing_values_only_where_they_may_be(name):
+    valid, specs = VALID[name](), arrays(name)
+
+    def without(fields):
+        dataset = valid
+        for field in fields:
+            values = valid[field].values.astype(object if specs[field].kind == "text" else float)
+            values.flat[0] = None if specs[field].kind == "text" else np.nan
+            dataset = with_values(dataset, field, values)
+        return dataset
+
+    optional = [field for field, spec in specs.items() if getattr(spec, "missing", False)]
+    dataset = without(optional)
+    dataset.attrs |= {"import_report": "1 level missing"} if "import_report" in dataset.attrs else {}
+    validate(dataset, name, WHERE)
+    needed = [field for field in specs if field not in optional]
+    whats = [problem.what for problem in refused(without(needed), name)]
+    for field in needed:
         assert any(what.startswith(f"{field} has 1 missing value") for what in whats)
 
 
-@pytest.mark.parametrize(("name", "field"), [(n, f) for n, f in ARRAYS if spec_of(n, f).unit])
+@pytest.mark.parametrize("name", VALID)
 @pytest.mark.parametrize("unit", [None, "kHz"])
-def test_every_unit(name, field, unit):
+def test_every_unit(name, unit):
     dataset = VALID[name]()
-    if unit is None:
+    units = {field: spec.unit for field, spec in arrays(name).items() if spec.unit}
+    for field in units:
         del dataset[field].attrs["units"]
-    else:
-        dataset[field].attrs["units"] = unit
-    problem = the_problem(dataset, name)
-    assert problem.what == f"{field} is in {unit or 'no unit'}"
-    assert problem.allowed == spec_of(name, field).unit and problem.mend == f"convert {field} in the importer"
+        dataset[field].attrs |= {} if unit is None else {"units": unit}
+    found = {problem.what: (problem.allowed, problem.mend) for problem in refused(dataset, name)}
+    assert found == {
+        f"{field} is in {unit or 'no unit'}": (right, f"convert {field} in the importer")
+        for field, right in units.items()
+    }
 
 
-@pytest.mark.parametrize(
-    ("name", "field"), [(n, f) for n in VALID for f, spec in load(n).variables.items() if len(spec.dims) > 1]
-)
-def test_every_variables_dimensions(name, field):
-    valid = VALID[name]()
-    turned = valid.assign({field: valid[field].transpose()})
-    problem = next(p for p in refused(turned, name) if p.what.startswith(f"{field} has "))
-    assert problem.what == f"{field} has {', '.join(reversed(valid[field].dims))}"
-    assert problem.allowed == ", ".join(valid[field].dims)
-    fewer = valid.assign({field: valid[field].isel({valid[field].dims[0]: 0}, drop=True)})
-    assert f"{field} has {', '.join(valid[field].dims[1:])}" in [p.what for p in refused(fewer, name)]
+def on_several(name):
+    """Variables of a contract with more than one dimension."""
+    return {field: spec.dims for field, spec in load(name).variables.items() if len(spec.dims) > 1}
+
+
+@pytest.mark.parametrize("name", filter(on_several, VALID))
+def test_every_variables_dimensions(name):
+    valid, several = VALID[name](), on_several(name)
+    turned = valid.assign({field: valid[field].transpose() for field in several})
+    fewer = valid.assign({field: valid[field].isel({dims[0]: 0}, drop=True) for field, dims in several.items()})
+    for dataset in (turned, fewer):
+        found = {problem.what: problem.allowed for problem in refused(dataset, name)}
+        for field, dims in several.items():
+            assert found[f"{field} has {', '.join(dataset[field].dims)}"] == ", ".join(dims)
 
 
 def test_a_coordinate_on_another_dimension():
@@ -258,12 +313,14 @@ def test_a_coordinate_on_another_dimension():
 @pytest.mark.parametrize("name", VALID)
 def test_unknown_fields_with_the_nearest_right_one(name):
     valid = VALID[name]()
-    valid.attrs["level_kin"] = "spl"
-    valid = valid.assign(levels=valid["level"]).assign_coords(frequencies=("frequency", valid["frequency"].values))
+    attribute, variable = next(iter(attributes(name))), next(iter(load(name).variables))
+    valid.attrs[f"{attribute}s"] = "spl"
+    valid = valid.assign({f"{variable}s": valid[variable]})
+    valid = valid.assign_coords(frequencies=("frequency", valid["frequency"].values))
     found = {problem.what: problem.mend for problem in refused(valid, name)}
     assert found == {
-        "attribute level_kin is unknown": "did you mean level_kind?",
-        "variable levels is unknown": "did you mean level?",
+        f"attribute {attribute}s is unknown": f"did you mean {attribute}?",
+        f"variable {variable}s is unknown": f"did you mean {variable}?",
         "coordinate frequencies is unknown": "did you mean frequency?",
     }
 
@@ -331,7 +388,8 @@ def test_a_refusal_needs_a_reason():
 @pytest.mark.parametrize("name", VALID)
 def test_an_empty_dataset(name):
     whats = [problem.what for problem in refused(xr.Dataset(), name)]
-    required = [f for n, _, f in FIELDS if n == name and spec_of(n, f).required]
+    every = fields(name, "coordinates", "variables", "attributes")
+    required = [field for field, spec in every.items() if spec.required]
     assert len(whats) == len(required) and all(any(field in what for what in whats) for field in required)
 
 
@@ -352,6 +410,14 @@ def test_an_unknown_version_is_refused(stated):
     problem = the_problem(dataset)
     assert problem.what == f"attribute contract is {stated!r}" and problem.allowed == "responses/1"
     assert "the version of the software that wrote it" in problem.mend
+
+
+@pytest.mark.parametrize("stated", [3, 1.5])
+def test_a_contract_that_is_no_text_is_refused(stated):
+    dataset = responses()
+    dataset.attrs["contract"] = stated
+    problem = the_problem(dataset)
+    assert problem.what == f"attribute contract is {stated!r}" and problem.allowed == "text"
 
 
 @pytest.mark.parametrize("stated", ["curves/1", "", "responses", "1"])

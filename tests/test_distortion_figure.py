@@ -50,6 +50,14 @@ def test_the_scales_are_those_of_iec_60263(spec):
     assert sums["height"] / span == pytest.approx(width / 50)
 
 
+def test_what_is_heard_is_drawn_however_high_the_distortion_rises_in_the_bass():
+    data = harmonics()
+    data["level"][:, 1:, :6] = data["level"][:, 1:, :6] + 50.0
+    for panel in distortion_figure(distortion(data), 86.0)["vconcat"]:
+        scale = panel["layer"][-2]["encoding"]["y"]["scale"]
+        assert scale["domain"][0] <= (0.01 if scale["type"] == "log" else -80.0)
+
+
 def test_values_are_drawn_as_values_and_limits_as_limits(spec):
     """Order 2 is above the noise everywhere; order 3 nowhere; no value stands among the limits' columns' own."""
     columns = data_of(spec)

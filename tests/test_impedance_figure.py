@@ -111,8 +111,8 @@ def test_saddle_and_minimum_are_marked(spec, drawn):
     assert "Electrical impedance; 0.5 V" in words
     # At the tuning the lossless port shorts the motion: the coil's resistance is left.
     assert re.search(r"Box tuning (39\.9|40|40\.1) Hz, where the modulus is 5\.6 Ω", words)
-    assert "Least modulus 5.6" in words and "rated impedance 6 Ω" in words
-    assert {"box tuning", "least", "rated 6 Ω"} <= set(texts(drawn))
+    assert "Minimum impedance 5.6" in words and "rated impedance 6 Ω" in words
+    assert {"box tuning", "minimum", "rated 6 Ω"} <= set(texts(drawn))
     (mark,) = [one for one in points(spec) if one["encoding"] == "diamond"]
     assert mark["frequency"] == pytest.approx(40, rel=0.005) and mark["modulus"] == pytest.approx(5.6, rel=0.005)
 
@@ -129,7 +129,7 @@ def points(spec):
 def test_without_phase_one_panel_says_why():
     spec = impedance_figure(dataset(vented(40.0), phase=False))
     assert len(spec["vconcat"]) == 1
-    assert "Not shown (the phase was not measured): Phase; Equivalent dissipation." in words_of(spec)
+    assert "Not shown (the phase was not measured): Phase; Equivalent peak dissipation." in words_of(spec)
     empty = dataset(vented(40.0))
     empty["phase"] = empty["phase"] * np.nan
     assert len(impedance_figure(empty)["vconcat"]) == 1

@@ -9,14 +9,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
+from pydantic import Field
 
 import anechain.contract
 import anechain.importers
 import anechain.methods
 import physics
+from anechain.cli import commands
 from anechain.errors import Refusal
 from anechain.hooks import CERTAIN, LIKELY, NO, POSSIBLE, Description, ImporterHooks, Options, Reading, Verdict
-from anechain.importers import GROUP, Broken, choose, find_importers, parse_options, read, verdicts
+from anechain.importers import GROUP, Broken, choose, find_importers, options_in_words, parse_options, read, verdicts
 from anechain.plan import Plan, prepare
 
 FOREIGN = Path(__file__).parent / "foreign_importer"
@@ -417,6 +420,10 @@ def test_options_are_checked_with_the_nearest_right_key(rings, tmp_path):
 def test_paths_in_options_start_at_the_campaign(rings, tmp_path, monkeypatch):
     monkeypatch.chdir("/")
     importer = find_importers()[0]["rings"]
+    (problem,) = problems_of(parse_options, importer, {"correction": "raw/offset.txt"}, "campaign", "o.", tmp_path)
+    assert problem.what == "o.correction is 'raw/offset.txt', and there is no such file"
+    (tmp_path / "raw").mkdir()
+    (tmp_path / "raw" / "offset.txt").write_text("0 dB")
     options = parse_options(importer, {"correction": "raw/offset.txt"}, "campaign", "", tmp_path)
     assert options.correction == tmp_path / "raw" / "offset.txt" and options.companion_files() == (options.correction,)
     assert parse_options(importer, {"correction": None}, "campaign", "", tmp_path).correction is None
@@ -624,3 +631,36 @@ def test_a_broken_private_importer_leaves_nothing_behind(private):
     private.write_text("half = 1\nraise RuntimeError(half)")
     find_importers([private])
     assert "anechain_private_halls" not in sys.modules
+
+
+# Telling options
+
+
+def test_keys_of_options_are_told_with_their_defaults():
+    class Inner(Options):
+        after: float = Field(description="milliseconds")
+        before: float = Field(default=1.0, description="milliseconds too")
+
+    class Outer(Options):
+        window: Inner | None = Field(default=None, description="time window")
+        word: str = Field(default="x", description="a word")
+
+    assert list(options_in_words(Outer)) == [
+        "window: time window [by default none]",
+        "    after: milliseconds [required]",
+        "    before: milliseconds too [default 1.0]",
+        "word: a word [default 'x']",
+    ]
+
+
+def test_the_command_lists_the_ones_named():
+    done = CliRunner().invoke(commands, ["importers", "columns"])
+    assert done.exit_code == 0 and done.stdout.startswith("columns ") and "\ncapture " not in done.stdout
+    assert "for the sources: impedance, harmonics" in done.stdout
+    assert "there is no such one" in str(CliRunner().invoke(commands, ["importers", "none"]).exception)
+
+
+def test_a_value_where_keys_belong_is_told_which(tmp_path):
+    capture = find_importers()[0]["capture"]
+    with pytest.raises(Refusal, match="shape"):
+        parse_options(capture, {"window": 6}, "campaign", "options.", tmp_path)

@@ -26,14 +26,16 @@ def test_every_method_has_a_reference_call_and_no_call_is_left_over():
     assert reference_calls().keys() == methods().keys()
 
 
-def changed_code(tmp_path, old, new, module="acoustics/curves.py"):
-    """Compare the lock, in a process of its own, with a copy of the code in which one place is changed."""
+def changed_code(tmp_path, *changes, module="acoustics/curves.py"):
+    """Compare the lock, in a process of its own, with a copy of the code in which some places are changed."""
     package = Path(anechain.__file__).parent
     shutil.copytree(package, tmp_path / "anechain", ignore=shutil.ignore_patterns("__pycache__"))
     source = tmp_path / "anechain" / module
     text = source.read_text()
-    assert text.count(old) == 1, f"{old!r} is there {text.count(old)} times"
-    source.write_text(text.replace(old, new))
+    for old, new in changes:
+        assert text.count(old) == 1, f"{old!r} is there {text.count(old)} times"
+        text = text.replace(old, new)
+    source.write_text(text)
     code = (
         "from anechain import locking\n"
         "print(*locking.differences(locking.read_lock(), locking.current_lock()), sep='\\n')"
@@ -50,7 +52,7 @@ def changed_code(tmp_path, old, new, module="acoustics/curves.py"):
 
 
 def test_a_constant_that_changes_is_named_with_every_method_it_reaches(tmp_path):
-    lines = changed_code(tmp_path, '"listening_window": 0.12,', '"listening_window": 0.13,')
+    lines = changed_code(tmp_path, ('"listening_window": 0.12,', '"listening_window": 0.13,'))
     named = {line.split(":")[0] for line in lines}
     assert {"method in-room-estimate version 1", "method curve-set version 1", "stage derive version 2"} <= named
     assert not any("listening-window" in name for name in named)
@@ -59,36 +61,28 @@ def test_a_constant_that_changes_is_named_with_every_method_it_reaches(tmp_path)
 
 
 def test_a_function_deep_below_a_method_is_named(tmp_path):
-    lines = changed_code(
-        tmp_path, "np.asarray(10.0 ** (np.asarray(level", "np.asarray(10.1 ** (np.asarray(level", "acoustics/levels.py"
-    )
+    base = "np.asarray(10.0 ** (np.asarray(level"
+    lines = changed_code(tmp_path, (base, base.replace("10.0", "10.1")), module="acoustics/levels.py")
     (line,) = [line for line in lines if line.startswith("method listening-window")]
     assert "its result changed" in line
     assert any("anechain.acoustics.levels.power_of_level" in line for line in lines)
 
 
 def test_comments_docstrings_and_annotations_do_not_count(tmp_path):
-    assert (
-        changed_code(
-            tmp_path,
-            "    return _mean(orbits, LISTENING_WINDOW)",
-            "    # why\n    return _mean(orbits, LISTENING_WINDOW)",
-        )
-        == []
+    commented = (
+        "    return _mean(orbits, LISTENING_WINDOW)",
+        "    # why\n    return _mean(orbits, LISTENING_WINDOW)",
     )
-    shutil.rmtree(tmp_path / "anechain")
-    assert (
-        changed_code(tmp_path, '"""Squared pressures in the shares of :data:`IN_ROOM_SHARES`."""', '"""Other words."""')
-        == []
-    )
+    reworded = '"""Squared pressures in the shares of :data:`IN_ROOM_SHARES`."""', '"""Other words."""'
+    assert changed_code(tmp_path, commented, reworded) == []
 
 
 def test_a_refactoring_is_told_from_a_change_of_result(tmp_path):
-    lines = changed_code(
-        tmp_path,
+    rewritten = (
         "    return _mean(orbits, LISTENING_WINDOW)",
         "    wanted = LISTENING_WINDOW\n    return _mean(orbits, wanted)",
     )
+    lines = changed_code(tmp_path, rewritten)
     (line,) = [line for line in lines if line.startswith("method listening-window")]
     assert "its result on the frozen input did not change" in line
 

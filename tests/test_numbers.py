@@ -2,10 +2,20 @@
 
 import csv
 import io
+from dataclasses import replace
 
 import pytest
 
-from anechain.numbers import Mark, Number, number_from_json, number_to_json, numbers_csv, shown, shown_width
+from anechain.numbers import (
+    Mark,
+    Number,
+    number_from_json,
+    number_to_json,
+    numbers_csv,
+    shown,
+    shown_bound,
+    shown_width,
+)
 
 WHOLE = Number(
     id="level.sensitivity",
@@ -33,6 +43,20 @@ def test_a_number_survives_its_json(number):
     assert number_from_json(number.id, number_to_json(number)) == number
 
 
+def test_a_limit_is_told_from_a_value_wherever_it_is_printed():
+    at_most, at_least = (replace(WHOLE, bound=bound) for bound in ("at most", "at least"))
+    assert shown_bound(WHOLE) == "84.2"
+    # Beside an uncertainty to a tenth the value is given to a tenth; alone it is not.
+    assert shown_bound(replace(WHOLE, value=34.0, unit="Hz")) == "34.0"
+    assert shown_bound(replace(WHOLE, value=6.0, unit="\N{GREEK CAPITAL LETTER OMEGA}", uncertainty=None)) == "6"
+    assert shown_bound(at_most) == "≤\N{NO-BREAK SPACE}84.2" and shown_bound(at_least) == "≥\N{NO-BREAK SPACE}84.2"
+    assert number_from_json(WHOLE.id, number_to_json(at_most)) == at_most
+    [row] = csv.DictReader(io.StringIO(numbers_csv([("rowan", "Rowan", [at_most])]).decode()))
+    assert row["bound"] == "at most"
+    with pytest.raises(ValueError, match="gap"):
+        replace(GAP, bound="at most")
+
+
 @pytest.mark.parametrize("changes", [{"value": None}, {"value": float("nan")}, {"value": 1.0, "reason": "why"}])
 def test_a_number_has_a_value_or_a_reason(changes):
     with pytest.raises(ValueError, match="value"):
@@ -56,6 +80,7 @@ def test_the_table_has_a_line_for_each_number_of_each_device_and_an_empty_cell_f
         (-2.5, "dB", "\N{MINUS SIGN}2.50"),
         (1234.5, "Hz", "1230"),
         (52.34, "Hz", "52.3"),
+        (0.7513, "m", "0.75"),
         (88.6, "°", "89"),
         (4.5, "", "4.5"),
         (9.0, "", "9"),

@@ -267,6 +267,9 @@ def test_the_same_numbers_are_named_whatever_is_missing():
     assert half["beam.vertical.2000_8000"].reason == "needs the vertical orbit"
     assert half["listening_height.up"].reason == "needs the vertical orbit"
     assert half["preference.rating"].value is None and half["level.sensitivity"].value is not None
+    # One term of the predictor needs the axis alone.
+    assert half["preference.nbd_on_axis"].value == pytest.approx(whole["preference.nbd_on_axis"].value)
+    assert "vertical" in half["preference.lfx"].reason and "vertical" in half["preference.rating"].reason
 
 
 def test_relative_levels_have_no_sensitivity_and_everything_else():

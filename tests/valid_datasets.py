@@ -20,6 +20,7 @@ ABOUT = {
     "distance": 1.0,
     "drive": 2.83,
 }
+_IMPORT = ("importer", "importer_version", "import_report")
 
 
 def levels(angles) -> np.ndarray:
@@ -148,13 +149,195 @@ def comparison() -> xr.Dataset:
     return describe(dataset, "comparison")
 
 
+def impedance() -> xr.Dataset:
+    """A resistance and an inductance in series: R + jωL."""
+    terminals = 6.0 + 2j * np.pi * FREQUENCY * 0.5e-3
+    dataset = xr.Dataset(
+        {
+            "magnitude": ("frequency", np.abs(terminals)),
+            "phase": ("frequency", np.angle(terminals, deg=True)),
+        },
+        coords={"frequency": FREQUENCY},
+        attrs={name: ABOUT[name] for name in ("device", "title", *_IMPORT, "drive")},
+    )
+    return describe(dataset, "impedance")
+
+
+def multitone() -> xr.Dataset:
+    """Three tones of equal level, a band around each; what lies between them rises by 12 dB for 6 dB of drive."""
+    shape = (2, FREQUENCY.size)
+    tones = 84 + 6.02 * np.array([[-1.0], [0.0]]) + np.zeros(shape)
+    between = 44 + 12.04 * np.array([[-1.0], [0.0]]) + np.zeros(shape)
+    dims, together = ("drive", "frequency"), 10 * np.log10(3)
+    dataset = xr.Dataset(
+        {
+            "tones": (dims, tones),
+            "between": (dims, between),
+            "noise": (dims, np.full(shape, 10.0)),
+            "free": (dims, np.full(shape, 0.9)),
+            "tone_level": (("drive", "tone"), tones),
+            "level": ("drive", tones[:, 0] + together),
+            "ratio": ("drive", between[:, 0] - tones[:, 0]),
+        },
+        coords={"drive": [1.415, 2.83], "tone": FREQUENCY, "frequency": FREQUENCY},
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", *_IMPORT, "distance")},
+    )
+    return describe(dataset, "multitone")
+
+
+def distortion() -> xr.Dataset:
+    """Orders 2 and 3 of :func:`harmonics` halfway, in dB, between its two takes, so that both are in it."""
+    harmonic = np.array([-36.0, -49.0])[:, None] + np.zeros(FREQUENCY.size)
+    second, third = 10 ** (harmonic / 10)
+    summed = np.stack([second + third, (second + third) / (1 + second + third), second + third, third, second + third])
+    every, sums, orders = (("level", *rest, "frequency") for rest in ((), ("sum",), ("order",)))
+    dataset = xr.Dataset(
+        {
+            "harmonic": (orders, harmonic[None]),
+            "harmonic_limit": (orders, np.zeros((1, 2, FREQUENCY.size), np.int8)),
+            "noise": (orders, np.full((1, 2, FREQUENCY.size), -74.0)),
+            "fundamental": (every, np.full((1, FREQUENCY.size), 81.0)),
+            "decibels": (sums, 10 * np.log10(summed)[None]),
+            "percent": (sums, 100 * np.sqrt(summed)[None]),
+            "percent_least": (sums, 100 * np.sqrt(summed)[None]),
+            "sum_limit": (sums, np.zeros((1, 5, FREQUENCY.size), np.int8)),
+            "highest_order": (every, np.full((1, FREQUENCY.size), 3)),
+            "reached": ("level", [81.0]),
+            "first_drive": ("level", [1.415]),
+            "second_drive": ("level", [2.83]),
+            "take_level": ("drive", [78.0, 84.0]),
+        },
+        coords={
+            "level": [81.0],
+            "order": [2, 3],
+            "sum": ["thd_f", "thd_r", "second_third", "fourth_up", "orders_plus_noise"],
+            "drive": [1.415, 2.83],
+            "frequency": FREQUENCY,
+        },
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance")}
+        | {"band_low": 200.0, "band_high": 5000.0, "noise_margin": 10.0, "gaps": "{}", "peaks": "[]", "notes": ""},
+    )
+    return describe(dataset, "distortion")
+
+
+def distortion_comparison() -> xr.Dataset:
+    percent = distortion()["percent"].sel(sum="thd_f").values[:, None].repeat(2, axis=1)
+    dims = ("level", "device", "frequency")
+    dataset = xr.Dataset(
+        {
+            "percent": (dims, percent),
+            "percent_least": (dims, percent),
+            "limit": (dims, np.zeros(percent.shape, np.int8)),
+            "highest_order": (("level", "frequency"), np.full((1, FREQUENCY.size), 3)),
+        },
+        coords={
+            "device": ["alder", "birch"],
+            "title": ("device", ["Alder 5", "Birch 8"]),
+            "level": [81.0],
+            "frequency": FREQUENCY,
+        },
+        attrs={"refused": "{}", "notes": "{}", "band_low": 200.0, "band_high": 5000.0},
+    )
+    return describe(dataset, "distortion-comparison")
+
+
+def compression() -> xr.Dataset:
+    """Alike at all frequencies: 1.5 dB less than the drive at its double, 4 dB less at four times it."""
+    drive, limits, centres = np.array([2.83, 5.66, 11.32]), [-0.5, -1.0, -3.0], [125.0, 1000.0]
+    delta = np.array([0.0, -1.5, -4.0])
+    level = 84 + 20 * np.log10(drive / 2.83) + delta
+    rows, of_drive = np.zeros(FREQUENCY.size), ("drive", "frequency")
+    passed = np.interp(-np.array(limits), -delta, np.log(drive))
+    dataset = xr.Dataset(
+        {
+            "level": (of_drive, level[:, None] + rows),
+            "delta": (of_drive, delta[:, None] + rows),
+            "uncertainty": (of_drive, np.full((3, FREQUENCY.size), 0.1)),
+            "reason": (of_drive, np.zeros((3, FREQUENCY.size), np.int8)),
+            "resolution": ("drive", np.full(3, 0.01)),
+            "level_change": ("drive", delta),
+            "shape_change": (of_drive, np.zeros((3, FREQUENCY.size))),
+            "shape_rms": ("drive", np.zeros(3)),
+            # 10^(-delta / 20) times the resistance, 0.39 % for each kelvin.
+            "coil_rise": ("drive", (10 ** (-delta / 20) - 1) / 0.0039),
+            "octave_level": (("drive", "octave"), level[:, None] + np.zeros(2)),
+            "octave_delta": (("drive", "octave"), delta[:, None] + np.zeros(2)),
+            "limit_drive": (("limit", "octave"), np.exp(passed)[:, None] + np.zeros(2)),
+            "limit_level": (("limit", "octave"), np.interp(passed, np.log(drive), level)[:, None] + np.zeros(2)),
+            "limit_reason": (("limit", "octave"), np.full((3, 2), "", dtype=object)),
+            "highest_level": ("octave", np.full(2, level[-1])),
+            "distortion_limit": ("frequency", np.array([10.0, 3.0, 3.0])),
+            "usable_level": ("drive", level),
+            "lowest_usable": ("drive", np.array([100.0, 120.0, 200.0])),
+            "ruled_by": ("drive", np.array(["data end", "distortion", "compression"], dtype=object)),
+            "judged_to": ("drive", np.full(3, 10_000.0)),
+            "held_level": ("drive", level),
+            "listening_level": ("drive", level - 20 * np.log10(3.0)),
+            "take_over": ("drive", np.array([100.0, 120.0, 200.0]) * np.sqrt(2)),
+            "drift": ("frequency", np.full(FREQUENCY.size, -0.2)),
+        },
+        coords={"drive": drive, "frequency": FREQUENCY, "octave": centres, "limit": limits},
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance")}
+        | {"made_of": "harmonics", "smoothing": "none", "band_low": 200.0, "band_high": 5000.0}
+        | {"most_uncertain": 1.0, "compression_limit": -3.0}
+        | {
+            "conditions": "usable: total harmonic distortion up to 3 %\nlevel: from 200 Hz to 5 kHz",
+            "passed": "[]",
+            "takes": "{}",
+            "gaps": "{}",
+            "notes": "",
+        },
+    )
+    return describe(dataset, "compression")
+
+
+def directivity() -> xr.Dataset:
+    """Where A + (1 - A) cos has fallen by 6 dB, at shares that all fall that far."""
+    share = np.array([0.7, 0.6, 0.5])
+    ends = np.rad2deg(np.arccos((10 ** (-6 / 20) - share) / (1 - share)))
+    power = 84 + 10 * np.log10(share**2 + (1 - share) ** 2 / 3)
+    dims, shape = ("plane", "side", "frequency"), (2, 2, FREQUENCY.size)
+    dataset = xr.Dataset(
+        {
+            "first": (dims, np.broadcast_to(ends, shape).copy()),
+            "outermost": (dims, np.broadcast_to(ends, shape).copy()),
+            "state": (dims, np.zeros(shape, np.int8)),
+            "sphere_power": ("frequency", power),
+            "sphere_index": ("frequency", 84 - power),
+            "two_orbit_error": ("frequency", np.zeros(FREQUENCY.size)),
+        },
+        coords={"plane": ["horizontal", "vertical"], "side": ["positive", "negative"], "frequency": FREQUENCY},
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind")} | {"smoothing": "none", "drop": 6.0},
+    )
+    return describe(dataset, "directivity")
+
+
+def aim() -> xr.Dataset:
+    """A listener 30 degrees off the axis of a loudspeaker that looks straight ahead."""
+    toe_in = np.array([0.0, 15.0, 30.0])
+    dataset = xr.Dataset(
+        {"level": (("toe_in", "frequency"), levels(30.0 - toe_in))},
+        coords={"toe_in": toe_in, "off_axis": ("toe_in", 30.0 - toe_in), "frequency": FREQUENCY},
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance", "drive")}
+        | {"smoothing": "none", "listener": 30.0, "best_toe_in": 15.0},
+    )
+    return describe(dataset, "aim")
+
+
 VALID = {
     "responses": responses,
     "sphere": sphere,
     "harmonics": harmonics,
+    "impedance": impedance,
     "takes": takes,
+    "multitone": multitone,
     "curves": curves,
+    "directivity": directivity,
+    "aim": aim,
+    "distortion": distortion,
+    "compression": compression,
     "comparison": comparison,
+    "distortion-comparison": distortion_comparison,
 }
 
 

@@ -28,7 +28,7 @@ _HARMONICS = """\
 _SWEEP = """\
         sweep: {kind: exponential, start: 18, stop: 21000, duration: 2.8, fade_in: 0.030, fade_out: 0.005}
         calibrator: raw/calibrator.wav        # 94 dB at 1 kHz
-        harmonics: {orders: 5}
+        harmonics: {orders: 9}
 """
 
 CAMPAIGN = f"""\

@@ -71,7 +71,9 @@ class Setup(Model):
     level_kind: Literal["spl", "relative"] | None = Field(
         default=None, description="Whether levels are dB re 20 µPa or relative; the importer's word if absent"
     )
-    distance: Positive | None = Field(default=None, description="Metres at which the exported level holds")
+    distance: Annotated[Positive, Field(le=100)] | None = Field(
+        default=None, description="Metres at which the exported level holds"
+    )
     drive: Positive | None = Field(
         default=None,
         description="Volts r.m.s. at which the exported level holds. High drives and levels hurt hearing and "
@@ -369,6 +371,8 @@ def option_problems(error: ValidationError, model: type[BaseModel], where: str, 
                 allowed = f"at least {failure['ctx']['min_length']} {noun}"
             described = _description(model, failure["loc"])
             allowed = f"{allowed} ({described})" if described else allowed
+            if failure["type"] in ("model_type", "model_attributes_type"):
+                allowed += f": {', '.join(_fields_at(model, failure['loc']))}"
             problems.append(Problem(where, f"{field} is {_shown(found)}", allowed, "correct it"))
     return problems
 

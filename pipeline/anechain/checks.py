@@ -18,6 +18,7 @@ __all__ = [
     "Limits",
     "Series",
     "as_json",
+    "drives_in_words",
     "judged",
     "limits_in_words",
     "line_of",
@@ -75,6 +76,11 @@ KINDS: dict[str, Kind] = {
     "hum": Kind("Hum", "dB", False, (30.0, 20.0), "least distance from a mains line up to the sound in its band"),
     "sweep-end": Kind("Whole sweep", "ms", True, (-5.0, 0.0), "time of the sweep that the recording lacks"),
     "clock": Kind("Clocks of player and recorder", "ppm", True, (100.0, 1000.0), "difference of the clocks"),
+    "sweep-law": Kind(
+        "Law of the sweep", "ms", True, (0.5, 2.0), "time by which a harmonic order is elsewhere than the law says"
+    ),
+    "drive": Kind("Drives as stated", "dB", True, (2.0, 6.0), "level, or volts of the loopback, against stated drives"),
+    "tones": Kind("Tones as listed", "dB", True, (-10.0, -3.0), "strongest line beside a listed tone, re that tone"),
     "polarity": Kind("Polarity", "", True, (0.0, None), "1 if the sound on the axis begins downwards"),
     "polarity-agreement": Kind(
         "Polarity of neighbours", "recordings", True, (0.0, 0.0), "recordings turned over against their neighbours"
@@ -211,6 +217,12 @@ def not_made(id: str, reason: str) -> Check:
     """A check of a known kind that could not be made, and why."""
     kind = KINDS[id]
     return Check(id, kind.title, "", (), kind.limits, kind.above, kind.unit, reason, None, kind.standing)
+
+
+def drives_in_words(volts: Iterable[float], off: Iterable[float]) -> str:
+    """What a check of drives found at each: "1 V +0.0 dB, 2.83 V -0.2 dB"."""
+    # Rounded first, so that nothing is written as -0.0.
+    return ", ".join(f"{drive:g} V {round(by, 1) + 0.0:+.1f} dB" for drive, by in zip(volts, off, strict=True))
 
 
 def judged(check: Check, limits: Mapping[str, Limits]) -> Check:

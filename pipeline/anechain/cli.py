@@ -14,7 +14,7 @@ import click
 
 from anechain import __version__
 from anechain.cautions import CAUTION
-from anechain.errors import Refusal
+from anechain.errors import Refusal, told_together
 
 if TYPE_CHECKING:
     from anechain.plan import Plan
@@ -114,7 +114,7 @@ def check(campaign: Path, verbose: bool, trust_importers: bool) -> None:
             click.echo("\n".join(checking.told(checked, verbose)))
             if checked.problems:
                 wrong.append(checked.device)
-                click.echo("\n".join(checked.problems), err=True)
+                click.echo("\n".join(told_together(checked.problems)), err=True)
             if not cautioned and checking.greatest_drive(checked) > _USUAL_DRIVE:
                 cautioned = _caution()
             if watched and position < number:
@@ -310,22 +310,27 @@ def identify(files: Sequence[Path]) -> None:
 
 
 @commands.command()
-def importers() -> None:
-    """List the importers that are installed, what they read, and where they come from.
+@click.argument("names", nargs=-1, metavar="[NAME]...")
+def importers(names: tuple[str, ...]) -> None:
+    """List the importers that are installed, what they read, where they come from, and their options; or some only.
 
     \b
     Example:
         anechain importers
+        anechain importers capture
     """
-    from anechain.importers import find_importers
+    from anechain.importers import find_importers, options_in_words
 
     usable, broken = find_importers()
-    for name, one in usable.items():
+    if unknown := [name for name in names if name not in usable]:
+        raise Refusal.because(f"importer {unknown[0]}", "there is no such one", ", ".join(usable), "correct the name")
+    for name in names or usable:
+        one = usable[name]
         click.echo(f"{name} {one.description.version}: {one.description.title} (from {one.origin})")
         click.echo(f"    {one.description.reads}")
-        for option, field in one.description.options.model_fields.items():
-            default = "required" if field.is_required() else f"default {field.get_default(call_default_factory=True)!r}"
-            click.echo(f"    {option}: {field.description or ''} [{default}]")
+        click.echo(f"    for the sources: {', '.join(one.description.gives)}")
+        for line in options_in_words(one.description.options):
+            click.echo(f"    {line}")
     _name_broken(broken)
 
 

@@ -21,7 +21,16 @@ from anechain.errors import Refusal
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Block", "Content", "Difference", "Number", "block_differences", "number_differences", "read_contents"]
+__all__ = [
+    "OF_ALL_DEVICES",
+    "Block",
+    "Content",
+    "Difference",
+    "Number",
+    "block_differences",
+    "number_differences",
+    "read_contents",
+]
 
 Floats = NDArray[np.float64]
 
@@ -36,6 +45,8 @@ _KINDS = {
     ("responses", "level"): "direction",
     ("sphere", "level"): "direction",
 }
+OF_ALL_DEVICES = ("comparison", "distortion-comparison", "numbers of all devices")
+"""Kinds of files that hold several devices, each compared with itself."""
 _SIGNS = {"degree": "°", "Hz": " Hz", "V": " V"}
 
 
@@ -173,6 +184,8 @@ def read_contents(path: Path) -> list[Content]:
         text = ""
     if text.lstrip().startswith("{"):
         return [_of_numbers(text, path)]
+    if text.partition("\n")[2 if text.startswith("#") else 0].startswith("device,"):
+        return _of_number_table(text, path)
     return [_of_table(text, path)]
 
 
@@ -269,9 +282,41 @@ def _numbers(document: Mapping[str, Any], path: tuple[str, ...]) -> Iterator[tup
             continue
         if "value" in entry:
             note = str(entry.get("note") or entry.get("reason") or "")
-            yield ".".join((*path, name)), Number(entry["value"], str(entry.get("unit") or ""), note)
+            unit = str(entry.get("unit") or "")
+            yield ".".join((*path, name)), Number(entry["value"], unit, note)
+            if entry.get("uncertainty") is not None:
+                yield ".".join((*path, name, "uncertainty")), Number(entry["uncertainty"], unit)
         else:
             yield from _numbers(entry, (*path, name))
+
+
+def _of_number_table(text: str, path: Path) -> list[Content]:
+    """The table of the numbers of all devices: a line for each."""
+    numbers: dict[str, dict[str, Number]] = {}
+    titles: dict[str, str] = {}
+    lines = text.splitlines()
+    try:
+        for row in csv.DictReader(lines[1:] if lines[0].startswith("#") else lines):
+            device, quantity, unit = row["device"], row["quantity"], row["unit"]
+            titles[device] = row["device_title"]
+            own = numbers.setdefault(device, {})
+            own[quantity] = Number(_cell(row["value"]), unit, row["reason"])
+            if row["uncertainty"]:
+                own[f"{quantity}.uncertainty"] = Number(_cell(row["uncertainty"]), unit)
+    except (KeyError, TypeError, csv.Error) as error:
+        raise Refusal.because(
+            path, f"is not a whole table of numbers: {error}", "an unaltered results/numbers.csv"
+        ) from None
+    return [
+        Content("numbers of all devices", device, titles[device], numbers=known) for device, known in numbers.items()
+    ]
+
+
+def _cell(text: str) -> float | str | None:
+    try:
+        return float(text) if text else None
+    except ValueError:
+        return text
 
 
 def _of_table(text: str, path: Path) -> Content:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["Problem", "Refusal"]
+__all__ = ["Problem", "Refusal", "told_together"]
 
 
 @dataclass(frozen=True)
@@ -51,9 +51,22 @@ class Refusal(Exception):  # noqa: N818 - it is an answer to the user, not a fau
         self.problems: tuple[Problem, ...] = tuple(problems)
         if not self.problems:
             raise ValueError("a refusal needs at least one problem")
-        super().__init__("\n".join(str(problem) for problem in self.problems))
+        super().__init__("\n".join(told_together(map(str, self.problems))))
 
     @classmethod
     def because(cls, where: object, what: str, allowed: str = "", mend: str = "") -> Refusal:
         """Make a refusal of a single problem."""
         return cls([Problem(str(where), what, allowed, mend)])
+
+
+def told_together(problems: Iterable[str]) -> list[str]:
+    """Texts of problems, where neighbours of one mend name it once, after the last of them."""
+    told: list[str] = []
+    before = ""
+    for problem in problems:
+        rest = problem.partition("\n")[2]
+        if rest and rest == before:
+            told[-1] = told[-1].removesuffix(f"\n{rest}")
+        told.append(problem)
+        before = rest
+    return told

@@ -17,6 +17,7 @@ from anechain.causes import (
     reaches,
 )
 from anechain.differences import (
+    OF_ALL_DEVICES,
     Content,
     Difference,
     block_differences,
@@ -250,7 +251,7 @@ def explain_files(old: Path, new: Path, least: float = LEAST) -> Explanation:
         gathered.remarks["both files come from the same step with the same inputs"] = None
     changes: list[DeviceChange] = []
     lone: list[dict[str, str]] = [{}, {}]
-    if abouts[0] == "comparison":
+    if abouts[0] in OF_ALL_DEVICES:
         lone = [{device: "" for device in sides[at] if device not in sides[1 - at]} for at in (0, 1)]
         pairs = [(device, sides[0][device], sides[1][device]) for device in sides[0] if device in sides[1]]
     else:

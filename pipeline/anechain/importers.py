@@ -11,15 +11,15 @@ import logging
 import queue
 import sys
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import ModuleType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import pluggy
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from anechain.campaign import option_problems
 from anechain.errors import Problem, Refusal
@@ -35,6 +35,7 @@ __all__ = [
     "choose",
     "find_importers",
     "load_file",
+    "options_in_words",
     "parse_options",
     "read",
     "verdicts",
@@ -311,6 +312,26 @@ def _warn_of_slow(answers: Mapping[str, Verdict | Broken]) -> None:
             logging.getLogger(__name__).warning("%s cannot be used: %s (from %s)", name, answer.reason, answer.origin)
 
 
+def options_in_words(model: type[BaseModel]) -> Iterator[str]:
+    """A line for each option: what it is, and its default; under it, indented, a line for each key of its own."""
+    for name, field in model.model_fields.items():
+        usual = None if field.is_required() else field.get_default(call_default_factory=True)
+        default = "required" if field.is_required() else f"default {usual!r}"
+        inner = _model_in(field.annotation)
+        if inner is not None and not field.is_required():
+            default = "by default none" if usual is None else "by default with the defaults of its keys"
+        yield f"{name}: {field.description or ''} [{default}]"
+        if inner is not None:
+            yield from (f"    {line}" for line in options_in_words(inner))
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The model of the keys that an option holds, also where the option may be absent."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((one for one in get_args(annotation) if isinstance(one, type) and issubclass(one, BaseModel)), None)
+
+
 def parse_options(importer: Importer, options: Mapping[str, Any], where: str, prefix: str, folder: Path) -> Options:
     """Check an importer's options against its own model.
 
@@ -335,6 +356,15 @@ def parse_options(importer: Importer, options: Mapping[str, Any], where: str, pr
                         f"{prefix}{key} is {options[key]!r}",
                         "a path inside the campaign's folder",
                         "move the file there",
+                    )
+                )
+            elif not placed[key].is_file():
+                problems.append(
+                    Problem(
+                        where,
+                        f"{prefix}{key} is {options[key]!r}, and there is no such file",
+                        "a file, by its path from the campaign file",
+                        "correct the path, or put the file there",
                     )
                 )
     try:

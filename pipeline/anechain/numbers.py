@@ -7,9 +7,10 @@ import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 __all__ = [
+    "Bound",
     "Mark",
     "Number",
     "Spread",
@@ -18,8 +19,11 @@ __all__ = [
     "numbers_csv",
     "rounded",
     "shown",
+    "shown_bound",
     "shown_width",
 ]
+
+Bound = Literal["", "at most", "at least"]
 
 DIGITS = 6
 """Significant digits that are kept: what lies beyond differs between processors and means nothing here."""
@@ -83,6 +87,9 @@ class Number:
         None for a gap, and then `reason` says why.
     unit : str
         "dB", "Hz", "dB/octave", "°", "Ω", "m"; empty for a count, a pure number or a word.
+    bound : {"", "at most", "at least"}
+        Whether the value is only a limit of the quantity: "at most" where noise may be in it or the data end, "at
+        least" where nothing beyond was measured; empty for a value.
     uncertainty : float or None
         Expanded: the standard uncertainty times `coverage_factor`; None if it is not known.
     coverage_factor : float or None
@@ -108,6 +115,7 @@ class Number:
     title: str
     value: float | str | None
     unit: str = ""
+    bound: Bound = ""
     uncertainty: float | None = None
     coverage_factor: float | None = None
     propagation: str = ""
@@ -125,6 +133,8 @@ class Number:
             raise ValueError(f"{self.id}: a value, or a reason why there is none")
         if isinstance(self.value, float) and not math.isfinite(self.value):
             raise ValueError(f"{self.id}: {self.value} is no value")
+        if self.bound and self.value is None:
+            raise ValueError(f"{self.id}: a gap is no limit of a value")
 
 
 def rounded(value: float) -> float:
@@ -143,6 +153,7 @@ def number_to_json(number: Number) -> dict[str, Any]:
         "title": number.title,
         "value": plain(number.value),
         "unit": number.unit,
+        "bound": number.bound,
         "uncertainty": plain(number.uncertainty),
         "coverage_factor": number.coverage_factor,
         "propagation": number.propagation,
@@ -171,24 +182,45 @@ def number_from_json(id: str, entry: Mapping[str, Any]) -> Number:
     return Number(id=id, **members, marks=tuple(Mark(**mark) for mark in entry["marks"]))
 
 
+_FIGURES = {"Hz": 3, "Ω": 3, "m": 2}
+"""Significant figures in print; a height read between orbit directions is not known to the millimetre."""
+
+
 def _decimals(value: float, unit: str) -> int:
     """Decimals of a value in print; negative where not even all digits before the point are shown."""
-    if unit in ("Hz", "m", "Ω"):
-        return 2 - math.floor(math.log10(abs(value))) if value else 2
+    if unit in _FIGURES:
+        return _FIGURES[unit] - 1 - (math.floor(math.log10(abs(value))) if value else 0)
     return {"°": 0, "dB": 1 if abs(value) >= 9.95 else 2}.get(unit, 2)
 
 
-def shown(value: float | str | None, unit: str) -> str:
-    """A value in print, without its unit: as many digits as anybody reads."""
+def shown(value: float | str | None, unit: str, whole: bool = True) -> str:
+    """A value in print, without its unit: as many digits as anybody reads.
+
+    Parameters
+    ----------
+    value, unit
+        As in :class:`Number`.
+    whole : bool
+        Whether a frequency, length or resistance may lose its last zeros; beside an uncertainty it keeps them.
+    """
     if value is None:
         return ""
     if isinstance(value, str):
         return value
-    if unit in ("Hz", "m", "Ω"):
-        return f"{float(f'{value:.3g}'):g}"
+    if unit in _FIGURES:
+        rounded_off = float(f"{value:.{_FIGURES[unit]}g}")
+        return f"{rounded_off:g}" if whole else f"{rounded_off:.{max(_decimals(value, unit), 0)}f}"
     text = f"{value:.{_decimals(value, unit)}f}"
     text = text.rstrip("0").rstrip(".") if not unit else text
     return text.removeprefix("-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
+
+
+def shown_bound(number: Number) -> str:
+    """The value of a number in print without its unit, with "≤" or "≥" before it where it is only a limit."""
+    sign = {"": "", "at most": "\N{LESS-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"}.get(
+        number.bound, "\N{GREATER-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"
+    )
+    return sign + shown(number.value, number.unit, number.uncertainty is None)
 
 
 def shown_width(uncertainty: float, value: float, unit: str) -> str:
@@ -211,6 +243,7 @@ _COLUMNS = (
     "title",
     "value",
     "unit",
+    "bound",
     "uncertainty",
     "coverage_factor",
     "method",
@@ -249,6 +282,7 @@ def numbers_csv(devices: Sequence[tuple[str, str, Iterable[Number]]]) -> bytes:
                     one.title,
                     _cell(one.value),
                     one.unit,
+                    one.bound,
                     "" if one.uncertainty is None else uncertainty,
                     _cell(one.coverage_factor),
                     one.method,

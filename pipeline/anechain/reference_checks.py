@@ -51,7 +51,7 @@ def _turned(angle: Floats, tilt: float) -> Floats:
 
 def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics import orbit_checks, recording_checks
+    from anechain.acoustics import intermodulation, orbit_checks, recording_checks, stated_signals
 
     angle = np.arange(-170.0, 181.0, 10.0)
     level = _turned(angle, 7.0)
@@ -86,6 +86,13 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         found, gain = recording_checks.clock_ratio(_recording(stretched(0.91875)), _played(), _RATE, _BAND)
         return [found, round(float(np.log10(gain)), 2)]
 
+    def unlisted() -> list[Floats]:
+        time = np.arange(16000) / _RATE
+        tones = ((300.0, 1.0), (500.0, 0.3), (900.0, 0.7), (610.0, 0.2))
+        record = sum(amplitude * np.sin(2 * np.pi * f * time + f) for f, amplitude in tones)
+        level, frequency = intermodulation.unlisted_lines(record, _RATE, [300.0, 500.0, 900.0])
+        return [np.round(np.maximum(level, -60.0), 6), frequency[1:]]
+
     def ending() -> list[float]:
         found = recording_checks.sweep_ending(_recording(_played()), _RATE)
         return [found.time, round(found.fall, 4)]
@@ -104,6 +111,12 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         "distance-law-check": lambda: orbit_checks.distance_law_error(0.7, 1.9, 2.2),
         "excitation-delay": lambda: np.round(recording_checks.excitation_delay(_played(), _RATE, at), 8),
         "first-reflection": echo,
+        "harmonic-misplacement": lambda: round(
+            stated_signals.harmonic_misplacement(_played(), _RATE, 0.11, 4, _BAND), 7
+        ),
+        "level-by-drive": lambda: stated_signals.level_by_drive(
+            [[80.0, 82.0, np.nan], [80.2, 82.2, 70.0], [88.9, 91.0, 80.0]], [1.0, 1.0, 2.83]
+        ),
         "likely-angle": lambda: [
             orbit_checks.likely_angle(angle, mislaid, row).angle for row in (3, 17, 20, 21, 22, 35)
         ],
@@ -126,4 +139,5 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
             for found in (orbit_checks.best_swap(angle, exchanged),)
         ],
         "sweep-ending": ending,
+        "unlisted-lines": unlisted,
     }

@@ -148,14 +148,15 @@ def reference_calls_of_numbers(
 
 def _rounded_features(frequency: Floats, levels: Floats) -> Any:
     """Peaks and dips to four digits: a search by iteration is not the same to the last ones everywhere."""
-    from anechain.acoustics.deviations import find_peaks_and_dips
+    from anechain.acoustics.peaks_and_dips import find_peaks_and_dips
 
     found, reason = find_peaks_and_dips(frequency, levels[0, 12], "reference", least_height_db=0.8)
     return [(f"{one.centre_hz:.4g}", f"{one.height_db:.3g}", f"{one.q:.3g}", one.shape) for one in found], reason
 
 
 def _rounded_evidence(frequency: Floats, angles: Floats, levels: Floats) -> Any:
-    from anechain.acoustics.deviations import PeakOrDip, evidence_of
+    from anechain.acoustics.deviations import evidence_of
+    from anechain.acoustics.peaks_and_dips import PeakOrDip
 
     feature = PeakOrDip("on_axis", 2130.0, 1.2, 0.6, 2.4, 2.5, "one resonance", 0.1)
     curves = {"on_axis": levels[0, angles == 0.0][0], "side": levels[0, angles == 60.0][0]}

@@ -380,6 +380,18 @@ def _stem(file: str) -> str:
     return file.removesuffix(".vl.json") if file.endswith(".vl.json") else file.rpartition(".")[0]
 
 
+def _figure(parameters: Mapping[str, Any]) -> str:
+    """Name of a figure, without its device, from the parameters it was drawn by."""
+    from anechain.stages.device_figures import level_slug
+
+    parts = [str(parameters.get("figure"))]
+    if "what" in parameters:
+        parts.append(str(parameters["what"]))
+    if isinstance(level := parameters.get("level"), int | float):
+        parts.append(level_slug(level))
+    return "-".join(parts)
+
+
 def _misfits(records: _Records, seen: _Seen, name: str) -> list[str]:
     """What in a file's receipt does not fit its place in this campaign."""
     step = seen.root.get(name)
@@ -388,11 +400,9 @@ def _misfits(records: _Records, seen: _Seen, name: str) -> list[str]:
     causes = []
     parameters, device = step["parameters"], _device(records, name, step)
     if step["method"] == "figure":
-        what = parameters.get("what", parameters.get("figure"))
-        stem = _stem(name.rpartition("/")[2])
-        expected = f"{device or parameters.get('figure')}-{what}"
-        if stem != expected:
-            causes.append(f"its receipt is that of the figure {what}")
+        figure = _figure(parameters)
+        if _stem(name.rpartition("/")[2]) != (f"{device}-{figure}" if device else figure):
+            causes.append(f"its receipt is that of the figure {figure}")
     if isinstance(of := parameters.get("device"), str) and device and of != device:
         causes.append(f"its receipt is that of device {of}")
     for source, sha256, maker in _sources(records, name, step):

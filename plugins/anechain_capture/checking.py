@@ -19,7 +19,8 @@ from anechain.acoustics.recording_checks import (
     first_reflection,
     likeness,
 )
-from anechain.checks import Check, Series, made, not_made
+from anechain.acoustics.stated_signals import harmonic_misplacement, level_by_drive
+from anechain.checks import Check, Series, drives_in_words, made, not_made
 from anechain_capture.files import RecordedFile
 from anechain_capture.observing import BANDS, EARLY
 from anechain_capture.options import CaptureOptions
@@ -39,6 +40,8 @@ CHECK_METHODS = (
     "clock-ratio",
     "excitation-delay",
     "first-reflection",
+    "harmonic-misplacement",
+    "level-by-drive",
     "mains-hum",
     "recording-signal-to-noise",
     "response-likeness",
@@ -113,6 +116,8 @@ def check_captures(captures: Captured, drive: str, options: CaptureOptions) -> t
         _hum(captures),
         _sweep_end(captures),
         _clock(captures, chosen, options),
+        *_sweep_law(captures, options),
+        *_drives(captures, options),
         _polarity(chosen),
         _agreement(chosen, captures.sampling_rate),
         _reflection(captures, chosen, options),
@@ -284,12 +289,77 @@ def _clock(captures: Captured, chosen: Sequence[Heard], options: CaptureOptions)
         return made("clock", text)
     more = f"the response is {100 * (middle.after / middle.before - 1):.1f} % more compact without it"
     text = f"{said}, where a crossover's delay can look like {middle.unsure:.0f} ppm; {more}"
+    if abs(middle.error) > 1000:
+        text += "; no two crystals differ so much: the excitation may be another than the one played"
     return made("clock", text, [("all recordings", abs(middle.error))])
 
 
 def _rates(ratio: float, rate: int) -> str:
     """The pair of rates that a ratio stands for."""
-    return f"recorded at {rate * ratio:.0f} Hz and labelled {rate} Hz, if the excitation was played at {rate} Hz"
+    return (
+        f"recorded at {rate * ratio:.0f} Hz and labelled {rate} Hz, if the excitation is the one played, at {rate} Hz; "
+        "or a sweep of another start, stop or duration was played"
+    )
+
+
+def _sweep_law(captures: Captured, options: CaptureOptions) -> Iterator[Check]:
+    """The law of the sweep says where harmonics are; what was played says so too, unless the law itself is played."""
+    excitation = captures.excitation
+    if options.harmonics is None or excitation is None or excitation.rate is None:
+        return
+    if options.loopback is not None:
+        off = {one.label: one.misplaced for one in captures.heard if one.misplaced is not None}
+    elif options.excitation is not None and excitation.signal is not None:
+        how = captures.sampling_rate, excitation.rate, options.harmonics.orders, excitation.band
+        off = {options.excitation.name: harmonic_misplacement(excitation.signal, *how)}
+    else:
+        return
+    off = {label: value for label, value in off.items() if math.isfinite(value)}
+    if not off:
+        yield not_made("sweep-law", "no harmonic order lies within the band")
+        return
+    worst = max(off, key=lambda label: abs(off[label]))
+    found = f"harmonic orders are within {1e3 * abs(off[worst]):.2g} ms of where the law of the sweep says"
+    if abs(off[worst]) > 5e-4:
+        found = (
+            f"harmonic orders are {1e3 * abs(off[worst]):.3g} ms {'before' if off[worst] > 0 else 'after'} where the "
+            f"option `sweep` says, by what was played ({worst}): its kind, start, stop or duration is another"
+        )
+    yield made("sweep-law", found, [(label, 1e3 * abs(value)) for label, value in off.items()])
+
+
+def _drives(captures: Captured, options: CaptureOptions) -> Iterator[Check]:
+    """Stated drives against the loopback's volts or, where that has none, against the levels on the axis."""
+    if captures.excitation is None:
+        return
+    told = [one for one in captures.heard if one.drive in captures.volts]
+    off: dict[str, float]
+    if options.loopback_volts is not None and options.loopback is not None:
+        off = {one.label: 20 * math.log10(one.volts / captures.volts[one.drive]) for one in told if one.volts}
+        against = "by the loopback"
+    else:
+        told = [one for one in told if one.label in captures.on_axis]
+        if len({captures.volts[one.drive] for one in told}) < 2:
+            return
+        with np.errstate(divide="ignore"):
+            levels = np.array([20 * np.log10(np.abs(one.spectrum)) for one in told])
+        found = level_by_drive(levels, [captures.volts[one.drive] for one in told])
+        off = {one.label: float(value) for one, value in zip(told, found, strict=True)}
+        against = "by the level on the axis, re the lowest drive"
+    off = {label: value for label, value in off.items() if math.isfinite(value)}
+    if not off:
+        yield not_made("drive", "drives or volts of the loopback are not known")
+        return
+    by_drive: dict[float, float] = {}
+    for one in told:
+        volts = captures.volts[one.drive]
+        if one.label in off and abs(off[one.label]) >= abs(by_drive.get(volts, 0.0)):
+            by_drive[volts] = off[one.label]
+    listed = drives_in_words(sorted(by_drive), [by_drive[volts] for volts in sorted(by_drive)])
+    alike = len(by_drive) > 1 and np.ptp(list(by_drive.values())) < 1 and abs(min(by_drive.values(), key=abs)) > 2
+    if options.loopback_volts is not None and alike:
+        listed += ": all alike, so `loopback_volts` may be another"
+    yield made("drive", f"stated drives, {against}: {listed}", [(label, abs(value)) for label, value in off.items()])
 
 
 def _on_axis(chosen: Sequence[Heard]) -> list[Heard]:

@@ -18,6 +18,7 @@ from anechain.acoustics.impulse_responses import (
     windowed,
 )
 from anechain.acoustics.recording_checks import sweep_ending
+from anechain.acoustics.stated_signals import harmonic_misplacement
 from anechain.acoustics.sweeps import advance_times, steady_amplitude
 from anechain.naming import Direction
 from anechain_capture.corrections import MicrophoneResponse
@@ -53,6 +54,10 @@ class Heard:
         Magnitude that noise alone has there; NaN where the recording has no room to tell.
     orders, orders_noise : numpy.ndarray or None
         Likewise of harmonic orders, shape (orders, frequencies); on the axis only.
+    volts : float or None
+        Volts r.m.s. by the loopback; None where nothing says what it stands for.
+    misplaced : float or None
+        Seconds by which the loopback's harmonic orders are elsewhere than the stated law of the sweep says.
     """
 
     label: str
@@ -63,6 +68,8 @@ class Heard:
     noise: Floats
     orders: Floats | None = None
     orders_noise: Floats | None = None
+    volts: float | None = None
+    misplaced: float | None = None
 
 
 @dataclass(frozen=True)
@@ -140,7 +147,7 @@ def heard(common: Common, file: RecordedFile, record: Floats, loopback: Floats |
         part, offset = windowed(response, rate, facts.arrival, window)
     spectrum = factor * common.corrected(spectrum_at(part, rate, frequency, offset), frequency)
     noise = np.full(frequency.size, np.nan)
-    orders = orders_noise = None
+    orders = orders_noise = misplaced = None
     excitation = common.excitation
     if excitation is not None and window is not None:
         highest_order = common.options.harmonics.orders if common.options.harmonics else 5
@@ -151,7 +158,12 @@ def heard(common: Common, file: RecordedFile, record: Floats, loopback: Floats |
         if file.label in common.with_orders:
             assert excitation.rate is not None
             orders, orders_noise = _orders(common, file, response, facts.arrival, factor, highest_order)
-    return Heard(file.label, file.direction, file.drive, facts, spectrum, noise, orders, orders_noise)
+            if loopback is not None:
+                misplaced = harmonic_misplacement(loopback, rate, excitation.rate, highest_order, excitation.band)
+    volts = None
+    if loopback is not None and common.options.loopback_volts is not None:
+        volts = common.options.loopback_volts * steady_amplitude(loopback) / np.sqrt(2)
+    return Heard(file.label, file.direction, file.drive, facts, spectrum, noise, orders, orders_noise, volts, misplaced)
 
 
 def _orders(

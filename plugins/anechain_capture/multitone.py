@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.calibration import correction_at
-from anechain.acoustics.intermodulation import MultitoneBands, multitone_bands, multitone_ratio
+from anechain.acoustics.intermodulation import MultitoneBands, multitone_bands, multitone_ratio, unlisted_lines
 from anechain.acoustics.levels import REFERENCE_PRESSURE
+from anechain.acoustics.stated_signals import level_by_drive
+from anechain.checks import Check, drives_in_words, made
 from anechain.errors import Problem, Refusal
 from anechain.hooks import Reading
 from anechain_capture.corrections import MicrophoneResponse, microphone_response, pascals_per_full_scale
@@ -25,17 +27,18 @@ if TYPE_CHECKING:
 
 __all__ = ["METHODS", "read_multitone"]
 
-METHODS = ("multitone-bands", "multitone-ratio")
+METHODS = ("level-by-drive", "multitone-bands", "multitone-ratio", "unlisted-lines")
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class _Heard:
-    """One recording: mean squares re a full scale of 1, by band and by tone."""
+    """One recording: mean squares re a full scale of 1, by band and by tone; the strongest line beside each tone."""
 
     bands: MultitoneBands
     noise: Floats
+    beside: tuple[Floats, Floats]
 
 
 def read_multitone(paths: Sequence[Path], options: CaptureOptions) -> Reading:
@@ -93,7 +96,32 @@ def read_multitone(paths: Sequence[Path], options: CaptureOptions) -> Reading:
     dataset = _dataset(heard, steps, np.array(options.multitone.tones), microphone)
     dataset = dataset.assign_coords(drive=[volts[file.drive] for file in files])
     dataset.attrs["level_kind"] = "relative" if sensitivity is None else "spl"
-    return Reading(multitone=dataset, report=tuple(report))
+    return Reading(multitone=dataset, report=tuple(report), checks=_checks(files, heard, dataset, options.multitone))
+
+
+def _checks(
+    files: Sequence[RecordedFile], heard: Sequence[_Heard], dataset: xr.Dataset, signal: Multitone
+) -> tuple[Check, ...]:
+    """Whether the tones are those that were played, and the levels those of the stated drives."""
+    worst = []
+    for file, one in zip(files, heard, strict=True):
+        level, frequency = one.beside
+        if np.isfinite(level).any():
+            at = int(np.nanargmax(level))
+            worst.append((float(level[at]), file.label, signal.tones[at], float(frequency[at])))
+    checks = []
+    if worst:
+        ratio, label, tone, line = max(worst)
+        found = f"at most {ratio:.1f} dB re the tone at {tone:g} Hz, at {line:.5g} Hz of {label}"
+        if ratio > -10:
+            found += ": is that a tone that was played and is not listed, or this one listed and not played?"
+        checks.append(made("tones", found, [(label, level) for level, label, *_ in worst]))
+    volts = dataset["drive"].values
+    if len(volts) > 1:
+        off = level_by_drive(dataset["tone_level"].values, volts)
+        found = f"stated drives, by the level of the tones, re the lowest drive: {drives_in_words(volts, off)}"
+        checks.append(made("drive", found, [(file.label, abs(by)) for file, by in zip(files, off, strict=True)]))
+    return tuple(checks)
 
 
 def _file_problems(files: Sequence[RecordedFile], volts: Mapping[str, float]) -> list[Problem]:
@@ -145,7 +173,8 @@ def _listen(
                         f"its steady part of {(stop - start) / rate:.3g} s is longer than the recording of silence"
                     )
                 noise = _bands(same, rate, signal).between
-            heard.append(_Heard(bands, noise))
+            beside = unlisted_lines(record[start:stop], rate, signal.tones)
+            heard.append(_Heard(bands, noise, beside))
         except Refusal as refusal:
             problems.extend(refusal.problems)
         except ValueError as error:

@@ -22,7 +22,7 @@ def anechain_describe() -> Description:
         "a column for each harmonic order, one file per drive",
         version="1",
         options=ColumnsOptions,
-        methods=("mean-impedance", "resample-log-frequency"),
+        methods=("level-by-drive", "mean-impedance", "resample-log-frequency"),
         gives=("impedance", "harmonics"),
     )
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.acoustics.impedance_takes import mean_impedance
+from anechain.acoustics.stated_signals import level_by_drive
+from anechain.checks import Check, drives_in_words, made
 from anechain.errors import Problem, Refusal
 from anechain.hooks import Reading
 from anechain.naming import gathered_notes, labelled
@@ -83,7 +85,19 @@ def read(paths: Sequence[Path], options: ColumnsOptions) -> Reading:
             HERE, "the option `repeats` is set, but these are harmonics", "one file per drive", "leave the option out"
         )
     volts = volts_of_files(files, options, HERE)
-    return Reading(harmonics=_joined_orders(orders, volts, report), report=tuple(report))
+    harmonics = _joined_orders(orders, volts, report)
+    return Reading(harmonics=harmonics, report=tuple(report), checks=_checks(harmonics, volts))
+
+
+def _checks(harmonics: xr.Dataset, volts: Mapping[str, float]) -> tuple[Check, ...]:
+    """Whether the levels of the fundamental are those of the stated drives."""
+    drives = harmonics["drive"].values
+    if len(drives) < 2 or harmonics.attrs.get("level_kind") == "relative" or 1 not in harmonics["order"].values:
+        return ()
+    off = level_by_drive(harmonics["level"].sel(order=1).values, drives)
+    labels = sorted(volts, key=lambda label: volts[label])
+    found = f"stated drives, by the level of the fundamental, re the lowest drive: {drives_in_words(drives, off)}"
+    return (made("drive", found, [(label, abs(by)) for label, by in zip(labels, off, strict=True)]),)
 
 
 def _content(path: Path, label: str, options: ColumnsOptions) -> tuple[Impedance | Orders, list[str]]:

@@ -105,8 +105,13 @@ def _crossings(octaves: Floats, excess: Floats) -> tuple[list[tuple[float, int]]
     return down, up
 
 
-def _limit(run: Part, threshold: float, drop: float, start_hz: float, outwards: int, neglect: float) -> FrequencyLimit:
-    """Follow a curve without gaps from the start to one end; `outwards` is -1 for the lower end, 1 for the upper."""
+def _limit(
+    run: Part, threshold: float, drop: float, start_hz: float, outwards: int, neglect: float, gap: bool
+) -> FrequencyLimit:
+    """Follow a curve without gaps from the start to one end; `outwards` is -1 for the lower end, 1 for the upper.
+
+    With `gap` the data go on beyond that end.
+    """
     start_level = float(resample(run.frequency, run.level, start_hz)[0])
     if start_level < threshold:
         words = f"at {hertz(start_hz)} Hz, where the search begins, the curve is below the limit already"
@@ -116,7 +121,8 @@ def _limit(run: Part, threshold: float, drop: float, start_hz: float, outwards: 
     excess = np.concatenate([[start_level], run.level[beyond][::outwards]]) - threshold
     octaves = np.log2(frequency)
     down, up = _crossings(octaves, excess)
-    end = f"the data end at {hertz(frequency[-1])} Hz with the curve {abs(excess[-1]):.1f} dB above the limit"
+    ends = "have a gap beyond" if gap else "end at"
+    end = f"the data {ends} {hertz(frequency[-1])} Hz with the curve {abs(excess[-1]):.1f} dB above the limit"
     lasting = [
         (place, piece)
         for number, (place, piece) in enumerate(down)
@@ -198,8 +204,11 @@ def frequency_limits(
     run = run_around(frequency, level, start_hz)
     if run.reason:
         return FrequencyLimits(reference_db, reference, (), (), run.reason)
+    grid, values = check_levels(frequency, level)
+    there = grid[np.isfinite(values)]
+    gaps = {-1: bool(there[0] < run.frequency[0]), 1: bool(there[-1] > run.frequency[-1])}
     lower, upper = (
-        tuple(_limit(run, reference_db - drop, drop, start_hz, side, neglect_octaves) for drop in drops)
+        tuple(_limit(run, reference_db - drop, drop, start_hz, side, neglect_octaves, gaps[side]) for drop in drops)
         for side in (-1, 1)
     )
     return FrequencyLimits(reference_db, reference, lower, upper, "")
@@ -253,6 +262,10 @@ def effective_frequency_range(frequency: ArrayLike, level: ArrayLike) -> Frequen
         return FrequencyLimits(None, name, (), (), "the data hold no whole octave without a gap")
     centre, reference_db = loudest
     words = f"{name}, around {hertz(centre)} Hz"
+    known = np.isfinite(np.asarray(level, dtype=np.float64))
+    inner = known[known.argmax() : known.size - known[::-1].argmax()]
+    if not inner.all():
+        words += ", of those without a gap (a louder one may lie in the gap)"
     return frequency_limits(frequency, level, reference_db, words, centre, (10.0,), "half power", NEGLIGIBLE_TROUGH)
 
 

@@ -208,6 +208,17 @@ def beam_width(
     )
 
 
+def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
+    """Whether the beam does not end at a sample that an end of a band is read from; empty if it does."""
+    grid = beam.frequency_hz
+    beside = {low_hz: np.flatnonzero(grid < low_hz)[-1:], high_hz: np.flatnonzero(grid > high_hz)[:1]}
+    for end, rows in beside.items():
+        for row in rows.tolist():
+            if NOT_REACHED in (beam.state_positive[row], beam.state_negative[row]):
+                return f"at {hertz(end)} Hz, an end of the band, the beam is just wider than the last angle on a side"
+    return ""
+
+
 @method(
     "mean-coverage",
     version=1,
@@ -234,7 +245,8 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
             such = ((beam.state_positive == state) | (beam.state_negative == state))[inside]
             if such.any():
                 absent.append(f"{such.mean():.0%} {state}")
-        words = f"of the band's frequencies {', '.join(absent)} on a side" if absent else total.reason
+        words = f"of the band's frequencies {', '.join(absent)} on a side" if absent else ""
+        words = words or _open_end(beam, low_hz, high_hz) or total.reason
         return Coverage(None, None, None, None, None, low_hz, high_hz, doubtful, words)
     halves = [
         mean_over_octaves(part.frequency, part.level)

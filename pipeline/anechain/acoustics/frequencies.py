@@ -17,6 +17,7 @@ __all__ = [
     "check_grid",
     "check_levels",
     "mean_over_log_frequency",
+    "nominal_octave",
     "resample",
 ]
 
@@ -24,6 +25,9 @@ Floats = NDArray[np.float64]
 
 OCTAVE_RATIO = 10.0**0.3
 """Octave frequency ratio, IEC 61260-1:2014, equation 1."""
+
+NOMINAL_OCTAVES = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
+"""Hz; nominal mid-band frequencies of octave bands. Recalled."""
 
 SAME_FREQUENCY = 1e-9
 """Relative difference within which two frequencies are the same."""
@@ -98,6 +102,14 @@ def band_centres(fraction: int, low: float, high: float) -> Floats:
     first = math.floor(low_place + 0.5 + 1e-9)
     last = max(math.ceil(high_place - 0.5 - 1e-9), first)
     return np.asarray(1000.0 * OCTAVE_RATIO ** ((np.arange(first, last + 1) + offset) / fraction))
+
+
+def nominal_octave(centre: float) -> float:
+    """Nominal mid-band frequency in Hz of the octave band next to a frequency: 31.5 for 31.62 (IEC 61260-1).
+
+    It is a label: all arithmetic is done with the exact one. Recalled.
+    """
+    return min(NOMINAL_OCTAVES, key=lambda one: abs(math.log(one / centre)))
 
 
 def band_edges(centres: ArrayLike, fraction: int) -> tuple[Floats, Floats]:

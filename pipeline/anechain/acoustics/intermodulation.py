@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from anechain.acoustics.frequencies import band_centres, band_edges, check_grid
 from anechain.methods import method
 
-__all__ = ["MultitoneBands", "multitone_bands", "multitone_ratio"]
+__all__ = ["MultitoneBands", "multitone_bands", "multitone_ratio", "unlisted_lines"]
 
 Floats = NDArray[np.float64]
 
@@ -50,6 +50,31 @@ class MultitoneBands:
     between: Floats
     free: Floats
     resolution_hz: float
+
+
+def _lines(signal: Floats, sampling_rate: float, played: Floats) -> tuple[Floats, Floats, Floats, float]:
+    """Mean square of each line, its frequency, its distance to the nearest tone, and how far a tone reaches, in Hz."""
+    resolution = sampling_rate / signal.size
+    reach = MAIN_LOBE * resolution
+    if played[-1] + reach > sampling_rate / 2:
+        raise ValueError(f"a tone at {played[-1]:g} Hz lies too high for a sampling rate of {sampling_rate:g} Hz")
+    closest = float(np.diff(played).min(initial=np.inf))
+    # At least as many free lines between two tones as the tones cover.
+    if min(closest, played[0]) < 4 * reach:
+        tightest = min(closest, float(played[0]))
+        raise ValueError(
+            f"tones {tightest:.4g} Hz apart need a record of {4 * MAIN_LOBE / tightest:.3g} s, this one has "
+            f"{signal.size / sampling_rate:.3g} s"
+        )
+    window = np.kaiser(signal.size, KAISER_BETA)
+    power = np.abs(np.fft.rfft(signal * window)) ** 2 * 2.0 / (signal.size * float((window**2).sum()))
+    power[0] /= 2.0
+    if signal.size % 2 == 0:
+        power[-1] /= 2.0
+    lines = np.arange(power.size, dtype=np.float64) * float(resolution)
+    near = np.clip(np.searchsorted(played, lines), 1, played.size - 1) if played.size > 1 else np.zeros(lines.size, int)
+    distance = np.minimum(np.abs(lines - played[near]), np.abs(lines - played[near - 1] if played.size > 1 else np.inf))
+    return power, lines, np.asarray(distance, dtype=np.float64), float(reach)
 
 
 @method(
@@ -99,26 +124,7 @@ def multitone_bands(
     played = check_grid(tones)
     if signal.ndim != 1 or signal.size < 2:
         raise ValueError(f"a record is one row of samples, not an array of shape {signal.shape}")
-    resolution = sampling_rate / signal.size
-    reach = MAIN_LOBE * resolution
-    if played[-1] + reach > sampling_rate / 2:
-        raise ValueError(f"a tone at {played[-1]:g} Hz lies too high for a sampling rate of {sampling_rate:g} Hz")
-    closest = float(np.diff(played).min(initial=np.inf))
-    # At least as many free lines between two tones as the tones cover.
-    if min(closest, played[0]) < 4 * reach:
-        tightest = min(closest, float(played[0]))
-        raise ValueError(
-            f"tones {tightest:.4g} Hz apart need a record of {4 * MAIN_LOBE / tightest:.3g} s, this one has "
-            f"{signal.size / sampling_rate:.3g} s"
-        )
-    window = np.kaiser(signal.size, KAISER_BETA)
-    power = np.abs(np.fft.rfft(signal * window)) ** 2 * 2.0 / (signal.size * float((window**2).sum()))
-    power[0] /= 2.0
-    if signal.size % 2 == 0:
-        power[-1] /= 2.0
-    lines = np.arange(power.size) * resolution
-    near = np.clip(np.searchsorted(played, lines), 1, played.size - 1) if played.size > 1 else np.zeros(lines.size, int)
-    distance = np.minimum(np.abs(lines - played[near]), np.abs(lines - played[near - 1] if played.size > 1 else np.inf))
+    power, lines, distance, reach = _lines(signal, sampling_rate, played)
     covered = (distance <= reach) | (lines <= reach)
     top = min(high_hz, 0.475 * sampling_rate)
     centres = band_centres(fraction, low_hz, top)
@@ -137,7 +143,60 @@ def multitone_bands(
     # What lies under a tone is no tone: its share, as dense as beside it, is taken off.
     under = np.where(found["free"] > 0, found["between"] * (1 - found["free"]), 0.0)
     found["tones"] = np.maximum(found["tones"] - np.where(found["tones"] > 0, under, 0.0), 0.0)
-    return MultitoneBands(centres, own, found["tones"], found["between"], found["free"], resolution)
+    return MultitoneBands(centres, own, found["tones"], found["between"], found["free"], float(lines[1]))
+
+
+@method(
+    "unlisted-lines",
+    version=1,
+    title="Strongest line beside each tone of a multitone signal, re the tone",
+    source="strongest line that no tone covers, up to half way to the next tones",
+    standing="common practice, no source",
+    limits="Cannot tell a tone that was played and not listed from a product of distortion as strong as a tone.",
+    formula="10 lg(strongest line beside the tone / strongest line of the tone)",
+)
+def unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) -> tuple[Floats, Floats]:
+    """Look for tones that were played and are not listed, or listed and were not played.
+
+    Beside a tone that was not played something is as strong as it; so is, beside its neighbours, a tone that is not
+    listed. What a device adds by itself lies well below its tones.
+
+    Parameters
+    ----------
+    record : array_like, shape (samples,)
+        As for :func:`multitone_bands`.
+    sampling_rate : float
+        Hz.
+    tones : array_like, shape (tones,)
+        Hz, ascending.
+
+    Returns
+    -------
+    level : numpy.ndarray, shape (tones,)
+        dB re the tone; NaN where no line is free.
+    frequency : numpy.ndarray, shape (tones,)
+        Hz of that strongest line.
+
+    Raises
+    ------
+    ValueError
+        As for :func:`multitone_bands`.
+    """
+    played = check_grid(tones)
+    power, lines, distance, reach = _lines(np.asarray(record, dtype=np.float64), sampling_rate, played)
+    middles = np.sqrt(played[1:] * played[:-1])
+    # Beyond the outermost tones an octave: a tone that is not listed may lie there.
+    edges = np.concatenate([[played[0] / 2], middles, [min(2 * played[-1], 0.475 * sampling_rate)]])
+    level, frequency = np.full(played.size, np.nan), np.full(played.size, np.nan)
+    for at, tone in enumerate(played):
+        free = np.flatnonzero((lines >= edges[at]) & (lines <= edges[at + 1]) & (distance > reach) & (lines > reach))
+        if not free.size:
+            continue
+        worst = free[np.argmax(power[free])]
+        own = float(power[np.abs(lines - tone) <= reach].max())
+        level[at] = 10 * np.log10(max(float(power[worst]), 1e-300) / max(own, 1e-300))
+        frequency[at] = lines[worst]
+    return level, frequency
 
 
 @method(

@@ -10,6 +10,7 @@ import numpy as np
 
 from anechain.acoustics.coil_heating import ASSUMPTIONS
 from anechain.acoustics.curve_parts import hertz
+from anechain.acoustics.frequencies import nominal_octave
 from anechain.figure_of_merit.given import Given, band_words, number, slug
 from anechain.numbers import Number, Spread
 
@@ -28,8 +29,6 @@ USES = (
     "take-drift",
 )
 NOT_MEASURED = "its fundamental was not measured at two drives or more"
-_NOMINAL = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
-"""Nominal mid-band frequencies of octave bands (IEC 61260-1), as labels only."""
 
 
 def compression_numbers(given: Given) -> Iterator[Number]:
@@ -43,8 +42,13 @@ def compression_numbers(given: Given) -> Iterator[Number]:
     data = given.datasets.get("compression")
     if data is None:
         for method, key, title, unit in (
-            ("compression-level-and-shape", "level_change", "Change of level at the highest drive", "dB"),
-            ("compression-level-and-shape", "shape_change", "Change of shape at the highest drive, r.m.s.", "dB"),
+            ("compression-level-and-shape", "level_change", "Compression: change of level at the highest drive", "dB"),
+            (
+                "compression-level-and-shape",
+                "shape_change",
+                "Compression: change of shape at the highest drive, r.m.s.",
+                "dB",
+            ),
             ("level-at-compression", "octave_levels", "Levels at which octave bands pass the limit", "dB"),
             ("take-drift", "drift", "Drift, r.m.s.", "dB"),
         ):
@@ -70,7 +74,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
         "compression-level-and-shape",
         "compression.level_change",
         HEADING,
-        f"Change of level, {from_to}",
+        f"Compression: change of level {from_to}",
         value,
         "dB",
         spread=_spread(data, row, band),
@@ -82,7 +86,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
         "compression-level-and-shape",
         "compression.shape_change",
         HEADING,
-        f"Change of shape, {from_to}, r.m.s.",
+        f"Compression: change of shape {from_to}, r.m.s.",
         float(data["shape_rms"].values[row]) if value is not None else None,
         "dB",
         spread=Spread(None, reason="not carried to an r.m.s."),
@@ -90,17 +94,19 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
         reason=reason,
     )
     rise = float(data["coil_rise"].values[row])
+    known_rise = value is not None and bool(np.isfinite(rise))
     yield number(
         given,
         "coil-temperature-rise",
         "compression.coil_rise",
         HEADING,
         "Rise of the coil's temperature that would explain the change of level",
-        rise if value is not None and np.isfinite(rise) else None,
+        rise if known_rise else None,
         "K",
         spread=Spread(None, reason="a possibility, no measurement"),
         note=f"a possibility only: {ASSUMPTIONS}",
-        reason=reason or "the level rose by more than the drive",
+        # A reason beside a value would be read as a doubt about it.
+        reason="" if known_rise else reason or "the level rose by more than the drive",
     )
 
 
@@ -120,7 +126,7 @@ def _octaves(given: Given, data: xr.Dataset) -> Iterator[Number]:
     limit = float(limits[np.argmin(np.abs(limits - float(data.attrs["compression_limit"])))])
     chosen = data.sel(limit=limit)
     for column, centre in enumerate(np.asarray(data["octave"].values, dtype=np.float64).tolist()):
-        nominal = min(_NOMINAL, key=lambda one: abs(np.log(one / centre)))
+        nominal = nominal_octave(centre)
         level, drive = (float(chosen[name].values[column]) for name in ("limit_level", "limit_drive"))
         reached = np.isfinite(level)
         yield number(
@@ -128,11 +134,13 @@ def _octaves(given: Given, data: xr.Dataset) -> Iterator[Number]:
             "level-at-compression",
             f"compression.octave_{slug(nominal)}",
             HEADING,
-            f"Level at which the octave band of {hertz(nominal)} Hz passes {limit:g} dB",
+            f"Level at 1 m at which the octave band of {hertz(nominal)} Hz passes {limit:g} dB of compression",
             level if reached else None,
             "dB",
             spread=Spread(None, reason="not carried through the reading between drives"),
-            note=f"at {drive:.3g} V, read between measured drives" if reached else "",
+            note=f"the band's own level, sine by sine; at {drive:.3g} V, read between measured drives"
+            if reached
+            else "",
             reason=str(chosen["limit_reason"].values[column]),
         )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,7 +21,19 @@ __all__ = ["HEADING", "USES", "distortion_numbers", "peak_list"]
 HEADING = "Distortion"
 USES = ("distortion-in-band", "lowest-frequency-under", "multitone-ratio")
 ABSENT = "the harmonics were not measured"
-_NAMES = {"thd_f": "THD", "second_third": "Orders 2 and 3", "fourth_up": "Orders 4 and up"}
+_NAMES = {
+    "thd_f": "THD",
+    "thd_r": "THD re the total (THD_R)",
+    "orders_plus_noise": "THD+N",
+    "second_third": "Orders 2 and 3",
+    "fourth_up": "Orders 4 and up",
+}
+_WORST_ONLY = ("thd_r", "orders_plus_noise")
+"""Sums that follow THD so closely that their mean would say nothing new."""
+_SAID = {
+    "thd_r": "re the total of fundamental and harmonics",
+    "orders_plus_noise": "re the fundamental; noise as read where the orders are, not that of the whole band",
+}
 _UNSURE = Spread(None, reason="no uncertainty of distortion can be stated; the noise is counted as an upper limit")
 
 
@@ -43,7 +55,7 @@ def distortion_numbers(given: Given) -> Iterator[Number]:
             "dB",
             spread=_UNSURE,
             note=f"re all tones, which together make {float(one['level'].values):.1f} dB",
-            reason="nothing was told between the tones",
+            reason="" if np.isfinite(ratio) else "nothing was told between the tones",
         )
 
 
@@ -65,20 +77,36 @@ def peak_list(given: Given) -> list[dict[str, Any]]:
     return [] if data is None else list(json.loads(str(data.attrs["peaks"])))
 
 
+def _reached(attrs: Mapping[Any, Any], one: xr.Dataset) -> str:
+    """What the level is, and which takes it was read from."""
+    first, second, reached = (float(one[name].values) for name in ("first_drive", "second_drive", "reached"))
+    drives = f"between the takes at {first:.3g} and {second:.3g} V" if np.isfinite(second) else f"at {first:.3g} V"
+    band = band_words((float(attrs["band_low"]), float(attrs["band_high"])))
+    return f"level {reached:.1f} dB at {float(attrs['distance']):g} m, mean of the fundamental {band}; {drives}"
+
+
 def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator[Number]:
     chosen = given.options.distortion
     frequency = np.asarray(one["frequency"].values)
     named = [str(name) for name in one["sum"].values]
-    percent = np.asarray(one["percent"].transpose("sum", "frequency").values)
-    least = np.asarray(one["percent_least"].transpose("sum", "frequency").values)
+    # What is measured outside the valid band is drawn, shaded, and in no number.
+    low, high = (float(one.attrs.get(name, end)) for name, end in (("valid_low", 0.0), ("valid_high", np.inf)))
+    valid = (frequency >= low * (1 - 1e-9)) & (frequency <= high * (1 + 1e-9))
+    percent, least = (
+        np.where(valid, one[name].transpose("sum", "frequency").values, np.nan) for name in ("percent", "percent_least")
+    )
+    at = "" if gap else _reached(one.attrs, one)
     for name, words in _NAMES.items():
         row = named.index(name)
         for band in chosen.bands:
             found = distortion_in_band(frequency, percent[row], least[row], *band)
-            for what, title, value, low in (
+            for what, title, value, certain in (
                 ("worst", "worst", found.worst, found.worst_least),
-                ("mean", "mean", found.mean, found.mean_least),
+                ("mean", "root mean square", found.mean, found.mean_least),
             ):
+                if what == "mean" and name in _WORST_ONLY:
+                    continue
+                hidden = _limited(value, certain)
                 where = found.worst_hz if what == "worst" else None
                 yield number(
                     given,
@@ -88,10 +116,17 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
                     f"{words} at {level:g} dB, {title} from {band_words(band)}",
                     value,
                     "%",
+                    bound="at most" if hidden else "",
                     spread=_UNSURE,
                     note="; ".join(
                         filter(
-                            None, ("re the fundamental", _limited(value, low), f"at {hertz(where)} Hz" if where else "")
+                            None,
+                            (
+                                f"at {hertz(where)} Hz" if where else "",
+                                _SAID.get(name, "re the fundamental"),
+                                hidden,
+                                at,
+                            ),
                         )
                     ),
                     reason=gap or found.reason,
@@ -101,9 +136,10 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
     for limit in chosen.limits:
         under = lowest_frequency_under(frequency, percent[row], least[row], limit, chosen.start)
         notes = [
+            at,
             f"followed down from {hertz(chosen.start)} Hz",
             "under it down to the lowest frequency measured" if under.whole else "",
-            "an upper limit: what crosses may be noise" if under.bound else "",
+            "an upper limit: what crosses there may be noise" if under.bound else "",
         ]
         yield number(
             given,
@@ -113,6 +149,7 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
             f"Lowest frequency with THD under {limit:g} % at {level:g} dB",
             under.frequency_hz,
             "Hz",
+            bound="at most" if under.whole or under.bound else "",
             spread=_UNSURE,
             note="; ".join(filter(None, notes)),
             reason=gap or under.reason,
@@ -124,4 +161,6 @@ def _limited(value: float | None, least: float | None) -> str:
     """Between what it lies, where noise hides some of it by more than a hundredth."""
     if value is None or least is None or least >= 0.99 * value:
         return ""
-    return f"an upper limit: at least {least:.2g} %, the rest is hidden by noise"
+    if least <= 0:
+        return "an upper limit: all of it may be noise"
+    return f"an upper limit: {least:.2g} % of it is certain, the rest may be noise"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -16,7 +17,7 @@ from anechain.acoustics.smoothing import smooth
 from anechain.choices import DeviceNumbers, Numbers
 from anechain.figure_of_merit.spreads import NOT_STATED, Errors
 from anechain.methods import methods, versions
-from anechain.numbers import Mark, Number, Spread
+from anechain.numbers import Bound, Mark, Number, Spread
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 __all__ = ["Given", "Orbits", "band_slug", "band_words", "gather", "name_of", "number", "on_curve", "slug"]
 
 Floats = NDArray[np.float64]
+
+_MINUS = re.compile(r"(?<![^\s(])-(?=\d)")
 
 
 @dataclass(frozen=True)
@@ -177,6 +180,7 @@ def number(
     value: float | str | None,
     unit: str = "",
     *,
+    bound: Bound = "",
     spread: Spread | None = None,
     note: str = "",
     reason: str = "",
@@ -190,9 +194,9 @@ def number(
         For the coverage factor.
     method : str
         Id of the method that made it.
-    id, heading, title, value, unit, note, reason, marks
-        As in :class:`anechain.numbers.Number`; the reason counts only where there is no value, and is part of the note
-        where there is one.
+    id, heading, title, value, unit, bound, note, reason, marks
+        As in :class:`anechain.numbers.Number`. A reason beside a value is a doubt about that value, and becomes part of
+        its note; a bound counts only where there is a value.
     spread : Spread, optional
         How sure it is; without one no uncertainty is stated for what it is read from.
     """
@@ -205,9 +209,10 @@ def number(
     return Number(
         id=id,
         heading=heading,
-        title=title,
+        title=_typeset(title),
         value=value,
         unit=unit,
+        bound=bound if value is not None else "",
         uncertainty=factor * sure.standard if told and sure.standard is not None else None,
         coverage_factor=factor if told else None,
         propagation=sure.how if told else "",
@@ -216,10 +221,15 @@ def number(
         version=version,
         source=known.source,
         standing=known.standing,
-        note="; ".join(filter(None, notes)),
-        reason="" if value is not None else reason or "is not determined",
+        note=_typeset("; ".join(filter(None, notes))),
+        reason="" if value is not None else _typeset(reason) or "is not determined",
         marks=tuple(marks) if value is not None else (),
     )
+
+
+def _typeset(words: str) -> str:
+    """Words with a minus sign, and no hyphen, before a negative number."""
+    return _MINUS.sub("\N{MINUS SIGN}", words)
 
 
 def slug(value: float) -> str:

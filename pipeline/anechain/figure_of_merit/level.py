@@ -20,7 +20,7 @@ def numbers(given: Given) -> Iterator[Number]:
     """Sensitivity, and characteristic sensitivity where the impedance is known."""
     band = given.options.sensitivity.band
     where = (Mark("on_axis", *band),)
-    titles = "Sensitivity, 2.83 V, 1 m", "Characteristic sensitivity, 1 W, 1 m"
+    titles = "Sensitivity, 2.83 V, 1 m", "Characteristic sensitivity level, 1 W into the rated impedance, 1 m"
     if reason := given.lacking("on_axis"):
         yield number(given, "sensitivity", "level.sensitivity", HEADING, titles[0], None, "dB", reason=reason)
         yield number(
@@ -28,6 +28,9 @@ def numbers(given: Given) -> Iterator[Number]:
         )
         return
     level = given.curves["on_axis"]
+    # Free field and half space are 6 dB apart, so the number means nothing without it.
+    place = str(given.datasets["responses"].attrs.get("environment", "")).strip()
+    where_measured = f"; measured in: {place}" if place else "; the environment is not stated"
     found = sensitivity(given.frequency, level, band, given.level_kind)
     sure = (
         mean_spread(given.errors, "on_axis", level, *band)
@@ -43,7 +46,7 @@ def numbers(given: Given) -> Iterator[Number]:
         found.level_db,
         "dB",
         spread=sure,
-        note=f"dB re 20 µPa; mean squared pressure on axis, {band_words(band)}",
+        note=f"dB re 20 µPa; mean squared pressure on axis, {band_words(band)}{where_measured}",
         reason=found.reason,
         marks=where,
     )
@@ -74,4 +77,4 @@ def _rated(given: Given) -> tuple[float | None, str]:
     least = minimum_impedance(
         impedance["frequency"].values, impedance["magnitude"].values, given.options.impedance.band
     )
-    return rated_impedance(least).rated_ohm, "the highest that the least modulus allows"
+    return rated_impedance(least).rated_ohm, "the highest that the minimum allows"

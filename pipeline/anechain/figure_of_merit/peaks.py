@@ -52,8 +52,13 @@ def numbers(given: Given, report: DeviationReport | None) -> Iterator[Number]:
     )
     for id_, title, count, note in (
         ("count", "Peaks and dips", len(found), size),
-        ("audible", "of these above the threshold of audibility", sum(one.above_threshold for one in found), threshold),
-        ("resonances", "of these like a resonance", sum(one.cause == "resonance" for one in found), size),
+        (
+            "audible",
+            "Peaks and dips above the threshold of audibility",
+            sum(one.above_threshold for one in found),
+            threshold,
+        ),
+        ("resonances", "Peaks and dips like a resonance", sum(one.cause == "resonance" for one in found), size),
     ):
         yield number(
             given,

@@ -6,7 +6,13 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from anechain.acoustics.preference import PREFERENCE_LIMITS, PreferenceEstimate, preference_estimate
+from anechain.acoustics.linearity import NarrowBandDeviation, narrow_band_deviation
+from anechain.acoustics.preference import (
+    DEVIATION_BAND,
+    PREFERENCE_LIMITS,
+    PreferenceEstimate,
+    preference_estimate,
+)
 from anechain.figure_of_merit.given import Floats, Given, number, on_curve
 from anechain.figure_of_merit.spreads import drawn
 from anechain.numbers import Number, Spread
@@ -23,6 +29,17 @@ USES = (
     "preference-estimate",
 )
 _CURVES = ("on_axis", "listening_window", "sound_power", "in_room")
+_BASS = ("listening_window", "sound_power")
+_NEEDS = {
+    "rating": _CURVES,
+    "nbd_on_axis": ("on_axis",),
+    "nbd_in_room": ("in_room",),
+    "lfx": _BASS,
+    "lfx_frequency": _BASS,
+    "lfq": _BASS,
+    "smoothness": ("in_room",),
+}
+"""Curves that each term is read from; all but the first need both orbits."""
 
 
 def _terms(one: PreferenceEstimate) -> dict[str, float | None]:
@@ -43,6 +60,7 @@ def numbers(given: Given) -> Iterator[Number]:
     missing = given.lacking(*_CURVES)
     values: Mapping[str, float | None] = {}
     spreads: Mapping[str, Spread] = {}
+    lacking = {key: given.lacking(*needs) for key, needs in _NEEDS.items()}
     reasons: dict[str, str] = {}
     contributions: Mapping[str, float] = {}
     if not missing:
@@ -65,22 +83,52 @@ def numbers(given: Given) -> Iterator[Number]:
             "lfq": bass,
             "smoothness": one.smoothness_trend.reason or flat,
         }
+    elif not lacking["nbd_on_axis"]:
+
+        def rough(curves: Mapping[str, Floats]) -> NarrowBandDeviation:
+            return narrow_band_deviation(given.frequency, curves["on_axis"], *DEVIATION_BAND, last_band)
+
+        curves = {"on_axis": given.curves["on_axis"]}
+        values = {"nbd_on_axis": rough(curves).deviation_db}
+        reasons = {"nbd_on_axis": rough(curves).reason}
+        spreads = drawn(given.errors, curves, lambda errant: {"nbd_on_axis": rough(errant).deviation_db})
     bands = "14 half-octave bands, the last one cut" if last_band == "cut" else "13 whole half-octave bands"
     rows = (
         ("rating", "preference-estimate", "Rating", "", PREFERENCE_LIMITS, ""),
-        ("nbd_on_axis", "narrow-band-deviation", "NBD, on axis", "dB", bands, "NBD_ON"),
-        ("nbd_in_room", "narrow-band-deviation", "NBD, estimated in-room response", "dB", bands, "NBD_PIR"),
-        ("lfx", "low-frequency-terms", "LFX, decimal logarithm of the frequency in Hz", "", "", "LFX"),
+        ("nbd_on_axis", "narrow-band-deviation", "Narrow-band deviation (NBD), on axis", "dB", bands, "NBD_ON"),
+        (
+            "nbd_in_room",
+            "narrow-band-deviation",
+            "Narrow-band deviation (NBD), estimated in-room response",
+            "dB",
+            bands,
+            "NBD_PIR",
+        ),
+        (
+            "lfx",
+            "low-frequency-terms",
+            "Low-frequency extension (LFX), decimal logarithm of the frequency in Hz",
+            "",
+            "",
+            "LFX",
+        ),
         (
             "lfx_frequency",
             "low-frequency-terms",
-            "LFX as frequency",
+            "Low-frequency extension (LFX) as frequency",
             "Hz",
             "sound power 6 dB below the listening window",
             "",
         ),
-        ("lfq", "low-frequency-terms", "LFQ", "dB", "not in the equation", ""),
-        ("smoothness", "in-room-smoothness", "SM, estimated in-room response", "", "r², 100 Hz to 16 kHz", "SM_PIR"),
+        ("lfq", "low-frequency-terms", "Low-frequency quality (LFQ)", "dB", "not in the equation", ""),
+        (
+            "smoothness",
+            "in-room-smoothness",
+            "Smoothness (SM), estimated in-room response",
+            "",
+            "r², 100 Hz to 16 kHz",
+            "SM_PIR",
+        ),
     )
     for key, method, title, unit, note, term in rows:
         value = values.get(key)
@@ -103,6 +151,6 @@ def numbers(given: Given) -> Iterator[Number]:
             unit,
             spread=sure,
             note="; ".join(filter(None, (note, adds))),
-            reason="" if value is not None and key != "rating" else missing or reasons.get(key, ""),
+            reason="" if value is not None and key != "rating" else lacking[key] or reasons.get(key, ""),
             marks=on_curve(given, "sound_power", value) if key == "lfx_frequency" else (),
         )

@@ -21,20 +21,26 @@ __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Impedance"
 USES = ("box-tuning", "equivalent-dissipation", "minimum-impedance", "phase-range", "rated-impedance")
+STAGE = "the resistance that heats a class B output stage as much, at the peak"
+
+_MINIMUM = "Minimum impedance (modulus)"
+_RATED = "Rated impedance that the minimum allows"
+_LOW, _HIGH = "Phase, most capacitive", "Phase, most inductive"
+_DISSIPATION = "Minimum equivalent peak dissipation resistance"
 
 
 def numbers(given: Given) -> Iterator[Number]:
-    """Least modulus, rating, phase, dissipation and box tuning."""
+    """Minimum, rating, phase, dissipation and box tuning."""
     chosen, data = given.options.impedance, given.datasets.get("impedance")
     absent = "the impedance was not measured"
     sure = Spread(None, reason="no uncertainty of the impedance can be stated")
     if data is None:
         for method, key, title, unit in (
-            ("minimum-impedance", "minimum", "Least modulus", "Ω"),
-            ("rated-impedance", "rated", "Rated impedance that the least modulus allows", "Ω"),
-            ("phase-range", "phase_low", "Lowest phase", "°"),
-            ("phase-range", "phase_high", "Highest phase", "°"),
-            ("equivalent-dissipation", "dissipation", "Least equivalent dissipation resistance", "Ω"),
+            ("minimum-impedance", "minimum", _MINIMUM, "Ω"),
+            ("rated-impedance", "rated", _RATED, "Ω"),
+            ("phase-range", "phase_low", _LOW, "°"),
+            ("phase-range", "phase_high", _HIGH, "°"),
+            ("equivalent-dissipation", "dissipation", _DISSIPATION, "Ω"),
             ("box-tuning", "tuning", "Box tuning", "Hz"),
         ):
             yield number(given, method, f"impedance.{key}", HEADING, title, None, unit, reason=absent)
@@ -53,7 +59,7 @@ def numbers(given: Given) -> Iterator[Number]:
         "minimum-impedance",
         "impedance.minimum",
         HEADING,
-        "Least modulus",
+        _MINIMUM,
         least.magnitude_ohm,
         "Ω",
         spread=sure,
@@ -72,17 +78,17 @@ def numbers(given: Given) -> Iterator[Number]:
         "rated-impedance",
         "impedance.rated",
         HEADING,
-        "Rated impedance that the least modulus allows",
+        _RATED,
         rated.rated_ohm,
         "Ω",
         spread=Spread(None, reason="a customary value"),
-        note="; ".join(filter(None, ("the least modulus is at least 80 % of it", claim))),
+        note="; ".join(filter(None, ("the minimum is at least 80 % of it (IEC 60268-5)", claim))),
         reason=rated.reason,
     )
     span = phase_range(frequency, phase, chosen.band)
     for key, title, degrees, hz in (
-        ("phase_low", "Lowest phase", span.most_capacitive_deg, span.most_capacitive_hz),
-        ("phase_high", "Highest phase", span.most_inductive_deg, span.most_inductive_hz),
+        ("phase_low", _LOW, span.most_capacitive_deg, span.most_capacitive_hz),
+        ("phase_high", _HIGH, span.most_inductive_deg, span.most_inductive_hz),
     ):
         yield number(
             given,
@@ -98,16 +104,21 @@ def numbers(given: Given) -> Iterator[Number]:
             marks=at(hz),
         )
     heat = equivalent_dissipation(frequency, magnitude, phase, chosen.band)
+    looked_at = frequency[(frequency >= chosen.band[0] * (1 - 1e-6)) & (frequency <= chosen.band[1] * (1 + 1e-6))]
+    at_end = heat.minimum_hz is not None and bool(np.isclose(heat.minimum_hz, looked_at[[0, -1]], rtol=1e-6).any())
+    end = "at the end of the band: it may be lower beyond, where programme has little power" if at_end else ""
     yield number(
         given,
         "equivalent-dissipation",
         "impedance.dissipation",
         HEADING,
-        "Least equivalent dissipation resistance",
+        _DISSIPATION,
         heat.minimum_ohm,
         "Ω",
         spread=sure,
-        note="" if heat.minimum_hz is None else f"at {hertz(heat.minimum_hz)} Hz",
+        note=""
+        if heat.minimum_hz is None
+        else "; ".join(filter(None, (f"at {hertz(heat.minimum_hz)} Hz", end, STAGE))),
         reason=heat.reason,
         marks=at(heat.minimum_hz),
     )

@@ -37,7 +37,11 @@ def usable_numbers(given: Given) -> Iterator[Number]:
     titles = {
         "loudest": ("lowest-usable-frequency", "Loudest level measured that is usable, 1 m", "dB"),
         "held": ("held-level", "Level reached everywhere from the lowest usable frequency up, 1 m", "dB"),
-        "listening": ("listening-level", "The same at the listening place", "dB"),
+        "listening": (
+            "listening-level",
+            "Level reached everywhere from the lowest usable frequency up, at the listening place",
+            "dB",
+        ),
         "take_over": ("take-over-frequency", "Suggested take-over by another loudspeaker at that level", "Hz"),
     }
     reason = ""
@@ -66,6 +70,7 @@ def usable_numbers(given: Given) -> Iterator[Number]:
             f"Lowest usable frequency at {volt:.3g} V",
             float(lowest[row]) if there else None,
             "Hz",
+            bound="at most" if rules[row] in ("not known", "data end") else "",
             spread=_SPREAD,
             note=f"{said}{RULES[rules[row]]}; {conditions[0]}" if there else "",
             reason="" if there else f"not usable at the highest frequency judged already: {rules[row]}",
@@ -83,7 +88,12 @@ def usable_numbers(given: Given) -> Iterator[Number]:
             why = why or relative or gaps.get("listening_level", "too little of the band was measured")
         known = bool(np.isfinite(value))
         at = "" if last is None else f"from {lowest[last]:.3g} Hz, at {drive[last]:.3g} V"
-        told = {"listening": conditions[-1], "take_over": conditions[2]}.get(key, "")
+        loudest = last == drive.size - 1
+        if loudest and key != "take_over":
+            at += ", the highest drive measured"
+        told = conditions[{"listening": -1, "take_over": 2}.get(key, 1)]
+        if key == "loudest":
+            told = told.split("; ")[0]
         caution = CAUTION if key == "loudest" else ""
         yield number(
             given,
@@ -93,6 +103,7 @@ def usable_numbers(given: Given) -> Iterator[Number]:
             title,
             value if known else None,
             unit,
+            bound="at least" if loudest and key == "loudest" else "",
             spread=_SPREAD,
             note="; ".join(filter(None, (at, told, caution))) if known else "",
             reason="" if known else why,

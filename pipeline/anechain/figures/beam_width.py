@@ -57,7 +57,7 @@ def beam_width_figure(directivity: xr.Dataset) -> dict[str, Any]:
             columns[f"{plane}_{side}_never"] = style.rounded(edge[rows], 1)
     charts = [_panel(plane, plane == planes[-1], float(attrs["drop"])) for plane in planes]
     drop = f"\N{MINUS SIGN}{float(attrs['drop']):g} dB re the axis"
-    chart = alt.vconcat(*charts, data=alt.InlineData(values=[columns], name="beams")).properties(
+    chart = alt.vconcat(*charts, data=style.inline([columns], "beams")).properties(
         title=style.heading(str(attrs["title"]), [f"Beam width: where the level is at {drop}"])
     )
     return style.finish(chart, f"{attrs['title']}: beam width")

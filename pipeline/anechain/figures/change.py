@@ -204,7 +204,7 @@ def _chart(panel: _Panel, number: int, last: bool) -> alt.LayerChart:
         columns=1 + (len(keys) - 1) // max(3, int(steps * STEP_HEIGHT / 13)),
     )
     lines = (
-        alt.Chart(alt.InlineData(values=[columns], name=f"change_{number}"))
+        alt.Chart(style.inline([columns], f"change_{number}"))
         .transform_flatten(["frequency", *(s.column for s in panel.series)])
         # The first in the legend is drawn last: it lies on top.
         .transform_fold([s.column for s in reversed(panel.series)], as_=["column", "change"])
@@ -222,7 +222,7 @@ def _chart(panel: _Panel, number: int, last: bool) -> alt.LayerChart:
         )
     )
     zero = (
-        alt.Chart(alt.InlineData(values=[{"change": 0}], name=f"zero_{number}"))
+        alt.Chart(style.inline([{"change": 0}], f"zero_{number}"))
         .mark_rule(color=style.INK, strokeWidth=1.2)
         .encode(y=y)
     )
@@ -230,7 +230,7 @@ def _chart(panel: _Panel, number: int, last: bool) -> alt.LayerChart:
     shaded = [{"from": a, "to": b} for a, b in style.outside(panel.band)]
     if shaded:
         layers.append(
-            alt.Chart(alt.InlineData(values=shaded, name=f"outside_{number}"))
+            alt.Chart(style.inline(shaded, f"outside_{number}"))
             .mark_rect(color=style.SHADE, opacity=0.08, clip=True)
             .encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")
         )
@@ -298,7 +298,7 @@ def change_figure(devices: Sequence[DeviceChange], least: float) -> dict[str, An
     below = style.under_figure(notes)
     if below is not None:
         # A panel has one title, and these have theirs above: the notes stand under an empty chart of no height.
-        empty = alt.Chart(alt.InlineData(values=[{}], name="notes")).mark_point(opacity=0)
+        empty = alt.Chart(style.inline([{}], "notes")).mark_point(opacity=0)
         charts.append(alt.LayerChart(layer=[empty], width=style.PANEL_WIDTH, height=1, title=below))
     chart = (
         alt.vconcat(*charts)

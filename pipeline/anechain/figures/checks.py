@@ -35,7 +35,7 @@ def _matrix(checks: Sequence[Mapping[str, Any]]) -> Any:
     scale = alt.Scale(domain=list(VERDICTS), range=list(COLOURS))
     shape = alt.Scale(domain=list(VERDICTS), range=list(SHAPES))
     return (
-        alt.Chart(alt.InlineData(values=rows, name="verdicts"))
+        alt.Chart(style.inline(rows, "verdicts"))
         .mark_point(filled=True, size=70, opacity=1, strokeWidth=2)
         .encode(
             x=alt.X(
@@ -99,7 +99,7 @@ def _panel(check: Mapping[str, Any], number: int) -> alt.LayerChart:
     colours = alt.Scale(domain=names, range=[LINES[place % 2][0] for place in range(len(names))])
     dashes = alt.Scale(domain=names, range=[list(LINES[place % 2][1]) for place in range(len(names))])
     legend: Any = alt.Legend(title=None, orient="bottom", symbolType="stroke", symbolSize=300, offset=4, padding=0)
-    own = alt.Chart(alt.InlineData(values=rows, name=f"series_{number}"))
+    own = alt.Chart(style.inline(rows, f"series_{number}"))
     tooltip = [alt.Tooltip("x:Q", title=series["x_title"]), alt.Tooltip("y:Q", title=series["y_title"])]
     color = alt.Color("line:N", scale=colours, legend=legend)
     line = own.mark_line(clip=True, strokeWidth=1.6).encode(
@@ -120,7 +120,7 @@ def _panel(check: Mapping[str, Any], number: int) -> alt.LayerChart:
         )
     limits = _limits(check)
     if limits:
-        held = alt.Chart(alt.InlineData(values=limits, name=f"limits_{number}"))
+        held = alt.Chart(style.inline(limits, f"limits_{number}"))
         layers.append(held.mark_rule(strokeDash=[2, 2], color="#555555").encode(y="y:Q"))
         layers.append(
             held.mark_text(align="right", baseline="bottom", dx=-2, dy=-1, fontSize=10, color=style.INK).encode(

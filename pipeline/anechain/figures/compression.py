@@ -69,7 +69,7 @@ def shaded_outside(attrs: Mapping[Any, Any], name: str) -> list[alt.Chart]:
     shaded = [{"from": a, "to": b} for a, b in style.outside(style.valid_band(attrs))]
     if not shaded:
         return []
-    chart = alt.Chart(alt.InlineData(values=shaded, name=name)).mark_rect(color=style.SHADE, opacity=0.08, clip=True)
+    chart = alt.Chart(style.inline(shaded, name)).mark_rect(color=style.SHADE, opacity=0.08, clip=True)
     return [chart.encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")]
 
 
@@ -151,7 +151,7 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
         title="Drive", symbolType="stroke", symbolSize=1000, labelExpr=f"{style.labels_of(names)}[datum.value]"
     )
     lines = (
-        alt.Chart(alt.InlineData(values=[columns], name="deltas"))
+        alt.Chart(style.inline([columns], "deltas"))
         .transform_flatten(["frequency", *(f"drive_{row}" for row in shown)])
         .transform_fold([f"drive_{row}" for row in shown], as_=["column", "delta"])
         .transform_calculate(drive="substring(datum.column, 6)")
@@ -165,7 +165,7 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
     )
     marked = [{"delta": 0.0, "words": ""}]
     marked += [{"delta": one, "words": minus(f"{one:g} dB")} for one in limits if ticks[0] < one]
-    base = alt.Chart(alt.InlineData(values=marked, name="limits"))
+    base = alt.Chart(style.inline(marked, "limits"))
     rules = base.mark_rule(color=style.INK, strokeWidth=1.0, opacity=0.7).encode(
         y=y, strokeDash=alt.condition("datum.delta == 0", alt.value([1, 0]), alt.value([2, 2]))
     )
@@ -230,6 +230,8 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
     """
     import altair as alt
 
+    from anechain.acoustics.frequencies import nominal_octave
+
     attrs = compression.attrs
     limits = np.asarray(compression["limit"].values, np.float64)
     limit = float(limits[np.argmin(np.abs(limits - float(attrs["compression_limit"])))])
@@ -268,7 +270,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
     legend = alt.Legend(
         title=None, symbolType="stroke", symbolSize=1000, labelExpr=f"{style.labels_of(names)}[datum.value]"
     )
-    base = alt.Chart(alt.InlineData(values=entries, name="octaves"))
+    base = alt.Chart(style.inline(entries, "octaves"))
     y = alt.Y(
         "level:Q",
         scale=alt.Scale(domain=[bottom, top], nice=False, zero=False),
@@ -291,7 +293,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
     arrows = base.transform_filter("datum.kind == 'open'").mark_text(text="↑", dy=-9, fontSize=13, color=BLUE)
     at = alt.X("centre:Q", scale=style.frequency_scale())
     absent = [
-        f"{style.hertz(float(centre))} ({reason})"
+        f"{nominal_octave(float(centre)):g} Hz ({reason})"
         for centre, level, reason in zip(centres, passed, reasons, strict=True)
         if not np.isfinite(level) and "not reached" not in reason
     ]
@@ -299,7 +301,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
     if "open" in kinds:
         notes.append("↑: the limit was not reached up to the highest drive measured.")
     if absent:
-        notes.append(f"Not shown: {'; '.join(absent)}.")
+        notes.append(f"Not shown: the octave band of {'; '.join(absent)}.")
     distance = f" at {float(attrs['distance']):.4g} m" if "distance" in attrs else ""
     title = f"level{distance} at which octave bands pass {minus(f'{limit:g}')} dB of compression"
     chart = alt.vconcat(

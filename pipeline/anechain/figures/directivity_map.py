@@ -239,7 +239,7 @@ def directivity_map_figure(responses: xr.Dataset, plane: str) -> dict[str, Any]:
         labelExpr=f"isFinite(datum.value) && datum.value !== null ? {minus} : ''",
     )
     spread = (
-        alt.Chart(alt.InlineData(values=cells, name="cells"))
+        alt.Chart(style.inline(cells, "cells"))
         .transform_calculate(low="bands.low", high="bands.high", centre="bands.centre")
         .transform_flatten(["low", "high", "centre", "level"])
         .transform_filter("isValid(datum.level)")
@@ -271,12 +271,12 @@ def directivity_map_figure(responses: xr.Dataset, plane: str) -> dict[str, Any]:
     outside = [{"from": a, "to": b} for a, b in style.outside(band)]
     if outside:
         layers.append(
-            alt.Chart(alt.InlineData(values=outside, name="outside"))
+            alt.Chart(style.inline(outside, "outside"))
             .mark_rect(color="white", opacity=0.6, clip=True)
             .encode(x=alt.X("from:Q", scale=x_scale, axis=style.frequency_axis()), x2="to:Q")
         )
     layers.append(
-        alt.Chart(alt.InlineData(values=sides, name="boundary"))
+        alt.Chart(style.inline(sides, "boundary"))
         .transform_calculate(centre="bands.centre")
         .transform_flatten(["centre", "at"])
         .mark_line(color=style.BLACK, strokeWidth=1.8, clip=True)

@@ -33,7 +33,12 @@ Flags = NDArray[np.bool_]
 DECIBELS_PER_DECADE = 50.0
 """IEC 60263:2020, 4.1, allows 10, 20, 25 and 50 dB; distortion spans more than levels do."""
 _SPAN = 70.0
+_LOWEST = -80.0
+"""dB re the fundamental down to which both panels reach at least, however high the distortion rises in the bass: what
+is heard lies far below that."""
 _GREY = "#8a8a8a"
+_DASHES = (*DASHES, (12, 2, 2, 2, 2, 2))
+"""As many as there are colours, so that orders up to the ninth are told apart in grey."""
 _COLOURS = (BLACK, VERMILION, BLUE, GREEN, PURPLE, ORANGE, SKY, _GREY)
 _MARKS_PER_OCTAVE = 6
 _MOST_PEAKS = 4
@@ -86,15 +91,16 @@ def _greatest(values: ArrayLike) -> float:
 def _decibel_panel(frequency: Floats, lines: Sequence[_Line]) -> _Panel:
     highest = _greatest([one.values[_on_axis(frequency)] for one in lines])
     top = math.ceil((highest + 2.0) / 10.0) * 10.0
-    ticks = tuple(float(one) for one in np.arange(top - _SPAN, top + 1, 10))
-    return _Panel("orders", "Level re fundamental in dB", "dB", "linear", (top - _SPAN, top), ticks, tuple(lines))
+    bottom = min(top - _SPAN, _LOWEST)
+    ticks = tuple(float(one) for one in np.arange(bottom, top + 1, 10))
+    return _Panel("orders", "Level re fundamental in dB", "dB", "linear", (bottom, top), ticks, tuple(lines))
 
 
 def _percent_panel(frequency: Floats, lines: Sequence[_Line], title: str) -> _Panel:
     highest = _greatest([one.values[_on_axis(frequency)] for one in lines])
     steps = [step * 10.0**decade for decade in range(-4, 4) for step in (1, 3)]
     top = next(step for step in steps if step >= min(max(highest * 1.05, 1.0), 3000.0))
-    bottom = top / 1000.0
+    bottom = min(top / 1000.0, 100.0 * 10.0 ** (_LOWEST / 20.0))
     ticks = tuple(step for step in steps if bottom * 0.999 <= step <= top * 1.001)
     return _Panel("sums", title, "%", "log", (bottom, top), ticks, tuple(lines))
 
@@ -163,7 +169,7 @@ def _panel_chart(
     shaded = [{"from": a, "to": b} for a, b in style.outside(band)]
     if shaded:
         layers.append(
-            alt.Chart(alt.InlineData(values=shaded, name=f"{panel.name}_outside"))
+            alt.Chart(style.inline(shaded, f"{panel.name}_outside"))
             .mark_rect(color=style.SHADE, opacity=0.08, clip=True)
             .encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")
         )
@@ -261,7 +267,7 @@ def _stacked(
         notes.insert(0, f"Shaded: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}.")
     charts = [_panel_chart(panel, data, band, panel is panels[-1], notes) for panel in panels]
     chart = (
-        alt.vconcat(*charts, data=alt.InlineData(values=[data], name="distortion"))
+        alt.vconcat(*charts, data=style.inline([data], "distortion"))
         .resolve_scale(color="independent", strokeDash="independent")
         .properties(title=style.heading(title, lines))
     )
@@ -325,7 +331,7 @@ def distortion_figure(distortion: xr.Dataset, level: float) -> dict[str, Any]:
     orders = [int(order) for order in one["order"].values]
     lines = tuple(
         _Line(
-            f"order_{order}", _order_title(order), harmonic[row], marked[row], _colour(row), DASHES[row % len(DASHES)]
+            f"order_{order}", _order_title(order), harmonic[row], marked[row], _colour(row), _DASHES[row % len(_DASHES)]
         )
         for row, order in enumerate(orders)
         if np.isfinite(harmonic[row]).any()

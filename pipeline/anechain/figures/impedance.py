@@ -156,10 +156,10 @@ def impedance_figure(impedance: xr.Dataset) -> dict[str, Any]:
     shown = (frequency >= style.FREQUENCY_RANGE[0]) & (frequency <= style.FREQUENCY_RANGE[1])
     bounds = [least.magnitude_ohm, *([rated.rated_ohm] if rated.rated_ohm else [])]
     panels = [_ohm_panel("modulus", "modulus", "Modulus in Ω", BLACK, np.append(modulus[shown], bounds))]
-    marks = [_Mark("modulus", least.frequency_hz, least.magnitude_ohm, "least", VERMILION, "circle")]
+    marks = [_Mark("modulus", least.frequency_hz, least.magnitude_ohm, "minimum", VERMILION, "circle")]
     lines, notes = [_least_words(least.magnitude_ohm, least.frequency_hz, rated.rated_ohm, rated.reason)], []
     if least.at_edge:
-        notes.append("The least modulus lies at the end of the data: it may be lower beyond.")
+        notes.append("The minimum lies at the end of the data: it may be lower beyond.")
     if tuning.tuning_hz is not None and tuning.saddle_ohm is not None:
         lines.append(f"Box tuning {style.hertz(tuning.tuning_hz)}, where the modulus is {_ohm(tuning.saddle_ohm)}")
         if _on_axis(tuning.tuning_hz):
@@ -172,26 +172,26 @@ def impedance_figure(impedance: xr.Dataset) -> dict[str, Any]:
     if phase is not None and dissipation.resistance_ohm is not None:
         panels.append(_phase_panel(phase[shown]))
         columns |= {"phase": (phase, 2), "dissipation": (dissipation.resistance_ohm, 3)}
-        title = "Equivalent dissipation in Ω"
+        title = "Equivalent peak dissipation in Ω"
         panels.append(_ohm_panel("dissipation", "dissipation", title, BLUE, dissipation.resistance_ohm[shown]))
         if dissipation.minimum_ohm is not None and dissipation.minimum_hz is not None:
-            words = f"least {_ohm(dissipation.minimum_ohm)}"
+            words = f"minimum {_ohm(dissipation.minimum_ohm)}"
             marks.append(
                 _Mark("dissipation", dissipation.minimum_hz, dissipation.minimum_ohm, words, VERMILION, "circle")
             )
         notes.append(
-            "Equivalent dissipation: the resistance at which a class B output stage would be as hot at the peak as "
-            "with this modulus and phase."
+            "Equivalent peak dissipation: the resistance at which a class B output stage would be as hot at the peak "
+            "as with this modulus and phase."
         )
     else:
-        notes.append(f"Not shown ({dissipation.reason}): Phase; Equivalent dissipation.")
+        notes.append(f"Not shown ({dissipation.reason}): Phase; Equivalent peak dissipation.")
 
     rows = thinned(frequency)
     data: dict[str, Any] = {"frequency": style.rounded_frequency(frequency[rows])}
     data |= {name: style.rounded(values[rows], decimals) for name, (values, decimals) in columns.items()}
     charts = [_chart(panel, panels, marks, rated.rated_ohm, notes) for panel in panels]
     drive = f"; {float(attrs['drive']):.4g} V" if "drive" in attrs else ""
-    chart = alt.vconcat(*charts, data=alt.InlineData(values=[data], name="impedance")).properties(
+    chart = alt.vconcat(*charts, data=style.inline([data], "impedance")).properties(
         title=style.heading(device, [f"Electrical impedance{drive}", *lines])
     )
     spec = style.finish(chart, f"{device}: electrical impedance. {'. '.join(lines)}")
@@ -204,7 +204,7 @@ def impedance_figure(impedance: xr.Dataset) -> dict[str, Any]:
 
 
 def _least_words(ohm: float, hertz: float, rated: float | None, reason: str) -> str:
-    least = f"Least modulus {_ohm(ohm)} at {style.hertz(hertz)}"
+    least = f"Minimum impedance {_ohm(ohm)} at {style.hertz(hertz)}"
     return f"{least}; no rated impedance: {reason}" if rated is None else f"{least}: rated impedance {_ohm(rated)}"
 
 
@@ -232,11 +232,11 @@ def _chart(
     if panel.name == "modulus" and rated is not None:
         layers += _rated_layers(rated, panel, y)
     if panel.name == "phase":
-        zero = alt.Chart(alt.InlineData(values=[{panel.column: 0}], name="zero"))
+        zero = alt.Chart(style.inline([{panel.column: 0}], "zero"))
         layers.append(zero.mark_rule(color=style.INK, strokeWidth=1).encode(y=y))
     layers.append(flat.mark_line(clip=True, strokeWidth=1.8, color=panel.colour).encode(x=x, y=y))
     layers += _mark_layers([mark for mark in marks if mark.panel == panel.name], panel, x, y)
-    titles = {"modulus": "Modulus in Ω", "phase": "Phase in degrees", "dissipation": "Equivalent dissipation in Ω"}
+    titles = {"modulus": "Modulus in Ω", "phase": "Phase in degrees", "dissipation": "Equivalent peak dissipation in Ω"}
     tooltip = [alt.Tooltip("frequency:Q", title="Frequency in Hz", format=",.4~r")] + [
         alt.Tooltip(f"{name}:Q", title=titles[name], format=".1f" if name == "phase" else ".3~r")
         for name in all_columns
@@ -271,7 +271,7 @@ def _rated_layers(rated: float, panel: _Panel, y: alt.Y) -> list[alt.Chart]:
     import altair as alt
 
     where = {panel.column: rated, "end": style.FREQUENCY_RANGE[1]}
-    at = alt.Chart(alt.InlineData(values=[where], name="rated"))
+    at = alt.Chart(style.inline([where], "rated"))
     words = at.mark_text(text=f"rated {_ohm(rated)}", align="left", baseline="middle", dx=8, fontSize=11, color=BLUE)
     return [
         at.mark_rule(color=BLUE, strokeWidth=1.4, strokeDash=[9, 3]).encode(y=y),
@@ -291,7 +291,7 @@ def _mark_layers(marks: list[_Mark], panel: _Panel, x: alt.X, y: alt.Y) -> list[
         alone = len(ordered) == 1 and 0.15 < share < 0.85
         align = "center" if alone else "left" if share < 0.15 or (number and share <= 0.85) else "right"
         where = {"frequency": round(mark.frequency, 2), panel.column: round(mark.value, 3)}
-        at = alt.Chart(alt.InlineData(values=[where], name=f"{panel.name}_mark_{number}"))
+        at = alt.Chart(style.inline([where], f"{panel.name}_mark_{number}"))
         words: dict[str, Any] = {"text": mark.words, "align": align, "baseline": "top", "dy": 7, "fontSize": 11}
         layers += [
             # White around the letters, so that no line runs through them.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,9 +69,10 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
     lines, frequency, band, device = _lines(curves, looks)
     points, told = [], []
     looks_of: dict[str, tuple[str, bool, Side]] = {
-        "range.lower_": ("circle", True, "right"),
-        "range.upper_": ("circle", True, "left"),
-        "range.in_room.lower_": ("diamond", False, "left"),
+        # Words stand where the curve, rising to the lower limits and falling from the upper ones, is not.
+        "range.lower_": ("circle", True, "below right"),
+        "range.upper_": ("circle", True, "below left"),
+        "range.in_room.lower_": ("diamond", False, "above left"),
     }
     for prefix, (shape, filled, side) in looks_of.items():
         for one in _valued(numbers, prefix):
@@ -83,13 +84,17 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
     for one in _valued(numbers, "level.sensitivity"):
         mark = one["marks"][0]
         ends = [(mark["low_hz"], one["value"]), (mark["high_hz"], one["value"])]
-        strokes.append(Stroke(ends[0], ends[1], f"sensitivity {one['value']:.1f} dB", style.INK, (2, 2)))
+        words = f"sensitivity {one['value']:.1f} dB"
+        strokes.append(Stroke(ends[0], ends[1], words, _clear_of(lines, frequency, ends[1][0]), style.INK, (2, 2)))
     for name, (colour, _) in looks.items():
         for one in _valued(numbers, f"trend.{name}.slope"):
             ends = [(hz, level) for _, hz, level in _places(one)]
             if len(ends) == 2:
                 words = f"{one['value']:+.2f} dB/octave".replace("-", "\N{MINUS SIGN}")
-                strokes.append(Stroke(ends[0], ends[1], words, colour, (6, 3)))
+                where: Literal["above", "below"] = "below" if name == "in_room" else "above"
+                strokes.append(
+                    Stroke(ends[0], ends[1], words, _clear_of(lines, frequency, ends[1][0], where), colour, (6, 3))
+                )
     panel = Panel(
         "level",
         style.level_title(str(curves.attrs["level_kind"])),
@@ -98,9 +103,10 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
         points=tuple(points),
         strokes=tuple(strokes),
     )
+    in_room = [one["note"].split("; ")[0] for one in _valued(numbers, "range.in_room.lower_") if one.get("note")]
     notes = [
-        "Filled: limits of the range on axis. Hollow: limits in the room, with the gain assumed for it. Dotted: band "
-        "and level of the sensitivity. Dashed straight lines: trends in the band that they span.",
+        f"Filled: limits of the range on axis. Hollow: limits in the room{''.join(f', {one}' for one in in_room[:1])}. "
+        "Dotted: band and level of the sensitivity. Dashed straight lines: trends in the band that they span.",
         "; ".join(told),
     ]
     sought = ("range.lower_", "range.upper_", "range.in_room", "level.sens")
@@ -117,6 +123,17 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
         notes=[*notes, *(f"Not marked: {line}." for line in missing)],
         band=band,
     )
+
+
+def _clear_of(
+    lines: Sequence[Series], frequency: Floats, ends_at: float, side: Literal["above", "below"] = "above"
+) -> float | None:
+    """Level above, or below, all curves and their bands over the octave and a half that words ending there take."""
+    here = (frequency <= ends_at) & (frequency >= ends_at / 2**1.5)
+    sign = 1.0 if side == "above" else -1.0
+    edges = [sign * line.values[here] + (0.0 if line.spread is None else line.spread[here]) for line in lines]
+    known = np.concatenate([edge[np.isfinite(edge)] for edge in edges]) if edges else np.empty(0)
+    return round(sign * float(known.max()), 2) if known.size else None
 
 
 def _lines(
@@ -205,8 +222,8 @@ def aim_figure(aim: xr.Dataset) -> dict[str, Any]:
     level = np.asarray(aim["level"].transpose("toe_in", "frequency").values, np.float64)
     listener = float(attrs["listener"])
     wanted = {
-        "axis": ("on the listener", listener, BLACK, DASHES[0]),
-        "parallel": ("parallel to the walls", 0.0, VERMILION, DASHES[2]),
+        "axis": ("at the listener", listener, BLACK, DASHES[0]),
+        "parallel": ("parallel", 0.0, VERMILION, DASHES[2]),
     }
     if "best_toe_in" in attrs:
         wanted["best"] = ("best", float(attrs["best_toe_in"]), BLUE, DASHES[1])
@@ -221,7 +238,7 @@ def aim_figure(aim: xr.Dataset) -> dict[str, Any]:
             lines = [line for line in lines if line.column != f"toe_in_{row}"]
         taken[row] = words
         away = f"{off_axis[row]:g}".replace("-", "\N{MINUS SIGN}")
-        title = f"Toe-in {toe_in[row]:g}°, {away}° off axis: {words}"
+        title = f"Toe-in {toe_in[row]:g}°, {away}° off: {words}"
         lines.append(Series(f"toe_in_{row}", column, title, level[row], colour, dash))
     band = style.valid_band(attrs)
     panel = Panel(
@@ -235,6 +252,9 @@ def aim_figure(aim: xr.Dataset) -> dict[str, Any]:
         [panel],
         title=str(attrs["title"]),
         lines=[f"Direct sound by aim; listener seen at {listener:g}°; {style.conditions(attrs)}"],
-        notes=["Best: follows its trend line most closely. Directions between measured ones are interpolated."],
+        notes=[
+            "Off: angle between the axis and the listener. Parallel: axis parallel to the side walls. Best: follows "
+            "its trend line most closely. Directions between measured ones are interpolated."
+        ],
         band=band,
     )

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["Panel", "Point", "Series", "Side", "Stroke", "stacked", "thinned"]
 
 Floats = NDArray[np.float64]
-Side = Literal["above", "below", "left", "right"]
+Side = Literal["above", "below", "left", "right", "above left", "below left", "below right"]
 
 POINTS_PER_OCTAVE = 96
 """Denser data are thinned to this for drawing (values are picked, not averaged): two points per printed pixel."""
@@ -56,11 +56,12 @@ class Point:
 
 @dataclass(frozen=True)
 class Stroke:
-    """A straight line between two places, Hz and dB each, with its words at its upper end."""
+    """A straight line between two places, Hz and dB each; its words end where it does, at a level of their own."""
 
     start: tuple[float, float]
     end: tuple[float, float]
     label: str = ""
+    label_level: float | None = None
     colour: str = style.INK
     dash: tuple[float, ...] = (1, 0)
 
@@ -159,7 +160,7 @@ def _panel_chart(
     shaded = [{"from": a, "to": b} for a, b in style.outside(band)]
     if shaded:
         layers.append(
-            alt.Chart(alt.InlineData(values=shaded, name=f"{panel.name}_outside"))
+            alt.Chart(style.inline(shaded, f"{panel.name}_outside"))
             .mark_rect(color=style.SHADE, opacity=0.08, clip=True)
             .encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")
         )
@@ -195,8 +196,9 @@ def _band(series: Series, x: alt.X, scale: alt.Scale, axis: alt.Axis) -> alt.Cha
     import altair as alt
 
     low, high = _edges(series)
-    known = alt.Chart().transform_flatten(["frequency", low, high]).transform_filter(f"isValid(datum['{low}'])")
-    drawn: alt.Chart = known.mark_area(color=series.colour, opacity=0.14, clip=True)
+    # Nothing is filtered out: an edge without a value breaks the band, where leaving it out would bridge the gap.
+    edges = alt.Chart().transform_flatten(["frequency", low, high])
+    drawn: alt.Chart = edges.mark_area(color=series.colour, opacity=0.14, clip=True)
     return drawn.encode(x=x, y=alt.Y(f"{low}:Q", scale=scale, axis=axis), y2=f"{high}:Q")
 
 
@@ -206,15 +208,19 @@ def _strokes(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
     layers = []
     for number, one in enumerate(panel.strokes):
         (low, first), (high, last) = one.start, one.end
-        row = {"from": low, "to": high, "first": first, "last": last, "label": one.label}
-        base = alt.Chart(alt.InlineData(values=[row], name=f"{panel.name}_stroke_{number}"))
+        words_at = last if one.label_level is None else one.label_level
+        row = {"from": low, "to": high, "first": first, "last": last, "label": one.label, "words_at": words_at}
+        base = alt.Chart(style.inline([row], f"{panel.name}_stroke_{number}"))
         x_of = {name: alt.X(f"{name}:Q", scale=style.frequency_scale()) for name in ("from", "to")}
         y = alt.Y("first:Q", scale=scale, axis=axis)
         rule = base.mark_rule(color=one.colour, strokeDash=list(one.dash), strokeWidth=1.4, clip=True)
         layers.append(rule.encode(x=x_of["from"], x2="to:Q", y=y, y2="last:Q"))
         if one.label:
-            text = base.mark_text(align="right", baseline="bottom", dy=-3, fontSize=10, color=style.INK)
-            layers.append(text.encode(x=x_of["to"], y=alt.Y("last:Q", scale=scale, axis=axis), text="label:N"))
+            over = words_at >= last
+            text = base.mark_text(
+                align="right", baseline="bottom" if over else "top", dy=-3 if over else 3, fontSize=10, color=style.INK
+            )
+            layers.append(text.encode(x=x_of["to"], y=alt.Y("words_at:Q", scale=scale, axis=axis), text="label:N"))
     return layers
 
 
@@ -223,6 +229,9 @@ _BESIDE: dict[str, dict[str, Any]] = {
     "below": {"dy": 9, "baseline": "top"},
     "left": {"dx": -9, "align": "right"},
     "right": {"dx": 9, "align": "left"},
+    "above left": {"dx": -6, "dy": -4, "align": "right", "baseline": "bottom"},
+    "below left": {"dx": -6, "dy": 4, "align": "right", "baseline": "top"},
+    "below right": {"dx": 6, "dy": 4, "align": "left", "baseline": "top"},
 }
 
 
@@ -242,7 +251,7 @@ def _points(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
             for one in panel.points
             if (one.shape, one.filled, one.side) == kind
         ]
-        base = alt.Chart(alt.InlineData(values=rows, name=f"{panel.name}_points_{number}"))
+        base = alt.Chart(style.inline(rows, f"{panel.name}_points_{number}"))
         x = alt.X("at:Q", scale=style.frequency_scale())
         y = alt.Y("level:Q", scale=scale, axis=axis)
         mark = base.mark_point(
@@ -309,7 +318,7 @@ def stacked(
         notes.insert(0, f"Shaded: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}.")
     charts = [_panel_chart(panel, band, panel is panels[-1], notes, named) for panel in panels]
     chart = (
-        alt.vconcat(*charts, data=alt.InlineData(values=[columns], name="curves"))
+        alt.vconcat(*charts, data=style.inline([columns], "curves"))
         .resolve_scale(color="independent", strokeDash="independent")
         .properties(title=style.heading(title, lines))
     )

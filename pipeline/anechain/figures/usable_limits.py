@@ -109,7 +109,7 @@ def _chart(trades: Sequence[_Trade], level_title: str, notes: Sequence[str], nam
         columns=1 + len(keys) // 16,
     )
     legend = named_lines if named else None
-    base = alt.Chart(alt.InlineData(values=points, name="trade"))
+    base = alt.Chart(style.inline(points, "trade"))
     colour_scale = alt.Scale(domain=keys, range=[trade.colour for trade in trades])
     lines = base.mark_line(clip=True, strokeWidth=1.8).encode(
         x=x,

@@ -197,11 +197,14 @@ class ComparedGroup:
         Title, unit, and a cell for each device: value with its uncertainty, or empty.
     note : str
         What must be read with them.
+    folded : bool
+        Whether the group is folded away until it is asked for.
     """
 
     heading: str
     rows: tuple[tuple[str, str, tuple[str, ...]], ...]
     note: str = ""
+    folded: bool = True
 
 
 @dataclass(frozen=True)

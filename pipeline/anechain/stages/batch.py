@@ -5,19 +5,23 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from anechain import contract
 from anechain.errors import Problem, Refusal
 from anechain.methods import using
 from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, manifest_text
 from anechain.receipts import Input
 from anechain.stages import stage_module
-from anechain.store import read_receipt, sha256_file, write_plain
+from anechain.store import is_current, read_receipt, sha256_file, write_dataset, write_plain
 
-__all__ = ["Outcome", "failures", "inputs_of", "run_batch", "run_whole", "tell"]
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["Outcome", "failures", "inputs_of", "keep_dataset", "run_batch", "run_whole", "tell"]
 
 
 @dataclass(frozen=True)
@@ -159,3 +163,32 @@ def inputs_of(plan: Plan, device: str, stage: str, prefix: str = "") -> dict[str
             )
         found[path.name] = Input(prefix + path.name, sha256, read_receipt(path))
     return found
+
+
+def keep_dataset(target: Path, receipt: Mapping[str, Any], of: str, where: str, make: Callable[[], xr.Dataset]) -> bool:
+    """Make, validate and write a dataset, unless it is there as it would be made; say whether it had to be made.
+
+    Parameters
+    ----------
+    target : Path
+        The file.
+    receipt : mapping
+        What it is made from.
+    of : str
+        Its contract.
+    where : str
+        Said in refusals.
+    make : callable
+        Gives the dataset.
+
+    Raises
+    ------
+    Refusal
+        If it breaks its contract, or cannot be written.
+    """
+    if is_current(target, receipt["stamp"]):
+        return False
+    dataset = make()
+    contract.validate(dataset, of, where)
+    write_dataset(target, dataset, receipt)
+    return True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,16 +17,15 @@ from anechain.methods import versions
 from anechain.numbers import numbers_csv
 from anechain.plan import Plan
 from anechain.receipts import Input, issue
-from anechain.stages.batch import Outcome, inputs_of
+from anechain.stages.batch import Outcome, inputs_of, keep_dataset
 from anechain.stages.compare_compression import USES as LIMIT_USES
 from anechain.stages.compare_compression import compare_limits
 from anechain.stages.compare_distortion import USES as DISTORTION_USES
-from anechain.stages.compare_distortion import VERSION as DISTORTION_VERSION
-from anechain.stages.compare_distortion import compared_distortion, compared_distortion_figures
+from anechain.stages.compare_distortion import compare_distortion
 from anechain.stages.draw import VERSION as DRAW_VERSION
-from anechain.stages.draw import figure_paths, write_figure
+from anechain.stages.draw import figure_paths, keep_figure
 from anechain.stages.told_numbers import numbers_of
-from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact, write_dataset
+from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -39,6 +39,8 @@ COMPARED = ("on_axis", "listening_window", "early_reflections", "sound_power", "
 
 def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
     """Compare the devices that worked: results/comparison.nc, numbers.csv and a figure for each compared curve."""
+    from anechain.figures.comparison import comparison_figure
+
     del failed
     inputs = [
         one
@@ -51,11 +53,13 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
     parameters = {"devices": list(devices), "methods": versions(_CURVE_USES), "contract": contract_name}
     receipt = issue("compare", VERSION, parameters, inputs)
     target = plan.results / "comparison.nc"
-    made = not is_current(target, receipt["stamp"])
-    if made:
-        comparison = compared({device: read_dataset(plan.results / device / "curves.nc") for device in devices})
-        contract.validate(comparison, "comparison", "comparison")
-        write_dataset(target, comparison, receipt)
+    made = keep_dataset(
+        target,
+        receipt,
+        "comparison",
+        "comparison",
+        lambda: compared({device: read_dataset(plan.results / device / "curves.nc") for device in devices}),
+    )
     comparison = read_dataset(target)
     table, made_table = _write_numbers(plan, devices)
     outputs, made = [target, table], made or made_table
@@ -64,51 +68,11 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
         paths = figure_paths(plan, f"comparison-{what}", formats)
         stamp = {"figure": "comparison", "what": what, "formats": list(formats)}
         figure_receipt = issue("figure", DRAW_VERSION, stamp, [source])
-        if not all(is_current(path, figure_receipt["stamp"]) for path in paths.values()):
-            from anechain.figures.comparison import comparison_figure
-
-            write_figure(paths, comparison_figure(comparison, what), figure_receipt)
-            made = True
+        made |= keep_figure(paths, figure_receipt, partial(comparison_figure, comparison, what))
         outputs.extend(paths.values())
-    distortion, made_too = _compare_distortion(plan, devices)
+    distortion, made_too = compare_distortion(plan, devices)
     limits, made_also = compare_limits(plan, devices)
     return Outcome(receipt["stamp"], (*outputs, *distortion, *limits), made or made_too or made_also)
-
-
-def _compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool]:
-    """Compare the distortion of the devices that have it: results/comparison-distortion.nc and a figure per level."""
-    named = {device: inputs_of(plan, device, "distortion", f"{device}/").get("distortion.nc") for device in devices}
-    inputs = {device: one for device, one in named.items() if one is not None}
-    target = plan.results / "comparison-distortion.nc"
-    if len(inputs) < 2:
-        target.unlink(missing_ok=True)
-        return [], False
-    titles = {device: plan.campaign.devices[device].title for device in devices}
-    contract_name = contract.load("distortion-comparison").name
-    parameters = {"devices": titles, "methods": versions(DISTORTION_USES), "contract": contract_name}
-    receipt = issue("compare-distortion", DISTORTION_VERSION, parameters, inputs.values())
-    made = not is_current(target, receipt["stamp"])
-    if made:
-        comparison = compared_distortion(
-            {device: read_dataset(plan.results / device / "distortion.nc") for device in inputs}, titles
-        )
-        contract.validate(comparison, "distortion-comparison", "comparison-distortion")
-        write_dataset(target, comparison, receipt)
-    comparison = read_dataset(target)
-    outputs = [target]
-    source = Input("comparison-distortion.nc", sha256_file(target), read_receipt(target))
-    formats = plan.campaign.figures.formats
-    for name, level in compared_distortion_figures(comparison).items():
-        paths = figure_paths(plan, name, formats)
-        stamp = {"figure": "comparison-distortion", "level": level, "formats": list(formats)}
-        figure_receipt = issue("figure", DRAW_VERSION, stamp, [source])
-        if not all(is_current(path, figure_receipt["stamp"]) for path in paths.values()):
-            from anechain.figures.distortion import distortion_comparison_figure
-
-            write_figure(paths, distortion_comparison_figure(comparison, level), figure_receipt)
-            made = True
-        outputs.extend(paths.values())
-    return outputs, made
 
 
 def _write_numbers(plan: Plan, devices: Sequence[str]) -> tuple[Path, bool]:

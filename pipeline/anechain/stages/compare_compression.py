@@ -17,8 +17,8 @@ from anechain.plan import Plan
 from anechain.receipts import issue
 from anechain.stages.batch import inputs_of
 from anechain.stages.draw import VERSION as DRAW_VERSION
-from anechain.stages.draw import figure_paths, write_figure
-from anechain.store import is_current, read_dataset
+from anechain.stages.draw import figure_paths, keep_figure
+from anechain.store import read_dataset
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -92,6 +92,8 @@ def compared_limits(compressions: Mapping[str, xr.Dataset], titles: Mapping[str,
 
 def compare_limits(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool]:
     """Draw how loud against how low of the devices that can be compared."""
+    from anechain.figures.usable_limits import usable_comparison_figure
+
     named = {device: inputs_of(plan, device, "compression", f"{device}/").get("compression.nc") for device in devices}
     inputs = {device: one for device, one in named.items() if one is not None}
     titles = {device: plan.campaign.devices[device].title for device in devices}
@@ -105,12 +107,8 @@ def compare_limits(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool
         return [], False
     stamp = {"figure": FIGURE, "devices": titles, "formats": list(formats), "methods": versions(USES)}
     receipt = issue("figure", DRAW_VERSION, stamp, inputs.values())
-    made = not all(is_current(path, receipt["stamp"]) for path in paths.values())
-    if made:
-        from anechain.figures.usable_limits import usable_comparison_figure
-
-        chosen = [data[device] for device in found.devices]
-        write_figure(paths, usable_comparison_figure(chosen, found.left_out, found.notes), receipt)
+    chosen = [data[device] for device in found.devices]
+    made = keep_figure(paths, receipt, lambda: usable_comparison_figure(chosen, found.left_out, found.notes))
     return list(paths.values()), made
 
 

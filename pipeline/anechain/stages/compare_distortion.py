@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,17 +16,68 @@ from anechain.acoustics.comparison import common_grid
 from anechain.acoustics.distortion_at_level import Conditions, comparable
 from anechain.acoustics.frequencies import resample
 from anechain.acoustics.harmonic_distortion import harmonic_sum, percent_of_level
+from anechain.methods import versions
+from anechain.plan import Plan
+from anechain.receipts import Input, issue
+from anechain.stages.batch import inputs_of, keep_dataset
 from anechain.stages.device_figures import level_slug
+from anechain.stages.draw import VERSION as DRAW_VERSION
+from anechain.stages.draw import figure_paths, keep_figure
+from anechain.store import read_dataset, read_receipt, sha256_file
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["USES", "VERSION", "compared_distortion", "compared_distortion_figures"]
+__all__ = ["USES", "VERSION", "compare_distortion", "compared_distortion", "compared_distortion_figures"]
 
 VERSION = 1
 USES = ("common-grid", "distortion-comparability", "harmonic-sum", "resample-log-frequency")
 
 Floats = NDArray[np.float64]
+
+
+def compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool]:
+    """Compare the distortion of the devices that have it: results/comparison-distortion.nc and a figure per level.
+
+    Returns
+    -------
+    outputs : list of Path
+        None, where fewer than two devices have it.
+    made : bool
+        Whether anything had to be made.
+    """
+    from anechain.figures.distortion import distortion_comparison_figure
+
+    named = {device: inputs_of(plan, device, "distortion", f"{device}/").get("distortion.nc") for device in devices}
+    inputs = {device: one for device, one in named.items() if one is not None}
+    target = plan.results / "comparison-distortion.nc"
+    if len(inputs) < 2:
+        target.unlink(missing_ok=True)
+        return [], False
+    titles = {device: plan.campaign.devices[device].title for device in devices}
+    contract_name = contract.load("distortion-comparison").name
+    parameters = {"devices": titles, "methods": versions(USES), "contract": contract_name}
+    receipt = issue("compare-distortion", VERSION, parameters, inputs.values())
+    made = keep_dataset(
+        target,
+        receipt,
+        "distortion-comparison",
+        "comparison-distortion",
+        lambda: compared_distortion(
+            {device: read_dataset(plan.results / device / "distortion.nc") for device in inputs}, titles
+        ),
+    )
+    comparison = read_dataset(target)
+    outputs = [target]
+    source = Input("comparison-distortion.nc", sha256_file(target), read_receipt(target))
+    formats = plan.campaign.figures.formats
+    for name, level in compared_distortion_figures(comparison).items():
+        paths = figure_paths(plan, name, formats)
+        stamp = {"figure": "comparison-distortion", "level": level, "formats": list(formats)}
+        figure_receipt = issue("figure", DRAW_VERSION, stamp, [source])
+        made |= keep_figure(paths, figure_receipt, partial(distortion_comparison_figure, comparison, level))
+        outputs.extend(paths.values())
+    return outputs, made
 
 
 def compared_distortion_figures(comparison: xr.Dataset) -> dict[str, float]:

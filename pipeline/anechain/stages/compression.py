@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from anechain import contract
-from anechain.acoustics import usable_limits
 from anechain.acoustics.coil_heating import ASSUMPTIONS, implied_rise
 from anechain.acoustics.compression import (
     MISSING,
@@ -25,13 +23,10 @@ from anechain.acoustics.compression import (
     passed_bands,
     unequal_gain,
 )
-from anechain.acoustics.curve_parts import hertz, mean_power_level, part_in_band
-from anechain.acoustics.harmonic_distortion import harmonic_sum, order_noise, percent_of_level, referred_orders
 from anechain.acoustics.smoothing import smooth
 from anechain.acoustics.take_order import (
     TakeChange,
     drift,
-    first_take_of_each_drive,
     long_term,
     order_of_drives,
     recovery,
@@ -40,6 +35,16 @@ from anechain.methods import versions
 from anechain.plan import Plan
 from anechain.receipts import issue
 from anechain.stages.batch import Outcome, inputs_of
+from anechain.stages.fundamentals import (
+    Fundamentals,
+    drives_of,
+    inside,
+    of_harmonics,
+    of_takes,
+    unequal,
+    with_first_takes,
+)
+from anechain.stages.usable import add_usable
 from anechain.store import is_current, read_dataset, write_dataset
 
 if TYPE_CHECKING:
@@ -75,18 +80,6 @@ Floats = NDArray[np.float64]
 _KEPT = ("device", "title", "level_kind", "distance", "measured_distance", "environment", "valid_low", "valid_high")
 
 
-@dataclass(frozen=True)
-class _Fundamentals:
-    """Fundamentals at rising drives and what is known of their noise."""
-
-    made_of: str
-    drive: Floats
-    frequency: Floats
-    level: Floats
-    noise: Floats
-    attributes: Mapping[str, Any]
-
-
 def run(plan: Plan, device: str) -> Outcome:
     """Read compression and usable limits of one device: results/<device>/compression.nc, if there are two drives."""
     ingested = inputs_of(plan, device, "ingest")
@@ -117,18 +110,10 @@ def gap(data: Mapping[str, xr.Dataset]) -> str:
     """
     if not {"harmonics", "takes"} & data.keys():
         return "compression needs the fundamental at two drives or more: no harmonics and no takes were imported"
-    drives = {len(_drives(data[name], name)) for name in ("harmonics", "takes") if name in data}
+    drives = {len(drives_of(data[name], name)) for name in ("harmonics", "takes") if name in data}
     if max(drives) < 2:
         return "compression needs the fundamental at two drives or more: it was measured at fewer"
     return ""
-
-
-def _drives(dataset: xr.Dataset, name: str) -> list[float]:
-    """Drives at which there is a fundamental, rising."""
-    drives = np.asarray(dataset["drive"].values, dtype=np.float64)
-    if name == "harmonics":
-        return [float(volt) for volt in drives] if 1 in dataset["order"].values else []
-    return [float(drives[row]) for row in first_take_of_each_drive(drives)]
 
 
 def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) -> xr.Dataset:
@@ -146,12 +131,12 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     choices, usable = parameters["compression"], parameters["usable_limits"]
     band = float(choices["band"][0]), float(choices["band"][1])
     harmonics = data.get("harmonics")
-    if harmonics is not None and len(_drives(harmonics, "harmonics")) > 1:
-        given = _of_harmonics(harmonics)
-        if "takes" in data and not _unequal(data["takes"].attrs, harmonics.attrs):
-            given = _with_first_takes(given, _of_takes(data["takes"]))
+    if harmonics is not None and len(drives_of(harmonics, "harmonics")) > 1:
+        given = of_harmonics(harmonics)
+        if "takes" in data and not unequal(data["takes"].attrs, harmonics.attrs):
+            given = with_first_takes(given, of_takes(data["takes"]))
     else:
-        given = _of_takes(data["takes"])
+        given = of_takes(data["takes"])
     fraction = choices["smoothing"]
     deltas = compression_deltas(
         given.frequency, given.level, given.drive, given.noise, fraction, choices["most_uncertain"]
@@ -202,7 +187,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
         told = _of_measuring_order(data["takes"], given, band, fraction, choices["drift_limit"], variables, gaps, notes)
     else:
         gaps["drift"] = "the measuring order is not known: no takes were imported"
-    assumed = _add_usable(harmonics, given, deltas.delta_db, smoothed, band, parameters, variables, gaps, attributes)
+    assumed = add_usable(harmonics, given, deltas.delta_db, smoothed, band, parameters, variables, gaps, attributes)
     passed = [
         {"drive": float(volt), "limit": limit, **_plain(vars(one))}
         for volt, row in zip(given.drive[1:], deltas.delta_db[1:], strict=True)
@@ -230,43 +215,6 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     return contract.describe(dataset, "compression")
 
 
-def _inside(dataset: xr.Dataset) -> NDArray[np.bool_]:
-    frequency = np.asarray(dataset["frequency"].values, dtype=np.float64)
-    low, high = dataset.attrs.get("valid_low", 0.0), dataset.attrs.get("valid_high", np.inf)
-    return np.asarray((frequency >= low) & (frequency <= high))
-
-
-def _of_harmonics(harmonics: xr.Dataset) -> _Fundamentals:
-    first = harmonics.sel(order=1).transpose("drive", "frequency")
-    level = np.where(_inside(harmonics), np.asarray(first["level"].values, dtype=np.float64), np.nan)
-    std = np.asarray(first["level_std"].values, dtype=np.float64) if "level_std" in first else None
-    noise = order_noise(level, np.asarray(first["noise"].values, dtype=np.float64), std)
-    frequency, drive = (np.asarray(harmonics[name].values, dtype=np.float64) for name in ("frequency", "drive"))
-    return _Fundamentals("harmonics", drive, frequency, level, noise, harmonics.attrs)
-
-
-def _of_takes(takes: xr.Dataset) -> _Fundamentals:
-    rows = list(first_take_of_each_drive(takes["drive"].values))
-    level = np.asarray(takes["level"].transpose("take", "frequency").values, dtype=np.float64)[rows]
-    level = np.where(_inside(takes), level, np.nan)
-    frequency = np.asarray(takes["frequency"].values, dtype=np.float64)
-    drive = np.asarray(takes["drive"].values, dtype=np.float64)[rows]
-    return _Fundamentals("takes", drive, frequency, level, np.full(level.shape, np.nan), takes.attrs)
-
-
-def _with_first_takes(given: _Fundamentals, first: _Fundamentals) -> _Fundamentals:
-    """Fundamentals of the first take at each drive, in place of those that joined takes give.
-
-    A level that is repeated last has heat in it: joined with the first it would shift what all others are held against.
-    """
-    alike = first.level.shape == given.level.shape and np.allclose(first.frequency, given.frequency, rtol=1e-9, atol=0)
-    if not alike or not np.allclose(first.drive, given.drive, rtol=1e-6, atol=0):
-        return given
-    # A first take without a value at some frequency keeps the joined one.
-    level = np.where(np.isfinite(first.level), first.level, given.level)
-    return replace(given, made_of="harmonics and takes", level=level)
-
-
 def _table(reached: list[list[Any]], name: str) -> Floats:
     return np.array([[np.nan if (v := getattr(one, name)) is None else v for one in row] for row in reached], float)
 
@@ -276,7 +224,7 @@ def _plain(members: Mapping[str, Any]) -> dict[str, Any]:
     return {name: float(f"{v:.6g}") if isinstance(v, float) else v for name, v in members.items()}
 
 
-def _notes(given: _Fundamentals, flag: NDArray[np.int64], resolution: Floats, noise_known: bool) -> list[str]:
+def _notes(given: Fundamentals, flag: NDArray[np.int64], resolution: Floats, noise_known: bool) -> list[str]:
     notes = [
         f"the lowest drive, {given.drive[0]:.3g} V, is taken as free of compression",
         "fundamentals are those of the harmonics, in which takes at one drive are joined"
@@ -299,7 +247,7 @@ def _notes(given: _Fundamentals, flag: NDArray[np.int64], resolution: Floats, no
 
 def _of_measuring_order(
     takes: xr.Dataset,
-    given: _Fundamentals,
+    given: Fundamentals,
     band: tuple[float, float],
     fraction: float | None,
     drift_limit: float,
@@ -310,10 +258,10 @@ def _of_measuring_order(
     """What the takes tell beyond the deltas: order, drift, short term against long term, recovery."""
     frequency = np.asarray(takes["frequency"].values, dtype=np.float64)
     level = np.asarray(takes["level"].transpose("take", "frequency").values, dtype=np.float64)
-    level = np.where(_inside(takes), level, np.nan)
+    level = np.where(inside(takes), level, np.nan)
     volts = np.asarray(takes["drive"].values, dtype=np.float64)
     started = np.asarray(takes["started"].values, dtype=np.float64) if "started" in takes else None
-    notes += _unequal(takes.attrs, given.attributes)
+    notes += unequal(takes.attrs, given.attributes)
     order = order_of_drives(volts, started)
     if order.words:
         notes.append(order.words)
@@ -342,132 +290,3 @@ def _of_measuring_order(
 
 def _told(change: TakeChange) -> dict[str, Any]:
     return _plain({name: value for name, value in vars(change).items() if name != "difference_db"})
-
-
-def _unequal(one: Mapping[str, Any], other: Mapping[str, Any]) -> list[str]:
-    """Conditions in which the takes and the harmonics differ."""
-    return [
-        f"unequal conditions: {name.replace('_', ' ')} is {one.get(name, 'not known')} of the takes, "
-        f"{other.get(name, 'not known')} of the harmonics"
-        for name in ("level_kind", "measured_distance", "environment")
-        if one.get(name) != other.get(name)
-    ]
-
-
-def _add_usable(
-    harmonics: xr.Dataset | None,
-    given: _Fundamentals,
-    delta: Floats,
-    smoothed: Floats,
-    band: tuple[float, float],
-    parameters: Mapping[str, Any],
-    variables: dict[str, Any],
-    gaps: dict[str, str],
-    attributes: dict[str, Any],
-) -> list[str]:
-    """Add the usable limits to the variables; return what they assume."""
-    options = parameters["usable_limits"]
-    if harmonics is None or given.made_of == "takes" or not (harmonics["order"].values > 1).any():
-        gaps["usable"] = "usable limits need harmonics of order 2 and up at two drives or more"
-        return []
-    limit = usable_limits.limit_curve(given.frequency, options["distortion"])
-    # Outside the valid band there are no data: the range ends there, which is something else than a gap.
-    kept = _inside(harmonics)
-    lowest = [
-        usable_limits.lowest_usable(
-            given.frequency[kept],
-            low[kept],
-            high[kept],
-            limit[kept],
-            row[kept],
-            options["compression"],
-            options["up_to"],
-        )
-        for (low, high), row in zip(_distortion(harmonics, parameters), delta, strict=True)
-    ]
-    spl = given.attributes["level_kind"] == "spl" and "distance" in given.attributes
-    step = usable_limits.listening_step(options["distance"], options["devices"], options["addition"])
-    held, listening = np.full(given.drive.size, np.nan), np.full(given.drive.size, np.nan)
-    mean = np.full(given.drive.size, np.nan)
-    for row, one in enumerate(lowest):
-        part = part_in_band(given.frequency, smoothed[row], *band)
-        mean[row] = np.nan if part.reason else mean_power_level(part)
-        if one.frequency_hz is None:
-            continue
-        for array, room in ((held, None), (listening, options["longest_dimension"])):
-            least = usable_limits.held_level(given.frequency, smoothed[row], one.frequency_hz, band[1], room)
-            array[row] = np.nan if least is None else least
-    if spl:
-        listening += step
-    else:
-        listening[:] = np.nan
-        gaps["listening_level"] = "a level at the listening place needs sound pressure levels at a known distance"
-    frequencies = np.array([np.nan if one.frequency_hz is None else one.frequency_hz for one in lowest])
-    variables |= {
-        "distortion_limit": ("frequency", limit),
-        "usable_level": ("drive", mean),
-        "lowest_usable": ("drive", frequencies),
-        "ruled_by": ("drive", np.array([one.rule for one in lowest], dtype=object)),
-        "judged_to": ("drive", np.array([np.nan if one.judged_to_hz is None else one.judged_to_hz for one in lowest])),
-        "held_level": ("drive", held),
-        "listening_level": ("drive", listening),
-        "take_over": (
-            "drive",
-            np.array(
-                [
-                    usable_limits.take_over(one.frequency_hz)
-                    if one.frequency_hz is not None and one.rule != "data end"
-                    else np.nan
-                    for one in lowest
-                ]
-            ),
-        ),
-    }
-    if options["wanted_level"] is not None and spl:
-        wanted = float(options["wanted_level"])
-        attributes["wanted_level"] = wanted
-        at = usable_limits.frequency_at_level(listening, frequencies, wanted)
-        if at is None:
-            gaps["wanted_level"] = f"{wanted:g} dB at the listening place does not lie between usable measured levels"
-        else:
-            attributes["wanted_frequency"] = at
-    return _conditions(options, band, spl)
-
-
-def _distortion(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> list[tuple[Floats, Floats]]:
-    """Bounds in per cent of the total harmonic distortion re the fundamental, for each drive."""
-    ordered = harmonics.transpose("drive", "order", "frequency")
-    orders = [int(order) for order in ordered["order"].values]
-    above = [at for at, order in enumerate(orders) if order > 1]
-    level = np.where(_inside(harmonics), np.asarray(ordered["level"].values, dtype=np.float64), np.nan)
-    std = np.asarray(ordered["level_std"].values, dtype=np.float64) if "level_std" in ordered else None
-    noise = order_noise(level, np.asarray(ordered["noise"].values, dtype=np.float64), std)
-    found = []
-    for row in range(level.shape[0]):
-        relative = referred_orders(
-            level[row, orders.index(1)], level[row, above], noise[row, above], parameters["distortion"]["noise_margin"]
-        )
-        total = harmonic_sum(
-            relative.level_db, relative.bound, [orders[at] for at in above], 2, parameters["distortion"]["orders"]
-        )
-        found.append((percent_of_level(total.lower_db), percent_of_level(total.upper_db)))
-    return found
-
-
-def _conditions(options: Mapping[str, Any], band: tuple[float, float], spl: bool) -> list[str]:
-    corners = ", ".join(f"{percent:g} % at {hertz(at)} Hz" for at, percent in options["distortion"])
-    said = [
-        f"usable: total harmonic distortion re the fundamental up to {corners}, straight between over log axes and "
-        f"level beyond, and compression above {options['compression']:g} dB, from there upward"
-        + (f" to {hertz(options['up_to'])} Hz" if options["up_to"] else ""),
-        f"level: mean squared pressure of the fundamental from {hertz(band[0])} to {hertz(band[1])} Hz; held: the "
-        f"lowest from the lowest usable frequency to {hertz(band[1])} Hz",
-        f"take-over: a suggestion only: {usable_limits.TAKE_OVER_ASSUMPTIONS}",
-    ]
-    if spl:
-        devices = options["devices"]
-        number = "one device" if devices == 1 else f"{devices} devices added {options['addition']}ly"
-        room = options["longest_dimension"]
-        gain = f"the gain of a rigid, tight room {room:g} m long" if room else "no room gain"
-        said.append(f"listening level: {options['distance']:g} m, direct sound, {number}, {gain}")
-    return said

@@ -91,9 +91,19 @@ def distorted(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> xr.Datase
     if "level_std" in harmonics:
         spread = np.asarray(harmonics["level_std"].transpose("drive", "order", "frequency").values)
     drives = np.asarray(harmonics["drive"].values)
+    highest = float(harmonics.attrs.get("valid_high", np.inf)) * (1 + 1e-9)
+    beyond = np.array(every)[:, np.newaxis] * frequency > highest
+    # The fundamental is kept, and shaded in figures; an order beyond the band would be in the sums unseen.
+    beyond[[order == 1 for order in every]] = False
+    left_out = ["orders above the valid band are left out"] if np.isfinite(level[:, beyond]).any() else []
+    level = np.where(beyond, np.nan, level)
     levels = [float(one) for one in parameters["levels"]]
     low, high = parameters["band"]
-    notes = [*_said_of_orders(orders, parameters["orders"]), *_said_of_noise(noise, spread, parameters["noise_margin"])]
+    notes = [
+        *_said_of_orders(orders, parameters["orders"]),
+        *left_out,
+        *_said_of_noise(noise, spread, parameters["noise_margin"]),
+    ]
     fundamentals = level[:, every.index(1)] if 1 in every else np.full((drives.size, frequency.size), np.nan)
     kind = str(harmonics.attrs["level_kind"])
     takes = take_levels(frequency, fundamentals, (low, high), kind)

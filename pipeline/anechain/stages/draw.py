@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from anechain.embedding import canonical
 from anechain.methods import versions
-from anechain.plan import Plan
+from anechain.plan import DEVICE_STAGES, Plan
 from anechain.receipts import Input, issue
 from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.device_figures import USES, device_figures, read_outputs
 from anechain.store import is_current, write_artefact
 
-__all__ = ["BEFORE", "USES", "VERSION", "figure_paths", "outputs_before", "run", "write_figure"]
+__all__ = ["BEFORE", "USES", "VERSION", "figure_paths", "keep_figure", "outputs_before", "run", "write_figure"]
 
 VERSION = 2
-BEFORE = ("ingest", "derive", "distortion", "compression", "numbers")
+BEFORE = DEVICE_STAGES[: DEVICE_STAGES.index("draw")]
 """Stages whose outputs are drawn."""
 
 
@@ -42,9 +43,7 @@ def run(plan: Plan, device: str) -> Outcome:
         receipt = issue("figure", VERSION, parameters, [inputs[name] for name in figure.reads])
         stamp = receipt["stamp"]
         paths = figure_paths(plan, f"{device}-{figure.name}", formats)
-        if not all(is_current(path, stamp) for path in paths.values()):
-            write_figure(paths, figure.make(*(data[name] for name in figure.reads)), receipt)
-            made = True
+        made |= keep_figure(paths, receipt, partial(figure.make, *(data[name] for name in figure.reads)))
         outputs.extend(paths.values())
     return Outcome(stamp, tuple(outputs), made)
 
@@ -52,6 +51,14 @@ def run(plan: Plan, device: str) -> Outcome:
 def figure_paths(plan: Plan, name: str, formats: Sequence[str]) -> dict[str, Path]:
     """Files of a figure by format; the chart specification is always among them."""
     return {ending: plan.results / "figures" / f"{name}.{ending}" for ending in ("vl.json", *formats)}
+
+
+def keep_figure(paths: Mapping[str, Path], receipt: Mapping[str, Any], make: Callable[[], dict[str, Any]]) -> bool:
+    """Draw a figure, unless it is there as it would be drawn; say whether it had to be."""
+    if all(is_current(path, receipt["stamp"]) for path in paths.values()):
+        return False
+    write_figure(paths, make(), receipt)
+    return True
 
 
 def write_figure(paths: Mapping[str, Path], specification: dict[str, Any], receipt: Mapping[str, Any]) -> None:

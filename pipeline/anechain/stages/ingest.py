@@ -241,6 +241,7 @@ def chosen_sources(plan: Plan, device: str) -> list[Source]:
                     f"{where}.importer",
                     f"{source.importer}{_why_not(source.importer, installed, broken, name)}",
                     ", ".join(able) or "none is installed",
+                    "correct it, or name another",
                 )
             options = parse_options(importer, source.options, "campaign", f"{where}.options.", plan.folder)
         except Refusal as refusal:

@@ -12,7 +12,7 @@ from anechain.acoustics.curves import TITLES
 from anechain.campaign import Device
 from anechain.cautions import LEVEL_CAUTION
 from anechain.embedding import format_of
-from anechain.plan import Plan
+from anechain.plan import DEVICE_STAGES, Plan
 from anechain.receipts import Input, issue
 from anechain.report.page import (
     CheckRow,
@@ -125,7 +125,7 @@ def _methods() -> tuple[Any, ...]:
     from anechain.methods import methods
 
     used: dict[str, int] = {}
-    for stage in ("ingest", "derive", "distortion", "compression", "numbers", "draw", "compare"):
+    for stage in (*DEVICE_STAGES, "compare"):
         used |= stage_versions(stage)
     return tuple(known[used[id_]] for id_, known in methods().items() if id_ in used)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Any
 
 from anechain.acoustics.curve_parts import hertz
 from anechain.acoustics.curves import TITLES
 from anechain.embedding import parsed
 from anechain.methods import methods
-from anechain.numbers import Number, number_from_json, shown, shown_width
+from anechain.numbers import Number, number_from_json, shown_bound, shown_width
 from anechain.plan import Plan
 
 if TYPE_CHECKING:
@@ -17,6 +18,24 @@ if TYPE_CHECKING:
     from anechain.report.page import ComparedGroup, DeviationRow, NumberGroup, NumberRow
 
 __all__ = ["compared_numbers", "deviation_rows", "number_choices", "number_groups", "numbers_of"]
+
+KEY_NUMBERS = (
+    "level.sensitivity",
+    "level.characteristic",
+    "range.lower_*",
+    "range.in_room.lower_6",
+    "linearity.listening_window.*.plus_minus",
+    "trend.in_room.slope",
+    "deviations.resonances",
+    "beam.*.2000_8000",
+    "directivity.sound_power_index.mean",
+    "impedance.minimum",
+    "distortion.at_*.under_3",
+    "compression.level_change",
+    "usable.loudest",
+    "usable.listening",
+)
+"""Ids of the numbers that stand first; what of them there is depends on the campaign's choices."""
 
 NEVER_ALONE = ("preference-estimate",)
 """Methods whose limits stand wherever their result does."""
@@ -65,9 +84,7 @@ def number_groups(numbers: Sequence[Number]) -> tuple[NumberGroup, ...]:
 def _row(one: Number) -> NumberRow:
     from anechain.report.page import NumberRow
 
-    return NumberRow(
-        one.title, shown(one.value, one.unit), one.unit, _uncertainty(one), f"{one.method}, {one.version}", one.note
-    )
+    return NumberRow(one.title, shown_bound(one), one.unit, _uncertainty(one), f"{one.method}, {one.version}", one.note)
 
 
 def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRow, ...]:
@@ -94,7 +111,7 @@ def _orbit(plane: str) -> str:
 
 
 def compared_numbers(devices: Sequence[Sequence[Number]]) -> tuple[ComparedGroup, ...]:
-    """Numbers of several devices side by side; those that no device has are left out.
+    """Numbers of several devices side by side, key numbers first; those that no device has are left out.
 
     Parameters
     ----------
@@ -110,23 +127,27 @@ def compared_numbers(devices: Sequence[Sequence[Number]]) -> tuple[ComparedGroup
     by_device = [{one.id: one for one in numbers if one.value is not None} for numbers in devices]
     held = [first[id_] for id_ in order if any(id_ in numbers for numbers in by_device)]
     known = methods()
-    return tuple(
-        ComparedGroup(
+
+    def compared(heading: str, group: Sequence[Number], folded: bool) -> ComparedGroup:
+        return ComparedGroup(
             heading,
             tuple((one.title, one.unit, tuple(_cell(numbers.get(one.id)) for numbers in by_device)) for one in group),
             " ".join(
                 known[id_][max(known[id_])].limits for id_ in NEVER_ALONE if any(one.method == id_ for one in group)
             ),
+            folded,
         )
-        for heading, group in _headings(held).items()
-    )
+
+    first_of_all = [one for one in held if any(fnmatchcase(one.id, key) for key in KEY_NUMBERS)]
+    groups = [compared(heading, group, True) for heading, group in _headings(held).items()]
+    return (*([compared("Key numbers", first_of_all, False)] if first_of_all else []), *groups)
 
 
 def _cell(one: Number | None) -> str:
     if one is None:
         return ""
     width = _width(one)
-    return shown(one.value, one.unit) + (f" ± {width}" if width else "")
+    return shown_bound(one) + (f" ± {width}" if width else "")
 
 
 def number_choices(campaign: Campaign) -> Iterator[tuple[str, str]]:
