@@ -300,6 +300,17 @@ def test_the_valid_band_bounds_every_number():
     assert "not across" in found["linearity.on_axis.100_10000.plus_minus"].reason
 
 
+def test_a_valid_band_that_ends_between_two_samples_loses_no_number_of_that_band():
+    given = datasets(tilted_source)
+    grid = given["curves"]["frequency"].values
+    after = int(np.searchsorted(grid, 200.0))
+    # A hair's breadth above a sample: the next one is where the data would begin.
+    given["curves"].attrs.update(valid_low=float(grid[after - 1] * 1.001), valid_high=16000.0)
+    options = Numbers.model_validate({"trends": {"band": [float(grid[after - 1] * 1.001), 4000.0]}})
+    found = numbers_of(given, options)
+    assert found["trend.on_axis.slope"].value == pytest.approx(-1.0, abs=0.01)
+
+
 def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     """Peaking section of the W3C note: 4 dB, Q = 4 at 1.2 kHz on a flat source, alike everywhere."""
     from filters import biquad

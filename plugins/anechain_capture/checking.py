@@ -139,6 +139,8 @@ def _clipping(heard: Sequence[Heard]) -> Check:
     if worst[1]:
         count = next(one.facts.clipped for one in heard if one.label == worst[0])
         found += f"; {count} samples stand at the greatest value of {worst[0]}"
+        if next(one.facts.peak for one in heard if one.label == worst[0]) < FULL:
+            found += ", below full scale: a stage before the converter clips, or gain was changed afterwards"
     return made("clipping", found, values)
 
 

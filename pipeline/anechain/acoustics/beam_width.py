@@ -59,11 +59,6 @@ class BeamWidth:
         return self.first_positive_deg + self.first_negative_deg
 
     @property
-    def outermost_total_deg(self) -> Floats:
-        """Degrees from one side's outermost angle to the other's; NaN where either has none."""
-        return self.outermost_positive_deg + self.outermost_negative_deg
-
-    @property
     def ambiguous(self) -> NDArray[np.bool_]:
         """Where the first and the outermost angle differ, or one of them is missing, on either side."""
         sides = (

@@ -16,7 +16,6 @@ from anechain.methods import method
 
 __all__ = [
     "LEAST_COVER",
-    "LIMITS",
     "MISSING",
     "MOST_UNCERTAIN",
     "NOISE",
@@ -51,9 +50,6 @@ REASONS = {
     ROUNDING: "rounding of the export rules",
 }
 """Why a delta is not given, by flag."""
-
-LIMITS = (-0.5, -1.0, -3.0)
-"""dB; common practice, no source."""
 
 MOST_UNCERTAIN = 0.5
 """dB of expanded uncertainty beyond which a delta is not given. Common practice, no source."""

@@ -26,6 +26,9 @@ __all__ = ["Given", "Orbits", "band_slug", "band_words", "gather", "name_of", "n
 
 Floats = NDArray[np.float64]
 
+BESIDE = 1.0 / 48.0
+"""Octaves that a sample may lie outside the valid band and still count: half of a usual grid's step."""
+
 _MINUS = re.compile(r"(?<![^\s(])-(?=\d)")
 
 
@@ -126,7 +129,8 @@ def gather(
     curves, responses = datasets["curves"], datasets["responses"]
     frequency = np.asarray(curves["frequency"].values, dtype=np.float64)
     attributes = curves.attrs
-    slack = 1 + 1e-9
+    # A band that ends between two samples would lose its last stretch, and with it every number of that band.
+    slack = 2.0**BESIDE
     valid = (frequency >= attributes.get("valid_low", 0.0) / slack) & (
         frequency <= attributes.get("valid_high", np.inf) * slack
     )

@@ -26,6 +26,7 @@ from anechain.methods import versions
 from anechain.plan import Plan
 from anechain.receipts import issue
 from anechain.stages.batch import Outcome, inputs_of
+from anechain.stages.fundamentals import beyond_band
 from anechain.store import is_current, read_dataset, write_dataset
 
 if TYPE_CHECKING:
@@ -91,10 +92,8 @@ def distorted(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> xr.Datase
     if "level_std" in harmonics:
         spread = np.asarray(harmonics["level_std"].transpose("drive", "order", "frequency").values)
     drives = np.asarray(harmonics["drive"].values)
-    highest = float(harmonics.attrs.get("valid_high", np.inf)) * (1 + 1e-9)
-    beyond = np.array(every)[:, np.newaxis] * frequency > highest
-    # The fundamental is kept, and shaded in figures; an order beyond the band would be in the sums unseen.
-    beyond[[order == 1 for order in every]] = False
+    # A fundamental outside the band is kept, and shaded in figures; an order beyond it would be in the sums unseen.
+    beyond = beyond_band(harmonics)
     left_out = ["orders above the valid band are left out"] if np.isfinite(level[:, beyond]).any() else []
     level = np.where(beyond, np.nan, level)
     levels = [float(one) for one in parameters["levels"]]

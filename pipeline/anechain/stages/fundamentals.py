@@ -15,7 +15,16 @@ from anechain.acoustics.take_order import first_take_of_each_drive
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Fundamentals", "drives_of", "inside", "of_harmonics", "of_takes", "unequal", "with_first_takes"]
+__all__ = [
+    "Fundamentals",
+    "beyond_band",
+    "drives_of",
+    "inside",
+    "of_harmonics",
+    "of_takes",
+    "unequal",
+    "with_first_takes",
+]
 
 Floats = NDArray[np.float64]
 
@@ -45,6 +54,14 @@ def inside(dataset: xr.Dataset) -> NDArray[np.bool_]:
     frequency = np.asarray(dataset["frequency"].values, dtype=np.float64)
     low, high = dataset.attrs.get("valid_low", 0.0), dataset.attrs.get("valid_high", np.inf)
     return np.asarray((frequency >= low) & (frequency <= high))
+
+
+def beyond_band(harmonics: xr.Dataset) -> NDArray[np.bool_]:
+    """Which orders sound above the valid band, shape (order, frequency); the fundamental is none of them."""
+    frequency = np.asarray(harmonics["frequency"].values, dtype=np.float64)
+    orders = np.asarray(harmonics["order"].values)[:, np.newaxis]
+    highest = float(harmonics.attrs.get("valid_high", np.inf)) * (1 + 1e-9)
+    return np.asarray((orders > 1) & (orders * frequency > highest))
 
 
 def of_harmonics(harmonics: xr.Dataset) -> Fundamentals:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from anechain.acoustics import usable_limits
 from anechain.acoustics.curve_parts import hertz, mean_power_level, part_in_band
 from anechain.acoustics.harmonic_distortion import harmonic_sum, order_noise, percent_of_level, referred_orders
-from anechain.stages.fundamentals import Fundamentals, inside
+from anechain.stages.fundamentals import Fundamentals, beyond_band, inside
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -107,6 +107,7 @@ def _distortion(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> list[tu
     orders = [int(order) for order in ordered["order"].values]
     above = [at for at, order in enumerate(orders) if order > 1]
     level = np.where(inside(harmonics), np.asarray(ordered["level"].values, dtype=np.float64), np.nan)
+    level = np.where(beyond_band(ordered), np.nan, level)
     std = np.asarray(ordered["level_std"].values, dtype=np.float64) if "level_std" in ordered else None
     noise = order_noise(level, np.asarray(ordered["noise"].values, dtype=np.float64), std)
     found = []
