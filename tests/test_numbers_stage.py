@@ -300,6 +300,21 @@ def test_the_valid_band_bounds_every_number():
     assert "not across" in found["linearity.on_axis.100_10000.plus_minus"].reason
 
 
+def test_the_spread_of_takes_alone_is_no_uncertainty_of_a_level_but_of_an_index():
+    given = datasets(piston_source)
+    shape, grid = given["curves"]["level"].shape, given["curves"]["directivity_index"].shape
+    given["curves"] = given["curves"].assign(
+        uncertainty_common=(("curve", "frequency"), np.zeros(shape)),
+        uncertainty_independent=(("curve", "frequency"), np.full(shape, 1e-4)),
+        index_uncertainty_common=(("index", "frequency"), np.zeros(grid)),
+        index_uncertainty_independent=(("index", "frequency"), np.full(grid, 0.1)),
+    )
+    found = numbers_of(given)
+    assert found["level.sensitivity"].uncertainty is None
+    assert "surer than it is" in found["level.sensitivity"].uncertainty_reason
+    assert found["directivity.sound_power_index.mean"].uncertainty > 0
+
+
 def test_a_valid_band_that_ends_between_two_samples_loses_no_number_of_that_band():
     given = datasets(tilted_source)
     grid = given["curves"]["frequency"].values

@@ -10,8 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anechain.campaign import Campaign, load_campaign
+from anechain.embedding import canonical
 from anechain.errors import Refusal
 from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, open_plan, prepare, read_manifest, resolve_files
+from anechain.receipts import Input, issue
+from anechain.store import sha256_file, write_artefact
 
 MOST_JOBS = 50
 
@@ -296,6 +299,19 @@ def test_prepare_and_open_give_one_plan(file):
     assert json.loads(written)["campaign"]["title"] == "Halls"
     prepare(file)
     assert (plan.results / "campaign.json").read_bytes() == written
+
+
+def test_prepare_follows_the_defaults_of_the_software(file):
+    """What an older version resolved from the same file is written anew."""
+    plan = prepare(file)
+    target = plan.results / "campaign.json"
+    written = target.read_bytes()
+    older = {name: part for name, part in json.loads(written).items() if name != "receipt"}
+    del older["campaign"]["checks"]
+    write_artefact(target, canonical(older), issue("campaign", 1, {}, [Input("raw:campaign.yaml", sha256_file(file))]))
+    assert target.read_bytes() != written
+    prepare(file)
+    assert target.read_bytes() == written
 
 
 def test_prepare_follows_the_campaign_file(file):

@@ -14,7 +14,7 @@ from anechain.choices import Target
 from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
 from anechain.receipts import Input, issue, sha256_hex
-from anechain.store import is_current, sha256_file, write_artefact
+from anechain.store import is_current, read_receipt, sha256_file, write_artefact
 
 __all__ = [
     "DEVICE_STAGES",
@@ -400,8 +400,10 @@ def lay_out(plan: Plan, campaign_file: Path, clean: bool = True) -> None:
     target = plan.results / "campaign.json"
     try:
         plan.results.mkdir(exist_ok=True)
-        if not is_current(target, receipt["stamp"]):
-            write_artefact(target, canonical(resolved), receipt)
+        content = canonical(resolved)
+        # The same file by other software may mean other defaults.
+        if not is_current(target, receipt["stamp"]) or read_receipt(target)["content"] != sha256_hex(content):
+            write_artefact(target, content, receipt)
         if clean:
             _forget_unfinished(plan)
     except OSError as error:

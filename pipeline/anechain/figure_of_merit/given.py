@@ -15,7 +15,7 @@ from anechain.acoustics.curve_parts import hertz
 from anechain.acoustics.curves import TITLES
 from anechain.acoustics.smoothing import smooth
 from anechain.choices import DeviceNumbers, Numbers
-from anechain.figure_of_merit.spreads import NOT_STATED, Errors
+from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE, Errors
 from anechain.methods import methods, versions
 from anechain.numbers import Bound, Mark, Number, Spread
 
@@ -146,6 +146,11 @@ def gather(
     if smoothing:
         level = smooth(grid, level, smoothing)
     chosen = options.uncertainty
+    common, independent = rows("uncertainty_common", "curve"), rows("uncertainty_independent", "curve")
+    # An index keeps nothing of what directions share: what is their own is all of its uncertainty.
+    alone = bool(common) and not any(np.nanmax(row, initial=0.0) > 0 for row in common.values())
+    if alone:
+        common, independent = {}, {}
     return Given(
         options=options,
         own=own,
@@ -162,14 +167,15 @@ def gather(
         ),
         errors=Errors(
             frequency,
-            {**rows("uncertainty_common", "curve"), **rows("index_uncertainty_common", "index")},
-            {**rows("uncertainty_independent", "curve"), **rows("index_uncertainty_independent", "index")},
+            {**common, **rows("index_uncertainty_common", "index")},
+            {**independent, **rows("index_uncertainty_independent", "index")},
             chosen.per_octave,
             chosen.draws,
             np.where(valid, curves["uncertainty_microphone"].values, np.nan)
             if "uncertainty_microphone" in curves
             else None,
             chosen.response_octaves,
+            OWN_ALONE if alone else "",
         ),
         targets=targets or {},
     )

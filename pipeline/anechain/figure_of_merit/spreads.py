@@ -13,13 +13,17 @@ from anechain.acoustics.frequencies import resample
 from anechain.acoustics.uncertainty import mean_level_uncertainty, monte_carlo
 from anechain.numbers import Spread
 
-__all__ = ["NOT_STATED", "Errors", "drawn", "mean_spread"]
+__all__ = ["NOT_STATED", "OWN_ALONE", "Errors", "drawn", "mean_spread"]
 
 Floats = NDArray[np.float64]
 Rows = Mapping[str, Floats]
 Values = Mapping[str, float | None]
 
 NOT_STATED = "no uncertainty stated in the campaign"
+OWN_ALONE = (
+    "only what is each direction's own is known, such as the spread of takes; without calibration, level chain and "
+    "distance it would look surer than it is"
+)
 CANCELS = "what is stated is one error at all frequencies, and cancels in it"
 
 ROUNDING = 1e-9
@@ -46,6 +50,8 @@ class Errors:
         frequencies.
     response_octaves : float
         Octaves from one to the next of which that is drawn anew.
+    withheld : str
+        Why the rows of some curves are left out, although something is known of them.
     """
 
     frequency: Floats
@@ -55,9 +61,12 @@ class Errors:
     draws: int = 200
     response: Floats | None = None
     response_octaves: float = 1.0
+    withheld: str = ""
 
     def missing(self, names: Sequence[str]) -> str:
         """Why the uncertainty of one of some curves is not known; empty if all are."""
+        if self.withheld and any(name not in self.common for name in names):
+            return self.withheld
         if not self.common:
             return NOT_STATED
         lacking = [name for name in names if name not in self.common or np.isnan(self.common[name]).all()]
