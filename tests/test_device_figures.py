@@ -2,12 +2,14 @@
 
 import json
 import re
+from typing import get_args
 
 import pytest
 
 import modelled_speaker as model
 import valid_datasets
 from anechain.cautions import LEVEL_CAUTION
+from anechain.choices import DeviceFigureName
 from anechain.methods import methods
 from anechain.receipts import issue
 from anechain.stages.device_figures import USES, device_figures, level_slug, read_outputs
@@ -52,6 +54,15 @@ def test_each_dataset_adds_its_own(outputs, whole, name):
 
 def test_all_in_their_order(whole):
     assert names(whole) == [*ALWAYS, *(figure for of in BESIDE.values() for figure in of)]
+
+
+def test_a_campaign_chooses_among_them(whole):
+    wanted = ["map-vertical", "distortion", "curves"]
+    assert [one.name for one in device_figures(whole, wanted)] == ["curves", "map-vertical", "distortion-81"]
+    assert not list(device_figures(whole, []))
+    # Those of the two JSON documents are drawn in whole campaigns only.
+    of_documents = {"limits", "deviations", "checks"}
+    assert {one.kind for one in device_figures(whole)} | of_documents == set(get_args(DeviceFigureName))
 
 
 def test_a_level_that_could_not_be_had_has_no_figure(outputs, whole):

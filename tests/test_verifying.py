@@ -187,7 +187,9 @@ def test_the_receipt_of_another_device(copy):
 
 
 def test_the_receipt_of_another_figure(copy):
-    found = forged(copy, "figures/rowan-curves.svg", store.read_receipt(copy / "results/figures/rowan-planes.svg"))
+    found = forged(
+        copy, "figures/rowan-curves.svg", store.read_receipt(copy / "results/figures/rowan-map-horizontal.svg")
+    )
     assert found == {SVG: ("foreign", "its receipt is that of the figure planes")}
 
 

@@ -106,7 +106,7 @@ def test_the_curves_are_those_of_the_source(finished):
 
 
 def test_a_figure_that_computes_names_the_methods_it_uses(finished):
-    receipt = store.read_receipt(finished / "results" / "figures" / "rowan-map-vertical.png")
+    receipt = store.read_receipt(finished / "results" / "figures" / "rowan-map-horizontal.png")
     assert receipt["steps"][receipt["stamp"]]["parameters"]["methods"] == {"band-means": 1}
 
 

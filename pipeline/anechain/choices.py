@@ -518,9 +518,33 @@ class CheckLimits(Model):
         return {name.replace("_", "-"): getattr(self, name) for name in type(self).model_fields}
 
 
+DeviceFigureName = Literal[
+    "curves",
+    "planes",
+    "bounces",
+    "limits",
+    "deviations",
+    "map-horizontal",
+    "map-vertical",
+    "beam-width",
+    "aim",
+    "distortion",
+    "compression",
+    "compression-levels",
+    "usable",
+    "multitone",
+    "impedance",
+    "checks",
+]
+"""Figures of a device; "distortion" is one for each level."""
+
+
 class Figures(Model):
     """What is drawn."""
 
     formats: tuple[Literal["svg", "png", "pdf"], ...] = Field(
         default=("svg", "png", "pdf"), description="File formats beside the chart specification"
+    )
+    of_devices: tuple[DeviceFigureName, ...] | None = Field(
+        default=None, description="Which figures each device gets; all that its data allow if absent"
     )

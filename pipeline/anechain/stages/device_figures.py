@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -55,6 +55,11 @@ class DeviceFigure:
     make: Callable[..., dict[str, Any]]
     methods: tuple[str, ...] = ()
 
+    @property
+    def kind(self) -> str:
+        """Its name as a campaign chooses it: figures at several levels are of one kind."""
+        return "distortion" if self.name.startswith("distortion-") else self.name
+
 
 def read_outputs(paths: Mapping[str, Path]) -> dict[str, Any]:
     """Read the datasets and JSON documents among the outputs of a device, by the name of their file."""
@@ -72,14 +77,20 @@ def level_slug(level: float) -> str:
     return f"{level:g}".replace(".", "_")
 
 
-def device_figures(data: Data) -> Iterator[DeviceFigure]:
+def device_figures(data: Data, wanted: Sequence[str] | None = None) -> Iterator[DeviceFigure]:
     """Figures that the outputs of a device allow, in the order in which they are shown.
 
     Parameters
     ----------
     data : mapping
         As :func:`read_outputs` gives it; "curves.nc" and "responses.nc" are always there.
+    wanted : sequence of str, optional
+        Kinds that are drawn; all if absent.
     """
+    return (one for one in _all_figures(data) if wanted is None or one.kind in wanted)
+
+
+def _all_figures(data: Data) -> Iterator[DeviceFigure]:
     yield from _of_curves(data["curves.nc"])
     if "numbers.json" in data:
         yield from _of_numbers(data["curves.nc"])

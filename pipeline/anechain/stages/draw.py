@@ -36,7 +36,7 @@ def run(plan: Plan, device: str) -> Outcome:
     outputs: list[Path] = []
     made = False
     stamp = ""
-    for figure in device_figures(data):
+    for figure in device_figures(data, plan.campaign.figures.of_devices):
         parameters: dict[str, Any] = {"figure": figure.name, "formats": list(formats)}
         if figure.methods:
             parameters["methods"] = versions(figure.methods)

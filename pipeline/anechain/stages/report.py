@@ -168,7 +168,7 @@ def _device(plan: Plan, device: str) -> DevicePart:
         ),
         pictures=tuple(
             _picture(plan, f"{device}-{figure.name}", figure.caption, f"{one.title}: {figure.caption}")
-            for figure in device_figures(data)
+            for figure in device_figures(data, plan.campaign.figures.of_devices)
         ),
         data=tuple(Link(name, f"{_UP}{device}/{name}") for name in outputs),
         stamp=receipt["stamp"],
