@@ -190,7 +190,7 @@ def test_the_receipt_of_another_figure(copy):
     found = forged(
         copy, "figures/rowan-curves.svg", store.read_receipt(copy / "results/figures/rowan-map-horizontal.svg")
     )
-    assert found == {SVG: ("foreign", "its receipt is that of the figure planes")}
+    assert found == {SVG: ("foreign", "its receipt is that of the figure map-horizontal")}
 
 
 def test_a_receipt_from_another_campaign(copy):
