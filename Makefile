@@ -36,7 +36,7 @@ check: $(VENV)/installed
 # Without the registry the tests that need the open dataset are skipped, and say so.
 tests: $(VENV)/installed
 	-$(MAKE) $(REGISTRY_DATA)/fetched
-	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -n 2 --dist loadfile --no-loadscope-reorder
+	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -n 3 --dist loadfile --no-loadscope-reorder
 
 format: $(VENV)/installed
 	$(BIN)/ruff check --fix .

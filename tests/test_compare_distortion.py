@@ -131,7 +131,7 @@ def test_a_campaign_of_devices_with_and_without(tmp_path):
     file = campaign(tmp_path, (("rowan", 1.0),), extra="distortion: {levels: [103]}\n")
     places = (("yew", "Hall"), ("box", "Hall"), ("elm", "Yard"))
     devices = "".join(captured_device(device, device.title(), place) for device, place in places)
-    file.write_text(file.read_text() + devices)
+    file.write_text(file.read_text().replace("map-horizontal]", "distortion]") + devices)
     plan = run_all(file)
     result = read_dataset(plan.results / "comparison-distortion.nc")
     contract.validate(result, "distortion-comparison", "comparison-distortion")
