@@ -94,6 +94,7 @@ def main() -> None:
     chosen = {
         "compression": CompressionChoices().model_dump(mode="json"),
         "usable_limits": UsableLimits().model_dump(mode="json"),
+        "distortion": DistortionChoices().model_dump(mode="json"),
         "methods": versions(COMPRESSION_USES),
     }
     for count in DRIVES:
