@@ -8,7 +8,7 @@ The lumped model, with the cone's displacement x positive outwards and v = dx/dt
 - air in the port: m dw/dt = p - q |w| w;
 - voice coil and magnet: two stages of thermal resistance and capacity, fed with R i²; R(T) is copper's.
 
-Sources: W. Klippel, "Tutorial: Loudspeaker nonlinearities - causes, parameters, symptoms", JAES 54 (2006); R. H. Small,
+Sources: "Tutorial: Loudspeaker nonlinearities - causes, parameters, symptoms", JAES 54 (2006); R. H. Small,
 "Vented-box loudspeaker systems", JAES 21 (1973); D. J. Button, "Heat dissipation and power compression in
 loudspeakers", JAES 40 (1992); the port's loss is that of a sudden expansion (Borda, Carnot). All recalled. The curves
 Bl(x) and K(x) are simple functions of the usual shape, of this demo's own choice.

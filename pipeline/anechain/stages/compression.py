@@ -145,7 +145,10 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     bands = octave_bands(given.frequency, given.level, given.drive, deltas.flag)
     limits = sorted(choices["limits"], reverse=True)
     reached = [
-        [limit_reached(given.drive, level, delta, limit) for level, delta in zip(bands.level_db.T, bands.delta_db.T)]  # noqa: B905 - transposes of one shape
+        [
+            limit_reached(given.drive, level, delta, limit)
+            for level, delta in zip(bands.level_db.T, bands.delta_db.T, strict=True)
+        ]
         for limit in limits
     ]
     notes = _notes(given, deltas.flag, deltas.resolution_db, deltas.noise_known)
