@@ -128,8 +128,8 @@ def _conditions(options: Mapping[str, Any], band: tuple[float, float], spl: bool
         f"usable: total harmonic distortion re the fundamental up to {corners}, straight between over log axes and "
         f"level beyond, and compression above {options['compression']:g} dB, from there upward"
         + (f" to {hertz(options['up_to'])} Hz" if options["up_to"] else ""),
-        f"level: mean squared pressure of the fundamental from {hertz(band[0])} to {hertz(band[1])} Hz; reached everywhere: the "
-        f"lowest from the lowest usable frequency to {hertz(band[1])} Hz",
+        f"level: mean squared pressure of the fundamental from {hertz(band[0])} to {hertz(band[1])} Hz; reached "
+        f"everywhere: the lowest from the lowest usable frequency to {hertz(band[1])} Hz",
         f"take-over: a suggestion only: {usable_limits.TAKE_OVER_ASSUMPTIONS}",
     ]
     if spl:
