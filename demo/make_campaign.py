@@ -7,7 +7,7 @@ from pathlib import Path, PurePosixPath
 
 from demo_model.axis_exports import alder_recordings, rowan_recordings
 from demo_model.campaign import CAMPAIGN
-from demo_model.exports import SPHERE_FILE, alder_files, rowan_files, willow_files, write_hornbeam
+from demo_model.exports import SPHERE_FILE, alder_files, hazel_files, rowan_files, willow_files, write_hornbeam
 from demo_model.impedance_exports import impedance_files
 
 MARKER = ".demo-campaign"
@@ -53,6 +53,7 @@ def make_campaign(folder: Path) -> list[str]:
         **alder_files(),
         **alder_recordings(),
         **willow_files(),
+        **hazel_files(),
         **impedance_files(),
         "campaign.yaml": CAMPAIGN.encode(),
     }
@@ -76,7 +77,7 @@ def make_campaign(folder: Path) -> list[str]:
 
 def main(arguments: list[str] | None = None) -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(description="Write a fictional campaign of four loudspeakers, ready to run.")
+    parser = argparse.ArgumentParser(description="Write a fictional campaign of five loudspeakers, ready to run.")
     parser.add_argument("folder", type=Path, help="a new or empty folder, or one with an earlier demo")
     folder: Path = parser.parse_args(arguments).folder
     names = make_campaign(folder)

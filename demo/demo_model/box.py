@@ -113,8 +113,8 @@ def source_on_box(
     source: tuple[float, float],
     receivers: Floats,
     wavenumber: Floats,
-    directivity: Floats,
-    edge_directivity: Floats,
+    directivity: Floats | Complexes,
+    edge_directivity: Floats | Complexes,
     spacing: float = 0.004,
 ) -> Complexes:
     """Transfer function of a small source on the front of a box.

@@ -35,8 +35,8 @@ CAMPAIGN = f"""\
 anechain: 1                       # version of this file's format
 title: Loudspeakers for small community halls
 about: >-
-  A fictional campaign. Four loudspeakers that do not exist, computed from a physical model, each written as the
-  raw exports of another instrument.
+  A fictional campaign. Five loudspeakers that do not exist, computed from a physical model and written as the raw
+  exports of four instruments.
 licence: CC-BY-4.0
 people:
   - name: The hall workshop
@@ -53,6 +53,12 @@ uncertainty:                      # what is not stated here is not in the result
     {{value: 0.01, kind: rectangular, source: "judgement: tape measure, m"}}
   angle:
     {{value: 0.5, source: "judgement: scale of the turntable, degrees"}}
+  repeatability:                  # of a single capture; alder's own takes count instead
+    {{value: 0.1, source: "experience: alder's three takes in front"}}
+  impedance:                      # per cent of the modulus
+    {{value: 1.0, kind: rectangular, source: "limits of the reference resistor's data sheet (fictional)"}}
+  impedance_phase:                # degrees
+    {{value: 0.5, kind: rectangular, source: "judgement: both channels on one resistor"}}
 devices:
   rowan:
     title: Rowan
@@ -149,5 +155,25 @@ devices:
       files: [raw/impedance/willow.txt]          # without phase
       setup: {{drive: 0.5}}
 {_SETUP}\
+  hazel:
+    title: Hazel
+    kind: coaxial two-way
+    about: 20 cm woofer in 30 litres tuned to 40 Hz; the tweeter radiates out of its cone.
+    listening:
+      - who: hall workshop
+        room: village hall, 140 m², on stands
+        text: >-
+          A voice stays whole from the floor to the gallery. Towards the side walls everything turns dull, and equally
+          so.
+    responses:
+      files: [raw/hazel/*.csv]
+      importer: delimited
+      options:
+        pattern: "hazel_{{plane}}_{{angle}}.csv"
+    impedance:
+      files: [raw/impedance/hazel.csv]
+      setup: {{drive: 0.5}}
+{_SETUP}\
 derivation: {{smoothing: 20}}
+batch_size: 3                     # devices per job: two jobs of a stage, for two cores
 """

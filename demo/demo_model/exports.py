@@ -18,6 +18,7 @@ __all__ = [
     "alder_files",
     "directions",
     "frequencies",
+    "hazel_files",
     "misplaced_pressure",
     "orbit",
     "rowan_files",
@@ -121,19 +122,26 @@ def rowan_files() -> dict[str, bytes]:
     return files
 
 
-def alder_files() -> dict[str, bytes]:
-    """A script of the workshop's own: comma-separated, UTF-8; signed angles, positive to the left and upwards.
-
-    Each orbit was measured in three takes.
-    """
+def _scripted(device: str, frequency: Floats, take: str = "") -> dict[str, bytes]:
+    """A script of the workshop's own: comma-separated, UTF-8; signed angles, positive to the left and upwards."""
     files = {}
     angle = np.arange(-170.0, 181.0, 10.0)
     for plane, letter in (("horizontal", "h"), ("vertical", "v")):
-        for take in TAKES:
-            for degrees, rows in _curves("alder", plane, angle, frequencies(480), take):
-                lines = ["frequency_hz,level_db_spl,phase_deg", *(",".join(row) for row in rows)]
-                files[f"raw/alder/alder_{letter}_{degrees:+04.0f}_{take}.csv"] = ("\n".join(lines) + "\n").encode()
+        for degrees, rows in _curves(device, plane, angle, frequency, take):
+            lines = ["frequency_hz,level_db_spl,phase_deg", *(",".join(row) for row in rows)]
+            name = f"{device}_{letter}_{degrees:+04.0f}" + (f"_{take}" if take else "")
+            files[f"raw/{device}/{name}.csv"] = ("\n".join(lines) + "\n").encode()
     return files
+
+
+def alder_files() -> dict[str, bytes]:
+    """The workshop's own script; each orbit was measured in three takes."""
+    return {name: text for take in TAKES for name, text in _scripted("alder", frequencies(480), take).items()}
+
+
+def hazel_files() -> dict[str, bytes]:
+    """The same script in a hurry: half the frequencies, one take."""
+    return _scripted("hazel", frequencies(240))
 
 
 def willow_files() -> dict[str, bytes]:

@@ -16,7 +16,7 @@ def impedance_files() -> dict[str, bytes]:
     """One file for each loudspeaker.
 
     - rowan: the German analyser; tabs, decimal commas, Latin-1, CRLF.
-    - alder: the workshop's own script; commas, UTF-8.
+    - alder and hazel: the workshop's own script; commas, UTF-8.
     - hornbeam: a component bridge that knows real and imaginary part, and kilohertz; semicolons, decimal commas.
     - willow: a voltmeter and a known resistor, which give no phase; semicolons, UTF-16.
     """
@@ -31,14 +31,17 @@ def impedance_files() -> dict[str, bytes]:
 
     head = ["Prüfling:\tEberesche (Rowan)", "Messspannung:\t0,50 V", "", "Frequenz [Hz]\tImpedanz [Ohm]\tPhase [°]"]
     rowan = [*head, *("\t".join(row).replace(".", ",") for row in polar("rowan"))]
-    alder = ["frequency_hz,impedance_ohm,phase_deg", *(",".join(row) for row in polar("alder"))]
+    script = {
+        name: ["frequency_hz,impedance_ohm,phase_deg", *(",".join(row) for row in polar(name))]
+        for name in ("alder", "hazel")
+    }
     parts = np.round(np.stack([z["hornbeam"].real, z["hornbeam"].imag]), 4) + 0.0
     bridge = zip(_FREQUENCY / 1000, *parts, strict=True)
     hornbeam = ["f;R;X", "kHz;Ohm;Ohm", *(f"{f:.5f};{r:.4f};{x:.4f}".replace(".", ",") for f, r, x in bridge)]
     willow = ["0.5 V", "Hz;Ohm", *(f"{f};{ohm}" for f, ohm, _ in polar("willow"))]
     return {
         "raw/impedance/rowan.txt": ("\r\n".join(rowan) + "\r\n").encode("latin-1"),
-        "raw/impedance/alder.csv": ("\n".join(alder) + "\n").encode(),
+        **{f"raw/impedance/{name}.csv": ("\n".join(lines) + "\n").encode() for name, lines in script.items()},
         "raw/impedance/hornbeam.csv": ("\n".join(hornbeam) + "\n").encode(),
         "raw/impedance/willow.txt": b"\xff\xfe" + ("\r\n".join(willow) + "\r\n").encode("utf-16-le"),
     }

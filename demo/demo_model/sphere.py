@@ -19,6 +19,7 @@ def cap_on_sphere(
     cosine: Floats,
     distance: Floats,
     rear: Complexes | float = 0.0,
+    rounding: float = 0.0,
 ) -> Complexes:
     """Transfer function of a cap that vibrates radially on a rigid sphere.
 
@@ -35,6 +36,9 @@ def cap_on_sphere(
     rear : complex numpy.ndarray, shape (frequencies,), or float
         Velocity of a second cap at the back, which moves inwards when the front one moves outwards, as a share of
         the front one's: 0 for none, 1 for a dipole.
+    rounding : float
+        Degrees. The velocity ends abruptly at the cap's edge (0), or falls off about it as if it had spread by
+        diffusion over the sphere: with a Gaussian of this standard deviation, for angles well below a radian.
 
     Returns
     -------
@@ -44,10 +48,10 @@ def cap_on_sphere(
     Notes
     -----
     p = -jρc Σ U_n h_n(kr)/h_n'(kR) P_n(cos θ) with U_n = ½ [P_{n-1}(cos α) - P_{n+1}(cos α)]: Morse and Ingard,
-    "Theoretical Acoustics", recalled. Orders well above kR carry nothing to the far field and are left out, since
-    h_n' overflows there.
+    "Theoretical Acoustics", recalled. Diffusion multiplies U_n by exp(-n (n + 1) σ²/2) and leaves the flow, U_0, as
+    it is. Orders well above kR carry nothing to the far field and are left out, since h_n' overflows there.
     """
-    edge = np.cos(np.deg2rad(half_angle))
+    edge, spread = np.cos(np.deg2rad(half_angle)), np.deg2rad(rounding)
     x = wavenumber * radius
     behind = np.broadcast_to(np.asarray(rear, dtype=np.complex128), x.shape)
     # Most receivers stand on one circle: the radial functions are the same for all of them.
@@ -55,7 +59,7 @@ def cap_on_sphere(
     total = np.zeros((cosine.size, wavenumber.size), dtype=np.complex128)
     for n in range(int(x.max()) + 21):
         below = eval_legendre(n - 1, edge) if n else 1.0
-        velocity = 0.5 * (below - eval_legendre(n + 1, edge))
+        velocity = 0.5 * (below - eval_legendre(n + 1, edge)) * np.exp(-n * (n + 1) * spread**2 / 2)
         used = n <= x + 20
         slope = spherical_jn(n, x[used], True) - 1j * spherical_yn(n, x[used], True)
         r = np.outer(radii, wavenumber[used])
