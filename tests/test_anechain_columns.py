@@ -182,6 +182,12 @@ def test_several_files_are_refused_unless_they_are_takes(tmp_path):
     np.testing.assert_allclose(reading.impedance.magnitude, MODULUS, rtol=1e-5)
     # 0.98, 1, 1.02 have the standard deviation 0.02.
     assert any("mean of 3 takes; their standard deviation is at most 2 per cent" in line for line in reading.report)
+    # 98, 100 and 102 % have a standard deviation of 2 % (n - 1), and no two of them another phase.
+    kept = reading.impedance
+    assert kept["takes"].values.tolist() == [3] * kept.sizes["frequency"]
+    assert kept["magnitude_std"].values == pytest.approx(0.02 * kept["magnitude"].values, rel=1e-3)
+    assert kept["phase_std"].values == pytest.approx(0.0, abs=1e-2)
+    assert "takes" not in read(paths[:1]).impedance
     other = table(tmp_path, (FREQUENCY[1:], MODULUS[1:], PHASE[1:]), "Hz,Ohm,deg", "take 9.csv", separator=",")
     assert "other frequencies" in refusal([*paths, other], repeats=True)
 

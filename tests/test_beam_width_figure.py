@@ -1,5 +1,6 @@
 """The figure of the beam width: angles where closed forms put them."""
 
+import re
 import xml.etree.ElementTree as ElementTree
 
 import numpy as np
@@ -41,6 +42,59 @@ def test_a_dipole_is_as_wide_at_all_frequencies():
     told = words(svg)
     assert "Beam width: where the level is at \N{MINUS SIGN}6 dB re the axis" in told
     assert {"90° left", "90° right", "90° up", "90° down"} <= set(told)
+
+
+def test_the_band_is_as_wide_as_the_expanded_uncertainty():
+    """Two degrees with k = 2 are four to either side: eight of 360 degrees on 180 pixels, 4 pixels."""
+    data = directivity(60.0, 60.0, 0, ("horizontal",))
+    data["first_uncertainty"] = (data["first"].dims, np.full(data["first"].shape, 2.0))
+    data.attrs["coverage_factor"] = 2.0
+    svg = ElementTree.fromstring(render(beam_width_figure(data))["svg"])
+    areas = [one for one in svg.iter() if one.get("aria-roledescription") == "area mark container"]
+    assert len(areas) == 2
+    for area in areas:
+        y = np.array([float(v) for v in re.findall(r"[ML][\d.]+,([\d.]+)", next(iter(area)).get("d"))])
+        assert np.ptp(y) == pytest.approx(4.0, abs=0.11)
+    assert "Pale: expanded uncertainty (k = 2)" in " ".join(words(svg))
+
+
+def test_a_rear_lobe_and_a_lobe_at_one_frequency_are_seen():
+    """A dipole comes up again to its full level at 180 degrees: the broken line runs along both edges."""
+    rear = beam_width_figure(directivity(59.92, np.nan, 2, ("horizontal",)))
+    heights = sorted(round(line[0][:, 1].mean(), 1) for line in lines_of(ElementTree.fromstring(render(rear)["svg"])))
+    assert heights == pytest.approx([0.0, 60.0, 120.0, 180.0], abs=0.1)
+    first = np.where(np.arange(FREQUENCY.size) == 60, 40.0, 70.0)
+    (columns,) = beam_width_figure(directivity(first, 70.0, 0, ("horizontal",)))["data"]["values"]
+    alone = columns["horizontal_positive_alone"]
+    assert [at for at, value in enumerate(alone) if value is not None] == [60] and alone[60] == 70.0
+
+
+def test_coverage_and_narrowing_are_marked():
+    one = {
+        "value": 104.4,
+        "bound": "at least",
+        "marks": [{"curve": "beam_horizontal", "low_hz": 500.0, "high_hz": 2e3}],
+    }
+    numbers = {
+        "order": ["beam.horizontal.500_2000", "beam.horizontal.2000_8000", "beam.horizontal.narrows", "level.x"],
+        "beam.horizontal.500_2000": one,
+        "beam.horizontal.2000_8000": {
+            "value": 88.0,
+            "bound": "",
+            "marks": [{"curve": "beam_horizontal", "low_hz": 2e3, "high_hz": 8e3}],
+        },
+        "beam.horizontal.narrows": {
+            "value": 3e3,
+            "bound": "",
+            "marks": [{"curve": "beam_horizontal", "low_hz": 3e3, "high_hz": 3e3}],
+        },
+        "level.x": {"value": 1.0, "bound": "", "marks": [{"curve": "on_axis", "low_hz": 1.0, "high_hz": 2.0}]},
+    }
+    svg = ElementTree.fromstring(render(beam_width_figure(directivity(60.0, 60.0, 0, ("horizontal",)), numbers))["svg"])
+    told = words(svg)
+    assert "\N{GREATER-THAN OR EQUAL TO} 104°" in told and "88°" in told
+    text = " ".join(told)
+    assert "Grey spans: mean coverage" in text and "Dotted: where the beam becomes narrower" in text
 
 
 def test_what_is_never_reached_is_no_angle():

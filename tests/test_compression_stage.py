@@ -9,7 +9,7 @@ import xarray as xr
 
 import nonlinear_speaker as model
 from anechain import contract
-from anechain.choices import CompressionChoices, DeviceNumbers, Numbers, UsableLimits
+from anechain.choices import CompressionChoices, Derivation, DeviceNumbers, Numbers, UsableLimits
 from anechain.errors import Refusal
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers
@@ -300,10 +300,12 @@ def given_with(compression: xr.Dataset | None):
     from modelled_speaker import curves, log_frequencies, responses
 
     measured = responses(log_frequencies())
+    held = np.ones((measured.sizes["plane"], measured.sizes["angle"]), dtype=np.int8)
+    measured = measured.assign(measured=(("plane", "angle"), held))
     data = {"curves": curves(measured), "responses": measured}
     if compression is not None:
         data["compression"] = compression
-    return gather(Numbers(), DeviceNumbers(), data, 20)
+    return gather(Numbers(), DeviceNumbers(), data, Derivation())
 
 
 def numbers_of(compression):

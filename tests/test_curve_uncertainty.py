@@ -6,7 +6,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.curve_uncertainty import curve_set_uncertainty, direction_weights
+from anechain.acoustics.curve_uncertainty import (
+    curve_set_uncertainty,
+    curve_shares,
+    direction_weights,
+    folded,
+    sphere_own,
+)
 from anechain.acoustics.curves import BOUNCES, LISTENING_WINDOW, curve_set
 
 PLANES = ("horizontal", "vertical")
@@ -100,3 +106,33 @@ def test_one_orbit_has_only_what_it_allows():
     found = both(level, 0.1, 0.2)
     assert "sound_power" not in found.levels and "sound_power_horizontal" in found.levels
     assert not found.indices
+
+
+def test_shares_add_to_one_for_a_curve_and_to_zero_for_an_index():
+    shares = curve_shares(levels(lambda angle: 6 * np.cos(np.deg2rad(angle))), PLANES, ANGLES)
+    sums = {name: float(share.sum(axis=(0, 1))[0]) for name, share in shares.items()}
+    assert sums == {name: pytest.approx(0.0 if "index" in name else 1.0, abs=1e-12) for name in shares}
+
+
+def test_the_share_of_an_interpolated_direction_goes_to_its_neighbours():
+    """10 degrees between 0 and 15: a third and two thirds of it, on a straight line."""
+    measured = np.array([-15.0, 0.0, 15.0])
+    share = np.zeros((1, 2, 1))
+    share[0, :, 0] = 0.6, 0.4  # at 10 and at 0 degrees
+    found = folded(share, [10.0, 0.0], measured, np.array([[0, 1, 2]]))
+    np.testing.assert_allclose(found[:, 0], [0.0, 0.4 + 0.6 / 3, 0.6 * 2 / 3])
+
+
+def test_all_around_what_is_each_directions_own_is_that_of_the_orbits():
+    """Half-way about the axis half of each square; on an orbit that orbit's own."""
+    across, upright = (np.full((ANGLES.size, 1), value) for value in (0.3, 0.4))
+    found = sphere_own([60.0, 0.0, 0.0], [0.0, 60.0, 0.0], ANGLES, across, upright)
+    np.testing.assert_allclose(found[:2, 0], [0.3, 0.4])
+    diagonal = np.rad2deg(np.arcsin(np.sin(np.deg2rad(60)) / np.sqrt(2)))
+    turned = np.rad2deg(np.arctan2(np.sin(np.deg2rad(60)) / np.sqrt(2), 0.5))
+    one = sphere_own([turned], [diagonal], ANGLES, across, upright)
+    assert one[0, 0] == pytest.approx(np.sqrt((0.09 + 0.16) / 2), rel=1e-9)
+    alone = sphere_own([0.0], [60.0], ANGLES, across, np.full_like(upright, np.nan))
+    assert alone[0, 0] == pytest.approx(0.3)
+    nothing = np.full_like(upright, np.nan)
+    assert np.isnan(sphere_own([0.0], [60.0], ANGLES, nothing, nothing)).all()

@@ -15,7 +15,7 @@ from demo_model.loudspeakers import LOUDSPEAKERS
 
 GRID = np.geomspace(10, 20_000, 2_000)
 TERMINALS = {name: one.terminals for name, one in LOUDSPEAKERS.items()}
-TUNED = {"alder": 41.0, "hornbeam": 52.0}
+TUNED = {"alder": 41.0, "hornbeam": 52.0, "hazel": 40.0}
 
 
 def motion_parts(terminals: Terminals):
@@ -177,7 +177,7 @@ def test_they_are_rated_as_such_loudspeakers_are():
         assert np.abs(np.rad2deg(np.angle(z))).max() < 90  # passive
         rated[name] = rated_impedance(minimum_impedance(GRID, np.abs(z))).rated_ohm
     # Two woofers in parallel, and a coil of 3.4 ohm, are of 4 ohm; the others of 6.
-    assert rated == {"rowan": 6.0, "alder": 6.0, "hornbeam": 4.0, "willow": 4.0}
+    assert rated == {"rowan": 6.0, "alder": 6.0, "hornbeam": 4.0, "willow": 4.0, "hazel": 6.0}
 
 
 def test_exports_give_the_model_back(tmp_path):

@@ -1,5 +1,6 @@
 """Stage derive: what the acoustics is given and what is kept of it."""
 
+import csv
 import json
 
 import numpy as np
@@ -9,8 +10,9 @@ import xarray as xr
 import physics
 from anechain import contract
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
+from anechain.choices import Uncertainty
 from anechain.methods import versions
-from anechain.stages.derive import USES, derived
+from anechain.stages.derive import USES, curve_table, derived
 
 FREQUENCY = np.geomspace(50, 16000, 101)
 
@@ -126,3 +128,34 @@ def test_a_missing_band_stays_missing_and_is_noted():
     curves = derived(holed, None, parameters())
     assert np.isnan(curve(curves, "sound_power")[40]) and np.isfinite(curve(curves, "sound_power")[41:]).all()
     assert f"no value at {FREQUENCY[40]:g} Hz" in curves.attrs["notes"]
+
+
+def table(curves):
+    lines = curve_table(curves).decode().splitlines()
+    comments = [line for line in lines if line.startswith("#")]
+    titles, *rows = csv.reader(lines[len(comments) :])
+    values = np.array([[float(cell or "nan") for cell in row] for row in rows])
+    return " ".join(comments), dict(zip(titles, values.T, strict=True))
+
+
+def test_the_table_has_each_curve_with_its_combined_uncertainty_behind_it():
+    """Root of the sum of the squares of both parts (GUM, JCGM 100:2008, 5.1.2): 0.3 and 0.4 dB are 0.5 dB on axis."""
+    stated = {"calibration": {"value": 0.3}, "repeatability": {"value": 0.4}}
+    uncertainty = Uncertainty.model_validate(stated).model_dump(mode="json", exclude_none=True)
+    curves = derived(responses(physics.first_order(0.5)), None, parameters(uncertainty=uncertainty))
+    said, columns = table(curves)
+    assert "k = 1" in said and "curves.nc" in said and "too sure" not in said
+    names = [str(name) for dim in ("curve", "index") for name in curves[dim].values]
+    assert list(columns) == ["frequency_Hz", *(f"{name}{end}" for name in names for end in ("_dB", "_uncertainty_dB"))]
+    np.testing.assert_allclose(columns["on_axis_uncertainty_dB"], 0.5, atol=1e-4)
+    np.testing.assert_allclose(columns["on_axis_dB"], curve(curves, "on_axis"), atol=1e-4)
+    # What directions share cancels in an index.
+    assert (columns["sound_power_index_uncertainty_dB"] < 0.3).all()
+
+
+def test_a_table_says_when_its_uncertainty_is_not_known_or_only_in_part():
+    said, columns = table(derived(responses(physics.first_order(0.5)), None, parameters()))
+    assert "No uncertainty is stated" in said and not any("uncertainty" in title for title in columns)
+    stated = Uncertainty.model_validate({"repeatability": {"value": 0.4}}).model_dump(mode="json", exclude_none=True)
+    said, _ = table(derived(responses(physics.first_order(0.5)), None, parameters(uncertainty=stated)))
+    assert "too sure" in said

@@ -61,8 +61,17 @@ def test_a_campaign_chooses_among_them(whole):
     assert [one.name for one in device_figures(whole, wanted)] == ["curves", "map-vertical", "distortion-81"]
     assert not list(device_figures(whole, []))
     # Those of the two JSON documents are drawn in whole campaigns only.
-    of_documents = {"limits", "deviations", "checks"}
+    of_documents = {"limits", "trends", "deviations", "checks"}
     assert {one.kind for one in device_figures(whole)} | of_documents == set(get_args(DeviceFigureName))
+
+
+def test_numbers_add_theirs_and_trends_where_there_are_some(outputs):
+    document = {"numbers.json": {"order": [], "deviations": []}}
+    assert names(outputs | document) == [*ALWAYS[:3], "limits", "deviations", *ALWAYS[3:]]
+    both = outputs | document | {"trends.nc": valid_datasets.trends()}
+    assert names(both) == [*ALWAYS[:3], "limits", "trends", "deviations", *ALWAYS[3:]]
+    for figure in device_figures(both, ["limits", "trends", "deviations"]):
+        assert figure.make(*(both[name] for name in figure.reads))["description"]
 
 
 def test_a_level_that_could_not_be_had_has_no_figure(outputs, whole):
@@ -75,6 +84,15 @@ def test_one_orbit_and_an_empty_curve_set(outputs):
     none = outputs["curves.nc"].isel(curve=[], index=[])
     assert names({"responses.nc": one, "curves.nc": outputs["curves.nc"]}) == [*ALWAYS[:3], "map-vertical"]
     assert names({"responses.nc": one, "curves.nc": none}) == []
+
+
+def test_a_map_reads_the_beam_width_where_there_is_one(outputs, whole):
+    """So that its receipt names what its line is made from."""
+    for data, reads in ((outputs, ("responses.nc",)), (whole, ("responses.nc", "directivity.nc"))):
+        maps = list(device_figures(data, ["map-horizontal", "map-vertical"]))
+        assert [one.reads for one in maps] == [reads] * 2
+        words = [json.dumps(one.make(*(data[name] for name in one.reads))) for one in maps]
+        assert all(("Solid line" in told) == (data is whole) for told in words)
 
 
 def test_every_figure_is_drawn_from_what_it_reads(whole):
@@ -92,6 +110,16 @@ def test_every_figure_is_drawn_from_what_it_reads(whole):
 def test_where_levels_are_high_the_caution_is_shown(whole):
     cautioned = {figure.name for figure in device_figures(whole) if LEVEL_CAUTION in figure.caption}
     assert cautioned == {"distortion-81", "compression", "compression-levels", "usable", "multitone"}
+
+
+def test_the_impedance_is_drawn_with_its_uncertainty_where_that_is_there(whole):
+    known = valid_datasets.VALID["impedance_uncertainty"]()
+    for more, reads in (({}, ()), ({"impedance_uncertainty.nc": known}, ("impedance_uncertainty.nc",))):
+        data = whole | more
+        (figure,) = device_figures(data, ["impedance"])
+        assert figure.reads == ("impedance.nc", *reads)
+        words = json.dumps(figure.make(*(data[name] for name in figure.reads)))
+        assert ("Pale bands" in words) is bool(reads)
 
 
 @pytest.mark.parametrize(("level", "slug"), [(86.0, "86"), (86.5, "86_5"), (100.0, "100"), (0.0, "0")])

@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 import valid_datasets
-from anechain.choices import DeviceNumbers, DistortionChoices, Numbers
+from anechain.choices import Derivation, DeviceNumbers, DistortionChoices, Numbers
 from anechain.figure_of_merit.distortion import ABSENT, distortion_numbers, peak_list
 from anechain.figure_of_merit.given import gather
 from anechain.methods import versions
@@ -21,7 +21,7 @@ def given(data=None, levels=(86.0, 96.0)):
     if data is not None:
         choices = DistortionChoices(levels=levels).model_dump(mode="json") | {"methods": versions(USES)}
         datasets["distortion"] = distorted(data, choices)
-    return gather(Numbers(), DeviceNumbers(), datasets, None)
+    return gather(Numbers(), DeviceNumbers(), datasets, Derivation(smoothing=None))
 
 
 def numbers(*args, **how):
@@ -59,6 +59,14 @@ def test_what_noise_hides_is_told():
     assert "limit" not in clean.note and clean.bound == ""
 
 
+def test_no_limit_of_distortion_is_above_that_of_distortion_plus_noise():
+    found = numbers(harmonics(noise=47.0), levels=(86.0,))
+    for band in ("40_200", "200_2000", "2000_6000"):
+        thd, both = (found[f"distortion.at_86.{name}.worst_{band}"] for name in ("thd_f", "orders_plus_noise"))
+        assert thd.value < both.value and thd.bound == both.bound == "at most"
+        assert "orders in the noise may add the rest" in both.note
+
+
 def test_the_level_is_told_with_its_band_its_distance_and_its_take():
     one, between = (numbers(harmonics(), levels=(level,)) for level in (86.0, 83.0))
     note = one["distortion.at_86.thd_f.worst_200_2000"].note
@@ -76,10 +84,15 @@ def test_distortion_re_the_total_is_the_lower_of_both_references():
 
 
 def test_a_multitone_that_was_told_has_no_excuse_in_its_note():
-    tones = np.array([100.0, 1000.0])
+    tones, dims = np.array([100.0, 1000.0]), ("drive", "frequency")
     data = xr.Dataset(
-        {"ratio": ("drive", [-40.0, np.nan]), "level": ("drive", [90.0, 96.0]), "tones": ("tone", tones)},
-        coords={"drive": [1.0, 2.0]},
+        {
+            "ratio": ("drive", [-40.0, np.nan]),
+            "level": ("drive", [90.0, 96.0]),
+            "tones": (dims, [[87.0, 87.0], [93.0, 93.0]]),
+            "between": (dims, [[47.0, 47.0], [np.nan, np.nan]]),
+        },
+        coords={"drive": [1.0, 2.0], "tone": tones, "frequency": tones},
     )
     told, untold = (
         one

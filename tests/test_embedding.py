@@ -226,16 +226,68 @@ def test_pdf_as_others_read_it(tmp_path, caplog):
     assert (tmp_path / "out").read_text(encoding="utf-8") == text
 
 
-@given(RECEIPTS, st.binary(max_size=60).filter(lambda bare: b"# receipt" not in bare))
+BYTES = st.binary(max_size=60) | st.sampled_from(
+    [b"\xef\xbb\xbfa,b\n", b"a\n1", b"a\n\n", b"a\n# receipt\n#: {}\n", b"\n# receipt\n", b"#: {}\n", b"\r"]
+)
+
+
+@given(RECEIPTS, BYTES)
 def test_csv(text, bare):
     data = FORMATS["csv"].embed(bare, text)
+    assert format_of(data) is FORMATS["csv"]
     assert FORMATS["csv"].split(data) == (bare, text)
 
 
+@given(RECEIPTS)
+def test_the_receipt_of_a_csv_makes_no_columns_and_no_wide_cells(text):
+    """Line by line as RFC 4180 parts cells, and as where the decimal comma is, with semicolons or tabs."""
+    data = FORMATS["csv"].embed(artefacts.BARE["csv"], text)
+    own = [line for line in data.decode("utf-8-sig").split("\n") if line.startswith("#")]
+    assert all(len(line) <= 110 for line in own)
+    for delimiter in ",;\t":
+        rows = list(csv.reader([f"{line}\n" for line in own], delimiter=delimiter))
+        assert len(rows) == len(own) and all(len(row) == 1 or (len(row) == 2 and not row[1]) for row in rows)
+
+
+def table_of(data):
+    """Rows of a CSV as a spreadsheet sees them: the mark tells UTF-8, commas part the cells, an empty row ends it."""
+    assert data.startswith(b"\xef\xbb\xbf")
+    rows = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline="")))
+    first = next(number for number, row in enumerate(rows) if not row[0].startswith("#"))
+    return rows[first : rows.index([])]
+
+
 def test_csv_as_others_read_it():
-    data = FORMATS["csv"].embed(artefacts.BARE["csv"], artefacts.receipt()["stamp"])
-    lines = [line for line in data.decode().splitlines() if not line.startswith("#")]
+    import pandas
+
+    text = canonical(artefacts.receipt()).decode()
+    data = FORMATS["csv"].embed(artefacts.BARE["csv"], text)
+    lines = [line for line in data.decode("utf-8-sig").split("\n") if not line.startswith("#")]
     assert [float(row["level_dB"]) for row in csv.DictReader(lines)] == pytest.approx(artefacts.LEVELS, abs=1e-4)
+    titles, *rows = table_of(data)
+    assert titles == ["distance_m", "level_dB"]
+    assert [float(row[1]) for row in rows] == pytest.approx(artefacts.LEVELS, abs=1e-4)
+    for how in ({"encoding": "utf-8-sig"}, {}):
+        frame = pandas.read_csv(io.BytesIO(data), comment="#", **how)
+        assert list(frame.columns) == titles and frame["level_dB"].to_list() == pytest.approx(
+            artefacts.LEVELS, abs=1e-4
+        )
+    values = np.loadtxt(io.StringIO(data.decode("utf-8-sig")), delimiter=",", skiprows=2)
+    assert values[:, 1].tolist() == pytest.approx(artefacts.LEVELS, abs=1e-4)
+
+
+@given(RECEIPTS, st.binary(max_size=60))
+def test_a_csv_of_the_older_layout_is_still_read(text, bare):
+    data = b"# receipt: " + text.encode() + b"\n" + bare
+    old = format_of(data)
+    assert old.name == "CSV" and old is not FORMATS["csv"]
+    assert old.split(data) == (bare, text) and old.embed(bare, text) == data
+
+
+def test_what_is_written_behind_the_receipt_of_a_csv_is_content():
+    data = FORMATS["csv"].embed(b"a\n1\n", "{}")
+    assert FORMATS["csv"].split(data + b"2\n") == (b"a\n1\n2\n", "{}")
+    assert FORMATS["csv"].split(data.removeprefix(b"\xef\xbb\xbf")) == (b"a\n1\n", "{}")
 
 
 def doubles(text):
@@ -313,7 +365,12 @@ def test_a_long_receipt(ending):
 # would make every published file look altered.
 LAYOUTS = {
     "svg": (b"<svg><g/></svg>", b'<svg><metadata id="receipt">{"a":"&lt;&amp;&gt;"}</metadata><g/></svg>'),
-    "csv": (b"a\n1\n", b'# receipt: {"a":"<&>"}\na\n1\n'),
+    "csv": (
+        b"a\n1\n",
+        b"\xef\xbb\xbf"
+        b'# The receipt of this table follows after it: take "#: " off its lines and join them into one line of JSON.\n'
+        b'a\n1\n\n# receipt\n#: {"a":"<&>"}\n',
+    ),
     "json": (b'{"b":20.0}', b'{\n "b": 20,\n "receipt": {\n  "a": "<&>"\n }\n}\n'),
     "vl.json": (
         b'{"$schema":"vega-lite"}',

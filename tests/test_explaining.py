@@ -571,6 +571,27 @@ def test_the_table_of_numbers_is_compared_device_by_device(tmp_path):
         explain(old, new)
 
 
+def test_peaks_in_the_table_are_not_compared_by_their_place(tmp_path):
+    """The first of one side need not be the first of the other."""
+    head = "device,device_title,quantity,heading,title,value,unit,uncertainty,reason\n"
+    old, new = tmp_path / "old.csv", tmp_path / "new.csv"
+    old.write_text(head + "yew,Yew,deviations.count,P,C,2,,,\nyew,Yew,deviations.1.centre,P,C,500,Hz,,\n")
+    new.write_text(head + "yew,Yew,deviations.count,P,C,3,,,\nyew,Yew,deviations.1.centre,P,C,300,Hz,,\n")
+    (yew,) = explain(old, new).devices
+    assert [finding.difference.name for finding in yew.findings] == ["deviations.count"]
+
+
+def test_another_uncertainty_in_the_table_of_curves_is_a_difference(tmp_path):
+    old, new = tmp_path / "old.csv", tmp_path / "new.csv"
+    for path, uncertainty in ((old, "0.3"), (new, "0.5")):
+        rows = "".join(f"{hz},80.0,{uncertainty}\n" for hz in (100, 200, 400))
+        path.write_text(
+            "\ufeff# top\n# comment\nfrequency_Hz,on_axis_dB,on_axis_uncertainty_dB\n" + rows + "\n# receipt\n#: x\n"
+        )
+    ((finding,),) = [one.findings for one in explain(old, new).devices]
+    assert finding.difference.name == "on_axis_uncertainty" and finding.difference.largest == pytest.approx(0.2)
+
+
 def test_numbers_in_a_folder(lab):
     from anechain.embedding import canonical
     from anechain.receipts import Input, issue

@@ -1,4 +1,4 @@
-"""What is drawn, against IEC 60263, against closed forms of directivity, and against the rendered pictures."""
+"""What is drawn, against IEC 60263 and against the rendered pictures."""
 
 import json
 import os
@@ -20,7 +20,6 @@ from anechain.errors import Refusal
 from anechain.figures import comparison, curve_set, style
 from anechain.figures.comparison import MOST_NAMED, comparison_figure
 from anechain.figures.curve_set import bounces_figure, curve_set_figure, planes_figure
-from anechain.figures.directivity_map import boundary, condensed, directivity_map_figure, relative_levels
 from anechain.figures.render import render
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -205,7 +204,7 @@ def test_a_figure_of_nothing_is_refused(curves):
 
 
 def test_each_curve_has_a_colour_and_a_dash_of_its_own():
-    for looks in (curve_set._CURVES, curve_set._INDICES, curve_set._PLANE_CURVES, curve_set._BOUNCES):
+    for looks in (curve_set.CURVE_LOOKS, curve_set._INDICES, curve_set._PLANE_CURVES, curve_set._BOUNCES):
         colours, dashes = zip(*looks.values(), strict=True)
         assert len(set(colours)) == len(set(dashes)) == len(looks)
         assert set(colours) <= OKABE_ITO - {"#F0E442"}
@@ -224,128 +223,6 @@ def test_dense_data_are_thinned_by_picking():
     assert 900 < len(kept["frequency"]) <= 96 * np.log2(1000) + 2
     at = np.array([int(np.argmin(np.abs(dense["frequency"].values - f))) for f in kept["frequency"]])
     np.testing.assert_allclose(kept["on_axis"], dense["level"].sel(curve="on_axis").values[at], atol=0.0051)
-
-
-# The map
-
-
-def directive(pattern, angles, frequency):
-    """Responses of a source whose pattern is the same at all frequencies."""
-    level = 20 * np.log10(np.maximum(np.abs(pattern(np.deg2rad(angles))), 1e-6))
-    level = np.broadcast_to(level[None, :, None], (2, angles.size, frequency.size))
-    return xr.Dataset(
-        {"level": (("plane", "angle", "frequency"), 90 + level)},
-        coords={"plane": ["horizontal", "vertical"], "angle": angles, "frequency": frequency},
-        attrs={"title": "Willow", "level_kind": "spl"},
-    )
-
-
-FIVE = np.arange(-175.0, 181.0, 5.0)
-
-
-@pytest.mark.parametrize(
-    ("pattern", "angle"),
-    [
-        # First-order sources: the angle at which a + (1 - a) cos(angle) has fallen by 6 dB.
-        (lambda t: 0.5 + 0.5 * np.cos(t), np.rad2deg(np.arccos(2 * 10 ** (-6 / 20) - 1))),
-        (np.cos, np.rad2deg(np.arccos(10 ** (-6 / 20)))),
-    ],
-)
-def test_the_boundary_of_first_order_sources(pattern, angle):
-    _, _, angles, levels = relative_levels(directive(pattern, FIVE, model.log_frequencies(6)), "vertical")
-    negative, positive = boundary(angles, levels)
-    # 0.05 degree: levels are interpolated linearly over 5 degrees.
-    np.testing.assert_allclose(positive, angle, atol=0.05)
-    np.testing.assert_allclose(negative, -angle, atol=0.05)
-
-
-def test_no_boundary_where_it_is_not_reached_or_not_known():
-    _, _, angles, levels = relative_levels(directive(np.ones_like, FIVE, model.log_frequencies(6)), "vertical")
-    assert np.isnan(boundary(angles, levels)).all()
-    _, _, angles, levels = relative_levels(directive(np.cos, FIVE, model.log_frequencies(6)), "vertical")
-    levels[angles == 30] = np.nan
-    negative, positive = boundary(angles, levels)
-    assert np.isnan(positive).all()
-    assert np.isfinite(negative).all()
-
-
-def test_bands_are_means_of_squared_pressure():
-    # Two equal paths, one 20 m longer: over many ripples the mean squared pressure is twice that of one path, 3.01 dB.
-    frequency = np.arange(2000.0, 20_000.0, 1.0)
-    two = 20 * np.log10(np.abs(1 + np.exp(-2j * np.pi * frequency * 20 / 343.2)))
-    _, centres, levels = condensed(frequency, np.stack([np.zeros_like(two), two]), np.ones(two.size, bool))
-    whole = (centres > 2200) & (centres < 19_000)
-    np.testing.assert_allclose(levels[0], 0, atol=1e-9)
-    np.testing.assert_allclose(levels[1, whole], 10 * np.log10(2), atol=0.25)
-    steps = np.diff(np.log2(centres[whole]))
-    np.testing.assert_allclose(steps, np.log2(10**0.3) / 12, rtol=0.02)
-
-
-def test_coarse_data_stay_as_they_are():
-    frequency = 1000 * 10 ** (np.arange(-10, 11) / 10)
-    edges, centres, levels = condensed(frequency, np.arange(21.0)[None], np.ones(21, bool))
-    np.testing.assert_allclose(centres, frequency)
-    np.testing.assert_allclose(levels[0], np.arange(21.0))
-    # Third-octave bands meet half way: a factor of 10^(1/20) from the middle.
-    np.testing.assert_allclose(edges[:, 1], frequency * 10**0.05)
-
-
-def test_the_map_is_blank_where_on_axis_is_missing(responses):
-    hole = (responses["frequency"] > 300) & (responses["frequency"] < 500) & (responses["angle"] == 0)
-    edges, *_ = relative_levels(responses.assign(level=responses["level"].where(~hole)), "horizontal")
-    missing = responses["frequency"].values[(responses["frequency"] > 300) & (responses["frequency"] < 500)]
-    assert not any(((edges[:, 0] < f) & (f < edges[:, 1])).any() for f in missing)
-    assert ((edges[:, 0] < 290) & (edges[:, 1] > 290)).any()
-
-
-@pytest.mark.parametrize(
-    ("angles", "blank"),
-    [
-        (np.arange(-60.0, 61.0, 10.0), [(-180, -65), (65, 180)]),
-        (np.setdiff1d(np.arange(-170.0, 181.0, 10.0), [30.0]), [(25, 35)]),
-        (np.r_[np.arange(-170.0, -60.0, 10.0), np.arange(-60.0, 61.0, 5.0), np.arange(70.0, 181.0, 10.0)], []),
-        (np.arange(0.0, 181.0, 10.0), [(-175, -5)]),
-        (np.array([0.0]), [(-180, -2.5), (2.5, 180)]),
-    ],
-)
-def test_directions_that_were_not_measured_stay_blank(angles, blank):
-    spec = directivity_map_figure(directive(np.cos, angles, model.log_frequencies(3)), "horizontal")
-    cells = spec["vconcat"][0]["layer"][0]["data"]["values"]
-    edges = [-180, *(edge for cell in cells for edge in (cell["below"], cell["above"])), 180]
-    assert [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if a != b] == blank
-
-
-def test_the_map_as_drawn():
-    svg = ElementTree.fromstring(
-        render(directivity_map_figure(directive(np.cos, FIVE, model.log_frequencies(12)), "vertical"))["svg"]
-    )
-    # A dipole is the same at all frequencies, so each direction is one rectangle of one colour.
-    layer, *_ = [g for g in svg.iter(f"{SVG}g") if "mark-rect" in g.get("class", "")]
-    fills = [p.get("fill") for p in layer.iter(f"{SVG}path")]
-    assert len(fills) == FIVE.size + 1
-    # 20 lg cos of 0 to 40, 45 to 55, 60 and 65, 70 and 75, 80, 85, 90 degrees lies in seven steps: 45 degrees have
-    # -3.01 dB, 60 have -6.02, 70 have -9.32, 80 have -15.2, 85 have -21.2, and 90 have none.
-    assert len(set(fills)) == 7
-    words = texts(svg)
-    assert "down ←   Angle in degrees   → up" in words
-    assert {"−180", "0", "180", "−30", "−3", "3"} <= set(words)
-
-
-def test_the_sides_are_named_by_plane(responses):
-    words = texts(ElementTree.fromstring(render(directivity_map_figure(responses, "horizontal"))["svg"]))
-    assert "right ←   Angle in degrees   → left" in words
-
-
-def test_what_a_map_needs_is_said(responses):
-    with pytest.raises(Refusal, match="vertical orbit: was not measured"):
-        directivity_map_figure(responses.sel(plane=["horizontal"]), "vertical")
-    with pytest.raises(Refusal, match="no on-axis response"):
-        directivity_map_figure(responses.sel(angle=responses["angle"] != 0), "horizontal")
-
-
-def test_a_map_of_two_thousand_frequencies_at_five_degrees_is_small():
-    fine = model.responses(np.geomspace(20, 20_000, 2000), angles=FIVE)
-    assert len(json.dumps(directivity_map_figure(fine, "vertical"))) < 400_000
 
 
 # Several devices

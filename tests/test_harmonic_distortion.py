@@ -8,8 +8,10 @@ from numpy.polynomial import chebyshev
 
 from anechain.acoustics.harmonic_distortion import (
     NOISE_MARGIN,
+    ReferredOrders,
     harmonic_peaks,
     harmonic_sum,
+    harmonics_and_noise,
     order_noise,
     percent_of_level,
     referred_orders,
@@ -157,6 +159,34 @@ def test_a_sum_lies_between_its_limits_whatever_the_hidden_orders_are(orders):
     assert found.bound[0] == bound.any()
 
 
+LEVELS = st.floats(-120, 20)
+
+
+@given(st.lists(st.tuples(LEVELS, LEVELS), min_size=1, max_size=8), st.floats(0, 20))
+def test_distortion_is_never_above_distortion_plus_noise(orders, margin):
+    """Powers add: whatever is read and however much noise there is, the limit of THD stays below that of THD+N."""
+    read, noise = (np.array(column)[:, np.newaxis] for column in zip(*orders, strict=True))
+    relative, numbers = referred_orders([0.0], read, noise, margin), range(2, len(orders) + 2)
+    thd = harmonic_sum(relative.level_db, relative.bound, numbers, 2, 9)
+    both = harmonics_and_noise(relative, numbers, 2, 9)
+    assert thd.upper_db[0] <= both.upper_db[0] + 1e-9
+    assert both.lower_db[0] <= both.upper_db[0] + 1e-9 and both.bound[0] == thd.bound[0]
+    assert both.highest.tolist() == thd.highest.tolist()
+
+
+def test_well_above_the_noise_it_is_what_was_read():
+    relative = referred_orders([90.0], [[50.0], [40.0]], [[0.0], [np.nan]])
+    found = harmonics_and_noise(relative, (2, 3), 2, 9)
+    assert not found.bound[0]
+    assert found.upper_db[0] == found.lower_db[0] == pytest.approx(10 * np.log10(1e-4 + 1e-5))
+
+
+def test_an_order_between_takes_of_which_one_has_no_known_noise():
+    relative = ReferredOrders(*(np.array([[one]]) for one in (-50.0, True, np.nan, -55.0)))
+    found = harmonics_and_noise(relative, (2,), 2, 2)
+    assert found.upper_db[0] == pytest.approx(-50) and found.bound[0] and found.lower_db[0] < -900
+
+
 class TestNoise:
     def test_a_harmonic_above_the_margin_is_a_value_and_one_below_is_a_limit(self):
         found = referred_orders([90.0, 90.0, 90.0], [[50.0, 30.0, 20.0]], [[20.0, 20.1, np.nan]])
@@ -175,6 +205,19 @@ class TestNoise:
         read = decibels(true + noise)
         found = referred_orders(np.zeros(size), read[np.newaxis], np.zeros((1, size)), 10.0)
         assert (found.level_db[found.bound] >= under).mean() >= 0.95
+
+    @pytest.mark.parametrize("under", [-100.0, -10.0, 0.0, 6.0])
+    def test_with_the_noise_it_lies_between_its_limits_in_95_of_100_readings(self, under):
+        """Power of the sine plus mean power of the noise, 1: simulated; a reading alone is seldom above it."""
+        random = np.random.default_rng(7)
+        true, size = 10 ** (under / 20), 20000
+        noise = (random.standard_normal(size) + 1j * random.standard_normal(size)) / np.sqrt(2)
+        relative = referred_orders(np.zeros(size), decibels(true + noise)[np.newaxis], np.zeros((1, size)), 10.0)
+        found = harmonics_and_noise(relative, (2,), 2, 2)
+        truth = 10 * np.log10(true**2 + 1)
+        inside = (found.lower_db <= truth + 1e-9) & (truth <= found.upper_db)
+        assert inside[found.bound].mean() >= 0.95
+        assert (relative.read_db[0] >= truth).mean() < 0.6
 
     def test_noise_alone_is_seldom_taken_for_a_value(self):
         """Its mean square is exceeded by 10 dB with probability exp(-10), by 6 dB with exp(-10^0.6) = 1.9 %."""

@@ -15,7 +15,7 @@ from anechain.figures.impedance import impedance_figure, ohm_limits, phase_limit
 from anechain.figures.render import render
 from anechain.plan import DEVICE_STAGES, prepare
 from anechain.stages.batch import run_batch
-from anechain.store import read_receipt
+from anechain.store import read_dataset, read_receipt
 from campaigns import delimited_device, write_delimited
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -117,6 +117,59 @@ def test_saddle_and_minimum_are_marked(spec, drawn):
     assert mark["frequency"] == pytest.approx(40, rel=0.005) and mark["modulus"] == pytest.approx(5.6, rel=0.005)
 
 
+def banded(z, **parts):
+    """The dataset of uncertainties, standard, that belongs to an impedance: shares of the modulus, degrees of phase."""
+    columns = {
+        name: ("frequency", np.abs(z) * size if name.startswith("magnitude") else np.full(z.size, size))
+        for name, size in parts.items()
+    }
+    return xr.Dataset(columns, {"frequency": GRID}, {"coverage_factor": 2.0})
+
+
+def areas_of(svg):
+    groups = [g for g in svg.iter(f"{SVG}g") if "mark-area" in g.get("class", "")]
+    return [
+        np.array(re.findall(r"(-?[\d.]+),(-?[\d.]+)", part.get("d", "")), float)
+        for group in groups
+        for part in group.iter(f"{SVG}path")
+    ]
+
+
+def test_the_bands_are_as_wide_as_the_expanded_uncertainty():
+    """8 ohm, 3 % and 4 % by squares are 5 %, twice that 10 %: from 7.2 to 8.8 ohm. 6 degrees: 12 either way."""
+    z = np.full(GRID.size, 8.0 + 0j)
+    known = banded(z, magnitude_common=0.03, magnitude_own=0.04, phase_common=6.0, phase_own=0.0)
+    spec = impedance_figure(dataset(z), known)
+    modulus, phase = areas_of(ElementTree.fromstring(render(spec)["svg"]))
+    low, high = spec["vconcat"][0]["layer"][-2]["encoding"]["y"]["scale"]["domain"]
+    assert (low, high) == (5, 50)
+    edges = sorted({round(float(y), 1) for y in modulus[:, 1]})
+    assert edges == pytest.approx([200 * np.log10(50 / 8.8), 200 * np.log10(50 / 7.2)], abs=0.1)
+    # 150 pixels from 90 to -90 degrees.
+    assert sorted({round(float(y), 1) for y in phase[:, 1]}) == pytest.approx([65.0, 85.0], abs=0.1)
+    words = " ".join(words_of(spec).split())
+    assert "expanded uncertainty, k = 2, of what is stated and of the spread of takes" in words
+    assert "± 10 % of the modulus and ± 12° of the phase in the median" in words
+
+
+def test_only_what_is_known_has_a_band():
+    z = vented(40.0)
+    unknown = {"magnitude_common": np.nan, "magnitude_own": np.nan}
+    spec = impedance_figure(dataset(z), banded(z, phase_common=1.0, phase_own=0.0, **unknown))
+    assert len(areas_of(ElementTree.fromstring(render(spec)["svg"]))) == 1
+    words = " ".join(words_of(spec).split())
+    assert "of what is stated; ± 2° of the phase" in words and "% of the modulus" not in words
+    assert "Pale bands" not in words_of(
+        impedance_figure(dataset(z, phase=False), banded(z, phase_common=1.0, **unknown))
+    )
+    assert "Pale bands" not in words_of(impedance_figure(dataset(z)))
+    # A lower edge below zero ends where the axis does.
+    wide = impedance_figure(dataset(z), banded(z, magnitude_common=0.7, magnitude_own=0.0))
+    low = wide["vconcat"][0]["layer"][-2]["encoding"]["y"]["scale"]["domain"][0]
+    (data,) = wide["datasets"]["impedance"] if "datasets" in wide else wide["data"]["values"]
+    assert min(data["modulus_low"]) == low > 0
+
+
 def points(spec):
     found = []
     for layer in spec["vconcat"][0]["layer"]:
@@ -205,3 +258,33 @@ def test_the_chain_draws_what_was_imported(tmp_path):
     }
     assert [one["role"] for one in step["inputs"]] == ["impedance.nc"]
     assert "Box tuning" in path.read_text()
+
+
+def test_the_chain_carries_what_is_stated_and_the_spread_of_takes(tmp_path):
+    write_delimited(tmp_path / "raw" / "alder", "alder", 0.6)
+    for take, share in enumerate((0.99, 1.0, 1.01)):
+        rows = zip(GRID, vented(40.0), strict=True)
+        lines = [f"{f:.4f};{share * abs(z):.6f};{np.rad2deg(np.angle(z)):.4f}\n" for f, z in rows]
+        (tmp_path / "raw" / f"alder z{take}.txt").write_text("Hz;Ohm;deg\n" + "".join(lines))
+    file = tmp_path / "campaign.yaml"
+    file.write_text(
+        "anechain: 1\ntitle: Trial halls\nfigures: {formats: [svg]}\n"
+        "uncertainty: {impedance: {value: 1}, impedance_phase: {value: 0.5}}\n"
+        f"devices:\n{delimited_device('alder', 'Alder')}"
+        '    impedance: {files: ["raw/alder z*.txt"], importer: columns, options: {repeats: true}}\n'
+    )
+    plan = prepare(file)
+    (batch,) = plan.batches
+    for stage in DEVICE_STAGES[: DEVICE_STAGES.index("draw") + 1]:
+        run_batch(plan, stage, batch)
+    known = read_dataset(plan.results / "alder" / "impedance_uncertainty.nc")
+    # 1 % from take to take is 1/root 3 % for the mean of three, beside the 1 % that is stated.
+    own, common = known["magnitude_own"] / np.abs(vented(40.0)), known["magnitude_common"] / np.abs(vented(40.0))
+    assert own.values == pytest.approx(0.01 / np.sqrt(3), rel=1e-3) and common.values == pytest.approx(0.01, rel=1e-3)
+    numbers = json.loads((plan.results / "alder" / "numbers.json").read_text())
+    least = numbers["impedance.minimum"]
+    assert least["uncertainty"] == pytest.approx(2 * np.hypot(0.01, 0.01 / np.sqrt(3)) * least["value"], rel=1e-3)
+    drawn = plan.results / "figures" / "alder-impedance.svg"
+    receipt = read_receipt(drawn)
+    roles = [one["role"] for one in receipt["steps"][receipt["stamp"]]["inputs"]]
+    assert roles == ["impedance.nc", "impedance_uncertainty.nc"] and "Pale bands" in drawn.read_text()

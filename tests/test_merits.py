@@ -50,27 +50,89 @@ def mark(hz, level=None, curve="on_axis", high=None):
     return {"curve": curve, "low_hz": hz, "high_hz": high or hz, "level_db": level}
 
 
+MINUS = "\N{MINUS SIGN}"
+
+
+def limit(hz, drop, level, curve="on_axis", name="On axis", note="re its mean", end="lower"):
+    return number(hz, f"{name}, {MINUS}{drop} dB, {end} limit", mark(hz, level, curve)) | {"note": note}
+
+
 def test_limits_stand_on_the_curve(curves):
     """50 Hz is the corner of the modelled bass, 3.01 dB under the 86 dB of the range; 8 pixels to the decibel."""
     numbers = {
-        "range.lower_3": number(50.0, "On axis, \N{MINUS SIGN}3 dB, lower limit", mark(50.0, 86 - 3.0103)),
-        "range.upper_3": number(None, "On axis, \N{MINUS SIGN}3 dB, upper limit"),
+        "range.lower_3": limit(50.0, 3, 86 - 3.0103, note=f"re its mean; {MINUS}3 dB is half the power, 3.0103 dB"),
+        "range.upper_3": number(None, f"On axis, {MINUS}3 dB, upper limit"),
         "level.sensitivity": number(86.0, "Sensitivity", mark(300.0, high=3000.0)),
     }
     svg = picture(limits_figure(curves, numbers))
     (place,) = [one for one in places(svg) if abs(one[0] - x_of(50)) < 1]
     assert place == pytest.approx((x_of(50), (90 - 82.9897) * 8), abs=0.2)
     told = words(svg)
-    assert "\N{MINUS SIGN}3" in told and "sensitivity 86.0 dB" in told
-    assert any("Not marked: On axis, \N{MINUS SIGN}3 dB, upper limit: the data end." in line for line in told)
+    assert f"{MINUS}3 dB, on axis: 50 Hz" in told and "sensitivity 86.0 dB" in told
+    assert any(f"{MINUS}3 dB is half the power, 3.0103 dB." in line for line in told)
+    assert any(f"Not marked: On axis, {MINUS}3 dB, upper limit: the data end." in line for line in told)
 
 
-def test_a_trend_is_drawn_between_its_ends(curves):
-    ends = mark(200.0, 87.0, "in_room"), mark(10_000.0, 80.0, "in_room")
-    specification = limits_figure(curves, {"trend.in_room.slope": number(-1.24, "slope", *ends)})
-    (row,) = [d[0] for name, d in datasets(specification).items() if "stroke" in name]
-    assert (row["from"], row["first"], row["to"], row["last"]) == (200.0, 87.0, 10_000.0, 80.0)
-    assert row["label"] == "\N{MINUS SIGN}1.24 dB/octave"
+def test_limits_are_on_the_curve_that_was_chosen(curves):
+    """Words, note and curve follow the marks."""
+    numbers = {"range.lower_6": limit(38.0, 6, 80.0, "listening_window", "Listening window")}
+    told = words(picture(limits_figure(curves, numbers)))
+    assert f"{MINUS}6 dB, listening window: 38 Hz" in told and "Listening window" in told
+    assert any("Filled circles: limits of the range, listening window, re its mean." in line for line in told)
+    assert not any("Listening window" in line for line in words(picture(limits_figure(curves, {}))))
+
+
+def test_effective_range_room_and_extension_are_marked_each_in_its_shape(curves):
+    extension = number(45.0, "Low-frequency extension (LFX) as frequency", mark(45.0, 80.0, "sound_power"))
+    numbers = {
+        "range.lower_3": limit(50.0, 3, 83.0),
+        "range.effective.lower_10": limit(29.0, 10, 76.0, name="Effective frequency range"),
+        "range.effective.upper_10": limit(19_000.0, 10, 76.0, name="Effective frequency range", end="upper"),
+        "range.in_room.lower_3": limit(48.0, 3, 82.0, "in_room", "In the room (estimated in-room response)"),
+        "preference.lfx_frequency": extension | {"note": "sound power 6 dB below the listening window"},
+    }
+    specification = limits_figure(curves, numbers)
+    shapes = [one["mark"]["shape"] for one in specification["vconcat"][0]["layer"] if one["mark"]["type"] == "point"]
+    assert set(shapes) == {"circle", "square", "diamond", "triangle-up"}
+    told = words(picture(specification))
+    assert {
+        f"{MINUS}10 dB, effective frequency range: 29 Hz",
+        f"{MINUS}10 dB, effective frequency range: 19 kHz",
+        f"{MINUS}3 dB, in the room: 48 Hz",
+        "LFX: 45 Hz",
+        "Sound power (two orbits)",
+    } <= set(told)
+
+
+def test_words_apart_strike_no_curve_and_their_lines_do_not_cross(curves):
+    marks = [(30.0, 77.0), (40.0, 80.5), (44.0, 81.5), (50.0, 83.0), (55.0, 82.5), (70.0, 85.0)]
+    numbers = {f"range.lower_{at}": limit(hz, at, level) for at, (hz, level) in enumerate(marks, 1)}
+    rows = [
+        row
+        for name, data in datasets(limits_figure(curves, numbers)).items()
+        if name.startswith("level_points")
+        for row in data
+    ]
+    assert len(rows) == len(marks) and len({row["words_db"] for row in rows}) == len(marks)
+    drawn = curves["level"].sel(curve=["on_axis", "in_room"], frequency=slice(rows[0]["words_hz"], 300.0))
+    assert max(row["words_db"] for row in rows) < float(drawn.min()) - 1
+    # Two lines that end at one frequency cross where their order at the mark further right is another one than there.
+    for one in rows:
+        for other in rows:
+            if one["at"] < other["at"]:
+                along = np.log(other["at"] / one["at"]) / np.log(one["words_hz"] / one["at"])
+                passing = one["level"] + along * (one["words_db"] - one["level"])
+                assert (passing > other["level"]) == (one["words_db"] > other["words_db"])
+
+
+def test_words_stand_on_a_white_edge(curves):
+    """Whatever else is drawn there, they are read: white under ink, both over the curves."""
+    numbers = {"level.sensitivity": number(86.0, "Sensitivity", mark(300.0, high=3000.0))}
+    layers = limits_figure(curves, numbers)["vconcat"][0]["layer"]
+    kinds = [(one["mark"]["type"], one["mark"].get("stroke")) for one in layers]
+    at = kinds.index(("text", "white"))
+    assert kinds[at + 1][0] == "text" and "line" in [kind for kind, _ in kinds[:at]]
+    assert layers[[kind for kind, _ in kinds].index("line")]["name"] == "level_lines"
 
 
 def datasets(specification):
@@ -93,7 +155,8 @@ def datasets(specification):
 
 
 def deviation(hz, height, cause, curve="on_axis"):
-    return {"centre_hz": hz, "height_db": height, "cause": cause, "curve": curve}
+    """One whose shape has its centre beside the place where the curve is highest or lowest."""
+    return {"centre_hz": 1.1 * hz, "extreme_hz": hz, "height_db": height, "cause": cause, "curve": curve}
 
 
 def test_each_deviation_has_its_number_and_the_shape_of_its_cause(curves):

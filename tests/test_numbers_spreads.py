@@ -1,18 +1,46 @@
-"""Uncertainties carried from curves to numbers, against closed forms."""
+"""Uncertainties carried from directions to numbers, against closed forms."""
 
 import numpy as np
 import pytest
 
 from anechain.acoustics.curve_parts import mean_over_octaves
+from anechain.acoustics.drawn_errors import DirectionErrors
 from anechain.acoustics.trends import fit_trend
-from anechain.figure_of_merit.spreads import CANCELS, NOT_STATED, Errors, drawn, mean_spread
+from anechain.figure_of_merit.spreads import (
+    CANCELS,
+    NOT_STATED,
+    OWN_ALONE,
+    Errors,
+    drawn,
+    drawn_orbits,
+    every,
+    linear_spread,
+    mean_spread,
+    octaves_of,
+)
 
 FREQUENCY = 100 * 2.0 ** (np.arange(141) / 20)
 FLAT = np.full(FREQUENCY.size, 80.0)
 
 
-def errors(common=0.0, own=0.0, **more):
-    return Errors(FREQUENCY, {"curve": FLAT * 0 + common}, {"curve": FLAT * 0 + own}, 20.0, **more)
+def errors(common=0.0, own=0.0, response=0.0, frequency=FREQUENCY, withheld="", **more):
+    """One curve of one direction, and an index of two directions' difference."""
+    nothing = np.zeros((2, frequency.size))
+    one = nothing.copy()
+    one[0] = 1.0
+    return Errors(
+        DirectionErrors(
+            frequency,
+            np.full(frequency.size, float(common)),
+            np.full(frequency.size, float(response)),
+            nothing + own,
+            nothing + more.pop("turned", 0.0),
+            {"curve": one, "other": one[::-1], "index": one - one[::-1]},
+            np.array([[0, 1]]),
+            **{"own_octaves": 0.05, **more},
+        ),
+        withheld,
+    )
 
 
 def slope(curves):
@@ -22,11 +50,27 @@ def slope(curves):
 def test_what_is_common_stays_in_a_mean_and_what_is_not_averages():
     """GUM, 5.1.2 and 5.2.2: correlated errors do not average; independent ones do, by the root of their number."""
     assert mean_spread(errors(common=0.5), "curve", FLAT, 100, 12800).standard == pytest.approx(0.5)
+    assert mean_spread(errors(turned=0.5), "curve", FLAT, 100, 12800).standard == pytest.approx(0.5)
     weights = np.r_[0.5, np.ones(139), 0.5]
     expected = 0.3 * np.sqrt((weights**2).sum()) / weights.sum()
     assert mean_spread(errors(own=0.3), "curve", FLAT, 100, 12800).standard == pytest.approx(expected, rel=1e-3)
     both = mean_spread(errors(0.5, 0.3), "curve", FLAT, 100, 12800).standard
     assert both == pytest.approx(np.hypot(0.5, expected), rel=1e-3)
+
+
+def test_first_order_and_draws_agree_on_a_mean():
+    """JCGM 101 and JCGM 100 are the same for a number that is linear in normal errors, here of all four kinds."""
+    every_kind = errors(0.2, 0.6, 0.4, turned=0.3, own_octaves=1.0, draws=4000)
+    weight = octaves_of(FREQUENCY, 200.0, 3200.0)
+    linear = linear_spread(every_kind, "curve", weight / weight.sum()).standard
+    found = drawn(every_kind, {"curve": FLAT}, lambda curves: {"mean": float(weight @ curves["curve"]) / weight.sum()})
+    assert found["mean"].standard == pytest.approx(linear, rel=0.04)
+
+
+def test_the_weights_of_a_band_are_its_octaves():
+    weight = octaves_of(FREQUENCY, 150.0, 1500.0)
+    assert weight.sum() == pytest.approx(np.log2(10))
+    assert weight[(FREQUENCY < 140) | (FREQUENCY > 1600)].max() == 0
 
 
 def test_the_spread_of_a_slope_is_that_of_least_squares():
@@ -47,39 +91,69 @@ def test_an_error_at_all_frequencies_stays_in_a_level_and_cancels_in_a_slope():
     assert found["slope"].standard is None and found["slope"].reason == CANCELS
 
 
-def test_an_error_of_the_microphone_that_reaches_some_octaves_no_longer_cancels():
+def test_an_error_of_the_microphone_that_reaches_some_octaves_does_not_cancel():
     """One error at either end, read linearly in between with its size kept: a slope is linear in both."""
     octaves = np.log2(FREQUENCY)
     t = (octaves - octaves[0]) / np.ptp(octaves)
     shapes = np.stack([1 - t, t]) / np.hypot(1 - t, t)
     expected = 0.5 * np.hypot(*(np.polyfit(octaves, shape, 1)[0] for shape in shapes))
-    microphone = errors(common=0.5, draws=2000, response=FLAT * 0 + 0.5, response_octaves=7.0)
-    found = drawn(microphone, {"curve": FLAT}, slope)["slope"]
-    assert found.standard == pytest.approx(expected, rel=0.08)
-    calibrated_too = errors(common=1.3, draws=2000, response=FLAT * 0 + 0.5, response_octaves=7.0)
-    assert drawn(calibrated_too, {"curve": FLAT}, slope)["slope"].standard == pytest.approx(expected, rel=0.08)
+    for calibration in (0.0, 1.2):
+        microphone = errors(common=calibration, draws=2000, response=0.5, response_octaves=7.0)
+        found = drawn(microphone, {"curve": FLAT}, slope)["slope"]
+        assert found.standard == pytest.approx(expected, rel=0.08)
 
 
-def test_the_microphone_cancels_in_an_index():
-    microphone = errors(common=0.0, draws=200, response=FLAT * 0 + 0.5)
-    assert drawn(microphone, {"curve": FLAT}, slope)["slope"].reason == CANCELS
+def test_what_directions_share_cancels_in_an_index():
+    shared = errors(common=0.3, draws=200, response=0.5)
+    found = drawn(shared, {"index": FLAT}, lambda curves: {"mean": float(curves["index"].mean())})
+    assert found["mean"].reason == CANCELS
+    assert linear_spread(shared, "index", np.full(FREQUENCY.size, 1 / FREQUENCY.size)).reason == CANCELS
+
+
+def test_curves_of_the_same_directions_have_the_same_errors():
+    """The difference of a curve and itself has none; of curves of two directions it has root two times one."""
+    known = errors(own=0.4, turned=0.3, draws=2000)
+    level = {"curve": FLAT, "other": FLAT, "index": FLAT * 0}
+
+    def differences(curves):
+        row = 70
+        return {
+            "known": float(curves["curve"][row] - curves["other"][row] - curves["index"][row]) + 1.0,
+            "apart": float(curves["curve"][row] - curves["other"][row]),
+        }
+
+    found = drawn(known, level, differences)
+    assert found["known"].reason == CANCELS
+    assert found["apart"].standard == pytest.approx(np.sqrt(2) * 0.5, rel=0.08)
 
 
 def test_independent_draws_keep_their_size_between_the_places_of_drawing():
     fine = 100 * 2.0 ** (np.arange(1401) / 200)
-    one = Errors(fine, {"curve": fine * 0}, {"curve": fine * 0 + 1.0}, 20.0, 3000)
     at = {f"{row}": row for row in (700, 703, 705, 1000)}
     found = drawn(
-        one, {"curve": fine * 0}, lambda curves: {name: float(curves["curve"][row]) for name, row in at.items()}
+        errors(own=1.0, frequency=fine, draws=3000),
+        {"curve": fine * 0},
+        lambda curves: {name: float(curves["curve"][row]) for name, row in at.items()},
     )
     for spread in found.values():
         assert spread.standard == pytest.approx(1.0, rel=0.06)
 
 
 def test_nothing_stated_is_said():
-    none = Errors(FREQUENCY, {}, {})
+    none = Errors()
     assert mean_spread(none, "curve", FLAT, 100, 1000).reason == NOT_STATED
     assert drawn(none, {"curve": FLAT}, slope)["slope"].reason == NOT_STATED
+
+
+def test_what_is_each_directions_own_alone_stands_for_an_index_only():
+    known = errors(own=0.4, withheld=OWN_ALONE)
+    assert mean_spread(known, "curve", FLAT, 100, 1000).reason == OWN_ALONE
+    assert drawn(known, {"curve": FLAT}, slope)["slope"].reason == OWN_ALONE
+    assert drawn(known, {"index": FLAT}, lambda curves: {"one": float(curves["index"][0])})["one"].standard > 0
+
+
+def test_a_curve_whose_errors_are_not_known_is_named():
+    assert mean_spread(errors(0.5), "in_room", FLAT, 100, 1000).reason == "the uncertainty of in_room is not known"
 
 
 def test_a_number_that_is_lost_in_some_draws_says_so():
@@ -94,3 +168,19 @@ def test_a_number_that_is_lost_in_some_draws_says_so():
 def test_the_same_errors_give_the_same_spread():
     twice = [drawn(errors(own=0.4), {"curve": FLAT}, slope)["slope"] for _ in range(2)]
     assert twice[0] == twice[1]
+
+
+def test_every_so_many_to_the_octave():
+    assert every(FREQUENCY, 24.0).size == FREQUENCY.size
+    few = every(FREQUENCY, 5.0)
+    assert few[0] == 0 and few[-1] == FREQUENCY.size - 1
+    assert np.diff(np.log2(FREQUENCY[few])) == pytest.approx(1 / 5)
+
+
+def test_the_difference_of_two_directions():
+    """Levels held against each other: what is common cancels, what is each one's own does not (GUM, 5.1.2)."""
+    known = errors(common=3.0, own=0.4, turned=0.3, draws=2000)
+    level = np.stack([FLAT, FLAT])[np.newaxis]
+    found = drawn_orbits(known, level, lambda frequency, levels: {"fall": float(levels[0, 0, 3] - levels[0, 1, 3])})
+    assert found["fall"].standard == pytest.approx(np.sqrt(2) * 0.5, rel=0.08)
+    assert found["fall"].reason == "" and "Monte Carlo" in found["fall"].how

@@ -1,8 +1,8 @@
 """Stage numbers on whole campaigns: sources in closed form in, published numbers out."""
 
 import csv
-import io
 import json
+import re
 
 import numpy as np
 import pytest
@@ -13,10 +13,12 @@ from anechain import contract, store
 from anechain.acoustics.directions import orbit_vectors, unit_vectors
 from anechain.acoustics.sphere import solid_angle_weights
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.choices import DeviceNumbers, Numbers
+from anechain.choices import Derivation, DeviceNumbers, Numbers
 from anechain.embedding import parsed
 from anechain.errors import Refusal
+from anechain.figure_of_merit.terminals import NOT_MEASURED
 from anechain.methods import versions
+from anechain.number_table import number_rows
 from anechain.plan import DEVICE_STAGES, prepare
 from anechain.receipts import raw_inputs
 from anechain.stages.batch import run_batch, run_whole
@@ -28,6 +30,7 @@ from campaigns import delimited_device
 FREQUENCY = 1000 * 2.0 ** (np.arange(-156, 97) / 24)
 """Hz, 24 per octave, from 11 Hz to 16 kHz."""
 
+UNSMOOTHED = Derivation(smoothing=None)
 CORNER = 50.0
 KA_3 = FREQUENCY[190]
 """Hz at which the piston has ka = 3; two octaves below, on the same grid, 0.75."""
@@ -122,7 +125,7 @@ def test_sensitivity_is_the_level_of_the_source_referred_to_1_m(rowan):
     """84 dB at 2 m are 90.02 dB at 1 m; at 300 Hz the high-pass takes 0.003 dB, at 3 kHz nothing."""
     assert value(rowan, "level.sensitivity") == pytest.approx(84 + 20 * np.log10(2), abs=0.002)
     assert rowan["level.sensitivity"]["uncertainty_reason"] == "no uncertainty stated in the campaign"
-    assert rowan["level.characteristic"]["reason"] == "the impedance is not known"
+    assert rowan["level.characteristic"]["reason"] == rowan["impedance.minimum"]["reason"] == NOT_MEASURED
 
 
 @pytest.mark.parametrize(("drop", "ratio"), [("3", 1.0), ("6", 0.761039), ("10", 0.577350)])
@@ -133,6 +136,7 @@ def test_limits_of_a_butterworth_high_pass(rowan, drop, ratio):
     assert mark["curve"] == "on_axis" and mark["low_hz"] == mark["high_hz"] == value(rowan, f"range.lower_{drop}")
     expected = 84 + 20 * np.log10(2) - (10 * np.log10(2) if drop == "3" else float(drop))
     assert mark["level_db"] == pytest.approx(expected, abs=0.01)
+    assert ("half the power, 3.0103 dB" in rowan[f"range.lower_{drop}"]["note"]) is (drop == "3")
     assert "data end at 16000 Hz" in rowan[f"range.upper_{drop}"]["reason"]
 
 
@@ -179,7 +183,8 @@ def test_slope_of_a_tilt(alder):
 def test_the_reviewers_own_line_and_its_reason(alder):
     """The tilt of -1 less a line of -1.5 dB per octave through 90 dB at 1 kHz: 0.02 + 0.5 per octave, +-2 octaves."""
     assert value(alder, "trend.sound_power.slope") == -1.5
-    assert "a hall's own" in alder["trend.sound_power.slope"]["note"] and "trend.sound_power.slope_error" not in alder
+    assert "a hall's own" in alder["trend.sound_power.slope"]["note"]
+    assert "set by the reviewer" in alder["trend.sound_power.slope_error"]["reason"]
     offset = 84 + 20 * np.log10(2) - 90
     assert value(alder, "trend.sound_power.largest") == pytest.approx(1 + offset, abs=1e-3)
     expected = np.sqrt(offset**2 + 0.5**2 * 2**2 / 3)
@@ -216,12 +221,18 @@ def test_a_second_run_makes_nothing(halls):
 def test_the_table_of_all_devices_carries_a_receipt(halls, rowan):
     run_whole(halls, "compare")
     path = halls.results / "numbers.csv"
-    first, _, rest = path.read_text().partition("\n")
-    assert first.startswith("# receipt: ") and store.read_receipt(path)
-    rows = list(csv.DictReader(io.StringIO(rest)))
+    assert store.read_receipt(path)
+    lines = [line for line in path.read_text(encoding="utf-8-sig").split("\n") if not line.startswith("#")]
+    rows = list(csv.DictReader(lines))
     assert {row["device"] for row in rows} == {"rowan", "alder"}
     own = {row["quantity"]: row for row in rows if row["device"] == "rowan"}
-    assert list(own) == rowan["order"]
+    of_one_peak = re.compile(r"deviations\.\d+\.")
+    assert [id_ for id_ in own if not of_one_peak.match(id_)] == rowan["order"]
+    assert len([id_ for id_ in own if of_one_peak.match(id_)]) == 7 * len(rowan["deviations"])
+    for row in rows:
+        assert bool(row["value"]) != bool(row["reason"])
+        assert bool(row["value"]) == (bool(row["uncertainty"]) or bool(row["uncertainty_reason"]))
+        assert row["method"] and row["version"] and row["source"] and row["standing"]
     assert float(own["range.lower_6"]["value"]) == pytest.approx(value(rowan, "range.lower_6"))
 
 
@@ -233,7 +244,22 @@ def test_stated_uncertainties_reach_the_numbers(tmp_path):
     assert one["uncertainty"] == pytest.approx(0.5, rel=1e-6) and one["coverage_factor"] == 2
     for id_ in ("range.lower_6", "trend.on_axis.slope", "linearity.on_axis.100_10000.plus_minus"):
         assert document[id_]["uncertainty"] is None and "cancels" in document[id_]["uncertainty_reason"]
-    assert "single directions" in document["beam.horizontal.2000_8000"]["uncertainty_reason"]
+    for id_ in ("beam.horizontal.2000_8000", "aim.axis.deviation"):
+        assert document[id_]["uncertainty"] is None and "in all directions" in document[id_]["uncertainty_reason"]
+
+
+def test_an_angle_that_is_not_sure_makes_the_beam_unsure(tmp_path):
+    """Half a degree at each of two directions that a beam's edge is read between: less than a degree of the edge."""
+    extra = "uncertainty: {angle: {value: 0.5}}\nnumbers: {uncertainty: {draws: 60}}\n"
+    plan = run_numbers(write_campaign(tmp_path, {"rowan": piston_source}, extra))
+    document = read(plan, "rowan")
+    coverage = document["beam.horizontal.2000_8000"]
+    # Both edges, k = 2, and one error at all frequencies that share two directions.
+    assert 0.3 < coverage["uncertainty"] < 2 * np.sqrt(2) * 0.5
+    assert "JCGM 101" in coverage["propagation"]
+    directivity = store.read_dataset(plan.results / "rowan" / "directivity.nc")
+    edge = directivity["first_uncertainty"].sel(plane="horizontal", side="positive").values
+    assert np.nanmedian(edge) == pytest.approx(0.5 * np.hypot(0.5, 0.5), rel=0.4)
 
 
 # Without a campaign around them.
@@ -257,7 +283,7 @@ def datasets(source=tilted_source, planes=("horizontal", "vertical"), kind="spl"
 
 
 def numbers_of(given, options=None, own=None):
-    return {one.id: one for one in numbered(options or Numbers(), own or DeviceNumbers(), given, None).numbers}
+    return {one.id: one for one in numbered(options or Numbers(), own or DeviceNumbers(), given, UNSMOOTHED).numbers}
 
 
 def test_the_same_numbers_are_named_whatever_is_missing():
@@ -276,6 +302,14 @@ def test_relative_levels_have_no_sensitivity_and_everything_else():
     absolute, relative = numbers_of(datasets()), numbers_of(datasets(kind="relative"))
     assert relative["level.sensitivity"].value is None and "relative" in relative["level.sensitivity"].reason
     assert relative["trend.on_axis.slope"].value == absolute["trend.on_axis.slope"].value
+
+
+def test_a_drop_of_3_db_says_whether_it_is_half_the_power():
+    for option, words in (("half power", "half the power, 3.0103 dB"), ("3.000 dB", "3 dB is 3.000 dB")):
+        found = numbers_of(datasets(piston_source), Numbers(bandwidth={"three_db": option}))
+        for id_ in ("range.lower_3", "range.in_room.lower_3"):
+            assert words in found[id_].note
+        assert words not in found["range.effective.lower_10"].note
 
 
 def test_more_level_changes_the_sensitivity_alone():
@@ -302,12 +336,9 @@ def test_the_valid_band_bounds_every_number():
 
 def test_the_spread_of_takes_alone_is_no_uncertainty_of_a_level_but_of_an_index():
     given = datasets(piston_source)
-    shape, grid = given["curves"]["level"].shape, given["curves"]["directivity_index"].shape
-    given["curves"] = given["curves"].assign(
-        uncertainty_common=(("curve", "frequency"), np.zeros(shape)),
-        uncertainty_independent=(("curve", "frequency"), np.full(shape, 1e-4)),
-        index_uncertainty_common=(("index", "frequency"), np.zeros(grid)),
-        index_uncertainty_independent=(("index", "frequency"), np.full(grid, 0.1)),
+    level = given["responses"]["level"]
+    given["responses"] = given["responses"].assign(
+        level_std=(level.dims, np.full(level.shape, 0.3)), takes=(level.dims[:2], np.full(level.shape[:2], 3))
     )
     found = numbers_of(given)
     assert found["level.sensitivity"].uncertainty is None
@@ -331,13 +362,18 @@ def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     from filters import biquad
 
     shape = physics.level(biquad(1200.0, 4.0, 4.0, FREQUENCY))
-    made = numbered(Numbers(), DeviceNumbers(), datasets(lambda plane, angle: 80 + shape), None)
+    made = numbered(Numbers(), DeviceNumbers(), datasets(lambda plane, angle: 80 + shape), UNSMOOTHED)
     (one,) = made.lists["deviations"]
     assert one["centre_hz"] == pytest.approx(1200, rel=0.01) and one["height_db"] == pytest.approx(4, abs=0.1)
     assert one["q"] == pytest.approx(4, rel=0.05) and one["cause"] == "resonance" and one["above_threshold"]
+    assert one["method"] == "deviations" and one["version"] == versions(["deviations"])["deviations"]
+    assert one["source"] and one["standing"] and one["uncertainty_reason"]
+    rows = {row.id: row for row in number_rows(made.numbers, made.lists["deviations"])}
+    assert rows["deviations.1.centre"].value == one["centre_hz"] and rows["deviations.1.centre"].unit == "Hz"
+    assert rows["deviations.1.plane"].value is None and "no matter of direction" in rows["deviations.1.plane"].reason
     assert {"on_axis", "sound_power"} <= set(one["in_curves"]) and len(one["evidence"]) > 4
     deaf = Numbers.model_validate({"deviations": {"threshold_at_q_1": 0.0}})
-    (one,) = numbered(deaf, DeviceNumbers(), datasets(lambda plane, angle: 80 + shape), None).lists["deviations"]
+    (one,) = numbered(deaf, DeviceNumbers(), datasets(lambda plane, angle: 80 + shape), UNSMOOTHED).lists["deviations"]
     assert not one["above_threshold"]
 
 
@@ -381,7 +417,7 @@ def test_the_whole_sphere_of_a_cardioid():
     found = numbers_of(given)
     assert found["sphere.index"].value == pytest.approx(4.7712, abs=1e-3)
     assert found["sphere.two_orbit_error"].value == pytest.approx(4.7712 - 4.6796, abs=1e-3)
-    made = numbered(Numbers(), DeviceNumbers(), given, None).datasets["directivity"]
+    made = numbered(Numbers(), DeviceNumbers(), given, UNSMOOTHED).datasets["directivity"]
     np.testing.assert_allclose(made["sphere_index"], 4.7712, atol=1e-3)
 
 

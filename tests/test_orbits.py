@@ -6,7 +6,15 @@ from hypothesis.extra.numpy import arrays
 from scipy.interpolate import PchipInterpolator
 
 import physics
-from anechain.acoustics.orbits import interpolate_orbit, orbit_step, reachable
+from anechain.acoustics.orbits import (
+    by_direction,
+    distinct_directions,
+    fill_orbits,
+    interpolate_orbit,
+    neighbours,
+    orbit_step,
+    reachable,
+)
 
 FIFTEEN, TEN = physics.orbit_angles(15), physics.orbit_angles(10)
 
@@ -143,3 +151,50 @@ def test_values_stay_between_their_neighbours_and_shift_with_the_level(level, ta
         assert (found >= pair.min(axis=0) - 1e-9).all() and (found <= pair.max(axis=0) + 1e-9).all()
     shifted = interpolate_orbit(FIFTEEN, level + shift, [target]).level[0]
     assert shifted == pytest.approx(found + shift, abs=1e-6)
+
+
+def test_where_a_direction_lies_between_its_neighbours():
+    below, above, share = neighbours([170.0, -170.0, 0.0], [180.0, 0.0, 85.0, -175.0])
+    assert below.tolist() == [0, 2, 2, 0] and above.tolist() == [1, 0, 0, 1]
+    np.testing.assert_allclose(share, [0.5, 0.0, 0.5, 0.75])
+
+
+def test_orbits_are_filled_at_ten_degrees_from_fifteen():
+    angles = physics.orbit_angles(15)
+    level = np.full((2, angles.size, 3), 80.0)
+    level[1] = np.nan
+    filled = fill_orbits(level, angles)
+    assert set(np.arange(-170.0, 181.0, 10.0)) <= set(filled.angles) and set(angles) <= set(filled.angles)
+    np.testing.assert_allclose(filled.level[0], 80.0)
+    assert np.isnan(filled.level[1]).all()
+    assert filled.made[1].size == 0 and set(filled.made[0]) == set(filled.angles) - set(angles)
+
+
+def test_a_gap_too_wide_stays_one():
+    angles = np.array([-10.0, 0.0, 10.0, 40.0])
+    filled = fill_orbits(np.full((1, 4, 2), 80.0), angles)
+    there = filled.angles[~np.isnan(filled.level[0]).all(axis=1)]
+    assert there.tolist() == angles.tolist()
+
+
+def test_a_direction_on_both_orbits_counts_once_if_it_was_measured_once():
+    angles = physics.orbit_angles(90)
+    level = np.broadcast_to(np.arange(4.0)[:, np.newaxis], (2, 4, 2)).copy()
+    place = distinct_directions(level, angles)
+    assert (place[0] == place[1]).tolist() == np.isin(angles, (0.0, 180.0)).tolist()
+    assert place.max() == 5
+    level[1, angles == 0] += 0.1
+    apart = distinct_directions(level, angles)
+    assert apart.max() == 6 and apart[0, angles == 0] != apart[1, angles == 0]
+    level[1, angles == 90] = np.nan
+    assert distinct_directions(level, angles)[1, angles == 90] == -1
+
+
+def test_values_by_direction_are_those_of_its_first_orbit():
+    angles = physics.orbit_angles(90)
+    level = np.broadcast_to(np.arange(4.0)[:, np.newaxis], (2, 4, 2)).copy()
+    place = distinct_directions(level, angles)
+    values = np.stack([np.arange(4.0), 10 + np.arange(4.0)])
+    found = by_direction(values, place)
+    assert sorted(found.tolist()) == sorted([*values[0], *values[1, ~np.isin(angles, (0.0, 180.0))]])
+    np.testing.assert_array_equal(found[place[0]], values[0])

@@ -23,13 +23,18 @@ from anechain.figures.render import render
 from anechain.methods import Method
 from anechain.receipts import Input, bound, issue, sha256_hex
 from anechain.report.page import (
+    BudgetRow,
+    CombinedRow,
     Content,
     DevicePart,
     FailedDevice,
     Link,
     ListeningNote,
+    NumberGroup,
+    NumberRow,
     PagePerson,
     Picture,
+    UncertaintyPart,
     build_page,
 )
 
@@ -105,6 +110,22 @@ def content(specs, receipt):
         setup=(("Distance", "2 m"), ("Drive", "2.83 V")),
         import_report=("phase dropped: two of three directions have one",),
         gaps=(("Sound power", "needs the vertical orbit"),),
+        uncertainty=UncertaintyPart(
+            (BudgetRow("calibration", "0.4 dB, expanded, k = 2", "Type B", "0.20 dB", "all alike", "a certificate"),),
+            (("repeatability", "not stated, and no take was repeated"),),
+            (CombinedRow("1000 Hz", "0.26 dB", "0.017 dB", "0.262 dB", "0.52 dB"),),
+            "2",
+        ),
+        numbers=(
+            NumberGroup(
+                "Level",
+                (
+                    NumberRow("Sensitivity", "84.1", "dB", "± 0.5 dB (k = 2)", "sensitivity, 1", mark="a"),
+                    NumberRow("Lower limit", "52.3", "Hz", "± 0.9 Hz (k = 2)", "frequency-limits, 1", mark="b"),
+                ),
+                carried=(("a", "first order (GUM)"), ("b", "by 200 draws")),
+            ),
+        ),
         listening=(
             ListeningNote("Clear speech.\n\nThin when one stands up.", "The caretaker", "in May", "hall", "speech"),
         ),
@@ -162,6 +183,25 @@ def test_all_that_was_given_is_told(page, receipt):
         assert told in page.text
     beside_the_set_up = page.text[page.text.index("Set-up") : page.text.index("What is missing")]
     assert all(line in beside_the_set_up for line in CAUTIONS)
+
+
+def test_what_is_inside_an_uncertainty_is_told_beside_it(page):
+    budget = page.text[page.text.index("Uncertainty budget") : page.text.index("Numbers\n")]
+    for told in (
+        *("calibration", "0.4 dB, expanded, k = 2", "Type B", "0.20 dB", "all alike", "a certificate"),
+        *("repeatability", "not stated, and no take was repeated", "JCGM 100:2008"),
+        *("1000 Hz", "0.26 dB", "0.017 dB", "0.262 dB", "k = 2", "0.52 dB"),
+    ):
+        assert told in budget
+    told = " ".join(page.text[page.text.index("Numbers\n") :].split())
+    assert "± 0.5 dB (k = 2)a" in told and "± 0.9 Hz (k = 2)b" in told
+    assert "How the uncertainties were carried to these numbers: a first order (GUM); b by 200 draws." in told
+
+
+def test_a_device_of_which_no_uncertainty_is_known_says_so(content):
+    bare = replace(content.devices[0], uncertainty=UncertaintyPart(missing=(("calibration", "not stated"),)))
+    text = Reader(build_page(replace(content, devices=(bare,)))).text
+    assert "No combined standard uncertainty of the level on axis" in text and "not stated" in text
 
 
 def test_the_history_goes_back_to_the_raw_files(page, receipt):

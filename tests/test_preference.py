@@ -84,6 +84,14 @@ def test_bass_quality_by_hand():
     assert found.quality_db == pytest.approx(1.0, abs=0.15) and 38.6 < found.minus_six_hz < 40.0
 
 
+def test_bass_quality_of_a_straight_line_by_hand():
+    """2 dB per octave below 300 Hz: 6 dB down three octaves lower, at 37.5 Hz, and 3 dB down in the mean."""
+    power = np.where(GRID < 300.0, 2.0 * np.log2(GRID / 300.0), 0.0)
+    found = low_frequency_terms(GRID, np.zeros(GRID.size), power)
+    assert found.minus_six_hz == pytest.approx(37.5, rel=1e-4)
+    assert found.quality_db == pytest.approx(3.0, abs=0.05)
+
+
 def test_a_frequency_outside_the_data_is_not_determined():
     found = preference_estimate(GRID, *[np.zeros(GRID.size)] * 3, -np.log2(GRID))
     assert found.rating is None and found.low_frequency.minus_six_hz is None

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.integrate import lebedev_rule
 
 import physics
 import real_loudspeaker
@@ -60,6 +61,31 @@ def test_the_error_of_the_two_orbits_is_stated():
     found = sphere_by_harmonics(TEN, sphere, two_orbit_power_level=power)
     assert found.two_orbit_error_db[0] == pytest.approx(4.7712 - 4.6796, abs=1e-4)
     assert found.index_db is None
+
+
+def test_two_sources_against_a_rule_of_another_library():
+    """Two sources a wavelength apart and askew, one 3 dB down and late: scipy's Lebedev rule of order 41.
+
+    Its mean over the sphere has a closed form too: |a|² + |b|² + 2 Re(a b*) sin(kd)/(kd).
+    """
+    between = 2 * np.pi * np.array([0.5, 0.6, np.sqrt(1 - 0.25 - 0.36)])
+    other = np.sqrt(0.5) * np.exp(0.8j)
+
+    def power(vectors):
+        return np.abs(1 + other * np.exp(1j * vectors @ between)) ** 2
+
+    points, weight = lebedev_rule(41)
+    rule = 10 * np.log10((weight * power(points.T)).sum() / (4 * np.pi))
+    closed = 1 + 0.5 + 2 * np.real(other) * np.sinc(np.linalg.norm(between) / np.pi)
+    assert rule == pytest.approx(10 * np.log10(closed), abs=1e-9)
+    fitted = sphere_by_harmonics(TEN, 10 * np.log10(power(TEN))[:, np.newaxis], on_axis_level=[0.0])
+    assert fitted.power_db[0] == pytest.approx(rule, abs=1e-4)
+    assert fitted.index_db[0] == pytest.approx(-rule, abs=1e-4)
+    by_cells = sphere_mean_level(10 * np.log10(power(TEN))[:, np.newaxis], solid_angle_weights(TEN))
+    assert by_cells[0] == pytest.approx(rule, abs=0.02)
+    # Taken at the rule's own points, as a laboratory with such a frame would.
+    at_points = sphere_by_harmonics(points.T, 10 * np.log10(power(points.T))[:, np.newaxis], weight=weight)
+    assert at_points.power_db[0] == pytest.approx(rule, abs=1e-6)
 
 
 def test_uneven_patterns_against_quadrature_and_solid_angles():

@@ -20,7 +20,7 @@ import pytest
 import receipt_artefacts as artefacts
 from anechain.embedding import canonical, format_of, netcdf_receipt
 from anechain.errors import Refusal
-from anechain.receipts import check_form, seal_of
+from anechain.receipts import bound, check_form, seal_of
 from anechain.store import (
     examine,
     is_current,
@@ -265,8 +265,24 @@ def test_csv_through_a_spreadsheet(tmp_path):
     path = artefacts.write(tmp_path, "csv")
     data = path.read_bytes()
     assert examine(with_bytes(path, data.replace(b"\n", b"\r\n"))).wrong == (CONTENT, AGAIN)
-    assert CONTENT in examine(with_bytes(path, b"\xef\xbb\xbf" + data)).wrong
-    assert examine(with_bytes(path, b"\xef\xbb\xbf" + data, "plain")).receipt == read_receipt(path)
+    (said,) = examine(with_bytes(path, data.removeprefix(b"\xef\xbb\xbf"))).wrong
+    assert said.startswith(AGAIN)
+    assert CONTENT in examine(with_bytes(path, data + b"8,61.9382\n")).wrong
+    assert examine(with_bytes(path, data.removeprefix(b"\xef\xbb\xbf"), "plain")).receipt == read_receipt(path)
+
+
+def test_a_csv_of_the_older_layout_is_still_intact(tmp_path):
+    """As it was written before: the receipt in one line in front."""
+    bare = artefacts.BARE["csv"]
+    text = canonical(bound(artefacts.receipt(), hashlib.sha256(bare).hexdigest()))
+    path = tmp_path / "curves.csv"
+    path.write_bytes(b"# receipt: " + text + b"\n" + bare)
+    examined = examine(path)
+    assert examined.wrong == () and examined.receipt["stamp"] == artefacts.receipt()["stamp"]
+    assert "first line" in examined.carrier
+    assert is_current(path, examined.receipt["stamp"])
+    assert CONTENT in examine(with_bytes(path, path.read_bytes().replace(b"73.9794", b"74.9794"))).wrong
+    assert CONTENT in examine(with_bytes(path, b"\xef\xbb\xbf" + path.read_bytes())).wrong
 
 
 @pytest.mark.parametrize(("ending", "old", "new"), [("csv", b"73.9794", b"74.9794"), ("html", b"80 dB", b"81 dB")])

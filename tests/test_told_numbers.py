@@ -41,6 +41,24 @@ def test_the_predictor_is_not_among_the_key_numbers_and_never_without_its_limits
         assert (group.note == PREFERENCE_LIMITS) == rated
 
 
+def test_how_an_uncertainty_was_carried_stands_under_its_group():
+    def sure(id, how, heading="Level"):
+        return number(id, heading, 84.0, uncertainty=0.5, coverage_factor=2.0, propagation=how)
+
+    unsure = number("level.other", "Level", 3.0, uncertainty_reason="not stated")
+    groups = number_groups(
+        [
+            *(sure("a", "first order"), sure("b", "Monte Carlo"), sure("c", "first order"), unsure),
+            *(sure("d", "Monte Carlo", "Range"), sure("e", "Monte Carlo", "Range"), number("f", "Words", "closed")),
+        ]
+    )
+    level, spread, words = groups
+    assert level.carried == (("a", "first order"), ("b", "Monte Carlo"))
+    assert [row.mark for row in level.rows] == ["a", "b", "a", ""]
+    assert spread.carried == (("", "Monte Carlo"),) and {row.mark for row in spread.rows} == {""}
+    assert words.carried == ()
+
+
 def test_what_no_device_has_is_left_out_and_one_device_is_no_comparison():
     groups = compared_numbers([device(84.0, 95.0), device(86.0, None)])
     assert not any(title == "usable.held" for group in groups for title, _, _ in group.rows)

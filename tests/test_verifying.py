@@ -231,7 +231,8 @@ def test_what_is_missing_is_named_with_what_names_it(copy):
 def test_a_device_folder_that_is_gone(copy):
     shutil.rmtree(copy / "results" / "alder")
     found = told(copy)
-    made = ("responses.nc", "checks.json", "curves.nc", "curves.csv", "numbers.json", "directivity.nc", "aim.nc")
+    datasets = ("responses", "curves", "directivity", "aim", "trends")
+    made = ("checks.json", "curves.csv", "numbers.json", *(f"{name}.nc" for name in datasets))
     assert set(found) == {f"results/alder/{name}" for name in made}
     assert {state for state, _ in found.values()} == {"missing"}
 

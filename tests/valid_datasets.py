@@ -156,11 +156,31 @@ def impedance() -> xr.Dataset:
         {
             "magnitude": ("frequency", np.abs(terminals)),
             "phase": ("frequency", np.angle(terminals, deg=True)),
+            "magnitude_std": ("frequency", 0.01 * np.abs(terminals)),
+            "phase_std": ("frequency", np.full(FREQUENCY.size, 0.3)),
+            "takes": ("frequency", np.full(FREQUENCY.size, 3)),
         },
         coords={"frequency": FREQUENCY},
         attrs={name: ABOUT[name] for name in ("device", "title", *_IMPORT, "drive")},
     )
     return describe(dataset, "impedance")
+
+
+def impedance_uncertainty() -> xr.Dataset:
+    """One per cent and half a degree that are stated, and the spread of three takes."""
+    one = impedance()
+    dataset = xr.Dataset(
+        {
+            "magnitude_common": ("frequency", 0.01 * one["magnitude"].values),
+            "magnitude_own": ("frequency", one["magnitude_std"].values / np.sqrt(3)),
+            "phase_common": ("frequency", np.full(FREQUENCY.size, 0.5)),
+            "phase_own": ("frequency", one["phase_std"].values / np.sqrt(3)),
+        },
+        coords={"frequency": FREQUENCY},
+        attrs={name: ABOUT[name] for name in ("device", "title")}
+        | {"coverage_factor": 2.0, "uncertainty": "modulus: standard uncertainty 1 %, from standard"},
+    )
+    return describe(dataset, "impedance_uncertainty")
 
 
 def multitone() -> xr.Dataset:
@@ -300,6 +320,7 @@ def directivity() -> xr.Dataset:
     dataset = xr.Dataset(
         {
             "first": (dims, np.broadcast_to(ends, shape).copy()),
+            "first_uncertainty": (dims, np.full(shape, 0.4)),
             "outermost": (dims, np.broadcast_to(ends, shape).copy()),
             "state": (dims, np.zeros(shape, np.int8)),
             "sphere_power": ("frequency", power),
@@ -307,7 +328,8 @@ def directivity() -> xr.Dataset:
             "two_orbit_error": ("frequency", np.zeros(FREQUENCY.size)),
         },
         coords={"plane": ["horizontal", "vertical"], "side": ["positive", "negative"], "frequency": FREQUENCY},
-        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind")} | {"smoothing": "none", "drop": 6.0},
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind")}
+        | {"smoothing": "none", "drop": 6.0, "coverage_factor": 2.0},
     )
     return describe(dataset, "directivity")
 
@@ -324,16 +346,41 @@ def aim() -> xr.Dataset:
     return describe(dataset, "aim")
 
 
+def trends() -> xr.Dataset:
+    """Lines and targets flat at 84 dB, those given a decibel lower and moved up."""
+    flat, power = np.full(FREQUENCY.size, 84.0), 84 + 10 * np.log10(OMNI_SHARE**2 + (1 - OMNI_SHARE) ** 2 / 3)
+    level, line = np.stack([flat, power]), np.stack([flat, flat])
+    dims = ("curve", "frequency")
+    dataset = xr.Dataset(
+        {
+            "level": (dims, level),
+            "line": (dims, line),
+            "line_deviation": (dims, level - line),
+            "target": (dims, line),
+            "target_deviation": (dims, level - line),
+            "origin": ("curve", np.array(["least squares", "set by the reviewer"], dtype=object)),
+            "target_shift": ("curve", np.ones(2)),
+        },
+        coords={"curve": np.array(["on_axis", "sound_power"], dtype=object), "frequency": FREQUENCY},
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance", "drive")}
+        | {"smoothing": "none", "band_low": 100.0, "band_high": 10_000.0, "valid_low": 80.0, "valid_high": 16_000.0}
+        | {"own_reasons": '{"sound_power": "a hall without a ceiling"}'},
+    )
+    return describe(dataset, "trends")
+
+
 VALID = {
     "responses": responses,
     "sphere": sphere,
     "harmonics": harmonics,
     "impedance": impedance,
+    "impedance_uncertainty": impedance_uncertainty,
     "takes": takes,
     "multitone": multitone,
     "curves": curves,
     "directivity": directivity,
     "aim": aim,
+    "trends": trends,
     "distortion": distortion,
     "compression": compression,
     "comparison": comparison,

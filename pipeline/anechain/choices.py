@@ -102,6 +102,16 @@ class Uncertainty(Model):
     repeatability: Stated | None = Field(
         default=None, description="dB; of a single capture. Where takes were repeated, their own spread counts instead"
     )
+    impedance: Stated | None = Field(
+        default=None,
+        description="Per cent of the modulus of the impedance; of reference resistor and gains. One error at all "
+        "frequencies: pairs of Hz and value change its size only",
+    )
+    impedance_phase: Stated | None = Field(
+        default=None,
+        description="Degrees; of the phase of the impedance. One error at all frequencies: pairs of Hz and value "
+        "change its size only",
+    )
 
 
 CurveName = Literal["on_axis", "listening_window", "early_reflections", "sound_power", "in_room"]
@@ -114,6 +124,9 @@ def _rising(band: tuple[float, float]) -> tuple[float, float]:
 
 
 Band = Annotated[tuple[Positive, Positive], AfterValidator(_rising)]
+
+
+Share = Annotated[Number, Field(gt=0, le=1)]
 
 
 class OwnTrend(Model):
@@ -160,6 +173,18 @@ class BandwidthNumbers(Model):
     )
     neglect: Annotated[Number, Field(ge=0)] = Field(
         default=0.0, description="Octaves; narrower troughs do not end the range (IEC 60268-5: 1/9; none here)"
+    )
+    effective_curve: CurveName = Field(
+        default="on_axis", description="Curve of the effective frequency range (IEC 60268-5, 21.2: on the axis)"
+    )
+    effective_drop: Positive = Field(
+        default=10.0, description="dB below the loudest band at which it ends (IEC 60268-5, 21.2; recalled)"
+    )
+    effective_octaves: Annotated[Number, Field(gt=0, le=3)] = Field(
+        default=1.0, description="Octaves of that band (IEC 60268-5, 21.2; recalled)"
+    )
+    effective_neglect: Annotated[Number, Field(ge=0)] = Field(
+        default=1.0 / 9.0, description="Octaves; narrower troughs do not end it (IEC 60268-5, 21.2; recalled)"
     )
 
 
@@ -214,6 +239,66 @@ class DeviationNumbers(Model):
     threshold_per_doubling: Number = Field(
         default=3.0, description="dB by which it rises per doubling of Q (Toole and Olive 1988, recalled)"
     )
+    curves: tuple[CurveName, ...] = Field(
+        default=("listening_window", "on_axis", "early_reflections", "sound_power", "in_room"),
+        min_length=1,
+        description="Curves that are searched; the first that has it describes a peak or dip (our own)",
+    )
+    height_share: Share = Field(
+        default=0.5,
+        description="Share of its height that it has, at least, where it is in another curve or direction (our own)",
+    )
+    tolerance: Positive = Field(
+        default=1.0 / 12.0, description="Octaves that its centre may always be off there (our own)"
+    )
+    tolerance_by_width: Annotated[Number, Field(ge=0, le=1)] = Field(
+        default=0.25, description="Share of its width that its centre may be off there, if that is more (our own)"
+    )
+    front: Annotated[Number, Field(gt=0, le=90)] = Field(
+        default=60.0, description="Degrees from the axis within which directions are counted (our own)"
+    )
+    behind: Annotated[Number, Field(ge=90, le=180)] = Field(
+        default=120.0, description="Degrees from the axis from which on directions lie behind (our own)"
+    )
+    most: Share = Field(
+        default=0.75, description="Share of the front directions of an orbit that a resonance is in, at least (our own)"
+    )
+    few: Share = Field(
+        default=0.5,
+        description="Share of the front directions of an orbit that interference is in fewer than (our own)",
+    )
+    broad: Positive = Field(
+        default=1.0,
+        description="Octaves of width from which on a resonance must be behind as well: the step of a baffle is not "
+        "(our own)",
+    )
+    silent: Positive = Field(
+        default=40.0, description="dB below the loudest direction beyond which a direction is not asked (our own)"
+    )
+    uneven_behind: Share = Field(
+        default=0.5,
+        description="Share of the height that its shape may leave in a direction behind; what leaves more is not asked "
+        "(our own)",
+    )
+    fewest_behind: Annotated[int, Field(ge=1)] = Field(
+        default=3, description="Directions behind that must be able to tell (our own)"
+    )
+    least_variation: Annotated[Number, Field(ge=0)] = Field(
+        default=0.25, description="dB of standard deviation over an orbit below which nothing varies (our own)"
+    )
+    uneven: Annotated[Number, Field(ge=1)] = Field(
+        default=1.5, description="Times that it varies more over one orbit than over the other to name it (our own)"
+    )
+    widest: Annotated[Number, Field(gt=0, le=5)] = Field(
+        default=2.5, description="Octaves; what is wider is the balance of the whole (common practice)"
+    )
+
+    @field_validator("few")
+    @classmethod
+    def _fewer_than_most(cls, value: float, info: ValidationInfo) -> float:
+        if value > info.data.get("most", 1.0):
+            raise ValueError("at most the share that a resonance is in (most)")
+        return value
 
 
 class BeamNumbers(Model):
@@ -226,6 +311,9 @@ class BeamNumbers(Model):
     )
     narrower_than: Annotated[Number, Field(gt=0, lt=360)] = Field(
         default=90.0, description="Degrees of total width that the beam falls below (common practice)"
+    )
+    narrow_for: Annotated[Number, Field(ge=0, le=5)] = Field(
+        default=1 / 6, description="Octaves that the beam stays narrower at least to count as narrow (common practice)"
     )
 
 
@@ -246,7 +334,7 @@ class DirectivityNumbers(Model):
     band: Band = Field(default=(300.0, 10000.0), description="Hz (common practice)")
     order: Annotated[int, Field(ge=1, le=30)] | None = Field(
         default=None,
-        description="Order of the spherical harmonics of a full sphere; the highest the data carry if absent",
+        description="Order of the spherical harmonics of a full sphere; the highest the data carry, 16 at most, if absent",
     )
 
 
@@ -279,6 +367,22 @@ class ImpedanceNumbers(Model):
     least_rise: Annotated[Number, Field(gt=1)] = Field(
         default=1.1, description="Times its surroundings that a peak must be (common practice)"
     )
+    rated_values: tuple[Positive, ...] = Field(
+        default=(2.0, 4.0, 6.0, 8.0, 16.0, 32.0),
+        min_length=1,
+        description="Ohm; customary ratings, of which the highest that the minimum allows is stated (4, 8 and 16 are "
+        "preferred values of IEC standards, recalled; the others common practice)",
+    )
+    rated_share: Share = Field(
+        default=0.8, description="Share of the rating that the minimum must reach (IEC 60268-5, 16.1; recalled)"
+    )
+
+    @field_validator("rated_values")
+    @classmethod
+    def _ascending(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if any(a >= b for a, b in pairwise(values)):
+            raise ValueError("ohm, rising")
+        return values
 
 
 class DistortionNumbers(Model):
@@ -303,9 +407,10 @@ class NumbersUncertainty(Model):
     coverage_factor: Positive = Field(
         default=2.0, description="Factor k of the expanded uncertainty that is shown (GUM: 2, about 95 %)"
     )
-    per_octave: Positive = Field(
-        default=20.0,
-        description="Uncorrelated errors are independent from one such share of an octave to the next (our own)",
+    repeatability_octaves: Positive = Field(
+        default=1.0,
+        description="Octaves from one to the next of which what differs from take to take is independent (common "
+        "practice: another position moves a curve over octaves; 0.05 where it is noise)",
     )
     response_octaves: Positive = Field(
         default=1.0,
@@ -523,6 +628,7 @@ DeviceFigureName = Literal[
     "planes",
     "bounces",
     "limits",
+    "trends",
     "deviations",
     "map-horizontal",
     "map-vertical",

@@ -7,6 +7,7 @@ import io
 import itertools
 import json
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from anechain.embedding import NETCDF_SIGNATURES, parsed
 from anechain.errors import Refusal
+from anechain.tables import UNCERTAINTY_COLUMN
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -47,6 +49,8 @@ _KINDS = {
 }
 OF_ALL_DEVICES = ("comparison", "distortion-comparison", "numbers of all devices")
 """Kinds of files that hold several devices, each compared with itself."""
+_ONE_PEAK = re.compile(r"deviations\.\d+\.")
+"""Peaks and dips are numbered as they are found: the second of one side need not be the second of the other."""
 _SIGNS = {"degree": "°", "Hz": " Hz", "V": " V"}
 
 
@@ -184,9 +188,15 @@ def read_contents(path: Path) -> list[Content]:
         text = ""
     if text.lstrip().startswith("{"):
         return [_of_numbers(text, path)]
-    if text.partition("\n")[2 if text.startswith("#") else 0].startswith("device,"):
-        return _of_number_table(text, path)
-    return [_of_table(text, path)]
+    table = _without_comments(text)
+    if table.startswith("device,"):
+        return _of_number_table(table, path)
+    return [_of_table(table, path)]
+
+
+def _without_comments(text: str) -> str:
+    # Not by splitlines(), to which more than a line feed ends a line.
+    return "\n".join(line for line in text.split("\n") if not line.startswith("#"))
 
 
 def _of_dataset(dataset: xr.Dataset) -> list[Content]:
@@ -294,9 +304,10 @@ def _of_number_table(text: str, path: Path) -> list[Content]:
     """The table of the numbers of all devices: a line for each."""
     numbers: dict[str, dict[str, Number]] = {}
     titles: dict[str, str] = {}
-    lines = text.splitlines()
     try:
-        for row in csv.DictReader(lines[1:] if lines[0].startswith("#") else lines):
+        for row in csv.DictReader(io.StringIO(text, newline="")):
+            if _ONE_PEAK.match(row["quantity"]):
+                continue
             device, quantity, unit = row["device"], row["quantity"], row["unit"]
             titles[device] = row["device_title"]
             own = numbers.setdefault(device, {})
@@ -320,8 +331,7 @@ def _cell(text: str) -> float | str | None:
 
 
 def _of_table(text: str, path: Path) -> Content:
-    lines = [line for line in text.splitlines() if not line.startswith("#")]
-    rows = [row for row in csv.reader(io.StringIO("\n".join(lines))) if row]
+    rows = [row for row in csv.reader(io.StringIO(text, newline="")) if row]
     if not rows or rows[0][0] != "frequency_Hz" or not all(name.endswith("_dB") for name in rows[0][1:]):
         raise Refusal.because(
             path,
@@ -338,14 +348,16 @@ def _of_table(text: str, path: Path) -> Content:
         raise Refusal.because(path, f"is not a whole table: {error}", "an unaltered table of curves") from None
     names = [name.removesuffix("_dB") for name in rows[0][1:]]
     blocks = {}
-    for variable, kind in (("level", "curve"), ("directivity_index", "index")):
+    for variable, kind in (("level", "curve"), ("directivity_index", "index"), ("uncertainty", "row")):
         columns = [
-            at
-            for at, name in enumerate(names, 1)
-            if is_index(name) == (kind == "index") and not np.isnan(data[:, at]).all()
+            at for at, name in enumerate(names, 1) if _kind_of_column(name) == kind and not np.isnan(data[:, at]).all()
         ]
         blocks[variable] = Block(kind, "dB", frequency, tuple(names[at - 1] for at in columns), data[:, columns].T)
     return Content("curves", blocks=blocks)
+
+
+def _kind_of_column(name: str) -> str:
+    return "row" if f"{name}_dB".endswith(UNCERTAINTY_COLUMN) else "index" if is_index(name) else "curve"
 
 
 def is_index(name: str) -> bool:

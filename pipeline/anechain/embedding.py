@@ -5,7 +5,8 @@ the bare bytes and the text (None if there is none), such that ``split(embed(bar
 receipt vouches for is the bare content, so anyone can tell whether it still is what was published.
 
 `embed` is a fixed layout, the same bytes with any version of any library: an old file is judged by embedding its
-receipt anew. Whoever changes a layout raises the receipt's format number.
+receipt anew. Whoever changes a layout keeps the old one beside it, told from the content as CSV's is, or raises the
+receipt's format number.
 """
 
 from __future__ import annotations
@@ -274,23 +275,53 @@ def _attached(data: bytes) -> str | None:
         logger.setLevel(level)
 
 
-# CSV: one comment line before the header.
+# CSV: “#” lines at the end, after an empty line, which is where a spreadsheet takes the table to end. No line holds a
+# comma or semicolon but as its last character, so that none opens as more than two columns.
 
 
-_CSV = b"# receipt: "
+_CSV_TOP = (
+    b'# The receipt of this table follows after it: take "#: " off its lines and join them into one line of JSON.\n'
+)
+_CSV_MARK = b"# receipt"
+_CSV_LINE = b"#: "
+_CSV_FOLD = re.compile(r"[^,;]{1,100}[,;]?|[,;]")
+_CSV_LEADING = b"# receipt: "
 _BOM = b"\xef\xbb\xbf"
+"""Without it spreadsheets read a table in the code page of the machine."""
 
 
 def _embed_csv(bare: bytes, text: str) -> bytes:
-    return _CSV + text.encode() + b"\n" + bare
+    folded = b"".join(_CSV_LINE + part.encode() + b"\n" for part in _CSV_FOLD.findall(text))
+    return _BOM + _CSV_TOP + bare + b"\n" + _CSV_MARK + b"\n" + folded
 
 
 def _split_csv(data: bytes) -> tuple[bytes, str | None]:
+    # No line of a receipt is the mark, so the last mark is the receipt's, whatever the table holds.
+    at = data.rfind(b"\n" + _CSV_MARK)
+    if at < 0:
+        return data, None
+    mark, *lines = data[at + 1 :].splitlines(keepends=True)
+    number = next((number for number, line in enumerate(lines) if not line.startswith(_CSV_LINE)), len(lines))
+    if mark.rstrip(b"\r\n") != _CSV_MARK or not number:
+        return data, None
+    # What was written behind the receipt belongs to the table.
+    bare = data[:at].removeprefix(_BOM).removeprefix(_CSV_TOP) + b"".join(lines[number:])
+    return bare, b"".join(line.removeprefix(_CSV_LINE).rstrip(b"\r\n") for line in lines[:number]).decode()
+
+
+# CSV as it was written before: one line in front. Kept, so that a table that somebody has is still read and judged.
+
+
+def _embed_csv_leading(bare: bytes, text: str) -> bytes:
+    return _CSV_LEADING + text.encode() + b"\n" + bare
+
+
+def _split_csv_leading(data: bytes) -> tuple[bytes, str | None]:
     mark = _BOM if data.startswith(_BOM) else b""  # as spreadsheets put in front
-    if not data.startswith(_CSV, len(mark)):
+    if not data.startswith(_CSV_LEADING, len(mark)):
         return data, None
     line, _, bare = data.partition(b"\n")
-    return mark + bare, line[len(mark + _CSV) :].decode().rstrip("\r")
+    return mark + bare, line[len(mark + _CSV_LEADING) :].decode().rstrip("\r")
 
 
 # JSON: a member. The bare content is the canonical form without it, so that order and white space do not count.
@@ -362,10 +393,11 @@ _FORMATS = {
     ".svg": Format("SVG", _embed_svg, _split_svg, 'element <metadata id="receipt">'),
     ".png": Format("PNG", _embed_png, _split_png, "iTXt chunk “receipt”"),
     ".pdf": Format("PDF", _embed_pdf, _split_pdf, "embedded file receipt.json"),
-    ".csv": Format("CSV", _embed_csv, _split_csv, "first line, after “# receipt: ”"),
+    ".csv": Format("CSV", _embed_csv, _split_csv, "lines after “# receipt”, at the end"),
     ".json": Format("JSON", _embed_json, _split_json, "member “receipt”, or “usermeta.receipt” in a chart"),
     ".html": Format("HTML", _embed_html, _split_html, 'block <script type="application/ld+json" id="receipt">'),
 }
+_CSV_OLD = Format("CSV", _embed_csv_leading, _split_csv_leading, "first line, after “# receipt: ”")
 
 
 def format_of(data: bytes, name: str = "") -> Format | None:
@@ -378,7 +410,9 @@ def format_of(data: bytes, name: str = "") -> Format | None:
         return _FORMATS[".png"]
     if data.startswith(b"%PDF-"):
         return _FORMATS[".pdf"]
-    if start.startswith(_CSV):
+    if start.startswith(_CSV_LEADING):
+        return _CSV_OLD
+    if start.startswith(_CSV_TOP.rstrip()):
         return _FORMATS[".csv"]
     lowered = start[:1024].lower()
     if lowered.startswith((b"<!doctype html", b"<html")):

@@ -1,11 +1,9 @@
-"""One number of a device: its value, how sure it is, what made it, and where on a curve it is; and tables of them."""
+"""One number of a device: its value, how sure it is, what made it, and where on a curve it is."""
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -16,8 +14,8 @@ __all__ = [
     "Spread",
     "number_from_json",
     "number_to_json",
-    "numbers_csv",
     "rounded",
+    "rounded_uncertainty",
     "shown",
     "shown_bound",
     "shown_width",
@@ -142,6 +140,14 @@ def rounded(value: float) -> float:
     return float(f"{value:.{DIGITS}g}") + 0.0
 
 
+def rounded_uncertainty(uncertainty: float) -> float:
+    """An uncertainty to three significant digits.
+
+    Two are usual, more where it is rounded again (GUM, JCGM 100:2008, 7.2.6), as print does to the last digit shown.
+    """
+    return float(f"{uncertainty:.3g}")
+
+
 def number_to_json(number: Number) -> dict[str, Any]:
     """What numbers.json holds of a number, under its id."""
 
@@ -154,7 +160,7 @@ def number_to_json(number: Number) -> dict[str, Any]:
         "value": plain(number.value),
         "unit": number.unit,
         "bound": number.bound,
-        "uncertainty": plain(number.uncertainty),
+        "uncertainty": None if number.uncertainty is None else rounded_uncertainty(number.uncertainty),
         "coverage_factor": number.coverage_factor,
         "propagation": number.propagation,
         "uncertainty_reason": number.uncertainty_reason,
@@ -179,6 +185,9 @@ def number_to_json(number: Number) -> dict[str, Any]:
 def number_from_json(id: str, entry: Mapping[str, Any]) -> Number:
     """The number that :func:`number_to_json` wrote."""
     members = {name: value for name, value in entry.items() if name != "marks"}
+    # In canonical JSON 84.0 and 84 are one, and Python reads a whole number.
+    for name in ("value", "uncertainty", "coverage_factor"):
+        members[name] = float(members[name]) if isinstance(members[name], int) else members[name]
     return Number(id=id, **members, marks=tuple(Mark(**mark) for mark in entry["marks"]))
 
 
@@ -186,32 +195,46 @@ _FIGURES = {"Hz": 3, "Ω": 3, "m": 2}
 """Significant figures in print; a height read between orbit directions is not known to the millimetre."""
 
 
-def _decimals(value: float, unit: str) -> int:
-    """Decimals of a value in print; negative where not even all digits before the point are shown."""
+def _decimals(value: float, unit: str, uncertainty: float | None = None) -> int:
+    """Decimals of a value in print; negative where not even all digits before the point are shown.
+
+    One rule for a value and for what stands behind its "±", so that both end at the same digit.
+    """
     if unit in _FIGURES:
         return _FIGURES[unit] - 1 - (math.floor(math.log10(abs(value))) if value else 0)
+    if not unit:
+        # A pure number has no more than it needs, be it a count, a rating in tenths or a coefficient.
+        return max(_needed(value), 0 if uncertainty is None else _needed(uncertainty))
     return {"°": 0, "dB": 1 if abs(value) >= 9.95 else 2}.get(unit, 2)
 
 
-def shown(value: float | str | None, unit: str, whole: bool = True) -> str:
+def _needed(value: float, most: int = 2) -> int:
+    """Decimals, at most so many, that a value is rounded to without last zeros; all of them if it would vanish."""
+    if abs(value) < 0.5 * 10.0**-most and value:
+        return most
+    return len(f"{value:.{most}f}".rstrip("0").partition(".")[2])
+
+
+def shown(value: float | str | None, unit: str, uncertainty: float | None = None) -> str:
     """A value in print, without its unit: as many digits as anybody reads.
 
     Parameters
     ----------
     value, unit
         As in :class:`Number`.
-    whole : bool
-        Whether a frequency, length or resistance may lose its last zeros; beside an uncertainty it keeps them.
+    uncertainty : float, optional
+        What stands behind the value: then both end at the same digit (see :func:`shown_width`). Alone a frequency,
+        length or resistance loses its last zeros.
     """
     if value is None:
         return ""
     if isinstance(value, str):
         return value
+    decimals = _decimals(value, unit, uncertainty)
     if unit in _FIGURES:
         rounded_off = float(f"{value:.{_FIGURES[unit]}g}")
-        return f"{rounded_off:g}" if whole else f"{rounded_off:.{max(_decimals(value, unit), 0)}f}"
-    text = f"{value:.{_decimals(value, unit)}f}"
-    text = text.rstrip("0").rstrip(".") if not unit else text
+        return f"{rounded_off:g}" if uncertainty is None else f"{rounded_off:.{max(decimals, 0)}f}"
+    text = f"{value:.{decimals}f}"
     return text.removeprefix("-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
 
 
@@ -220,7 +243,7 @@ def shown_bound(number: Number) -> str:
     sign = {"": "", "at most": "\N{LESS-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"}.get(
         number.bound, "\N{GREATER-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"
     )
-    return sign + shown(number.value, number.unit, number.uncertainty is None)
+    return sign + shown(number.value, number.unit, number.uncertainty)
 
 
 def shown_width(uncertainty: float, value: float, unit: str) -> str:
@@ -228,72 +251,8 @@ def shown_width(uncertainty: float, value: float, unit: str) -> str:
 
     Less than half of that digit is said to be under it.
     """
-    decimals = _decimals(value, unit)
+    decimals = _decimals(value, unit, uncertainty)
     last = 10.0**-decimals
     if uncertainty < last / 2:
         return f"under {last:g}"
     return f"{round(uncertainty, decimals):.{max(decimals, 0)}f}"
-
-
-_COLUMNS = (
-    "device",
-    "device_title",
-    "quantity",
-    "heading",
-    "title",
-    "value",
-    "unit",
-    "bound",
-    "uncertainty",
-    "coverage_factor",
-    "method",
-    "version",
-    "standing",
-    "note",
-    "reason",
-)
-
-
-def numbers_csv(devices: Sequence[tuple[str, str, Iterable[Number]]]) -> bytes:
-    """A table of the numbers of several devices, a line each.
-
-    Parameters
-    ----------
-    devices : sequence of (str, str, iterable of Number)
-        Id, name in print, numbers.
-
-    Returns
-    -------
-    bytes
-        UTF-8, comma separated, lines ending in a line feed; an empty cell where there is no value.
-    """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(_COLUMNS)
-    for device, device_title, numbers in devices:
-        for one in numbers:
-            uncertainty = one.uncertainty_reason if one.uncertainty is None else _cell(one.uncertainty)
-            writer.writerow(
-                [
-                    device,
-                    device_title,
-                    one.id,
-                    one.heading,
-                    one.title,
-                    _cell(one.value),
-                    one.unit,
-                    one.bound,
-                    "" if one.uncertainty is None else uncertainty,
-                    _cell(one.coverage_factor),
-                    one.method,
-                    one.version,
-                    one.standing,
-                    one.note,
-                    one.reason,
-                ]
-            )
-    return out.getvalue().encode()
-
-
-def _cell(value: float | str | None) -> str:
-    return "" if value is None else f"{value:.{DIGITS}g}" if isinstance(value, float) else str(value)

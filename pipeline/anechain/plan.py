@@ -185,7 +185,6 @@ class Plan:
             }
         if stage == "numbers":
             return {
-                "smoothing": self.campaign.derivation.smoothing,
                 "devices": {device: self.numbers_parameters(device) for device in self.campaign.devices},
                 "targets": self._target_hashes(),
             }
@@ -208,7 +207,13 @@ class Plan:
         chosen = self.campaign.numbers.model_dump(mode="json")
         own = self.campaign.devices[device].numbers.model_dump(mode="json")
         merged = {name: {**chosen[name], **own[name]} for name in ("own_trends", "targets")}
-        return {**chosen, **merged, "rated_impedance": own["rated_impedance"]}
+        return {
+            **chosen,
+            **merged,
+            "rated_impedance": own["rated_impedance"],
+            "derivation": self.campaign.derivation.model_dump(mode="json"),
+            "stated_uncertainty": self.uncertainty(device),
+        }
 
     def targets(self, device: str) -> dict[str, Target]:
         """Target curves of a device by curve."""

@@ -78,6 +78,7 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
     from anechain.reference_checks import reference_calls_of_checks
     from anechain.reference_compression import reference_calls_of_compression
     from anechain.reference_distortion import reference_calls_of_distortion
+    from anechain.reference_level_errors import reference_calls_of_level_errors
     from anechain.reference_numbers import reference_calls_of_numbers
 
     flat = _on_axis_level()
@@ -127,6 +128,7 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
         **reference_calls_of_checks(),
         **reference_calls_of_compression(),
         **reference_calls_of_distortion(),
+        **reference_calls_of_level_errors(),
         **reference_calls_of_numbers(_FREQUENCY, _TEN, _orbit_levels(), _grid_without_doubles()),
     }
 

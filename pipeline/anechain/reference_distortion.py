@@ -85,6 +85,7 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         "distortion-in-band": lambda: distortion_in_bands.distortion_in_band(_AT, *percents(), 90.0, 2500.0),
         "harmonic-peaks": lambda: harmonic_distortion.harmonic_peaks(_AT, _fundamental(), _referred(), _ORDERS),
         "harmonic-sum": summed,
+        "harmonics-and-noise": lambda: harmonic_distortion.harmonics_and_noise(_referred(), _ORDERS, 2, 9),
         "lowest-frequency-under": lambda: [
             distortion_in_bands.lowest_frequency_under(_AT, *percents(), limit, 1000.0) for limit in (0.1, 3.0, 5.0)
         ],

@@ -2,17 +2,68 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["csv_bytes"]
+__all__ = ["UNCERTAINTY_COLUMN", "csv_bytes", "csv_of_rows", "text_cell"]
+
+UNCERTAINTY_COLUMN = "_uncertainty_dB"
+"""How the titles of columns end that hold the uncertainty of the column before them."""
+
+_BREAKS = re.compile("[\x00-\x1f\x7f\x85\u2028\u2029]+")
+_FORMULA = tuple(
+    "=+-@\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}"
+)
+"""What a spreadsheet takes for the beginning of a formula (common practice against injection, no source)."""
 
 
-def csv_bytes(columns: Mapping[str, NDArray[np.float64]], decimals: int = 4) -> bytes:
+def text_cell(text: str) -> str:
+    """Write a text as a cell: quoted where it must be (RFC 4180), on one line, and never a formula.
+
+    Parameters
+    ----------
+    text : str
+        A text that a spreadsheet would take for a formula gets an apostrophe in front; line breaks and other control
+        characters become spaces. With a "#" it is quoted too: some readers take that for a comment.
+    """
+    text = _BREAKS.sub(" ", text)
+    if text.lstrip().startswith(_FORMULA):
+        text = f"'{text}"
+    return '"' + text.replace('"', '""') + '"' if any(sign in text for sign in ',"#') else text
+
+
+def csv_of_rows(
+    titles: Iterable[str], rows: Iterable[Iterable[str | float | None]], digits: int, comments: Sequence[str] = ()
+) -> bytes:
+    """Write rows as CSV.
+
+    Parameters
+    ----------
+    titles : iterable of str
+        Of the columns.
+    rows : iterable of iterable of (str, float or None)
+        A text goes through :func:`text_cell`, a number has so many significant digits, None is an empty cell.
+    digits : int
+        Significant digits of all numbers.
+    comments : sequence of str
+        What is said above the titles, a line each.
+
+    Returns
+    -------
+    bytes
+        UTF-8, lines ending in a line feed.
+    """
+
+    def cell(value: str | float | None) -> str:
+        return text_cell(value or "") if value is None or isinstance(value, str) else f"{value:.{digits}g}"
+
+    return _lines(titles, ([cell(value) for value in row] for row in rows), comments)
+
+
+def csv_bytes(columns: Mapping[str, NDArray[np.float64]], decimals: int = 4, comments: Sequence[str] = ()) -> bytes:
     """Write columns of one length as CSV.
 
     Parameters
@@ -21,15 +72,22 @@ def csv_bytes(columns: Mapping[str, NDArray[np.float64]], decimals: int = 4) -> 
         By column title; the first one is written with seven significant digits, the others with fixed decimals.
     decimals : int
         Decimals of all columns but the first.
+    comments : sequence of str
+        What is said above the titles, a line each.
 
     Returns
     -------
     bytes
         UTF-8, lines ending in a line feed.
     """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(columns)
-    for row in zip(*columns.values(), strict=True):
-        writer.writerow([f"{row[0]:.7g}", *("" if np.isnan(value) else f"{value:z.{decimals}f}" for value in row[1:])])
-    return out.getvalue().encode()
+    rows = zip(*columns.values(), strict=True)
+    cells = ([f"{row[0]:.7g}", *("" if np.isnan(one) else f"{one:z.{decimals}f}" for one in row[1:])] for row in rows)
+    return _lines(columns, cells, comments)
+
+
+def _lines(titles: Iterable[str], rows: Iterable[Sequence[str]], comments: Sequence[str]) -> bytes:
+    # A comma would part a comment into cells, which a spreadsheet shows as columns.
+    if any(sign in comment for comment in comments for sign in ",;\n"):
+        raise ValueError("a comment of a table is one line without commas and semicolons")
+    lines = [*(f"# {comment}" for comment in comments), ",".join(map(text_cell, titles)), *map(",".join, rows)]
+    return "".join(f"{line}\n" for line in lines).encode()

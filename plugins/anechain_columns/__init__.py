@@ -20,9 +20,9 @@ def anechain_describe() -> Description:
         title="Text tables of impedance or harmonic orders",
         reads="delimited text: frequency with modulus and phase, or real and imaginary part, of an impedance; or with "
         "a column for each harmonic order, one file per drive",
-        version="1",
+        version="2",
         options=ColumnsOptions,
-        methods=("level-by-drive", "mean-impedance", "resample-log-frequency"),
+        methods=("level-by-drive", "mean-impedance", "phase-deviation", "resample-log-frequency"),
         gives=("impedance", "harmonics"),
     )
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from anechain.acoustics.impedance_takes import mean_impedance
+from anechain.acoustics.impedance_takes import mean_impedance, phase_deviation
 from anechain.acoustics.stated_signals import level_by_drive
 from anechain.checks import Check, drives_in_words, made
 from anechain.errors import Problem, Refusal
@@ -136,6 +137,7 @@ def _joined_impedance(found: Mapping[str, Impedance], options: ColumnsOptions, r
 
     first = next(iter(found.values()))
     magnitude, phase = first.magnitude, first.phase
+    spread: dict[str, tuple[str, NDArray[Any]]] = {}
     if len(found) > 1:
         if not options.repeats:
             raise Refusal.because(
@@ -148,11 +150,15 @@ def _joined_impedance(found: Mapping[str, Impedance], options: ColumnsOptions, r
         phases = [one.phase for one in found.values() if one.phase is not None]
         if phases and len(phases) < len(found):
             report.append(f"phase missing in {len(found) - len(phases)} of {len(found)} takes: left out of the mean")
-        mean = mean_impedance(
-            np.stack([one.magnitude for one in found.values()]),
-            np.stack(phases) if len(phases) == len(found) else None,
-        )
+        moduli = np.stack([one.magnitude for one in found.values()])
+        angles = np.stack(phases) if len(phases) == len(found) else None
+        mean = mean_impedance(moduli, angles)
         magnitude, phase = mean.magnitude, mean.phase
+        spread["magnitude_std"] = "frequency", mean.deviation * moduli.mean(axis=0)
+        # Nothing is joined where a take has no value.
+        spread["takes"] = "frequency", np.where(np.isfinite(mean.magnitude), len(found), 0).astype(np.int32)
+        if angles is not None:
+            spread["phase_std"] = "frequency", phase_deviation(moduli, angles)
         if np.isnan(mean.magnitude).all():
             raise Refusal.because(HERE, "no frequency has a value in every take", "whole takes", "export them again")
         at = int(np.nanargmax(mean.deviation))
@@ -163,7 +169,7 @@ def _joined_impedance(found: Mapping[str, Impedance], options: ColumnsOptions, r
     data = {"magnitude": ("frequency", magnitude)}
     if phase is not None:
         data["phase"] = ("frequency", phase)
-    return xr.Dataset(data, {"frequency": first.frequency})
+    return xr.Dataset({**data, **spread}, {"frequency": first.frequency})
 
 
 def _joined_orders(found: Mapping[str, Orders], volts: Mapping[str, float], report: list[str]) -> xr.Dataset:

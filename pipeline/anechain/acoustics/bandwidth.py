@@ -214,10 +214,10 @@ def frequency_limits(
     return FrequencyLimits(reference_db, reference, lower, upper, "")
 
 
-def _loudest_octave(frequency: ArrayLike, level: ArrayLike) -> tuple[float, float] | None:
-    """Centre in Hz and mean level in dB of the octave with the highest mean squared pressure."""
+def _loudest_octave(frequency: ArrayLike, level: ArrayLike, octaves: float = 1.0) -> tuple[float, float] | None:
+    """Centre in Hz and mean level in dB of the band, an octave unless told, with the highest mean squared pressure."""
     grid, values = check_levels(frequency, level)
-    half = float(np.sqrt(2))
+    half = 2.0 ** (octaves / 2)
     best: tuple[float, float] | None = None
     for centre in grid.tolist():
         if centre / half < grid[0] or centre * half > grid[-1]:
@@ -238,35 +238,53 @@ def _loudest_octave(frequency: ArrayLike, level: ArrayLike) -> tuple[float, floa
     standing="recalled",
     limits="Refers to the loudest octave, so a peak narrows the range.",
 )
-def effective_frequency_range(frequency: ArrayLike, level: ArrayLike) -> FrequencyLimits:
+def effective_frequency_range(
+    frequency: ArrayLike,
+    level: ArrayLike,
+    drop_db: float = 10.0,
+    octaves: float = 1.0,
+    neglect_octaves: float = NEGLIGIBLE_TROUGH,
+    three_db: ThreeDecibels = "half power",
+) -> FrequencyLimits:
     """Frequencies between which a curve is no more than 10 dB below its mean over the loudest octave.
 
     Parameters
     ----------
     frequency, level : array_like, shape (n,)
         Hz, ascending, and dB.
+    drop_db : float
+        dB, in place of 10.
+    octaves : float
+        Width of the loudest band, in place of an octave.
+    neglect_octaves : float
+        Narrower troughs do not end the range.
+    three_db
+        As in :func:`frequency_limits`.
 
     Returns
     -------
     FrequencyLimits
-        With one drop, 10 dB.
+        With one drop.
 
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero or the shapes disagree.
+        If the frequencies are not ascending above zero or the shapes disagree, or a drop or a width is not above zero.
     """
-    name = "mean squared pressure over the loudest octave"
-    loudest = _loudest_octave(frequency, level)
+    if not octaves > 0:
+        raise ValueError(f"the loudest band has a width above zero, not {octaves} octaves")
+    band = "octave" if octaves == 1 else f"{octaves:.3g} octaves"
+    name = f"mean squared pressure over the loudest {band}"
+    loudest = _loudest_octave(frequency, level, octaves)
     if loudest is None:
-        return FrequencyLimits(None, name, (), (), "the data hold no whole octave without a gap")
+        return FrequencyLimits(None, name, (), (), f"the data hold no whole {band} without a gap")
     centre, reference_db = loudest
     words = f"{name}, around {hertz(centre)} Hz"
     known = np.isfinite(np.asarray(level, dtype=np.float64))
     inner = known[known.argmax() : known.size - known[::-1].argmax()]
     if not inner.all():
         words += ", of those without a gap (a louder one may lie in the gap)"
-    return frequency_limits(frequency, level, reference_db, words, centre, (10.0,), "half power", NEGLIGIBLE_TROUGH)
+    return frequency_limits(frequency, level, reference_db, words, centre, (drop_db,), three_db, neglect_octaves)
 
 
 @method(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,13 +12,26 @@ from anechain.acoustics.directions import wrap_angle
 from anechain.acoustics.frequencies import check_grid
 from anechain.methods import method
 
-__all__ = ["BeamWidth", "Coverage", "Narrowing", "beam_width", "mean_coverage", "narrowing_frequency"]
+__all__ = [
+    "BeamWidth",
+    "Coverage",
+    "FirstNarrowing",
+    "Narrowing",
+    "beam_width",
+    "first_narrowing",
+    "mean_coverage",
+    "narrowing_frequency",
+    "open_coverage",
+]
 
 Floats = NDArray[np.float64]
 Words = NDArray[np.str_]
 
 BEAM_DROP = 6.0
 """dB below the axis at which the beam ends unless told otherwise."""
+
+MOSTLY_OPEN = 0.5
+"""Share of a band's frequencies at which a beam may be open and still have a least coverage."""
 
 FOUND, NOT_REACHED, COMES_BACK, NO_DATA = "found", "not reached", "comes back", "no data"
 
@@ -117,24 +130,52 @@ class Narrowing:
     reason: str
 
 
-def _side(angle: Floats, fall: Floats) -> tuple[float, float, str]:
-    """First and outermost angle of one side, where `fall` is the level plus the drop, relative to the axis."""
-    usable = ~np.isnan(fall)
-    if usable.sum() < 2 or not usable[0]:
-        return np.nan, np.nan, NO_DATA
+@dataclass(frozen=True)
+class FirstNarrowing:
+    """First stretch of frequencies in which the beam is narrower than a stated angle.
+
+    Attributes
+    ----------
+    frequency_hz, until_hz : float or None
+        Hz: where it begins and where it ends; None if there is none.
+    angle_deg : float
+        Total angle in degrees.
+    reason : str
+        Why there is none; empty if there is one.
+    """
+
+    frequency_hz: float | None
+    until_hz: float | None
+    angle_deg: float
+    reason: str
+
+
+def _side(angle: Floats, fall: Floats) -> tuple[Floats, Floats, Words]:
+    """First and outermost angle of one side, by column of `fall`: the level plus the drop, relative to the axis."""
+    count, columns = fall.shape
+    first, outermost = np.full(columns, np.nan), np.full(columns, np.nan)
     # A direction without a value ends what is known.
-    stop = int(np.argmin(usable)) if not usable.all() else usable.size
-    angle, fall = angle[:stop], fall[:stop]
+    usable = np.logical_and.accumulate(~np.isnan(fall), axis=0)
     below = fall < 0
-    outwards = np.flatnonzero(~below[:-1] & below[1:])
-    if outwards.size == 0:
-        return np.nan, np.nan, NOT_REACHED if stop == usable.size else NO_DATA
-    with np.errstate(invalid="ignore"):
-        t = np.where(np.isinf(fall[outwards + 1]), 0.0, fall[outwards] / (fall[outwards] - fall[outwards + 1]))
-    found = angle[outwards] + t * (angle[outwards + 1] - angle[outwards])
-    if not below[-1]:
-        return float(found[0]), np.nan, COMES_BACK
-    return float(found[0]), float(found[-1]), FOUND
+    outwards = ~below[:-1] & below[1:] & usable[1:]
+    crosses = outwards.any(axis=0)
+    known = usable.sum(axis=0)
+    state = np.where(crosses, COMES_BACK, np.where(known == count, NOT_REACHED, NO_DATA))
+    state[known < 2] = NO_DATA
+    at = np.flatnonzero(crosses)
+
+    def angles(inner: NDArray[np.intp], chosen: NDArray[np.intp]) -> Floats:
+        here, there = fall[inner, chosen], fall[inner + 1, chosen]
+        with np.errstate(invalid="ignore"):
+            t = np.where(np.isinf(there), 0.0, here / (here - there))
+        return np.asarray(angle[inner] + t * (angle[inner + 1] - angle[inner]))
+
+    if at.size:
+        first[at] = angles(np.argmax(outwards[:, at], axis=0), at)
+        ends = at[below[known[at] - 1, at]]
+        outermost[ends] = angles(outwards.shape[0] - 1 - np.argmax(outwards[::-1, ends], axis=0), ends)
+        state[ends] = FOUND
+    return first, outermost, state
 
 
 @method(
@@ -189,18 +230,9 @@ def beam_width(
     sides = []
     for outwards in (turned, np.where(turned == 180.0, 180.0, -turned)):
         order = [row for row in np.argsort(outwards) if outwards[row] > -0.01]
-        sides.append([_side(np.abs(outwards[order]), fall[order, column]) for column in range(grid.size)])
-    (first_p, outer_p, state_p), (first_n, outer_n, state_n) = (zip(*side, strict=True) for side in sides)
-    return BeamWidth(
-        grid,
-        drop_db,
-        np.array(first_p),
-        np.array(first_n),
-        np.array(outer_p),
-        np.array(outer_n),
-        np.array(state_p),
-        np.array(state_n),
-    )
+        sides.append(_side(np.abs(outwards[order]), fall[order]))
+    (first_p, outer_p, state_p), (first_n, outer_n, state_n) = sides
+    return BeamWidth(grid, drop_db, first_p, first_n, outer_p, outer_n, state_p, state_n)
 
 
 def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
@@ -210,7 +242,7 @@ def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
     for end, rows in beside.items():
         for row in rows.tolist():
             if NOT_REACHED in (beam.state_positive[row], beam.state_negative[row]):
-                return f"at {hertz(end)} Hz, an end of the band, the beam is just wider than the last angle on a side"
+                return f"at {hertz(end)} Hz, an end of the band, the level does not fall that far up to the last angle"
     return ""
 
 
@@ -261,6 +293,117 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
         ambiguous_share=doubtful,
         reason="",
     )
+
+
+@method(
+    "open-coverage",
+    version=1,
+    title="Least mean coverage angle of a beam that is open at some frequencies of a band",
+    formula="Mean over log frequency of the sum of the first angles on both sides; where the level never falls that "
+    "far on a side, the last measured angle of that side",
+    source="mean over log frequency; a beam that does not end is as wide as was looked, or wider",
+    standing="common practice, no source",
+    limits="A lower limit. Not given where a side is open at more than half of the band's frequencies.",
+)
+def open_coverage(
+    beam: BeamWidth, low_hz: float, high_hz: float, last_positive_deg: float = 180.0, last_negative_deg: float = 180.0
+) -> Coverage:
+    """Mean, narrowest and widest total angle of a beam in a band, an open side counted up to its last angle.
+
+    Parameters
+    ----------
+    beam : BeamWidth
+    low_hz, high_hz : float
+        The band.
+    last_positive_deg, last_negative_deg : float
+        Degrees up to which each side was measured.
+
+    Returns
+    -------
+    Coverage
+        Not determined, with the reason, where :func:`mean_coverage` is not for another reason, or a side is open at
+        more than half of the frequencies.
+
+    Raises
+    ------
+    ValueError
+        If the band is none.
+    """
+    inside = (beam.frequency_hz >= low_hz) & (beam.frequency_hz <= high_hz)
+    open_sides = beam.state_positive == NOT_REACHED, beam.state_negative == NOT_REACHED
+    closed = replace(
+        beam,
+        first_positive_deg=np.where(open_sides[0], last_positive_deg, beam.first_positive_deg),
+        first_negative_deg=np.where(open_sides[1], last_negative_deg, beam.first_negative_deg),
+    )
+    found = mean_coverage(closed, low_hz, high_hz)
+    share = float((open_sides[0] | open_sides[1])[inside].mean()) if inside.any() else 0.0
+    if found.reason or share <= MOSTLY_OPEN:
+        return found
+    words = f"at {share:.0%} of the band's frequencies the level does not fall that far on a side"
+    return replace(
+        found,
+        mean_deg=None,
+        narrowest_deg=None,
+        widest_deg=None,
+        positive_deg=None,
+        negative_deg=None,
+        reason=words,
+    )
+
+
+@method(
+    "first-narrowing",
+    version=1,
+    title="First stretch of frequencies in which the beam is narrower than a stated angle",
+    formula="Lowest frequency from which the sum of the first angles on both sides stays below the stated angle for a "
+    "stated part of an octave at least, and the frequency up to which it does",
+    source="first crossing of the total beam width by its first angles, straight lines over log frequency",
+    standing="common practice, no source",
+    limits="Depends on the angle and on the length that are stated.",
+)
+def first_narrowing(beam: BeamWidth, angle_deg: float = 90.0, octaves: float = 1.0 / 6.0) -> FirstNarrowing:
+    """Search the first stretch in which the total beam width is below an angle in degrees.
+
+    Parameters
+    ----------
+    beam : BeamWidth
+    angle_deg : float
+        Total angle.
+    octaves : float
+        Shortest stretch that counts.
+
+    Returns
+    -------
+    FirstNarrowing
+
+    Raises
+    ------
+    ValueError
+        If the angle is not between 0 and 360 degrees or the length is negative.
+    """
+    if not 0 < angle_deg < 360 or not octaves >= 0:
+        raise ValueError(f"an angle between 0 and 360 degrees, not {angle_deg}, and a length, not {octaves}")
+    blind = (beam.state_positive == NO_DATA) | (beam.state_negative == NO_DATA)
+    grid, total = beam.frequency_hz[~blind], beam.first_total_deg[~blind]
+    if grid.size < 2:
+        return FirstNarrowing(None, None, angle_deg, "there are no directions to tell it from")
+    narrow = ~np.isnan(total) & (total < angle_deg)
+    edges = np.flatnonzero(np.diff(narrow)).tolist()
+
+    def crossing(row: int) -> float:
+        wide, close = (row, row + 1) if narrow[row + 1] else (row + 1, row)
+        if np.isnan(total[wide]):
+            return float(grid[close])
+        t = (total[wide] - angle_deg) / (total[wide] - total[close])
+        return float(grid[wide] * (grid[close] / grid[wide]) ** t)
+
+    starts = [float(grid[0])] * bool(narrow[0]) + [crossing(row) for row in edges if not narrow[row]]
+    stops = [crossing(row) for row in edges if narrow[row]] + [float(grid[-1])] * bool(narrow[-1])
+    for start, stop in zip(starts, stops, strict=True):
+        if np.log2(stop / start) >= octaves:
+            return FirstNarrowing(start, stop, angle_deg, "")
+    return FirstNarrowing(None, None, angle_deg, f"the beam is nowhere narrower than {angle_deg:g}° for long enough")
 
 
 @method(

@@ -10,10 +10,18 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curves import RearWall, Total, curve_set
 from anechain.acoustics.levels import power_of_level
-from anechain.acoustics.uncertainty import CurveUncertainty, difference_uncertainty, mean_level_uncertainty
+from anechain.acoustics.orbits import by_direction, neighbours
+from anechain.acoustics.uncertainty import CurveUncertainty, linear_combination_uncertainty, mean_shares
 from anechain.methods import method
 
-__all__ = ["CurveSetUncertainty", "curve_set_uncertainty", "direction_weights"]
+__all__ = [
+    "CurveSetUncertainty",
+    "curve_set_uncertainty",
+    "curve_shares",
+    "direction_weights",
+    "folded",
+    "sphere_own",
+]
 
 Floats = NDArray[np.float64]
 
@@ -83,6 +91,123 @@ def direction_weights(
     return weights
 
 
+def curve_shares(
+    level: ArrayLike,
+    planes: Sequence[str],
+    angles: ArrayLike,
+    *,
+    early_reflections_total: Total = "bounces",
+    rear_wall: RearWall = "three",
+) -> dict[str, Floats]:
+    """By how much each curve and directivity index changes with the level of each direction.
+
+    Parameters
+    ----------
+    level : array_like, shape (plane, angle, n)
+        dB; a direction that is NaN at all frequencies was not measured.
+    planes, angles, early_reflections_total, rear_wall
+        As in :func:`direction_weights`.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray, shape (plane, angle, n)
+        dB per dB: for a curve its directions' shares of the sum of squared pressures, which add to one; for an index
+        those of the listening window less those of the subtracted curve, which add to zero. NaN at a frequency at
+        which a direction of the curve has no level.
+    """
+    values = np.asarray(level, dtype=np.float64)
+    held = ~np.isnan(values).all(axis=2)
+    weights = direction_weights(
+        planes, angles, held, early_reflections_total=early_reflections_total, rear_wall=rear_wall
+    )
+    shares = {}
+    for name, weight in weights.items():
+        shares[name] = np.zeros(values.shape)
+        shares[name][weight > 0] = mean_shares(values[weight > 0], weight[weight > 0])
+    for name, subtracted in _SUBTRACTED.items():
+        if subtracted in weights and "listening_window" in weights:
+            shares[name] = shares["listening_window"] - shares[subtracted]
+    return shares
+
+
+def folded(share: ArrayLike, angles: ArrayLike, measured_angles: ArrayLike, place: ArrayLike) -> Floats:
+    """Shares of interpolated directions given to the measured ones that they were read between.
+
+    Parameters
+    ----------
+    share : array_like, shape (plane, angle, n)
+        At the angles of the curve set.
+    angles : array_like, shape (angle,)
+        Degrees.
+    measured_angles : array_like, shape (m,)
+        Degrees.
+    place : array_like of int, shape (plane, m)
+        As :func:`anechain.acoustics.orbits.distinct_directions` gives it.
+
+    Returns
+    -------
+    numpy.ndarray, shape (directions, n)
+        First order: an interpolated level is read on a straight line between its neighbours.
+    """
+    of, places = np.asarray(share, dtype=np.float64), np.asarray(place, dtype=np.intp)
+    at, wanted = np.asarray(measured_angles, dtype=np.float64), np.asarray(angles, dtype=np.float64)
+    result = np.zeros((places.max(initial=-1) + 1, of.shape[2]))
+    for orbit, numbered in zip(of, places, strict=True):
+        used, known = np.flatnonzero((orbit != 0).any(axis=1)), numbered >= 0
+        if not used.size:
+            continue
+        below, above, t = neighbours(at[known], wanted[used])
+        for column, low, high, part in zip(used, numbered[known][below], numbered[known][above], t, strict=True):
+            result[low] += (1 - part) * orbit[column]
+            result[high] += part * orbit[column]
+    return result
+
+
+def sphere_own(
+    azimuth_deg: ArrayLike,
+    elevation_deg: ArrayLike,
+    angles: ArrayLike,
+    horizontal: ArrayLike,
+    vertical: ArrayLike,
+) -> Floats:
+    """Uncertainty that is each direction's own, all around the sphere, as the two orbits have it.
+
+    Parameters
+    ----------
+    azimuth_deg, elevation_deg : array_like, shape (directions,)
+        Degrees.
+    angles : array_like, shape (m,)
+        Degrees on the orbits.
+    horizontal, vertical : array_like, shape (m, n)
+        Standard uncertainty in dB on each orbit; NaN where a direction was not measured.
+
+    Returns
+    -------
+    numpy.ndarray, shape (directions, n)
+        dB; between the orbits by the square of the cosine and the sine of the angle about the axis.
+    """
+    azimuth, elevation = np.deg2rad(azimuth_deg), np.deg2rad(elevation_deg)
+    x, y, z = np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)
+    off_axis = np.rad2deg(np.arccos(np.clip(x, -1.0, 1.0)))
+    about = np.arctan2(z, y)
+    at = np.asarray(angles, dtype=np.float64)
+    orbits = [np.asarray(orbit, dtype=np.float64) for orbit in (horizontal, vertical)]
+    known = [~np.isnan(orbit).all(axis=1) for orbit in orbits]
+    if not known[0].any() and not known[1].any():
+        return np.full((off_axis.size, orbits[0].shape[1]), np.nan)
+    if not known[0].any() or not known[1].any():
+        # One orbit alone stands for all around.
+        one = int(known[1].any())
+        orbits, known = [orbits[one]] * 2, [known[one]] * 2
+    squared = np.zeros((off_axis.size, orbits[0].shape[1]))
+    sides = np.where(y < 0, -1.0, 1.0), np.where(z < 0, -1.0, 1.0)
+    for values, held, side, part in zip(orbits, known, sides, (np.cos(about) ** 2, np.sin(about) ** 2), strict=True):
+        below, above, t = neighbours(at[held], side * off_axis)
+        t = t[:, np.newaxis]
+        squared += part[:, np.newaxis] * ((1 - t) * values[held][below] + t * values[held][above]) ** 2
+    return np.asarray(np.sqrt(squared))
+
+
 @method(
     "curve-set-uncertainty",
     version=1,
@@ -102,6 +227,8 @@ def curve_set_uncertainty(
     *,
     early_reflections_total: Total = "bounces",
     rear_wall: RearWall = "three",
+    measured_angles: ArrayLike | None = None,
+    place: ArrayLike | None = None,
 ) -> CurveSetUncertainty:
     """Standard uncertainty of every curve and directivity index.
 
@@ -119,31 +246,29 @@ def curve_set_uncertainty(
         Standard uncertainty that is each direction's own.
     early_reflections_total, rear_wall
         As :func:`anechain.acoustics.curves.curve_set` takes them.
+    measured_angles : array_like, shape (k,), optional
+        Degrees, if some of the angles were interpolated: `uncorrelated_db` then is of these, (plane, k, n).
+    place : array_like of int, shape (plane, k), optional
+        Needed with them: which direction each is, as :func:`anechain.acoustics.orbits.distinct_directions` gives it.
 
     Returns
     -------
     CurveSetUncertainty
         For the curves that the directions allow.
     """
-    values = np.asarray(level, dtype=np.float64)
-    held = ~np.isnan(values).all(axis=2)
-    own = np.broadcast_to(np.asarray(uncorrelated_db, dtype=np.float64), values.shape)
-    weights = direction_weights(
-        planes, angles, held, early_reflections_total=early_reflections_total, rear_wall=rear_wall
+    shares = curve_shares(level, planes, angles, early_reflections_total=early_reflections_total, rear_wall=rear_wall)
+    own = np.asarray(uncorrelated_db, dtype=np.float64)
+    if measured_angles is not None and place is not None:
+        shares = {name: folded(share, angles, measured_angles, place) for name, share in shares.items()}
+        own = by_direction(np.broadcast_to(own, (*np.shape(place), np.shape(level)[2])), place)
+    found = {}
+    for name, share in shares.items():
+        # A direction of no share has no say, even where its uncertainty is not known.
+        rows = (share != 0).any(axis=-1)
+        found[name] = linear_combination_uncertainty(
+            share[rows], correlated_db, np.broadcast_to(own, share.shape)[rows]
+        )
+    return CurveSetUncertainty(
+        {name: one for name, one in found.items() if name not in _SUBTRACTED},
+        {name: one for name, one in found.items() if name in _SUBTRACTED},
     )
-
-    def needed(*names: str) -> NDArray[np.bool_]:
-        return np.asarray(held & np.any([weights[name] > 0 for name in names], axis=0))
-
-    levels = {}
-    for name, weight in weights.items():
-        rows = needed(name)
-        levels[name] = mean_level_uncertainty(values[rows], weight[rows], correlated_db, own[rows])
-    indices = {}
-    for name, subtracted in _SUBTRACTED.items():
-        if subtracted in weights and "listening_window" in weights:
-            rows = needed("listening_window", subtracted)
-            indices[name] = difference_uncertainty(
-                values[rows], weights["listening_window"][rows], weights[subtracted][rows], correlated_db, own[rows]
-            )
-    return CurveSetUncertainty(levels, indices)

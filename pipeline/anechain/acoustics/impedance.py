@@ -227,22 +227,43 @@ def minimum_impedance(
     standing="recalled",
     limits="The rule sets a lower bound to the modulus and says nothing of the phase. 2 and 6 ohm are of the trade.",
 )
-def rated_impedance(minimum: ImpedanceMinimum, claimed_ohm: float | None = None) -> RatedImpedance:
+def rated_impedance(
+    minimum: ImpedanceMinimum,
+    claimed_ohm: float | None = None,
+    rated_values_ohm: tuple[float, ...] = RATED_VALUES,
+    least_share: float = LEAST_SHARE,
+) -> RatedImpedance:
     """Highest customary rating that a minimum allows, and whether the maker's claim holds.
+
+    Parameters
+    ----------
+    minimum : ImpedanceMinimum
+    claimed_ohm : float, optional
+        What the maker states.
+    rated_values_ohm : tuple of float
+        Customary ratings.
+    least_share : float
+        Share of a rating that the minimum must reach.
+
+    Returns
+    -------
+    RatedImpedance
 
     Raises
     ------
     ValueError
-        If the claim is not above zero.
+        If the claim, a rating or the share is not above zero, or there is no rating.
     """
     if claimed_ohm is not None and not claimed_ohm > 0:
         raise ValueError(f"a rated impedance is above zero, not {claimed_ohm}")
+    if not rated_values_ohm or min(rated_values_ohm) <= 0 or not least_share > 0:
+        raise ValueError(f"ratings and the share of them are above zero, not {rated_values_ohm} and {least_share}")
     least = minimum.magnitude_ohm
     if least is None:
         return RatedImpedance(None, claimed_ohm, None, None, minimum.reason)
-    holds = None if claimed_ohm is None else bool(least >= LEAST_SHARE * claimed_ohm - 1e-9)
-    allowed = [value for value in RATED_VALUES if LEAST_SHARE * value <= least + 1e-9]
-    reason = "" if allowed else f"{least:.2f} ohm is below 80 % of {RATED_VALUES[0]:g} ohm"
+    holds = None if claimed_ohm is None else bool(least >= least_share * claimed_ohm - 1e-9)
+    allowed = [value for value in rated_values_ohm if least_share * value <= least + 1e-9]
+    reason = "" if allowed else f"{least:.2f} ohm is below {100 * least_share:.3g} % of {min(rated_values_ohm):g} ohm"
     return RatedImpedance(max(allowed, default=None), claimed_ohm, holds, least, reason)
 
 

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.methods import method
 
-__all__ = ["MeanImpedance", "mean_impedance"]
+__all__ = ["MeanImpedance", "mean_impedance", "phase_deviation"]
 
 Floats = NDArray[np.float64]
 
@@ -77,3 +77,40 @@ def mean_impedance(magnitudes: ArrayLike, phases: ArrayLike | None = None) -> Me
         mean = np.where(turned, np.abs(whole), mean)
         phase = np.where(turned, np.rad2deg(np.angle(np.where(turned, whole, 1.0))), np.nan)
     return MeanImpedance(mean, phase, deviation)
+
+
+@method(
+    "phase-deviation",
+    version=1,
+    title="Standard deviation of repeated takes of a phase",
+    formula="Root of the sum, over takes, of the squared angle from the mean of the complex impedance, over n - 1",
+    source="GUM, JCGM 100:2008, 4.2, on angles from that of the mean of the complex impedance",
+    standing="common practice, no source",
+    limits="For phases that lie well within half a turn of each other.",
+)
+def phase_deviation(magnitudes: ArrayLike, phases: ArrayLike) -> Floats:
+    """How far the phases of takes of the same impedance lie apart.
+
+    Parameters
+    ----------
+    magnitudes : array_like, shape (takes, n)
+        Ohm; two takes or more.
+    phases : array_like, same shape
+        Degrees.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Degrees; NaN where a take has no value.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two takes, or the phases have another shape.
+    """
+    modulus, angle = np.asarray(magnitudes, dtype=np.float64), np.asarray(phases, dtype=np.float64)
+    if modulus.ndim != 2 or modulus.shape[0] < 2 or angle.shape != modulus.shape:
+        raise ValueError("two takes or more, one row each, with a phase for each modulus")
+    turns = np.exp(1j * np.deg2rad(angle))
+    off = np.rad2deg(np.angle(turns * np.conj((modulus * turns).mean(axis=0))))
+    return np.asarray(np.sqrt((off**2).sum(axis=0) / (modulus.shape[0] - 1)))

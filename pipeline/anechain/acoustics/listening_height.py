@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve_parts import mean_over_octaves, part_in_band
-from anechain.acoustics.frequencies import check_grid
+from anechain.acoustics.frequencies import check_grid, resample
 from anechain.acoustics.orbits import interpolate_orbit, reachable
 from anechain.methods import method
 
@@ -63,6 +63,22 @@ def _edge(angle: Floats, deviation: Floats, tolerance: float) -> tuple[float | N
     row = int(beyond[0])
     t = (tolerance - deviation[row - 1]) / (deviation[row] - deviation[row - 1])
     return float(angle[row - 1] + t * (angle[row] - angle[row - 1])), ""
+
+
+def _in_band(frequency: Floats, curves: Floats, band: tuple[float, float]) -> tuple[Floats, Floats, str]:
+    """Frequencies and values of several curves in a band, or why one of them does not cover it."""
+    # All at once where none has a gap of its own; NaN before the first and after the last value is the end of the data.
+    there = np.flatnonzero(~np.isnan(curves).all(axis=0))
+    ends = slice(there[0], there[-1] + 1) if there.size else slice(0, 0)
+    if not there.size or np.isnan(curves[:, ends]).any():
+        parts = [part_in_band(frequency, curve, *band) for curve in curves]
+        if reason := next((part.reason for part in parts if part.reason), ""):
+            return np.empty(0), np.empty((len(curves), 0)), reason
+        return parts[0].frequency, np.stack([part.level for part in parts]), ""
+    first = part_in_band(frequency[ends], curves[0, ends], *band)
+    if first.reason:
+        return first.frequency, np.empty((len(curves), 0)), first.reason
+    return first.frequency, resample(frequency[ends], curves[:, ends], first.frequency), ""
 
 
 def _height(angle: float | None, distance_m: float) -> float | None:
@@ -137,15 +153,15 @@ def listening_height(
             found.append((None, f"{name}: needs vertical directions next to the axis"))
             continue
         curves = interpolate_orbit(angles[kept], values[kept], side * wanted).level
-        parts = [part_in_band(grid, np.abs(curve - curves[0]), *band) for curve in curves]
-        if bad := next((part.reason for part in parts if part.reason), ""):
-            found.append((None, f"{name}: {bad}"))
+        with np.errstate(invalid="ignore"):
+            inside, apart, reason = _in_band(grid, np.abs(curves - curves[0]), band)
+        if reason:
+            found.append((None, f"{name}: {reason}"))
             continue
-        deviation = np.array(
-            [
-                part.level.max() if measure == "largest" else mean_over_octaves(part.frequency, part.level)
-                for part in parts
-            ]
+        deviation = (
+            apart.max(axis=1)
+            if measure == "largest"
+            else np.array([mean_over_octaves(inside, curve) for curve in apart])
         )
         edge, reason = _edge(wanted, deviation, tolerance_db)
         found.append((edge, f"{name}: {reason}" if reason else ""))

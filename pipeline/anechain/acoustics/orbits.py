@@ -11,7 +11,17 @@ from anechain.acoustics.directions import wrap_angle
 from anechain.acoustics.levels import level_of_power, power_of_level
 from anechain.methods import method
 
-__all__ = ["OrbitInterpolation", "interpolate_orbit", "orbit_step", "reachable"]
+__all__ = [
+    "FilledOrbits",
+    "OrbitInterpolation",
+    "by_direction",
+    "distinct_directions",
+    "fill_orbits",
+    "interpolate_orbit",
+    "neighbours",
+    "orbit_step",
+    "reachable",
+]
 
 Floats = NDArray[np.float64]
 Booleans = NDArray[np.bool_]
@@ -102,6 +112,26 @@ def _places(ascending: Floats, targets: Floats) -> _Places:
     gap[gap == 0] = 360.0  # a single direction is its own neighbour all the way round
     measured = (distance < SAME_ANGLE) | (gap - distance < SAME_ANGLE)
     return _Places(below, above, distance, gap, measured)
+
+
+def neighbours(angles: ArrayLike, targets: ArrayLike) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
+    """Measured angles on either side of each target on a closed orbit, and how far it lies between them.
+
+    Parameters
+    ----------
+    angles, targets : array_like
+        Degrees on one orbit, in any order; at least one angle.
+
+    Returns
+    -------
+    below, above : numpy.ndarray of int, one per target
+        Which of the angles.
+    share : numpy.ndarray, one per target
+        0 at the lower neighbour, 1 at the upper one.
+    """
+    ascending, order = _sorted_orbit(angles)
+    places = _places(ascending, np.atleast_1d(wrap_angle(targets)))
+    return order[places.below], order[places.above], places.distance / places.gap
 
 
 def reachable(angles: ArrayLike, targets: ArrayLike, max_gap: float = WIDEST_GAP) -> Booleans:
@@ -230,3 +260,91 @@ def interpolate_orbit(
         )
         result[between] = level_of_power(cubic)
     return OrbitInterpolation(result, between)
+
+
+class FilledOrbits(NamedTuple):
+    """Orbits with the directions between the measured ones.
+
+    Attributes
+    ----------
+    level : numpy.ndarray, shape (plane, angle, n)
+        dB; NaN where there is neither a measurement nor a pair of neighbours near enough.
+    angles : numpy.ndarray, shape (angle,)
+        Degrees: the measured ones, and those at the regular step.
+    made : list of numpy.ndarray
+        For each plane the angles that were interpolated.
+    """
+
+    level: Floats
+    angles: Floats
+    made: list[Floats]
+
+
+def fill_orbits(level: ArrayLike, angles: ArrayLike, step: float = 10.0) -> FilledOrbits:
+    """Fill the directions at a regular step that can be interpolated, see :func:`interpolate_orbit`.
+
+    Parameters
+    ----------
+    level : array_like, shape (plane, angle, n)
+        dB; a direction that is NaN at all frequencies was not measured.
+    angles : array_like, shape (angle,)
+        Degrees.
+    step : float
+        Degrees.
+
+    Returns
+    -------
+    FilledOrbits
+    """
+    values, at = np.asarray(level, dtype=np.float64), np.asarray(angles, dtype=np.float64)
+    wanted = np.union1d(at, np.arange(-180.0 + step, 181.0, step))
+    filled = np.full((values.shape[0], wanted.size, values.shape[-1]), np.nan)
+    made = []
+    for row, orbit in enumerate(values):
+        measured = at[~np.isnan(orbit).all(axis=-1)]
+        within = wanted[reachable(measured, wanted)] if measured.size else wanted[:0]
+        made.append(within[:0])
+        if within.size:
+            result = interpolate_orbit(at, orbit, within)
+            filled[row, np.isin(wanted, within)] = result.level
+            made[row] = within[result.interpolated]
+    return FilledOrbits(filled, wanted, made)
+
+
+def distinct_directions(level: ArrayLike, angles: ArrayLike) -> NDArray[np.intp]:
+    """Number the measured directions of the orbits, one that was measured once and is on both orbits once.
+
+    Parameters
+    ----------
+    level : array_like, shape (plane, angle, n)
+        dB; a direction that is NaN at all frequencies was not measured.
+    angles : array_like, shape (angle,)
+        Degrees.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (plane, angle)
+        From 0 up; -1 where a direction was not measured. At 0 and 180 degrees the orbits meet: equal levels there are
+        one measurement, different ones are two.
+    """
+    values, at = np.asarray(level, dtype=np.float64), np.atleast_1d(wrap_angle(angles))
+    held = np.asarray(~np.isnan(values).all(axis=2))
+    place = np.full(held.shape, -1, dtype=np.intp)
+    count = 0
+    for row, column in np.argwhere(held):
+        meets = min(abs(at[column]), 180.0 - abs(at[column])) < SAME_ANGLE
+        same = [
+            place[other, column]
+            for other in range(row)
+            if meets and held[other, column] and np.array_equal(values[other, column], values[row, column], True)
+        ]
+        place[row, column] = same[0] if same else count
+        count += not same
+    return place
+
+
+def by_direction(values: ArrayLike, place: ArrayLike) -> Floats:
+    """Values of the distinct directions, shape (directions, ...), from those on the orbits, (plane, angle, ...)."""
+    array, places = np.asarray(values, dtype=np.float64), np.asarray(place, dtype=np.intp)
+    _, first = np.unique(places[places >= 0], return_index=True)
+    return np.asarray(array[places >= 0][first])

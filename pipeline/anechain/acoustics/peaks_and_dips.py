@@ -2,18 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from anechain.acoustics.added_resonance import (
+    AddedResonance,
+    added_level,
+    first_guess,
+    fit_added,
+    fit_section,
+    parts,
+    profile,
+    section,
+)
 from anechain.acoustics.curve_parts import Part, part_in_band, widest_step
 from anechain.acoustics.frequencies import check_grid, resample
 from anechain.acoustics.resonance_shape import bandwidth_of_q, fit_resonance, q_of_bandwidth, resonance_level
 from anechain.methods import method
 
-__all__ = ["POINTS_PER_OCTAVE", "PeakOrDip", "find_peaks_and_dips", "octave_grid"]
+__all__ = [
+    "POINTS_PER_OCTAVE",
+    "WIDEST",
+    "PeakOrDip",
+    "by_sections",
+    "find_peaks_and_dips",
+    "height_gradient",
+    "octave_grid",
+    "shape_level",
+    "shape_parts",
+]
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +53,41 @@ HIGHEST_FIT = 1.6
 POOR_FIT = 0.2
 """Residual, as a share of the height, beyond which the shape is not that of one resonance."""
 
+ROUNDS = 4
+"""Of fits, each beside what the others left, at most: with more, fits lean on each other where shapes overlap."""
+
+SETTLED = 0.002
+"""dB that a round of fits changes when it is the last one."""
+
+SECTION = "one resonance"
+ADDED = "one resonance added with a phase"
+NEITHER = "not that of one resonance"
+
+FEWEST = 8
+"""Points to fit a shape to."""
+
+NARROWEST = 0.5
+"""Windows of the smoothing that lie between the half heights at least: what is narrower is not resolved."""
+
+LOPSIDED = 1 / 3
+"""Twice the narrower half, as a share of the whole width, below which it is the width: the other half is a slope."""
+
+NARROW = 0.25
+"""Octaves of width up to which the surroundings may bend: a line and a bend tell a wider shape from nothing."""
+
+CLOSE_ADDED = 0.06
+"""Residual, as a share of the height, up to which a shape is believed to be that of a resonance with a phase: peaks and
+dips of interference come side by side too."""
+
+LEAST_ADDED_Q = 4.0
+"""Q below which no phase is looked for: over so broad a resonance the sound it is added to keeps none."""
+
+PER_PARAMETER = 1.3
+"""Times less, in squared decibels, that each further parameter of a shape must leave."""
+
+FLOOR = 0.03
+"""dB; what is left below that is rounding and noise, and decides nothing."""
+
 
 @dataclass(frozen=True)
 class PeakOrDip:
@@ -42,19 +97,35 @@ class PeakOrDip:
     ----------
     curve : str
         Identifier of the curve.
-    centre_hz, height_db : float
-        Height above (or, negative, below) the line through its surroundings.
+    centre_hz : float
+        Of the shape that was fitted: of the resonance.
+    height_db : float
+        Its largest deviation in the curve as it is, smoothed or not, above (or, negative, below) the line through its
+        surroundings.
     width_octaves : float
-        Between the points of half the height in dB.
+        Between the points of half the height in dB, before any smoothing.
     q : float
-        Of the equaliser section of that width.
+        Of the equaliser section of that width; of a resonance added with a phase, which no section makes, its own.
     pole_q : float
-        Of the resonance itself, q times 10^(height / 40); for a dip that of the zeros.
+        Of the resonance itself: of a section q times 10^(height / 40), with the height before smoothing; for a dip that
+        of the zeros.
     shape : str
-        "one resonance" where a second-order section fits, else "not that of one resonance": then the centre, height
-        and width are read from the curve.
+        "one resonance" where a second-order section fits; "one resonance added with a phase" where that fits so much
+        better that its further parameter is worth it: a peak beside a dip; else "not that of one resonance", and then
+        the centre, height and width are read from the curve.
     residual_db : float or None
-        What the section leaves of the curve, root mean square; None where none was fitted.
+        What the shape leaves of the curve, root mean square; None where none was fitted.
+    extreme_hz : float or None
+        Where the curve itself is highest or lowest there; of a resonance on a flank, which has no extreme in the curve,
+        where its shape is. None where that was not looked for (version 1).
+    unsmoothed_height_db : float or None
+        Height at the largest deviation before smoothing, from the shape; None where that was not looked for.
+    phase_deg : float
+        With which it is added, at its centre; 0 for a section.
+    beside_db : float
+        The largest deviation of the other sign: of the dip beside the peak, or the peak beside the dip.
+    window_octaves : float
+        Width of the smoothing that the shape went through; 0 for none.
     """
 
     curve: str
@@ -65,6 +136,77 @@ class PeakOrDip:
     pole_q: float
     shape: str
     residual_db: float | None
+    extreme_hz: float | None = None
+    unsmoothed_height_db: float | None = None
+    phase_deg: float = 0.0
+    beside_db: float = 0.0
+    window_octaves: float = 0.0
+
+
+def _added(feature: PeakOrDip) -> AddedResonance:
+    """A feature's shape as an added resonance."""
+    height = feature.height_db if feature.unsmoothed_height_db is None else feature.unsmoothed_height_db
+    if feature.shape != ADDED:
+        return section(height, feature.q)
+    # The level at the largest deviation and the phase tell how strong it is.
+    turn = np.exp(1j * np.deg2rad(feature.phase_deg))
+    low, high = 0.0, 5.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        seen = abs(profile(AddedResonance(0.0, middle * turn.real, middle * turn.imag, feature.q), 0.0).height_db)
+        low, high = (middle, high) if seen < abs(height) else (low, middle)
+    return AddedResonance(0.0, float(low * turn.real), float(low * turn.imag), feature.q)
+
+
+def shape_level(feature: PeakOrDip, octaves: ArrayLike) -> Floats:
+    """Level in dB of a feature's shape, octaves away from its centre, smoothed as its curve is."""
+    one = _added(feature)
+    return added_level(octaves, one.real, one.imaginary, one.q, feature.window_octaves)
+
+
+def shape_parts(feature: PeakOrDip) -> Callable[[Floats], Floats]:
+    """Parts of a feature's shape by octaves from its centre, to be fitted to other curves.
+
+    Returns
+    -------
+    callable
+        Of octaves, shape (n,): the parts, shape (1 or 2, n). A section is its only part, re its height. A resonance
+        added with a phase has two, which another phase mixes otherwise: the root of the sum of squares of what they are
+        multiplied by says how strong it is, 1 as in its own curve.
+    """
+    one, window = _added(feature), feature.window_octaves
+    if feature.shape != ADDED:
+        return lambda octaves: (
+            added_level(octaves, one.real, one.imaginary, one.q, window)[np.newaxis] / feature.height_db
+        )
+    strength = 20 / np.log(10) * float(np.hypot(one.real, one.imaginary))
+    return lambda octaves: strength * parts(octaves, one.q, window)
+
+
+def height_gradient(feature: PeakOrDip, frequency: ArrayLike) -> Floats:
+    """By how much a feature's height changes with each decibel of its curve, its shape and place kept.
+
+    Parameters
+    ----------
+    feature : PeakOrDip
+    frequency : array_like, shape (n,)
+        Hz, ascending, of the curve.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Weights of the least squares height of the shape beside a line; of a resonance added with a phase, which has two
+        parts, to first order. Zero outside its surroundings, and everywhere if these hold too few samples.
+    """
+    octaves = np.log2(check_grid(frequency)) - np.log2(feature.centre_hz)
+    gradient = np.zeros(octaves.size)
+    near = np.abs(octaves) <= min(max(0.5, 2.0 * feature.width_octaves), 2.0)
+    if near.sum() < FEWEST:
+        return gradient
+    shape = shape_level(feature, octaves[near]) / feature.height_db
+    basis = np.stack([shape, np.ones_like(shape), octaves[near]], axis=1)
+    gradient[near] = np.linalg.pinv(basis)[0]
+    return gradient
 
 
 def octave_grid(low_hz: float, high_hz: float) -> Floats:
@@ -183,42 +325,36 @@ def _fitted(octaves: Floats, values: Floats, candidates: Sequence[_Candidate]) -
     "line through the surroundings, neighbours taken off (shape: W3C note Audio EQ Cookbook, peaking section)",
     standing="common practice, no source",
     limits="Smoothing widens and lowers what is narrower than its window. What the band's ends cut is not seen. Two "
-    "close peaks leave a dip between them that nothing causes by itself.",
+    "close peaks leave a dip between them that nothing causes by itself. A resonance added with a phase is misplaced, "
+    "and a tilt of the whole hides small ones: version 2 mends both.",
 )
-def find_peaks_and_dips(
+def find_peaks_and_dips_by_sections(
     frequency: ArrayLike,
     level: ArrayLike,
     curve: str = "curve",
     low_hz: float = 100.0,
     high_hz: float = 16000.0,
     least_height_db: float = 1.0,
+    smoothing: float | None = None,  # noqa: ARG001 - as the versions after it are called
+    widest_octaves: float = WIDEST,
 ) -> tuple[tuple[PeakOrDip, ...], str]:
-    """Find every peak and dip of a size or more.
+    """Find every peak and dip of a size or more, as version 1 did.
 
-    Parameters
-    ----------
-    frequency, level : array_like, shape (n,)
-        Hz, ascending, and dB.
-    curve : str
-        Kept with the result.
-    low_hz, high_hz : float
-        The band; leave steep roll-offs outside.
-    least_height_db : float
-        The size, dB.
-
-    Returns
-    -------
-    found : tuple of PeakOrDip
-        By rising frequency.
-    reason : str
-        Why nothing could be looked for; empty if it could.
-
-    Raises
-    ------
-    ValueError
-        If the frequencies are not ascending above zero, the shapes disagree, the band is none or the size is not above
-        zero.
+    Parameters, results and errors are those of :func:`find_peaks_and_dips`; the smoothing is not looked at.
     """
+    return by_sections(frequency, level, curve, low_hz, high_hz, least_height_db, widest_octaves)
+
+
+def by_sections(
+    frequency: ArrayLike,
+    level: ArrayLike,
+    curve: str,
+    low_hz: float,
+    high_hz: float,
+    least_height_db: float,
+    widest_octaves: float = WIDEST,
+) -> tuple[tuple[PeakOrDip, ...], str]:
+    """What version 1 finds, whichever version is chosen."""
     if not least_height_db > 0:
         raise ValueError(f"the least height must be above zero, not {least_height_db}")
     part = _searchable(check_grid(frequency), level, low_hz, high_hz)
@@ -242,7 +378,8 @@ def find_peaks_and_dips(
         if not good:
             place, height, q = one.place, one.height, float(q_of_bandwidth(one.width))
         width = float(bandwidth_of_q(q))
-        if abs(height) < least_height_db * (1 - 1e-6) or width > WIDEST or not octaves[0] < place < octaves[-1]:
+        outside = not octaves[0] < place < octaves[-1]
+        if abs(height) < least_height_db * (1 - 1e-6) or width > widest_octaves or outside:
             continue
         found.append(
             PeakOrDip(
@@ -252,8 +389,385 @@ def find_peaks_and_dips(
                 width_octaves=width,
                 q=q,
                 pole_q=q * 10 ** (abs(height) / 40),
-                shape="one resonance" if good else "not that of one resonance",
+                shape=SECTION if good else NEITHER,
                 residual_db=residual,
             )
         )
     return tuple(sorted(found, key=lambda feature: feature.centre_hz)), ""
+
+
+def _even_grid(part: Part, low_hz: float, high_hz: float) -> tuple[Floats, Floats]:
+    """Octaves evenly apart and the levels there: the data's own places where these are even, else read in between."""
+    # The band's ends are read in between, and what is read in between is a little lower than a peak is.
+    own = np.log2(part.frequency[1:-1])
+    steps = np.diff(own)
+    if own.size > FEWEST and steps.min() > 1 / (2 * POINTS_PER_OCTAVE) and steps.max() < 1.01 * steps.min():
+        return np.linspace(own[0], own[-1], own.size), part.level[1:-1]
+    octaves = octave_grid(low_hz, high_hz)
+    return octaves, resample(part.frequency, part.level, np.clip(2**octaves, part.frequency[0], part.frequency[-1]))
+
+
+def _halves(octaves: Floats, level: Floats, found: Sequence[_Candidate]) -> list[_Candidate]:
+    """Candidates with twice the narrower of their two halves for a width: what they stand on widens the other one."""
+    narrowed = []
+    for one in found:
+        row = int(np.argmin(np.abs(octaves - one.place)))
+        lower = np.sign(one.height) * (level - level[row]) <= -abs(one.height) / 2
+        sides = [np.flatnonzero(side) for side in (lower[row::-1], lower[row:])]
+        steps = min((int(side[0]) for side in sides if side.size), default=0)
+        width = 2 * steps * float(octaves[1] - octaves[0])
+        narrowed.append(replace(one, width=width) if 0 < width < LOPSIDED * one.width else one)
+    return narrowed
+
+
+def _beside_surroundings(octaves: Floats, level: Floats) -> Floats:
+    """Level less the running median of it, both without the slope of the surroundings, so that no tilt counts."""
+    step = float(octaves[1] - octaves[0])
+    half = min(max(round(MEDIAN / step / 2), 2), (level.size - 1) // 2)
+    padded = np.pad(level, half, mode="reflect", reflect_type="odd")
+    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+    slope = np.median(around[:, half:] - around[:, : half + 1], axis=1) / half
+    flat = around - slope[:, np.newaxis] * np.arange(-half, half + 1)
+    return np.asarray(level - np.median(flat, axis=1))
+
+
+@dataclass(eq=False)
+class _Shape:
+    """A candidate and the shape fitted to it so far; no residual where none could be."""
+
+    candidate: _Candidate
+    one: AddedResonance
+    window: float
+    highest_q: float
+    model: Floats
+    residual: float | None = None
+    added: bool = False
+    within: bool = False
+    """Whether it belongs to another: it is the dip beside its peak, or the peak beside its dip."""
+
+
+def _start(octaves: Floats, candidate: _Candidate, window: float) -> _Shape:
+    narrowest = max(NARROWEST * window, 1.5 * float(octaves[1] - octaves[0]))
+    one = section(candidate.height, float(q_of_bandwidth(candidate.width)), candidate.place)
+    return _Shape(candidate, one, window, float(q_of_bandwidth(narrowest)), np.zeros_like(octaves))
+
+
+def _order(candidate: _Candidate) -> int:
+    return 2 if candidate.width <= NARROW else 1
+
+
+def _reach(candidate: _Candidate) -> float:
+    return max(0.5 * candidate.width, 1 / 24)
+
+
+def _highest(candidate: _Candidate) -> float:
+    # Beside a running median the height is less than it is.
+    return (HIGHEST_FIT if candidate.certain else 2 * HIGHEST_FIT) * abs(candidate.height)
+
+
+def _settle(octaves: Floats, values: Floats, shapes: Sequence[_Shape], rounds: int) -> None:
+    """Fit each shape again to what the others leave, the highest first."""
+    total = _sum(octaves, shapes)
+    for _ in range(rounds):
+        before = total.copy()
+        for shape in shapes:
+            if shape.within:
+                continue
+            candidate = shape.candidate
+            near = _window(octaves, candidate.place, candidate.width)
+            rest = (values - total + shape.model)[near]
+            if shape.added:
+                fitted = fit_added(
+                    octaves[near], rest, shape.one, _reach(candidate), shape.window, shape.highest_q, _order(candidate)
+                )
+            else:
+                reach = _reach(candidate)
+                place = float(np.clip(shape.one.place, candidate.place - 0.9 * reach, candidate.place + 0.9 * reach))
+                fitted = fit_section(
+                    octaves[near], rest, replace(shape.one, place=place), reach, shape.window, shape.highest_q
+                )
+            model = np.zeros_like(octaves)
+            shape.residual = None
+            if fitted is not None:
+                model = _level(octaves, fitted, shape.window)
+                seen = profile(fitted, shape.window).height_db
+                if (shape.added or seen * candidate.height > 0) and abs(seen) <= _highest(candidate):
+                    shape.one, shape.residual = fitted, fitted.residual_db
+                else:
+                    model = np.zeros_like(octaves)
+            total += model - shape.model
+            shape.model = model
+        if np.abs(total - before).max() < SETTLED:
+            break
+
+
+def _level(octaves: Floats, one: AddedResonance, window: float) -> Floats:
+    return added_level(octaves - one.place, one.real, one.imaginary, one.q, window)
+
+
+def _left(octaves: Floats, rest: Floats, order: int) -> float:
+    """What is left beside a line, dB, with the floor below which nothing is decided."""
+    around = np.vander(octaves - octaves.mean(), order + 1)
+    beside = rest - around @ np.linalg.lstsq(around, rest, rcond=None)[0]
+    return float((beside**2).mean() + FLOOR**2)
+
+
+def _explained(
+    octaves: Floats,
+    values: Floats,
+    candidates: Sequence[_Candidate],
+    least_height_db: float,
+    window: Callable[[float], float],
+) -> list[_Shape]:
+    """Sections fitted to candidates, and to what is narrow in what these leave."""
+    shapes = [_start(octaves, one, window(one.place)) for one in candidates]
+    _settle(octaves, values, shapes, ROUNDS)
+    left = _beside_surroundings(octaves, values - _sum(octaves, shapes))
+    found = [one for one in _extremes(octaves, left, least_height_db, certain=False) if one.width < MEDIAN / 2]
+    if found:
+        shapes += [_start(octaves, one, window(one.place)) for one in sorted(found, key=lambda one: -abs(one.height))]
+        _settle(octaves, values, shapes, ROUNDS)
+    return shapes
+
+
+def _sum(octaves: Floats, shapes: Sequence[_Shape]) -> Floats:
+    return sum((one.model for one in shapes), np.zeros_like(octaves))
+
+
+def _take_phases(octaves: Floats, values: Floats, shapes: Sequence[_Shape]) -> None:
+    """Take a resonance with a phase for a shape, or for a peak and the dip beside it, where that is the simpler one."""
+    before = [(one, replace(one)) for one in shapes]
+    taken: list[tuple[_Shape, list[_Shape]]] = []
+    for shape in sorted(shapes, key=lambda one: -abs(one.candidate.height)):
+        own = shape.candidate
+        span = max(own.width, 1 / 12)
+        if shape.within or float(q_of_bandwidth(own.width)) * 1.5 < LEAST_ADDED_Q:
+            continue
+        around = [
+            other
+            for other in shapes
+            if other is not shape
+            and not other.within
+            and not other.added
+            and abs(other.candidate.place - own.place) <= 2 * span
+            and other.candidate.width <= 2.5 * span
+        ]
+        beside = [one for one in around if one.candidate.height * own.height < 0]
+        # What a section leaves of a resonance with a phase is taken up by lower shapes all around.
+        reach = min(max(0.5, 2.0 * own.width), 2.0)
+        lower = [
+            other
+            for other in shapes
+            if not other.within
+            and not other.added
+            and abs(other.candidate.place - own.place) <= reach
+            and abs(other.candidate.height) < abs(own.height)
+        ]
+        choices: list[list[_Shape]] = []
+        for several in ([], *([one] for one in around), beside, around, lower):
+            if several not in choices:
+                choices.append(several)
+        best: tuple[float, AddedResonance, list[_Shape]] | None = None
+        total = _sum(octaves, shapes)
+        for several in choices:
+            rest = values - total + shape.model + _sum(octaves, several)
+            near = _window(octaves, own.place, own.width)
+            places = np.linspace(own.place - span, own.place + span, 7)
+            qualities = float(q_of_bandwidth(own.width)) * np.array([0.6, 1.0, 1.7])
+            guess = first_guess(octaves[near], rest[near], places, qualities, shape.window)
+            fitted = (
+                None
+                if guess is None
+                else fit_added(octaves[near], rest[near], guess, span, shape.window, shape.highest_q, _order(own))
+            )
+            if fitted is None or fitted.q < LEAST_ADDED_Q:
+                continue
+            model = _level(octaves, fitted, shape.window)
+            if abs(profile(fitted, shape.window).height_db) > _highest(own):
+                continue
+            if fitted.residual_db > CLOSE_ADDED * np.abs(model).max() + FLOOR:
+                continue
+            alone = _left(octaves[near], (rest - model)[near], _order(own)) * PER_PARAMETER**4
+            apart = _left(octaves[near], (values - total)[near], _order(own)) * PER_PARAMETER ** (3 + 3 * len(several))
+            # Without those around it a section may do as well.
+            plain = fit_section(octaves[near], rest[near], shape.one, span, shape.window, shape.highest_q, _order(own))
+            if plain is not None:
+                model = _level(octaves, plain, shape.window)
+                apart = min(apart, _left(octaves[near], (rest - model)[near], _order(own)) * PER_PARAMETER**3)
+            if alone < apart and (best is None or alone / apart < best[0]):
+                best = alone / apart, fitted, several
+        if best is not None:
+            _, shape.one, several = best
+            shape.added, shape.residual, shape.model = (
+                True,
+                shape.one.residual_db,
+                _level(octaves, shape.one, shape.window),
+            )
+            for other in several:
+                other.within, other.residual, other.model = True, None, np.zeros_like(octaves)
+            taken.append((shape, several))
+    if not taken:
+        return
+    _settle(octaves, values, shapes, ROUNDS)
+    # One that does not stay close beside the others settled anew was none.
+    failed = [one for shape, several in taken if not _close(shape) for one in (shape, *several)]
+    for one, was in before:
+        if any(one is other for other in failed):
+            one.one, one.model, one.residual = was.one, was.model, was.residual
+            one.added, one.within = was.added, was.within
+    if failed:
+        _settle(octaves, values, shapes, ROUNDS)
+
+
+def _close(shape: _Shape) -> bool:
+    height = float(np.abs(shape.model).max())
+    return (
+        shape.residual is not None and shape.one.q >= LEAST_ADDED_Q and shape.residual <= CLOSE_ADDED * height + FLOOR
+    )
+
+
+def _extreme(octaves: Floats, values: Floats, place: float, reach: float, sign: float) -> float:
+    """Where the curve is highest (lowest, if the sign is negative) nearby, Hz; the place itself if it is nowhere so."""
+    near = np.flatnonzero(np.abs(octaves - place) <= reach)
+    if near.size:
+        row = near[np.argmax(sign * values[near])]
+        if 0 < row < octaves.size - 1 and sign * values[row] >= sign * max(sign * values[row - 1 : row + 2] * sign):
+            return float(2 ** octaves[row])
+    return float(2**place)
+
+
+def _described(
+    shape: _Shape,
+    curve: str,
+    octaves: Floats,
+    values: Floats,
+    shapes: Sequence[_Shape],
+    least_height_db: float,
+    widest_octaves: float,
+) -> PeakOrDip | None:
+    """A shape as it is published; None where it is too small, too wide or beyond the band's ends."""
+    candidate, one, residual = shape.candidate, shape.one, shape.residual
+    seen = profile(one, shape.window)
+    # A fit that is close and finds next to nothing is believed too.
+    good = residual is not None and residual <= POOR_FIT * max(abs(seen.height_db), abs(candidate.height) / 2)
+    if shape.within or (not good and not candidate.certain):
+        return None
+    height, bare, place = seen.height_db, profile(one, 0.0), one.place
+    if not good:
+        place, height = candidate.place, candidate.height
+    q = one.q if good and shape.added else float(q_of_bandwidth(candidate.width))
+    if good and not shape.added:
+        q = one.q / float(np.sqrt(1 + one.real))
+    unsmoothed = bare.height_db if good else height
+    width = bare.width_octaves if good and shape.added else float(bandwidth_of_q(q))
+    outside = not octaves[0] < place < octaves[-1]
+    if abs(height) < least_height_db * (1 - 1e-6) or width > widest_octaves or outside:
+        return None
+    top = candidate.place if candidate.certain else place + seen.shift
+    # The top of a hump is not that of a peak on it.
+    narrower = _sum(octaves, [other for other in shapes if other.candidate.width < width / 5])
+    extreme = _extreme(octaves, values - narrower, top, candidate.width / 2, float(np.sign(height)))
+    return PeakOrDip(
+        curve=curve,
+        centre_hz=float(2**place),
+        height_db=height,
+        width_octaves=width,
+        q=q,
+        pole_q=q if good and shape.added else q * 10 ** (abs(unsmoothed) / 40),
+        shape=(ADDED if shape.added else SECTION) if good else NEITHER,
+        residual_db=residual,
+        extreme_hz=extreme,
+        unsmoothed_height_db=unsmoothed,
+        phase_deg=float(np.rad2deg(np.arctan2(one.imaginary, one.real))) if good and shape.added else 0.0,
+        beside_db=seen.beside_db if good and shape.added else 0.0,
+        window_octaves=shape.window if good else 0.0,
+    )
+
+
+@method(
+    "peaks-and-dips",
+    version=2,
+    title="Peaks and dips of a curve: centre, height, width, Q, and the phase a resonance is added with",
+    formula="Least squares fit of |1 + r / (1 + j w)|², w = Q (f / f0 - f0 / f), smoothed as the curve is, and a line, "
+    "around each extreme that stands out by half the least height; r is real, which makes the peaking section of an "
+    "equaliser, unless a phase leaves 1.3 times less of the squared decibels for each parameter more",
+    source="extremes by their prominence above a line through the band; second-order section, or second-order "
+    "resonance added with a phase, fitted with a line through the surroundings, neighbours taken off (shape of the "
+    "section: W3C note Audio EQ Cookbook, peaking section)",
+    standing="common practice, no source",
+    limits="What is narrower than half the window of the smoothing is not resolved. What the band's ends cut is not "
+    "seen. Two close peaks leave a dip between them that nothing causes by itself. A phase is looked for from Q 4 on "
+    "and taken to be one over the whole resonance; peak and dip of two causes may be taken for those of one.",
+)
+def find_peaks_and_dips(
+    frequency: ArrayLike,
+    level: ArrayLike,
+    curve: str = "curve",
+    low_hz: float = 100.0,
+    high_hz: float = 16000.0,
+    least_height_db: float = 1.0,
+    smoothing: float | None = None,
+    widest_octaves: float = WIDEST,
+) -> tuple[tuple[PeakOrDip, ...], str]:
+    """Find every peak and dip of a size or more.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB.
+    curve : str
+        Kept with the result.
+    low_hz, high_hz : float
+        The band; leave steep roll-offs outside.
+    least_height_db : float
+        The size, dB, in the curve as it is.
+    smoothing : float, optional
+        Windows per octave that the curve was smoothed with, as :func:`anechain.acoustics.smoothing.smooth` takes it:
+        the shapes are smoothed alike, so that centre, width and Q are those before smoothing.
+    widest_octaves : float
+        What is wider is the balance of the whole, and left out.
+
+    Returns
+    -------
+    found : tuple of PeakOrDip
+        By rising frequency.
+    reason : str
+        Why nothing could be looked for; empty if it could.
+
+    Raises
+    ------
+    ValueError
+        If the frequencies are not ascending above zero, the shapes disagree, the band is none, or the size or the
+        smoothing is not above zero.
+    """
+    if not least_height_db > 0:
+        raise ValueError(f"the least height must be above zero, not {least_height_db}")
+    if smoothing is not None and not smoothing > 0:
+        raise ValueError(f"a window of 1/N octave needs an N above zero, not {smoothing}")
+    part = _searchable(check_grid(frequency), level, low_hz, high_hz)
+    if part.reason:
+        return (), part.reason
+    octaves, values = _even_grid(part, low_hz, high_hz)
+    own = np.log2(part.frequency)
+
+    def window(place: float) -> float:
+        """Window of the smoothing there; levels read linearly between samples widen it (by their mean error)."""
+        row = int(np.clip(np.searchsorted(own, place), 1, own.size - 1))
+        step = float(own[row] - own[row - 1])
+        if smoothing is None or 2 * step > 1.001 / smoothing:
+            return 0.0
+        return float(np.hypot(1 / smoothing, np.sqrt(2) * step))
+
+    candidates = _candidates(octaves, values, least_height_db)
+    shapes = _explained(octaves, values, candidates, least_height_db, window)
+    narrowed = _halves(octaves, _straightened(octaves, values), candidates)
+    if narrowed != candidates:
+        others = _explained(octaves, values, narrowed, least_height_db, window)
+        changed = [one for one, was in zip(narrowed, candidates, strict=True) if one != was]
+        near = np.any([_window(octaves, one.place, one.width) for one in changed], axis=0)
+        shapes = min(
+            shapes, others, key=lambda several: _left(octaves[near], (values - _sum(octaves, several))[near], 1)
+        )
+    _take_phases(octaves, values, shapes)
+    found = [_described(one, curve, octaves, values, shapes, least_height_db, widest_octaves) for one in shapes]
+    return tuple(sorted((one for one in found if one is not None), key=lambda feature: feature.centre_hz)), ""

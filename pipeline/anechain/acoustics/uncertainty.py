@@ -23,6 +23,7 @@ __all__ = [
     "CurveUncertainty",
     "Distribution",
     "MonteCarlo",
+    "angle_slope",
     "combine",
     "coverage_factor",
     "decibels_of_relative",
@@ -30,9 +31,11 @@ __all__ = [
     "distance_component",
     "linear_combination_uncertainty",
     "mean_level_uncertainty",
+    "mean_shares",
     "monte_carlo",
     "repeatability",
     "setting_angle_uncertainty",
+    "spread_of_draws",
     "standard_of_limits",
 ]
 
@@ -242,6 +245,29 @@ def setting_angle_uncertainty(angles: ArrayLike, level: ArrayLike, standard_deg:
     ValueError
         If the shapes disagree or the angles do not ascend.
     """
+    return np.asarray(np.abs(angle_slope(angles, level)) * standard_deg)
+
+
+def angle_slope(angles: ArrayLike, level: ArrayLike) -> Floats:
+    """Slope of the level over angle at each direction of a whole or part orbit.
+
+    Parameters
+    ----------
+    angles : array_like, shape (m,), m at least 3
+        Degrees, ascending.
+    level : array_like, shape (m, n)
+        dB.
+
+    Returns
+    -------
+    numpy.ndarray, shape (m, n)
+        dB per degree, by the neighbours on both sides.
+
+    Raises
+    ------
+    ValueError
+        If the shapes disagree or the angles do not ascend.
+    """
     degrees, values = np.asarray(angles, dtype=np.float64), np.asarray(level, dtype=np.float64)
     if degrees.ndim != 1 or degrees.size < 3 or values.shape[:1] != degrees.shape or not (np.diff(degrees) > 0).all():
         raise ValueError("three or more ascending angles, and levels for each")
@@ -250,8 +276,8 @@ def setting_angle_uncertainty(angles: ArrayLike, level: ArrayLike, standard_deg:
         # The orbit is closed: its ends are neighbours.
         degrees = np.concatenate([[degrees[-1] - 360.0], degrees, [degrees[0] + 360.0]])
         values = np.concatenate([values[-1:], values, values[:1]])
-        return np.asarray(np.abs(np.gradient(values, degrees, axis=0))[1:-1] * standard_deg)
-    return np.asarray(np.abs(np.gradient(values, degrees, axis=0)) * standard_deg)
+        return np.asarray(np.gradient(values, degrees, axis=0)[1:-1])
+    return np.asarray(np.gradient(values, degrees, axis=0))
 
 
 @method(
@@ -382,8 +408,25 @@ def linear_combination_uncertainty(
     )
 
 
-def _shares(level: ArrayLike, weights: ArrayLike) -> Floats:
-    """Share of each level in a weighted mean of squared pressure: its sensitivity, which sums to one."""
+def mean_shares(level: ArrayLike, weights: ArrayLike) -> Floats:
+    """Share of each level in a weighted mean of squared pressure: its sensitivity, which sums to one.
+
+    Parameters
+    ----------
+    level : array_like, shape (m, ...)
+        dB.
+    weights : array_like, shape (m,)
+        In any unit.
+
+    Returns
+    -------
+    numpy.ndarray, shape (m, ...)
+
+    Raises
+    ------
+    ValueError
+        If the shapes do not match or no weight is above zero.
+    """
     values, weight = np.asarray(level, dtype=np.float64), np.asarray(weights, dtype=np.float64)
     if weight.ndim != 1 or values.shape[:1] != weight.shape or not weight.sum() > 0:
         raise ValueError(f"weights of shape {weight.shape} for levels of shape {values.shape}")
@@ -426,7 +469,7 @@ def mean_level_uncertainty(
     ValueError
         If the shapes disagree or no weight is above zero.
     """
-    return linear_combination_uncertainty(_shares(level, weights), correlated_db, uncorrelated_db)
+    return linear_combination_uncertainty(mean_shares(level, weights), correlated_db, uncorrelated_db)
 
 
 @method(
@@ -466,7 +509,7 @@ def difference_uncertainty(
     ValueError
         If the shapes disagree or no weight is above zero.
     """
-    sensitivity = _shares(level, weights) - _shares(level, subtracted_weights)
+    sensitivity = mean_shares(level, weights) - mean_shares(level, subtracted_weights)
     return linear_combination_uncertainty(sensitivity, correlated_db, uncorrelated_db)
 
 
@@ -531,6 +574,25 @@ def monte_carlo(
         drawn = function(values + error)
         if drawn is not None and np.isfinite(drawn):
             found.append(float(drawn))
+    return spread_of_draws(value, found, draws)
+
+
+def spread_of_draws(value: float | None, found: Sequence[float], draws: int) -> MonteCarlo:
+    """What a number did in the draws of a Monte Carlo propagation.
+
+    Parameters
+    ----------
+    value : float or None
+        The number without errors; None if it is not determined.
+    found : sequence of float
+        Its value in each draw in which it was determined.
+    draws : int
+        How many there were.
+
+    Returns
+    -------
+    MonteCarlo
+    """
     lost = draws - len(found)
     if value is None or len(found) < 2:
         words = "the number is not determined" if value is None else f"it was lost in {lost} of {draws} draws"

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from anechain.acoustics.aim import Aim, AimedCurve, best_aim
-from anechain.figure_of_merit.given import Given, band_words, number
-from anechain.figure_of_merit.spreads import NOT_STATED
+from anechain.figure_of_merit.given import Floats, Given, band_words, number
+from anechain.figure_of_merit.spreads import drawn_orbits
 from anechain.numbers import Number, Spread
 
 if TYPE_CHECKING:
@@ -31,6 +31,23 @@ def compare_aims(given: Given) -> Aim | None:
     )
 
 
+def _spreads(given: Given) -> Mapping[str, Spread]:
+    """How sure the best toe-in is, and deviation and slope of the three cases."""
+    chosen, row = given.options.aim, given.orbits.planes.index("horizontal")
+
+    def values(frequency: Floats, level: Floats) -> dict[str, float | None]:
+        aim = best_aim(
+            frequency, given.orbits.angles, level[row], chosen.listener, chosen.band, chosen.slope, chosen.step
+        )
+        found = {"toe_in": None if aim.best is None else aim.best.toe_in_deg}
+        for key, case in (("best", aim.best), ("axis", aim.at_listener), ("parallel", aim.parallel)):
+            found[f"{key}.deviation"] = None if case is None else case.deviation_db
+            found[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
+        return found
+
+    return drawn_orbits(given.errors, given.orbits.level, values)
+
+
 def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:
     """The best toe-in, and deviation and slope of it, of the axis and of the parallel case, side by side."""
     chosen = given.options.aim
@@ -38,8 +55,7 @@ def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:
     about = f"listener at {chosen.listener:g}°; {band_words(chosen.band)}" + (
         f"; held against {aim.trend}" if aim else ""
     )
-    stated = bool(given.errors.common)
-    sure = Spread(None, reason="uncertainties of single directions are not carried to it" if stated else NOT_STATED)
+    sure = _spreads(given) if aim is not None and given.errors.of is not None else {}
     best = aim.best if aim is not None else None
     yield number(
         given,
@@ -49,7 +65,7 @@ def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:
         "Toe-in whose direct sound follows the trend best",
         None if best is None else best.toe_in_deg,
         "°",
-        spread=sure,
+        spread=sure.get("toe_in"),
         note=about,
         reason=aim.reason if aim is not None else absent,
     )
@@ -75,7 +91,7 @@ def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:
                 f"{title}: {words}",
                 value,
                 unit,
-                spread=sure,
+                spread=sure.get(f"{key}.{what}"),
                 note="; ".join(filter(None, (where, about))),
                 reason=missing,
             )

@@ -11,8 +11,19 @@ import numpy as np
 from anechain.acoustics.coil_heating import ASSUMPTIONS
 from anechain.acoustics.curve_parts import hertz
 from anechain.acoustics.frequencies import nominal_octave
+from anechain.figure_of_merit import compression_spreads
+from anechain.figure_of_merit.compression_spreads import (
+    CompressionErrors,
+    between_takes_spread,
+    change_spread,
+    compression_errors,
+    drift_spread,
+    level_at_limit_spread,
+    rise_spread,
+    shape_spread,
+)
 from anechain.figure_of_merit.given import Given, band_words, number, slug
-from anechain.numbers import Number, Spread
+from anechain.numbers import Number
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -27,6 +38,7 @@ USES = (
     "level-at-compression",
     "long-term-compression",
     "take-drift",
+    *compression_spreads.USES,
 )
 NOT_MEASURED = "its fundamental was not measured at two drives or more"
 
@@ -54,12 +66,13 @@ def compression_numbers(given: Given) -> Iterator[Number]:
         ):
             yield number(given, method, f"compression.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
         return
-    yield from _at_the_highest_drive(given, data)
-    yield from _octaves(given, data)
-    yield from _takes(given, data)
+    errors = compression_errors(given, data)
+    yield from _at_the_highest_drive(given, data, errors)
+    yield from _octaves(given, data, errors)
+    yield from _takes(given, data, errors)
 
 
-def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
+def _at_the_highest_drive(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
     attrs = data.attrs
     band = float(attrs["band_low"]), float(attrs["band_high"])
     levels = np.asarray(data["level_change"].values, dtype=np.float64)
@@ -69,6 +82,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
     from_to = f"from {volts[0]:.3g} to {volts[row]:.3g} V"
     value = float(levels[row]) if known.size and row else None
     reason = "" if value is not None else f"too much of {band_words(band)} is masked"
+    changed = None if value is None else change_spread(errors, row, band)
     yield number(
         given,
         "compression-level-and-shape",
@@ -77,7 +91,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
         f"Compression: change of level {from_to}",
         value,
         "dB",
-        spread=_spread(data, row, band),
+        spread=changed,
         note=f"mean compression, {band_words(band)}; negative: the level lags behind the drive",
         reason=reason,
     )
@@ -89,7 +103,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
         f"Compression: change of shape {from_to}, r.m.s.",
         float(data["shape_rms"].values[row]) if value is not None else None,
         "dB",
-        spread=Spread(None, reason="not carried to an r.m.s."),
+        spread=None if value is None else shape_spread(errors, row, band),
         note="compression less its mean, r.m.s. over log frequency",
         reason=reason,
     )
@@ -103,25 +117,14 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset) -> Iterator[Number]:
         "Rise of the coil's temperature that would explain the change of level",
         rise if known_rise else None,
         "K",
-        spread=Spread(None, reason="a possibility, no measurement"),
+        spread=None if value is None or changed is None or not known_rise else rise_spread(value, rise, changed),
         note=f"a possibility only: {ASSUMPTIONS}",
         # A reason beside a value would be read as a doubt about it.
         reason="" if known_rise else reason or "the level rose by more than the drive",
     )
 
 
-def _spread(data: xr.Dataset, row: int, band: tuple[float, float]) -> Spread:
-    """Median over the band of the uncertainty of single frequencies: noise and rounding, nothing else."""
-    frequency = np.asarray(data["frequency"].values, dtype=np.float64)
-    inside = (frequency >= band[0]) & (frequency <= band[1])
-    expanded = np.asarray(data["uncertainty"].values, dtype=np.float64)[row, inside]
-    if not (expanded > 0).any():
-        return Spread(None, reason="neither noise nor rounding is known")
-    how = "median over the band of noise and rounding at single frequencies; the set-up's own is not in it"
-    return Spread(float(np.nanmedian(expanded)) / 2.0, how)
-
-
-def _octaves(given: Given, data: xr.Dataset) -> Iterator[Number]:
+def _octaves(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
     limits = np.asarray(data["limit"].values, dtype=np.float64)
     limit = float(limits[np.argmin(np.abs(limits - float(data.attrs["compression_limit"])))])
     chosen = data.sel(limit=limit)
@@ -137,7 +140,7 @@ def _octaves(given: Given, data: xr.Dataset) -> Iterator[Number]:
             f"Level at 1 m at which the octave band of {hertz(nominal)} Hz passes {limit:g} dB of compression",
             level if reached else None,
             "dB",
-            spread=Spread(None, reason="not carried through the reading between drives"),
+            spread=level_at_limit_spread(errors, column, limit) if reached else None,
             note=f"the band's own level, sine by sine; at {drive:.3g} V, read between measured drives"
             if reached
             else "",
@@ -145,10 +148,10 @@ def _octaves(given: Given, data: xr.Dataset) -> Iterator[Number]:
         )
 
 
-def _takes(given: Given, data: xr.Dataset) -> Iterator[Number]:
+def _takes(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
     told = json.loads(str(data.attrs["takes"]))
     gaps = json.loads(str(data.attrs["gaps"]))
-    band = band_words((float(data.attrs["band_low"]), float(data.attrs["band_high"])))
+    ends = float(data.attrs["band_low"]), float(data.attrs["band_high"])
     moved = told.get("drift", {})
     yield number(
         given,
@@ -158,7 +161,7 @@ def _takes(given: Given, data: xr.Dataset) -> Iterator[Number]:
         "Drift: the first level, repeated last, r.m.s.",
         moved.get("rms_db"),
         "dB",
-        spread=Spread(None, reason="one repeat: nothing to take it from"),
+        spread=None if moved.get("rms_db") is None else drift_spread(errors),
         note=f"{moved.get('verdict')} the limit of {moved.get('limit_db', 0):g} dB; takes {moved.get('first')} and "
         f"{moved.get('last')}"
         if moved.get("rms_db") is not None
@@ -193,7 +196,7 @@ def _takes(given: Given, data: xr.Dataset) -> Iterator[Number]:
             title,
             float(largest["mean_db"]),
             "dB",
-            spread=Spread(None, reason="one repeat: nothing to take it from"),
+            spread=between_takes_spread(errors, ends),
             note=f"largest of {len(changes)}; at {largest['drive_v']:.3g} V, takes {largest['first']} and "
-            f"{largest['last']}, {seconds}; mean, {band}",
+            f"{largest['last']}, {seconds}; mean, {band_words(ends)}",
         )

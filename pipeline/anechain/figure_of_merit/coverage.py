@@ -14,18 +14,21 @@ from anechain.acoustics.beam_width import (
     NO_DATA,
     NOT_REACHED,
     BeamWidth,
+    Coverage,
     beam_width,
+    first_narrowing,
     mean_coverage,
     narrowing_frequency,
+    open_coverage,
 )
-from anechain.acoustics.curve_parts import mean_over_octaves, part_in_band
+from anechain.acoustics.curve_parts import hertz, mean_over_octaves, part_in_band
 from anechain.acoustics.directions import PLANES, unit_vectors
 from anechain.acoustics.directivity_constancy import DirectivityConstancy, directivity_constancy
-from anechain.acoustics.listening_height import listening_height
+from anechain.acoustics.listening_height import ListeningHeight, listening_height
 from anechain.acoustics.smoothing import smooth
 from anechain.acoustics.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
 from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
-from anechain.figure_of_merit.spreads import NOT_STATED, drawn
+from anechain.figure_of_merit.spreads import drawn, linear_spread, octaves_of, orbit_draws, spreads_of
 from anechain.numbers import Mark, Number, Spread
 
 if TYPE_CHECKING:
@@ -50,14 +53,18 @@ SPHERE_HEADING = "Whole sphere"
 USES = (
     "beam-width",
     "directivity-constancy",
+    "first-narrowing",
     "listening-height",
     "mean-coverage",
     "narrowing-frequency",
+    "open-coverage",
     "orbit-interpolation",
     "sphere-harmonics",
 )
 INDICES = ("sound_power_index", "early_reflections_index")
 SIDES = ("positive", "negative")
+KEPT = 0.9
+"""Share of the draws, at least, in which an angle is there for its uncertainty to be told."""
 STATES = (FOUND, NOT_REACHED, COMES_BACK, NO_DATA)
 
 
@@ -75,12 +82,19 @@ class Beams:
         None where there are no directions all around.
     sphere_frequency : numpy.ndarray
         Hz.
+    sure : mapping of str to Spread
+        Of the numbers of planes and heights, by their id.
+    width_spread : mapping of str to numpy.ndarray, shape (2, n)
+        By plane: standard uncertainty in degrees of the first angle, the positive side first; NaN where the angle is
+        lost in more than a tenth of the draws.
     """
 
     width: Mapping[str, BeamWidth]
     missing: Mapping[str, str]
     sphere: HarmonicSphere | None
     sphere_frequency: Floats
+    sure: Mapping[str, Spread]
+    width_spread: Mapping[str, Floats]
 
 
 def beams(given: Given) -> Beams:
@@ -94,12 +108,57 @@ def beams(given: Given) -> Beams:
         elif np.count_nonzero(np.abs(given.orbits.angles) < 0.01) != 1 or np.isnan(level[_axis(given)]).all():
             missing[plane] = "needs the level on the axis"
         else:
-            measured = ~np.isnan(level).all(axis=1)
-            width[plane] = beam_width(
-                given.frequency, given.orbits.angles[measured], level[measured], given.options.beam.drop
-            )
+            width[plane] = _width(given, given.frequency, level)
     sphere, frequency = _sphere(given)
-    return Beams(width, missing, sphere, frequency)
+    return Beams(width, missing, sphere, frequency, *_spreads(given, tuple(width)))
+
+
+def _width(given: Given, frequency: Floats, level: Floats) -> BeamWidth:
+    measured = ~np.isnan(level).all(axis=1)
+    return beam_width(frequency, given.orbits.angles[measured], level[measured], given.options.beam.drop)
+
+
+def _spreads(given: Given, planes: tuple[str, ...]) -> tuple[Mapping[str, Spread], Mapping[str, Floats]]:
+    """How sure beam widths, what is read off them, and heights are: from the same draws."""
+    if given.errors.of is None:
+        return {}, {}
+    values: list[Mapping[str, float | None]] = []
+    angles: dict[str, list[Floats]] = {plane: [] for plane in planes}
+    vertical, chosen = given.orbits.of("vertical") is not None, given.options.beam
+    frequency = given.frequency
+    for frequency, level in orbit_draws(given.errors, given.orbits.level):
+        found: dict[str, float | None] = {}
+        for plane in planes:
+            beam = _width(given, frequency, level[given.orbits.planes.index(plane)])
+            angles[plane].append(np.stack([beam.first_positive_deg, beam.first_negative_deg]))
+            for band in chosen.bands:
+                found[f"beam.{plane}.{band_slug(band)}"] = _covered(given, plane, beam, band)[0].mean_deg
+            found[f"beam.{plane}.narrows"] = narrowing_frequency(beam, chosen.narrower_than).frequency_hz
+            found[f"beam.{plane}.first_narrows"] = first_narrowing(
+                beam, chosen.narrower_than, chosen.narrow_for
+            ).frequency_hz
+        if vertical:
+            window = _window(given, frequency, level[given.orbits.planes.index("vertical")])
+            found["listening_height.up"], found["listening_height.down"] = window.up_m, window.down_m
+        values.append(found)
+    spread = {}
+    for plane, drawn_angles in angles.items():
+        seen = np.stack(drawn_angles[1:])
+        there = ~np.isnan(seen)
+        enough = there.mean(axis=0) >= KEPT
+        deviation = np.full(enough.shape, np.nan)
+        deviation[enough] = np.nanstd(seen[:, enough], axis=0, ddof=1)
+        spread[plane] = np.stack(
+            [np.interp(np.log(given.frequency), np.log(frequency), one, np.nan, np.nan) for one in deviation]
+        )
+    return spreads_of(given.errors, values[0], values[1:]), spread
+
+
+def _window(given: Given, frequency: Floats, level: Floats) -> ListeningHeight:
+    chosen = given.options.listening_height
+    return listening_height(
+        frequency, given.orbits.angles, level, chosen.distance, chosen.tolerance, chosen.band, chosen.measure
+    )
 
 
 def _axis(given: Given) -> int:
@@ -136,77 +195,83 @@ def numbers(given: Given, found: Beams) -> Iterator[Number]:
     """Coverage and narrowing of each plane, heights, indices, and the sphere."""
     for plane in PLANES:
         yield from _of_plane(given, found, plane)
-    yield from _heights(given)
+    yield from _heights(given, found)
     for index in INDICES:
         yield from _index(given, index)
     yield from _whole(given, found)
 
 
-def _not_carried(given: Given) -> Spread:
-    """Numbers read off single directions: the curve set's uncertainty does not hold for them."""
-    stated = bool(given.errors.common)
-    words = "uncertainties of single directions are not carried to it" if stated else NOT_STATED
-    return Spread(None, reason=words)
+def _covered(given: Given, plane: str, beam: BeamWidth, band: tuple[float, float]) -> tuple[Coverage, str]:
+    """Mean coverage, or the least that it can be where the beam is open at some frequencies; and the method's id."""
+    mean = mean_coverage(beam, *band)
+    if not mean.reason:
+        return mean, "mean-coverage"
+    level = given.orbits.level[given.orbits.planes.index(plane)]
+    angles = given.orbits.angles[~np.isnan(level).all(axis=1)]
+    # 180 degrees is the last angle of both sides.
+    last = [180.0 if 180.0 in angles else float(np.max(sign * angles, initial=0.0)) for sign in (1.0, -1.0)]
+    least = open_coverage(beam, *band, *last)
+    return (mean, "mean-coverage") if least.reason else (least, "open-coverage")
 
 
 def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
     chosen = given.options.beam
     beam = found.width.get(plane)
     drop = f"\N{MINUS SIGN}{chosen.drop:g} dB re the axis"
+    sides = ("left", "right") if plane == "horizontal" else ("up", "down")
     for band in chosen.bands:
-        cover = mean_coverage(beam, *band) if beam is not None else None
+        cover, method = (None, "mean-coverage") if beam is None else _covered(given, plane, beam, band)
         note = ""
         if cover is not None and cover.mean_deg is not None:
-            sides = ("left", "right") if plane == "horizontal" else ("up", "down")
             note = (
                 f"{drop}; {cover.narrowest_deg:.0f}° to {cover.widest_deg:.0f}°; {sides[0]} {cover.positive_deg:.0f}°, "
                 f"{sides[1]} {cover.negative_deg:.0f}°"
             )
+            if method == "open-coverage":
+                note += "; where the level does not fall that far on a side, that side counts up to its last angle"
             if cover.ambiguous_share > 0:
                 note += f"; at {cover.ambiguous_share:.0%} of the frequencies a lobe lies beyond the first angle"
         yield number(
             given,
-            "mean-coverage",
+            method,
             f"beam.{plane}.{band_slug(band)}",
             HEADING,
             f"{plane.capitalize()} coverage, {band_words(band)}",
             None if cover is None else cover.mean_deg,
             "°",
-            spread=_not_carried(given),
+            bound="at least" if method == "open-coverage" else "",
+            spread=found.sure.get(f"beam.{plane}.{band_slug(band)}"),
             note=note,
             reason=found.missing.get(plane, "") if cover is None else cover.reason,
+            marks=(Mark(f"beam_{plane}", *band),),
         )
+    first = first_narrowing(beam, chosen.narrower_than, chosen.narrow_for) if beam is not None else None
+    until = "" if first is None or first.until_hz is None else f"; up to {hertz(first.until_hz)} Hz"
     narrow = narrowing_frequency(beam, chosen.narrower_than) if beam is not None else None
-    yield number(
-        given,
-        "narrowing-frequency",
-        f"beam.{plane}.narrows",
-        HEADING,
-        f"{plane.capitalize()} beam narrower than {chosen.narrower_than:g}° from",
-        None if narrow is None else narrow.frequency_hz,
-        "Hz",
-        spread=_not_carried(given),
-        note=drop,
-        reason=found.missing.get(plane, "") if narrow is None else narrow.reason,
-    )
+    for key, method, title, one, note in (
+        ("first_narrows", "first-narrowing", "first narrower than {}° from", first, drop + until),
+        ("narrows", "narrowing-frequency", "narrower than {}° for good from", narrow, drop),
+    ):
+        hz = None if one is None else one.frequency_hz
+        yield number(
+            given,
+            method,
+            f"beam.{plane}.{key}",
+            HEADING,
+            f"{plane.capitalize()} beam {title.format(f'{chosen.narrower_than:g}')}",
+            hz,
+            "Hz",
+            spread=found.sure.get(f"beam.{plane}.{key}"),
+            note=note,
+            reason=found.missing.get(plane, "") if one is None else one.reason,
+            marks=() if hz is None else (Mark(f"beam_{plane}", hz, hz),),
+        )
 
 
-def _heights(given: Given) -> Iterator[Number]:
+def _heights(given: Given, found: Beams) -> Iterator[Number]:
     chosen = given.options.listening_height
     level = given.orbits.of("vertical")
-    window = (
-        None
-        if level is None
-        else listening_height(
-            given.frequency,
-            given.orbits.angles,
-            level,
-            chosen.distance,
-            chosen.tolerance,
-            chosen.band,
-            chosen.measure,
-        )
-    )
+    window = None if level is None else _window(given, given.frequency, level)
     note = (
         f"{chosen.measure} deviation from the axis within {chosen.tolerance:g} dB, {band_words(chosen.band)}, "
         f"{chosen.distance:g} m away"
@@ -226,7 +291,7 @@ def _heights(given: Given) -> Iterator[Number]:
             title,
             height,
             "m",
-            spread=_not_carried(given),
+            spread=found.sure.get(f"listening_height.{side}"),
             note=note if angle is None else f"{note}; {angle:.1f}°",
             reason="" if height is not None else reason,
         )
@@ -283,11 +348,7 @@ def _whole(given: Given, found: Beams) -> Iterator[Number]:
     note = ""
     if sphere is not None:
         reasons = dict.fromkeys(values, sphere.reason or "the sphere has other frequencies than the curves")
-        note = f"{band_words(band)}; order {sphere.order}, condition number {sphere.condition:.3g}"
-        if sphere.misfit_db is not None:
-            misfit = part_in_band(found.sphere_frequency, sphere.misfit_db, *band)
-            if not misfit.reason:
-                note += f", misfit at most {misfit.level.max():.0f} dB"
+        note = f"{band_words(band)}; harmonics up to order {sphere.order}{_by_solid_angles(given, found)}"
         if sphere.index_db is not None:
             part = part_in_band(found.sphere_frequency, sphere.index_db, *band)
             values["index"] = None if part.reason else mean_over_octaves(part.frequency, part.level)
@@ -298,6 +359,7 @@ def _whole(given: Given, found: Beams) -> Iterator[Number]:
             if not part.reason:
                 values["two_orbit_error"] = mean_over_octaves(part.frequency, part.level)
                 values["largest_error"] = float(part.level[np.argmax(np.abs(part.level))])
+    spreads = _sphere_spreads(given, found)
     for key, title in (
         ("index", "True directivity index (re on axis), mean"),
         ("two_orbit_error", "Two-orbit sound power less true power, mean"),
@@ -311,10 +373,41 @@ def _whole(given: Given, found: Beams) -> Iterator[Number]:
             title,
             values[key],
             "dB",
-            spread=_not_carried(given),
+            spread=spreads.get(key),
             note=note,
             reason=reasons[key],
         )
+
+
+def _by_solid_angles(given: Given, found: Beams) -> str:
+    """How far the mean by harmonics lies from that by the solid angles of the directions, in words."""
+    other, sphere, band = given.curves.get("sphere_power"), found.sphere, given.options.directivity.band
+    if other is None or sphere is None or sphere.power_db is None or sphere.power_db.shape != other.shape:
+        return ""
+    apart = part_in_band(given.frequency, np.abs(sphere.power_db - other), *band)
+    if apart.reason:
+        return ""
+    return f"; the power by solid angles of the directions lies within {apart.level.max():.2g} dB of that by harmonics"
+
+
+def _sphere_spreads(given: Given, found: Beams) -> Mapping[str, Spread]:
+    """How sure the sphere's numbers are, by what is known of the curves of the same names."""
+    band, sphere = given.options.directivity.band, found.sphere
+    if sphere is None or not np.array_equal(found.sphere_frequency, given.frequency):
+        return {}
+    inside = octaves_of(given.frequency, *band)
+    mean = inside / inside.sum()
+    known = {
+        "index": linear_spread(given.errors, "sphere_index", mean),
+        "two_orbit_error": linear_spread(given.errors, "two_orbit_error", mean),
+    }
+    if sphere.two_orbit_error_db is not None:
+        size = np.where(inside > 0, np.abs(sphere.two_orbit_error_db), np.nan)
+        if np.isfinite(size).any():
+            at = np.zeros(mean.size)
+            at[np.nanargmax(size)] = 1.0
+            known["largest_error"] = linear_spread(given.errors, "two_orbit_error", at)
+    return known
 
 
 def directivity(given: Given, found: Beams) -> xr.Dataset | None:
@@ -338,6 +431,10 @@ def directivity(given: Given, found: Beams) -> xr.Dataset | None:
         "outermost": (dims, outermost),
         "state": (dims, state.astype(np.int8)),
     }
+    known = {"drop": given.options.beam.drop}
+    if found.width_spread:
+        known["coverage_factor"] = given.options.uncertainty.coverage_factor
+        variables["first_uncertainty"] = (dims, np.stack([found.width_spread[plane] for plane in planes]))
     sphere = found.sphere
     if sphere is not None and np.array_equal(found.sphere_frequency, given.frequency):
         for name, values in (
@@ -360,7 +457,7 @@ def directivity(given: Given, found: Beams) -> xr.Dataset | None:
             "title": curves["title"],
             "level_kind": curves["level_kind"],
             "smoothing": curves["smoothing"],
-            "drop": given.options.beam.drop,
+            **known,
         },
     )
     return contract.describe(dataset, "directivity")

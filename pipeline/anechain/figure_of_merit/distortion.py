@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from anechain.acoustics.curve_parts import hertz
 from anechain.acoustics.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.figure_of_merit import distortion_spreads
+from anechain.figure_of_merit.distortion_spreads import AtLevelSpreads, multitone_spread, spreads_at_level
 from anechain.figure_of_merit.given import Given, band_slug, band_words, number, slug
 from anechain.numbers import Mark, Number, Spread
 
@@ -19,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["HEADING", "USES", "distortion_numbers", "peak_list"]
 
 HEADING = "Distortion"
-USES = ("distortion-in-band", "lowest-frequency-under", "multitone-ratio")
+USES = ("distortion-in-band", "lowest-frequency-under", "multitone-ratio", *distortion_spreads.USES)
 ABSENT = "the harmonics were not measured"
 _NAMES = {
     "thd_f": "THD",
@@ -32,9 +35,10 @@ _WORST_ONLY = ("thd_r", "orders_plus_noise")
 """Sums that follow THD so closely that their mean would say nothing new."""
 _SAID = {
     "thd_r": "re the total of fundamental and harmonics",
-    "orders_plus_noise": "re the fundamental; noise as read where the orders are, not that of the whole band",
+    "orders_plus_noise": "re the fundamental; noise where the orders are, not that of the whole band",
 }
-_UNSURE = Spread(None, reason="no uncertainty of distortion can be stated; the noise is counted as an upper limit")
+_OF_LIMIT = "that of the limit"
+"""Said of an upper limit's uncertainty: what lies below the limit is not known, and no ± tells of it."""
 
 
 def distortion_numbers(given: Given) -> Iterator[Number]:
@@ -53,7 +57,7 @@ def distortion_numbers(given: Given) -> Iterator[Number]:
             f"Distortion and noise between {one.sizes['tone']} tones at {drive:g} V",
             ratio if np.isfinite(ratio) else None,
             "dB",
-            spread=_UNSURE,
+            spread=multitone_spread(given, one),
             note=f"re all tones, which together make {float(one['level'].values):.1f} dB",
             reason="" if np.isfinite(ratio) else "nothing was told between the tones",
         )
@@ -96,6 +100,7 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
         np.where(valid, one[name].transpose("sum", "frequency").values, np.nan) for name in ("percent", "percent_least")
     )
     at = "" if gap else _reached(one.attrs, one)
+    sure = AtLevelSpreads(reason=gap) if gap else spreads_at_level(given, one, percent, least)
     for name, words in _NAMES.items():
         row = named.index(name)
         for band in chosen.bands:
@@ -106,7 +111,7 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
             ):
                 if what == "mean" and name in _WORST_ONLY:
                     continue
-                hidden = _limited(value, certain)
+                hidden = _limited(value, certain, noisy=name == "orders_plus_noise")
                 where = found.worst_hz if what == "worst" else None
                 yield number(
                     given,
@@ -117,7 +122,7 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
                     value,
                     "%",
                     bound="at most" if hidden else "",
-                    spread=_UNSURE,
+                    spread=_of_limit(sure.of(name, what, band), bool(hidden)),
                     note="; ".join(
                         filter(
                             None,
@@ -150,17 +155,24 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
             under.frequency_hz,
             "Hz",
             bound="at most" if under.whole or under.bound else "",
-            spread=_UNSURE,
+            spread=_of_limit(sure.under(limit), under.bound),
             note="; ".join(filter(None, notes)),
             reason=gap or under.reason,
             marks=() if under.frequency_hz is None else (Mark("thd_f", under.frequency_hz, under.frequency_hz),),
         )
 
 
-def _limited(value: float | None, least: float | None) -> str:
-    """Between what it lies, where noise hides some of it by more than a hundredth."""
+def _of_limit(spread: Spread, limit: bool) -> Spread:
+    """A spread that says so where it is the uncertainty of an upper limit."""
+    return replace(spread, how=f"{spread.how}; {_OF_LIMIT}") if limit and spread.standard is not None else spread
+
+
+def _limited(value: float | None, least: float | None, noisy: bool) -> str:
+    """Between what it lies, where noise hides some of it by more than a hundredth; `noisy` if noise is part of it."""
     if value is None or least is None or least >= 0.99 * value:
         return ""
+    if noisy:
+        return f"an upper limit: {least:.2g} % of it is certain, orders in the noise may add the rest"
     if least <= 0:
         return "an upper limit: all of it may be noise"
     return f"an upper limit: {least:.2g} % of it is certain, the rest may be noise"

@@ -13,13 +13,12 @@ from anechain.acoustics.trends import (
     Trend,
     deviation_from_target,
     deviation_from_trend,
-    fit_trend,
-    set_trend,
     trend_level,
 )
 from anechain.choices import OwnTrend
 from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import drawn
+from anechain.figure_of_merit.trend_lines import line_of, lines_wanted, targets_wanted
 from anechain.numbers import Mark, Number, Spread
 
 __all__ = ["HEADING", "TREND_HEADING", "USES", "numbers"]
@@ -42,9 +41,8 @@ def numbers(given: Given) -> Iterator[Number]:
     for curve in given.options.linearity.curves:
         for band in given.options.linearity.bands:
             yield from _linearity(given, curve, band)
-    own = {str(curve): line for curve, line in (given.options.own_trends | given.own.own_trends).items()}
-    for leaning in dict.fromkeys([*given.options.trends.curves, *own]):
-        yield from _trend(given, leaning, own.get(leaning))
+    for leaning, own in lines_wanted(given).items():
+        yield from _trend(given, leaning, own)
     for aimed_at in given.targets:
         yield from _target(given, aimed_at)
 
@@ -106,23 +104,6 @@ def _linearity(given: Given, curve: str, band: tuple[float, float]) -> Iterator[
         )
 
 
-def _line(given: Given, level: Floats, own: OwnTrend | None) -> Trend:
-    """The fitted line, or the reviewer's own, moved to meet the curve where no level is given for it."""
-    band = given.options.trends.band
-    if own is None:
-        return fit_trend(given.frequency, level, *band)
-    anchor_level = own.anchor_level
-    if anchor_level is None:
-        ends = np.array([given.frequency[0], given.frequency[-1]])
-        slope = own.slope * np.log2(ends / own.anchor_frequency)
-        met = deviation_from_target(given.frequency, level, ends, slope, band)
-        if met.deviation_db is None:
-            nothing = (None,) * 4
-            return Trend(None, own.anchor_frequency, None, *band, *nothing, 0, "set by the reviewer", met.reason)
-        anchor_level = met.shift_db
-    return set_trend(own.slope, own.anchor_frequency, anchor_level, own.reason)
-
-
 def _beside(
     given: Given, deviation: Floats | None, reason: str
 ) -> tuple[dict[str, float | None], str, tuple[Mark, ...]]:
@@ -180,12 +161,12 @@ def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
     if not missing:
 
         def found(level: Floats) -> dict[str, float | None]:
-            one = _line(given, level, own)
+            one = line_of(given, level, own)
             beside = deviation_from_trend(given.frequency, level, one)
             return {"slope": one.slope_db_per_octave, **_beside(given, beside.deviation_db, beside.reason)[0]}
 
         level = given.curves[curve]
-        line = _line(given, level, own)
+        line = line_of(given, level, own)
         values = found(level)
         rest = deviation_from_trend(given.frequency, level, line)
         _, reason, places = _beside(given, rest.deviation_db, rest.reason)
@@ -215,23 +196,23 @@ def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
         reason=reason,
         marks=_ends(curve, line, band) or where,
     )
-    if own is None:
-        yield number(
-            given,
-            "trend-line",
-            f"trend.{curve}.slope_error",
-            TREND_HEADING,
-            f"{name}: standard error of the slope",
-            None if line is None else line.correlated_standard_error_db_per_octave,
-            "dB/octave",
-            spread=Spread(None, reason="it is an error itself"),
-            note=""
-            if line is None or line.standard_error_db_per_octave is None
-            else "of the fit, widened since neighbouring values go together; by the textbook's rule "
-            f"{line.standard_error_db_per_octave:.3f} dB/octave",
-            reason=reason,
-            marks=where,
-        )
+    textbook = None if line is None else line.standard_error_db_per_octave
+    yield number(
+        given,
+        "trend-line",
+        f"trend.{curve}.slope_error",
+        TREND_HEADING,
+        f"{name}: standard error of the slope",
+        None if line is None else line.correlated_standard_error_db_per_octave,
+        "dB/octave",
+        spread=Spread(None, reason="it is an error itself"),
+        note=""
+        if textbook is None
+        else "of the fit, widened since neighbouring values go together; by the textbook's rule "
+        f"{textbook:.3f} dB/octave",
+        reason=reason if own is None or missing else "the line is set by the reviewer: nothing was fitted",
+        marks=where,
+    )
     for key, title in (
         ("deviation", "root mean square deviation from the line"),
         ("largest", "largest deviation from it"),
@@ -253,7 +234,7 @@ def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
 
 def _target(given: Given, curve: str) -> Iterator[Number]:
     band, name = given.options.trends.band, name_of(curve)
-    chosen = {str(name): one for name, one in (given.options.targets | given.own.targets).items()}[curve]
+    chosen = targets_wanted(given)[curve]
     frequency, target = given.targets[curve]
     spreads: Mapping[str, Spread] = {}
     values: dict[str, float | None] = {}

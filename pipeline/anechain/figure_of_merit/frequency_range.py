@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-import numpy as np
-
 from anechain.acoustics.bandwidth import (
-    NEGLIGIBLE_TROUGH,
+    HALF_POWER,
     FrequencyLimit,
     FrequencyLimits,
     effective_frequency_range,
@@ -23,6 +21,9 @@ from anechain.numbers import Number, Spread
 __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Frequency range"
+THREE = 3.0
+"""dB: the one drop that a campaign may take as half the power."""
+
 USES = (
     "effective-frequency-range",
     "frequency-limits",
@@ -65,6 +66,10 @@ def _of_limits(
             notes = [f"re {limits.reference}"]
             if limits.reference_db is not None:
                 notes[0] += f" ({limits.reference_db:.1f} dB)"
+            if drop == THREE:
+                half = given.options.bandwidth.three_db == "half power"
+                exactly = f"half the power, {HALF_POWER:.4f} dB" if half else f"{THREE:.3f} dB"
+                notes.append(f"\N{MINUS SIGN}{THREE:g} dB is {exactly}")
             if one.bracket_hz is not None:
                 notes.append(f"read between {hertz(one.bracket_hz[0])} and {hertz(one.bracket_hz[1])} Hz")
             if one.outermost_hz is not None and one.outermost_hz != one.nearest_hz:
@@ -117,35 +122,53 @@ def _limits(given: Given) -> Iterator[Number]:
 
 
 def _effective(given: Given) -> Iterator[Number]:
+    chosen = given.options.bandwidth
+    curve, drops = str(chosen.effective_curve), (chosen.effective_drop,)
+    of_curve = "" if curve == "on_axis" else f" ({name_of(curve).lower()})"
     spreads: Mapping[str, Spread] = {}
-    if reason := given.lacking("on_axis"):
+    if reason := given.lacking(curve):
         limits = FrequencyLimits(None, "", (), (), reason)
     else:
-        curves = {"on_axis": given.curves["on_axis"]}
-        limits = effective_frequency_range(given.frequency, curves["on_axis"])
-        loudest = loudest_octave(given.frequency, curves["on_axis"])
+        curves = {curve: given.curves[curve]}
+        limits = effective_frequency_range(
+            given.frequency,
+            curves[curve],
+            chosen.effective_drop,
+            chosen.effective_octaves,
+            chosen.effective_neglect,
+            chosen.three_db,
+        )
+        loudest = loudest_octave(given.frequency, curves[curve], chosen.effective_octaves)
         if loudest is not None:
-            centre, octave = loudest[0], (loudest[0] / np.sqrt(2), loudest[0] * np.sqrt(2))
+            centre, half = loudest[0], 2.0 ** (chosen.effective_octaves / 2)
+            band = centre / half, centre * half
 
             def errant(disturbed: Mapping[str, Floats]) -> Mapping[str, float | None]:
-                # The octave stays where it is: to search it in every draw would take longer than all else.
-                level = disturbed["on_axis"]
-                reference = mean_power_level(part_in_band(given.frequency, level, *octave))
+                # The band stays where it is: to search it in every draw would take longer than all else.
+                level = disturbed[curve]
+                reference = mean_power_level(part_in_band(given.frequency, level, *band))
                 return _nearest(
                     frequency_limits(
-                        given.frequency, level, reference, "", centre, (10.0,), "half power", NEGLIGIBLE_TROUGH
+                        given.frequency,
+                        level,
+                        reference,
+                        "",
+                        centre,
+                        drops,
+                        chosen.three_db,
+                        chosen.effective_neglect,
                     )
                 )
 
             spreads = drawn(given.errors, curves, errant)
     yield from _of_limits(
         given,
-        "on_axis",
+        curve,
         "effective-frequency-range",
         "range.effective",
-        "Effective frequency range",
+        f"Effective frequency range{of_curve}",
         limits,
-        (10.0,),
+        drops,
         ("lower", "upper"),
         spreads,
     )

@@ -12,19 +12,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve_parts import hertz
+from anechain.acoustics.curve_uncertainty import curve_shares, folded
 from anechain.acoustics.curves import TITLES
+from anechain.acoustics.drawn_errors import DirectionErrors
+from anechain.acoustics.orbits import by_direction, distinct_directions, fill_orbits
 from anechain.acoustics.smoothing import smooth
-from anechain.choices import DeviceNumbers, Numbers
+from anechain.choices import Derivation, DeviceNumbers, Numbers
+from anechain.figure_of_merit import spreads
 from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE, Errors
 from anechain.methods import methods, versions
 from anechain.numbers import Bound, Mark, Number, Spread
+from anechain.stated_uncertainty import error_parts
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Given", "Orbits", "band_slug", "band_words", "gather", "name_of", "number", "on_curve", "slug"]
+__all__ = ["USES", "Given", "Orbits", "band_slug", "band_words", "gather", "name_of", "number", "on_curve", "slug"]
 
 Floats = NDArray[np.float64]
+
+USES = ("distance-uncertainty", "fractional-octave-smoothing", "standard-uncertainty-of-limits", *spreads.USES)
+"""Methods that every number may go through."""
 
 BESIDE = 1.0 / 48.0
 """Octaves that a sample may lie outside the valid band and still count: half of a usual grid's step."""
@@ -81,9 +89,11 @@ class Given:
     orbits : Orbits
         On the same frequencies.
     errors : Errors
-        Stated uncertainties of curves and indices.
+        Stated uncertainties of the directions, and of the curves made of them.
     targets : mapping of str to (numpy.ndarray, numpy.ndarray)
         Target curves, Hz and dB, by curve.
+    stated : mapping
+        The campaign's section `uncertainty` as plain values; empty if nothing is stated.
     """
 
     options: Numbers
@@ -97,6 +107,7 @@ class Given:
     orbits: Orbits
     errors: Errors
     targets: Mapping[str, tuple[Floats, Floats]]
+    stated: Mapping[str, Any]
 
     def lacking(self, *names: str) -> str:
         """Why one of some curves or indices cannot be had; empty if all are there."""
@@ -110,8 +121,9 @@ def gather(
     options: Numbers,
     own: DeviceNumbers,
     datasets: Mapping[str, xr.Dataset],
-    smoothing: float | None,
+    derivation: Derivation,
     targets: Mapping[str, tuple[Floats, Floats]] | None = None,
+    stated: Mapping[str, Any] | None = None,
 ) -> Given:
     """Read what the numbers need out of the datasets of a device.
 
@@ -121,9 +133,9 @@ def gather(
         Choices of the campaign and of the device.
     datasets : mapping of str to xarray.Dataset
         "curves" and "responses", and what else there is.
-    smoothing : float or None
-        Fraction of an octave that the curves were smoothed over: the directions are smoothed alike.
-    targets : mapping, optional
+    derivation : Derivation
+        How the curves were derived: the directions are smoothed alike.
+    targets, stated : mapping, optional
         As in :class:`Given`.
     """
     curves, responses = datasets["curves"], datasets["responses"]
@@ -143,14 +155,8 @@ def gather(
 
     level = np.asarray(responses["level"].transpose("plane", "angle", "frequency").values, dtype=np.float64)
     grid = np.asarray(responses["frequency"].values, dtype=np.float64)
-    if smoothing:
-        level = smooth(grid, level, smoothing)
-    chosen = options.uncertainty
-    common, independent = rows("uncertainty_common", "curve"), rows("uncertainty_independent", "curve")
-    # An index keeps nothing of what directions share: what is their own is all of its uncertainty.
-    alone = bool(common) and not any(np.nanmax(row, initial=0.0) > 0 for row in common.values())
-    if alone:
-        common, independent = {}, {}
+    if derivation.smoothing:
+        level = smooth(grid, level, derivation.smoothing)
     return Given(
         options=options,
         own=own,
@@ -165,19 +171,70 @@ def gather(
             np.asarray(responses["angle"].values, dtype=np.float64),
             np.where(valid, level, np.nan),
         ),
-        errors=Errors(
-            frequency,
-            {**common, **rows("index_uncertainty_common", "index")},
-            {**independent, **rows("index_uncertainty_independent", "index")},
-            chosen.per_octave,
-            chosen.draws,
-            np.where(valid, curves["uncertainty_microphone"].values, np.nan)
-            if "uncertainty_microphone" in curves
-            else None,
-            chosen.response_octaves,
-            OWN_ALONE if alone else "",
-        ),
+        errors=_errors(options, datasets, derivation, level, stated or {}),
         targets=targets or {},
+        stated=stated or {},
+    )
+
+
+def _errors(
+    options: Numbers,
+    datasets: Mapping[str, xr.Dataset],
+    derivation: Derivation,
+    level: Floats,
+    stated: Mapping[str, Any],
+) -> Errors:
+    """What is known of the errors of directions, and by how much each is in each curve.
+
+    `level` has the directions as measured, smoothed as the curves are.
+    """
+    curves, responses = datasets["curves"], datasets["responses"]
+    parts = error_parts(responses, stated, [])
+    if parts is None:
+        return Errors()
+    planes = [str(plane) for plane in responses["plane"].values]
+    measured = np.asarray(responses["angle"].values, dtype=np.float64)
+    place = distinct_directions(
+        np.asarray(responses["level"].transpose("plane", "angle", "frequency").values), measured
+    )
+    filled, angles = fill_orbits(level, measured)[:2] if derivation.interpolate_angles else (level, measured)
+    shares = {
+        name: folded(share, angles, measured, place)
+        for name, share in curve_shares(
+            filled,
+            planes,
+            angles,
+            early_reflections_total=derivation.early_reflections_total,
+            rear_wall=derivation.rear_wall,
+        ).items()
+    }
+    own, turned = by_direction(parts.own, place), by_direction(parts.turned, place)
+    # A sphere's own error is that of its mean: one more direction, which no orbit has.
+    if "uncertainty_independent" in curves and "sphere_power" in curves["curve"].values:
+        mean = np.asarray(curves["uncertainty_independent"].sel(curve="sphere_power").values)[np.newaxis]
+        own, turned = np.concatenate([own, mean]), np.concatenate([turned, np.zeros_like(mean)])
+        alone = np.concatenate([np.zeros((len(own) - 1, mean.size)), np.ones_like(mean)])
+        nothing = np.zeros_like(mean)
+        shares = {name: np.concatenate([share, nothing]) for name, share in shares.items()}
+        shares["sphere_power"] = alone
+        for name, minuend in (("sphere_index", "on_axis"), ("two_orbit_error", "sound_power")):
+            if minuend in shares:
+                shares[name] = shares[minuend] - alone
+    chosen = options.uncertainty
+    return Errors(
+        DirectionErrors(
+            frequency=np.asarray(curves["frequency"].values, dtype=np.float64),
+            steady=np.sqrt(np.maximum(parts.common**2 - parts.microphone**2, 0.0)),
+            response=parts.microphone,
+            own=own,
+            turned=turned,
+            shares=shares,
+            place=place,
+            own_octaves=chosen.repeatability_octaves,
+            response_octaves=chosen.response_octaves,
+            draws=chosen.draws,
+        ),
+        "" if (parts.common > 0).any() else OWN_ALONE,
     )
 
 

@@ -21,6 +21,7 @@ from anechain.figure_of_merit import (
     peaks,
     predictor,
     terminals,
+    trend_lines,
     usable,
 )
 from anechain.figure_of_merit.given import Given
@@ -77,9 +78,14 @@ def _plain(numbers: Callable[[Given], Iterator[Number]]) -> Callable[[Given], Ma
     return lambda given: Made(tuple(numbers(given)))
 
 
+def _flatness(given: Given) -> Made:
+    dataset = trend_lines.trends_dataset(given)
+    return Made(tuple(flatness.numbers(given)), {} if dataset is None else {"trends": dataset})
+
+
 def _peaks(given: Given) -> Made:
     report = peaks.search(given)
-    return Made(tuple(peaks.numbers(given, report)), lists={"deviations": peaks.deviation_list(report)})
+    return Made(tuple(peaks.numbers(given, report)), lists={"deviations": peaks.deviation_list(given, report)})
 
 
 def _coverage(given: Given) -> Made:
@@ -95,6 +101,13 @@ def _aiming(given: Given) -> Made:
     return Made(tuple(aiming.numbers(given, aim)), {} if dataset is None else {"aim": dataset})
 
 
+def _terminals(given: Given) -> Made:
+    errors = terminals.errors_of(given)
+    dataset = terminals.impedance_uncertainty(given, errors)
+    made = {} if dataset is None else {"impedance_uncertainty": dataset}
+    return Made(tuple(terminals.numbers(given, errors)), made)
+
+
 def _distortion(given: Given) -> Made:
     return Made(tuple(distortion.distortion_numbers(given)), lists={"distortion_peaks": distortion.peak_list(given)})
 
@@ -102,15 +115,15 @@ def _distortion(given: Given) -> Made:
 GROUPS = (
     Group("level", level.USES, _plain(level.numbers), ("impedance",)),
     Group("range", frequency_range.USES, _plain(frequency_range.numbers)),
-    Group("flatness", flatness.USES, _plain(flatness.numbers)),
+    Group("flatness", flatness.USES, _flatness),
     Group("peaks", peaks.USES, _peaks),
     Group("coverage", coverage.USES, _coverage, ("sphere",)),
     Group("aiming", aiming.USES, _aiming),
     Group("predictor", predictor.USES, _plain(predictor.numbers)),
-    Group("terminals", terminals.USES, _plain(terminals.numbers), ("impedance",)),
-    Group("distortion", distortion.USES, _distortion, ("distortion", "multitone")),
+    Group("terminals", terminals.USES, _terminals, ("impedance",)),
+    Group("distortion", distortion.USES, _distortion, ("distortion", "multitone", "harmonics")),
     Group("compression", compression.USES, _plain(compression.compression_numbers), ("compression",)),
-    Group("usable limits", usable.USES, _plain(usable.usable_numbers), ("compression",)),
+    Group("usable limits", usable.USES, _plain(usable.usable_numbers), ("compression", "harmonics", "distortion")),
 )
 
 

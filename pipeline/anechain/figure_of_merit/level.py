@@ -8,12 +8,13 @@ from anechain.acoustics.impedance import minimum_impedance, rated_impedance
 from anechain.acoustics.sensitivity import characteristic_sensitivity, sensitivity
 from anechain.figure_of_merit.given import Given, band_words, number
 from anechain.figure_of_merit.spreads import mean_spread
+from anechain.figure_of_merit.terminals import NOT_MEASURED
 from anechain.numbers import Mark, Number, Spread
 
 __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Level"
-USES = ("characteristic-sensitivity", "mean-level-uncertainty", "minimum-impedance", "rated-impedance", "sensitivity")
+USES = ("characteristic-sensitivity", "minimum-impedance", "rated-impedance", "sensitivity")
 
 
 def numbers(given: Given) -> Iterator[Number]:
@@ -28,6 +29,7 @@ def numbers(given: Given) -> Iterator[Number]:
         )
         return
     level = given.curves["on_axis"]
+    reference = "dB re 20 µPa; " if given.level_kind == "spl" else ""
     # Free field and half space are 6 dB apart, so the number means nothing without it.
     place = str(given.datasets["responses"].attrs.get("environment", "")).strip()
     where_measured = f"; measured in: {place}" if place else "; the environment is not stated"
@@ -46,11 +48,12 @@ def numbers(given: Given) -> Iterator[Number]:
         found.level_db,
         "dB",
         spread=sure,
-        note=f"dB re 20 µPa; mean squared pressure on axis, {band_words(band)}{where_measured}",
+        note=f"{reference}mean squared pressure on axis, {band_words(band)}{where_measured}",
         reason=found.reason,
         marks=where,
     )
     rated, origin = _rated(given)
+    unmeasured = rated is None and "impedance" not in given.datasets
     power = characteristic_sensitivity(found, rated)
     yield number(
         given,
@@ -61,8 +64,8 @@ def numbers(given: Given) -> Iterator[Number]:
         power.level_db,
         "dB",
         spread=sure,
-        note="" if rated is None else f"dB re 20 µPa; rated impedance {rated:g} Ω, {origin}; {band_words(band)}",
-        reason=power.reason,
+        note="" if rated is None else f"{reference}rated impedance {rated:g} Ω, {origin}; {band_words(band)}",
+        reason=NOT_MEASURED if found.level_db is not None and unmeasured else power.reason,
         marks=where,
     )
 

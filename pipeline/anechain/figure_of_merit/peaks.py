@@ -2,26 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import fields
 from typing import Any
 
-from anechain.acoustics.deviations import DeviationReport, deviations
+from anechain.acoustics.deviations import SEARCHED as KNOWN_CURVES
+from anechain.acoustics.deviations import Criteria, Deviation, DeviationReport, deviations
+from anechain.acoustics.peaks_and_dips import ADDED, NEITHER, height_gradient
+from anechain.choices import DeviationNumbers
 from anechain.figure_of_merit.given import Given, band_words, name_of, number
-from anechain.numbers import Mark, Number, Spread, rounded
+from anechain.figure_of_merit.spreads import linear_spread
+from anechain.methods import methods, versions
+from anechain.numbers import Mark, Number, Spread, rounded, rounded_uncertainty
 
-__all__ = ["HEADING", "USES", "deviation_list", "numbers", "search"]
+__all__ = ["HEADING", "USES", "criteria_of", "deviation_list", "numbers", "q_words", "search"]
 
 HEADING = "Peaks and dips"
 USES = ("deviation-evidence", "deviations", "peaks-and-dips", "resonance-audibility")
 
-_CURVES = ("listening_window", "on_axis", "early_reflections", "sound_power", "in_room")
+CAUSES = "not carried to where a peak or dip is, how wide it is, and what it is like"
+
+
+def _smoothing(given: Given) -> float | None:
+    """Windows per octave that the curves were smoothed with, as they say; None for none."""
+    said = str(given.datasets["curves"].attrs["smoothing"])
+    found = re.match(r"1/([0-9.e+]+) octave", said)
+    return float(found.group(1)) if found else None
+
+
+def criteria_of(chosen: DeviationNumbers) -> Criteria:
+    """The campaign's choices as the method takes them: all of them have the same names."""
+    return Criteria(**{one.name: getattr(chosen, one.name) for one in fields(Criteria)})
 
 
 def search(given: Given) -> DeviationReport | None:
     """Search the curve set; None if there is no curve to search."""
     chosen = given.options.deviations
-    curves = {name: given.curves[name] for name in _CURVES if name in given.curves}
-    if not curves:
+    curves = {name: given.curves[name] for name in KNOWN_CURVES if name in given.curves}
+    if not any(name in curves for name in chosen.curves):
         return None
     return deviations(
         given.frequency,
@@ -33,6 +52,9 @@ def search(given: Given) -> DeviationReport | None:
         chosen.least_height,
         threshold_at_q_1_db=chosen.threshold_at_q_1,
         threshold_per_doubling_db=chosen.threshold_per_doubling,
+        searched=[name for name in chosen.curves if name in curves],
+        smoothing=_smoothing(given),
+        criteria=criteria_of(chosen),
     )
 
 
@@ -40,25 +62,27 @@ def numbers(given: Given, report: DeviationReport | None) -> Iterator[Number]:
     """How many there are, how many of them may be heard, and how many are like a resonance."""
     chosen = given.options.deviations
     skipped = report.not_searched if report is not None else {}
-    searched = [name for name in _CURVES if name in given.curves and name not in skipped]
-    reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or given.lacking("on_axis")
+    searched = [name for name in chosen.curves if name in given.curves and name not in skipped]
+    reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or given.lacking(*chosen.curves)
     found = report.found if report is not None else ()
-    marks = tuple(Mark(one.feature.curve, one.feature.centre_hz, one.feature.centre_hz) for one in found)
+    marks = tuple(Mark(one.feature.curve, hz, hz) for one in found for hz in [_extreme(one)])
+    resonances = [one for one in found if one.cause == "resonance"]
     left_out = "".join(f"; not searched: {name_of(name).lower()} ({why})" for name, why in skipped.items())
     size = f"{chosen.least_height:g} dB or more, {band_words(chosen.band)}{left_out}"
     threshold = (
         f"an added resonance of Q = 1 at {chosen.threshold_at_q_1:g} dB is just heard, "
-        f"{chosen.threshold_per_doubling:g} dB more per doubling of Q (recalled, uncertain by several decibels)"
+        f"{chosen.threshold_per_doubling:g} dB more per doubling of Q (recalled, uncertain by several decibels); dips, "
+        "and peaks that are not like a resonance, are not counted"
     )
     for id_, title, count, note in (
         ("count", "Peaks and dips", len(found), size),
+        ("resonances", "Peaks and dips like a resonance", len(resonances), size),
         (
-            "audible",
-            "Peaks and dips above the threshold of audibility",
-            sum(one.above_threshold for one in found),
+            "audible_resonances",
+            "Peaks like a resonance, above its threshold of audibility",
+            sum(one.above_threshold and one.feature.height_db > 0 for one in resonances),
             threshold,
         ),
-        ("resonances", "Peaks and dips like a resonance", sum(one.cause == "resonance" for one in found), size),
     ):
         yield number(
             given,
@@ -74,14 +98,46 @@ def numbers(given: Given, report: DeviationReport | None) -> Iterator[Number]:
         )
 
 
-def deviation_list(report: DeviationReport | None) -> list[dict[str, Any]]:
+def _extreme(one: Deviation) -> float:
+    """Where the curve is highest or lowest; where the shape's centre is, if the curve has no extreme of its own."""
+    return one.feature.centre_hz if one.feature.extreme_hz is None else one.feature.extreme_hz
+
+
+def q_words(one: Mapping[str, Any]) -> str:
+    """What the Q of a peak or dip is that of: an entry of the member `deviations` of numbers.json."""
+    if one["shape"] == ADDED:
+        return f"of the resonance itself, added with {one['phase_deg']:.0f}°"
+    if one["shape"] == NEITHER:
+        return "by its width"
+    kind = "poles" if one["height_db"] > 0 else "zeros"
+    return f"of an equaliser's section; its {kind} have Q {one['pole_q']:.2g}"
+
+
+def _height_spread(given: Given, one: Deviation) -> Spread:
+    """Uncertainty of a height: by how much it changes with the level of its curve, its shape and place kept."""
+    return linear_spread(given.errors, one.feature.curve, height_gradient(one.feature, given.frequency))
+
+
+def deviation_list(given: Given, report: DeviationReport | None) -> list[dict[str, Any]]:
     """What numbers.json holds of each peak and dip, by rising frequency."""
+    factor = given.options.uncertainty.coverage_factor
+    found = report.found if report is not None else ()
+    spreads = [_height_spread(given, one) for one in found]
+    version = versions(["deviations"])["deviations"]
+    known = methods()["deviations"][version]
     return [
         {
             "centre_hz": rounded(one.feature.centre_hz),
+            "extreme_hz": None if one.feature.extreme_hz is None else rounded(one.feature.extreme_hz),
             "height_db": rounded(one.feature.height_db),
+            "height_uncertainty_db": None if sure.standard is None else rounded_uncertainty(factor * sure.standard),
+            "height_coverage_factor": None if sure.standard is None else factor,
+            "height_propagation": sure.how,
+            "height_uncertainty_reason": sure.reason,
             "width_octaves": rounded(one.feature.width_octaves),
             "q": rounded(one.feature.q),
+            "pole_q": rounded(one.feature.pole_q),
+            "phase_deg": rounded(one.feature.phase_deg),
             "shape": one.feature.shape,
             "curve": one.feature.curve,
             "cause": one.cause,
@@ -91,9 +147,14 @@ def deviation_list(report: DeviationReport | None) -> list[dict[str, Any]]:
             "in_curves": list(one.evidence.in_curves),
             "angles": {plane: list(angles) for plane, angles in one.evidence.angles_by_plane.items()},
             "evidence": list(one.statements),
+            "method": "deviations",
+            "version": version,
+            "source": known.source,
+            "standing": known.standing,
+            "uncertainty_reason": CAUSES,
             "marks": [_span(one.feature.curve, one.feature.centre_hz, one.feature.width_octaves)],
         }
-        for one in (report.found if report is not None else ())
+        for one, sure in zip(found, spreads, strict=True)
     ]
 
 

@@ -94,7 +94,7 @@ def numbers(given: Given) -> Iterator[Number]:
         spreads = drawn(given.errors, curves, lambda errant: {"nbd_on_axis": rough(errant).deviation_db})
     bands = "14 half-octave bands, the last one cut" if last_band == "cut" else "13 whole half-octave bands"
     rows = (
-        ("rating", "preference-estimate", "Rating", "", PREFERENCE_LIMITS, ""),
+        ("rating", "preference-estimate", "Rating", "", PREFERENCE_LIMITS.rstrip("."), ""),
         ("nbd_on_axis", "narrow-band-deviation", "Narrow-band deviation (NBD), on axis", "dB", bands, "NBD_ON"),
         (
             "nbd_in_room",
@@ -139,7 +139,8 @@ def numbers(given: Given) -> Iterator[Number]:
             if sure is not None and sure.standard is not None:
                 factor = given.options.uncertainty.coverage_factor
                 tenths = float(np.ceil(10 * factor * sure.standard - 1e-9)) / 10
-                sure = Spread(tenths / factor, sure.how, "", "of the measurement alone, not of the model")
+                alone = "the uncertainty is that of the measurement alone, not of the model"
+                sure = Spread(tenths / factor, sure.how, "", alone)
         adds = f"adds {contributions[term]:+.2f} to the constant 12.69" if term in contributions else ""
         yield number(
             given,

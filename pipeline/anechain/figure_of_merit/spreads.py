@@ -1,85 +1,81 @@
-"""Stated uncertainties carried from curves to numbers: linearly for means, by Monte Carlo for everything else."""
+"""Stated uncertainties carried to numbers: linearly for means, by Monte Carlo for everything else."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve_parts import part_in_band
-from anechain.acoustics.frequencies import resample
-from anechain.acoustics.uncertainty import mean_level_uncertainty, monte_carlo
+from anechain.acoustics.drawn_errors import DirectionErrors, first_order, orbit_errors
+from anechain.acoustics.levels import power_of_level
+from anechain.acoustics.uncertainty import spread_of_draws
 from anechain.numbers import Spread
 
-__all__ = ["NOT_STATED", "OWN_ALONE", "Errors", "drawn", "mean_spread"]
+__all__ = [
+    "NOT_STATED",
+    "OWN_ALONE",
+    "USES",
+    "Errors",
+    "drawn",
+    "drawn_orbits",
+    "every",
+    "linear_spread",
+    "mean_spread",
+    "octaves_of",
+    "orbit_draws",
+    "spreads_of",
+]
 
 Floats = NDArray[np.float64]
 Rows = Mapping[str, Floats]
 Values = Mapping[str, float | None]
 
+USES = ("drawn-errors", "first-order-errors")
 NOT_STATED = "no uncertainty stated in the campaign"
 OWN_ALONE = (
     "only what is each direction's own is known, such as the spread of takes; without calibration, level chain and "
     "distance it would look surer than it is"
 )
-CANCELS = "what is stated is one error at all frequencies, and cancels in it"
+CANCELS = "what is stated is alike at all frequencies or in all directions, and cancels in it"
 
 ROUNDING = 1e-9
 """Standard uncertainty, as a share of the value, that comes of rounding alone."""
 
+ROWS_PER_OCTAVE = 24.0
+"""Frequencies at which orbits are looked at in each draw: no more of them are needed to see how a number varies."""
+
 
 @dataclass(frozen=True)
 class Errors:
-    """Standard uncertainties of curves and indices.
+    """What is known of the errors of directions and of the curves made of them.
 
     Attributes
     ----------
-    frequency : numpy.ndarray, shape (n,)
-        Hz.
-    common, independent : mapping of str to numpy.ndarray, shape (n,)
-        dB by curve or index: the part that all directions share, and the part that is each direction's own. Both empty
-        if nothing is stated.
-    per_octave : float
-        The independent part is drawn anew this many times per octave.
-    draws : int
-        Of a Monte Carlo propagation.
-    response : numpy.ndarray or None, shape (n,)
-        dB; the part of the common one that comes of the microphone's response. The rest is one error at all
-        frequencies.
-    response_octaves : float
-        Octaves from one to the next of which that is drawn anew.
+    of : DirectionErrors or None
+        None if nothing is stated.
     withheld : str
-        Why the rows of some curves are left out, although something is known of them.
+        Why numbers that keep what all directions share have no uncertainty, although something is known; empty if they
+        may have one.
     """
 
-    frequency: Floats
-    common: Rows
-    independent: Rows
-    per_octave: float = 20.0
-    draws: int = 200
-    response: Floats | None = None
-    response_octaves: float = 1.0
+    of: DirectionErrors | None = None
     withheld: str = ""
 
-    def missing(self, names: Sequence[str]) -> str:
+    def missing(self, names: Iterable[str]) -> str:
         """Why the uncertainty of one of some curves is not known; empty if all are."""
-        if self.withheld and any(name not in self.common for name in names):
-            return self.withheld
-        if not self.common:
+        if self.of is None:
             return NOT_STATED
-        lacking = [name for name in names if name not in self.common or np.isnan(self.common[name]).all()]
-        return f"the uncertainty of {lacking[0]} is not known" if lacking else ""
-
-
-def _knots(errors: Errors, low_hz: float, high_hz: float) -> Floats:
-    """Places, in octaves, from one to the next of which independent errors are drawn anew; both ends included."""
-    low, high = np.log2(low_hz), np.log2(high_hz)
-    inside = int(np.count_nonzero((errors.frequency >= low_hz) & (errors.frequency <= high_hz)))
-    # No more of them than there are data: between two samples nothing was measured.
-    count = min(int(np.ceil((high - low) * errors.per_octave)) + 1, inside)
-    return np.linspace(low, high, max(count, 2))
+        for name in names:
+            share = self.of.shares.get(name)
+            if share is None or np.isnan(share).all():
+                return f"the uncertainty of {name} is not known"
+            # An index keeps nothing of what directions share: what is their own is all of its uncertainty.
+            if self.withheld and np.nanmax(np.abs(share.sum(axis=0))) > 1e-9:
+                return self.withheld
+        return ""
 
 
 def mean_spread(errors: Errors, name: str, level: Floats, low_hz: float, high_hz: float) -> Spread:
@@ -95,30 +91,61 @@ def mean_spread(errors: Errors, name: str, level: Floats, low_hz: float, high_hz
     low_hz, high_hz : float
         The band.
     """
-    if reason := errors.missing([name]):
+    reason = errors.missing([name])
+    if reason or errors.of is None:
         return Spread(None, reason=reason)
-    octaves = _knots(errors, low_hz, high_hz)
-    parts = [
-        part_in_band(errors.frequency, row, low_hz, high_hz)
-        for row in (level, errors.common[name], errors.independent[name])
-    ]
-    if reason := next((part.reason for part in parts if part.reason), ""):
+    if reason := part_in_band(errors.of.frequency, level, low_hz, high_hz).reason:
         return Spread(None, reason=reason)
-    wanted = np.clip(2**octaves, parts[0].frequency[0], parts[0].frequency[-1])
-    values, common, own = (resample(part.frequency, part.level, wanted) for part in parts)
-    weights = np.ones(octaves.size)
-    weights[[0, -1]] = 0.5
-    found = mean_level_uncertainty(values, weights, common, own)
-    return Spread(float(found.combined_db), "first order (GUM)")
+    weight = octaves_of(errors.of.frequency, low_hz, high_hz)
+    inside = weight > 0
+    gradient = np.zeros(weight.size)
+    gradient[inside] = weight[inside] * power_of_level(level[inside] - level[inside].max())
+    return linear_spread(errors, name, gradient / gradient.sum())
+
+
+def linear_spread(errors: Errors, name: str, gradient: Floats) -> Spread:
+    """Uncertainty of a number that is a sum over frequency of a curve's or an index's decibels (GUM, first order).
+
+    Parameters
+    ----------
+    errors : Errors
+    name : str
+        The curve or index.
+    gradient : numpy.ndarray, shape (n,)
+        Weight of each frequency in the number.
+    """
+    reason = errors.missing([name])
+    if reason or errors.of is None:
+        return Spread(None, reason=reason)
+    found = first_order(errors.of, name, gradient)
+    if not np.isfinite(found):
+        return Spread(None, reason=f"the uncertainty of {name} is not known at all its frequencies")
+    return Spread(found, "first order (GUM)") if found > 0 else Spread(None, reason=CANCELS)
+
+
+def octaves_of(frequency: Floats, low_hz: float, high_hz: float) -> Floats:
+    """Octaves of a band that each frequency stands for, half way to its neighbours; none outside.
+
+    Parameters
+    ----------
+    frequency : numpy.ndarray, shape (n,)
+        Hz, ascending.
+    low_hz, high_hz : float
+        The band.
+    """
+    octaves = np.log2(frequency)
+    middle = (octaves[1:] + octaves[:-1]) / 2
+    low, high = np.log2(low_hz), np.log2(high_hz)
+    # A band may begin or end just outside the data by the rounding of a valid band.
+    edges = np.r_[min(octaves[0], low), middle, max(octaves[-1], high)]
+    return np.asarray(np.maximum(np.minimum(edges[1:], high) - np.maximum(edges[:-1], low), 0.0))
 
 
 def drawn(errors: Errors, curves: Rows, function: Callable[[Rows], Values]) -> dict[str, Spread]:
     """Uncertainty of everything that a function reads off curves, by Monte Carlo.
 
-    What is common is drawn once for all curves: once for all frequencies, but for the microphone's response, which is
-    drawn for each stretch of octaves. The independent part is drawn for each curve and each share of an octave. Draws
-    are read linearly in between, their size kept.
-    Curves that share directions are drawn apart.
+    Errors are those of the directions, see :mod:`anechain.acoustics.drawn_errors`: curves that share directions share
+    them.
 
     Parameters
     ----------
@@ -134,72 +161,109 @@ def drawn(errors: Errors, curves: Rows, function: Callable[[Rows], Values]) -> d
         By the names that the function gives.
     """
     undisturbed = function(curves)
-    if reason := errors.missing(list(curves)):
+    reason = errors.missing(curves)
+    if reason or errors.of is None:
         return dict.fromkeys(undisturbed, Spread(None, reason=reason))
-    names = list(curves)
-    octaves = np.log2(errors.frequency)
-    knots = _knots(errors, float(errors.frequency[0]), float(errors.frequency[-1]))
-    own_draws = _between(octaves, knots)
-    count = min(max(int(np.ceil((knots[-1] - knots[0]) / errors.response_octaves - 1e-9)) + 1, 2), knots.size)
-    response_draws = _between(octaves, np.linspace(knots[0], knots[-1], count))
-    common = {name: np.nan_to_num(errors.common[name]) for name in names}
-    # In an index the microphone cancels with all else that directions share.
-    varying = {
-        name: np.zeros_like(one) if errors.response is None else np.minimum(np.nan_to_num(errors.response), one)
-        for name, one in common.items()
-    }
-    steady = {name: np.sqrt(one**2 - varying[name] ** 2) for name, one in common.items()}
-    own = {name: np.nan_to_num(errors.independent[name]) for name in names}
-    known: dict[bytes, Values] = {}
+    rows = {name: errors.of.rows(name) for name in curves}
+    draws = (
+        function({name: level + rows[name][draw] for name, level in curves.items()}) for draw in range(errors.of.draws)
+    )
+    return spreads_of(errors, undisturbed, draws)
 
-    def values(normal: Floats) -> Values:
-        key = normal.tobytes()
-        if key not in known:
-            response = response_draws(normal[1])
-            known[key] = function(
-                {
-                    name: curves[name]
-                    + steady[name] * normal[0, 0]
-                    + varying[name] * response
-                    + own[name] * own_draws(normal[row])
-                    for row, name in enumerate(names, 2)
-                }
-            )
-        return known[key]
 
-    nothing = np.zeros((len(names) + 2, knots.size))
-    found = {}
-    for quantity, value in undisturbed.items():
-        if value is None:
-            found[quantity] = Spread(None, reason="the number is not determined")
-            continue
-        # The seed is fixed, so that every quantity sees the same draws, each of which is worked out once.
-        result = monte_carlo(
-            lambda normal, of=quantity: values(normal)[of],  # type: ignore[misc]
-            nothing,
-            0.0,
-            1.0,
-            "independent",
-            errors.draws,
-        )
-        how = (
-            f"Monte Carlo, {errors.draws} draws (JCGM 101); an error of calibration, level chain or distance is one at "
-            f"all frequencies, one of the microphone's response over {errors.response_octaves:g} octaves"
-        )
-        if result.standard is None:
-            found[quantity] = Spread(None, reason=result.reason)
+def drawn_orbits(errors: Errors, level: Floats, function: Callable[[Floats, Floats], Values]) -> dict[str, Spread]:
+    """Uncertainty of everything that a function reads off single directions held against each other, by Monte Carlo.
+
+    Parameters
+    ----------
+    errors : Errors
+    level : numpy.ndarray, shape (plane, angle, n)
+        dB.
+    function : callable
+        Takes frequencies, shape (k,), and levels, shape (plane, angle, k): those of every so many to the octave. Gives
+        numbers by name, None where one is not determined; always the same names.
+
+    Returns
+    -------
+    dict of str to Spread
+        By the names that the function gives.
+    """
+    draws = orbit_draws(errors, level)
+    undisturbed = function(*next(draws))
+    return spreads_of(errors, undisturbed, (function(*draw) for draw in draws))
+
+
+def orbit_draws(errors: Errors, level: Floats) -> Iterator[tuple[Floats, Floats]]:
+    """Frequencies and levels of the orbits: first as they are, then with the errors of each draw.
+
+    Parameters
+    ----------
+    errors : Errors
+    level : numpy.ndarray, shape (plane, angle, n)
+        dB.
+
+    Yields
+    ------
+    frequency : numpy.ndarray, shape (k,)
+        Hz: every so many to the octave.
+    level : numpy.ndarray, shape (plane, angle, k)
+        dB.
+    """
+    of = errors.of
+    if of is None:
+        return
+    picked = every(of.frequency)
+    yield of.frequency[picked], level[..., picked]
+    for draw in range(of.draws):
+        yield of.frequency[picked], level[..., picked] + orbit_errors(of, draw, picked)
+
+
+def every(frequency: Floats, per_octave: float = ROWS_PER_OCTAVE) -> NDArray[np.intp]:
+    """Rows of a grid, at most so many to the octave, first and last among them."""
+    octaves = np.log2(frequency)
+    count = int(np.ceil(np.ptp(octaves) * per_octave - 1e-9)) + 1
+    if frequency.size <= count:
+        return np.arange(frequency.size)
+    wanted = np.linspace(octaves[0], octaves[-1], count)
+    return np.unique(np.clip(np.searchsorted(octaves, wanted - 1e-9), 0, frequency.size - 1))
+
+
+def spreads_of(errors: Errors, undisturbed: Values, draws: Iterable[Values]) -> dict[str, Spread]:
+    """Uncertainty of numbers from what they were in each draw.
+
+    Parameters
+    ----------
+    errors : Errors
+        Something is stated.
+    undisturbed : mapping of str to float or None
+        The numbers without errors; None where one is not determined.
+    draws : iterable of mapping of str to float or None
+        The same numbers in each draw.
+
+    Returns
+    -------
+    dict of str to Spread
+    """
+    of = errors.of
+    if of is None:
+        return dict.fromkeys(undisturbed, Spread(None, reason=NOT_STATED))
+    found: dict[str, list[float]] = {name: [] for name in undisturbed}
+    for values in draws:
+        for name, value in values.items():
+            if value is not None and np.isfinite(value):
+                found[name].append(float(value))
+    reach = f"{of.response_octaves:g} octave{'s' * (of.response_octaves != 1)}"
+    how = (
+        f"Monte Carlo, {of.draws} draws (JCGM 101); an error of calibration, level chain, distance or angle is one at "
+        f"all frequencies, one of the microphone's response over {reach}"
+    )
+    spreads = {}
+    for name, value in undisturbed.items():
+        result = spread_of_draws(value, found[name], of.draws)
+        if value is None or result.standard is None:
+            spreads[name] = Spread(None, reason=result.reason)
         elif result.standard <= ROUNDING * max(1.0, abs(value)):
-            found[quantity] = Spread(None, reason=CANCELS)
+            spreads[name] = Spread(None, reason=CANCELS)
         else:
-            found[quantity] = Spread(result.standard, how, note=result.reason)
-    return found
-
-
-def _between(octaves: Floats, knots: Floats) -> Callable[[Floats], Floats]:
-    """Read independent draws at even knots linearly in between, as large there as at the knots."""
-    place = np.clip((octaves - knots[0]) / (knots[1] - knots[0]), 0.0, knots.size - 1.0)
-    below = np.minimum(place.astype(np.intp), knots.size - 2)
-    t = place - below
-    # Between two independent draws a mean is smaller than either: its size is put right.
-    size = np.sqrt((1 - t) ** 2 + t**2)
-    return lambda draws: np.asarray(((1 - t) * draws[below] + t * draws[below + 1]) / size)
+            spreads[name] = Spread(result.standard, how, note=result.reason)
+    return spreads

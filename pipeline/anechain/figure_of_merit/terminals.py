@@ -3,24 +3,53 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from anechain.acoustics.curve_parts import hertz
 from anechain.acoustics.impedance import (
+    RatedImpedance,
     box_tuning,
     equivalent_dissipation,
     minimum_impedance,
     phase_range,
     rated_impedance,
 )
+from anechain.acoustics.impedance_uncertainty import lower_limit_decision
+from anechain.choices import ImpedanceNumbers
 from anechain.figure_of_merit.given import Given, number
-from anechain.numbers import Mark, Number, Spread
+from anechain.figure_of_merit.terminal_spreads import (
+    TerminalErrors,
+    drawn,
+    least_spread,
+    spread_of,
+    terminal_errors,
+    uncertainty_dataset,
+)
+from anechain.numbers import Mark, Number, Spread, shown, shown_width
 
-__all__ = ["HEADING", "USES", "numbers"]
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["HEADING", "NOT_MEASURED", "USES", "errors_of", "impedance_uncertainty", "numbers"]
+
+Floats = NDArray[np.float64]
 
 HEADING = "Impedance"
-USES = ("box-tuning", "equivalent-dissipation", "minimum-impedance", "phase-range", "rated-impedance")
+NOT_MEASURED = "the impedance was not measured"
+USES = (
+    "box-tuning",
+    "equivalent-dissipation",
+    "impedance-uncertainty",
+    "limit-decision",
+    "minimum-impedance",
+    "monte-carlo-uncertainty",
+    "phase-range",
+    "rated-impedance",
+    "standard-uncertainty-of-limits",
+)
 STAGE = "the resistance that heats a class B output stage as much, at the peak"
 
 _MINIMUM = "Minimum impedance (modulus)"
@@ -29,12 +58,23 @@ _LOW, _HIGH = "Phase, most capacitive", "Phase, most inductive"
 _DISSIPATION = "Minimum equivalent peak dissipation resistance"
 
 
-def numbers(given: Given) -> Iterator[Number]:
+def errors_of(given: Given) -> TerminalErrors | None:
+    """What is known of the uncertainty of the impedance; None without an impedance."""
+    data = given.datasets.get("impedance")
+    return None if data is None else terminal_errors(data, given.stated, given.options.uncertainty)
+
+
+def impedance_uncertainty(given: Given, errors: TerminalErrors | None) -> xr.Dataset | None:
+    """The dataset `impedance_uncertainty`: what is known by frequency; None if nothing is."""
+    if errors is None:
+        return None
+    return uncertainty_dataset(given.datasets["impedance"], errors, given.options.uncertainty.coverage_factor)
+
+
+def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
     """Minimum, rating, phase, dissipation and box tuning."""
     chosen, data = given.options.impedance, given.datasets.get("impedance")
-    absent = "the impedance was not measured"
-    sure = Spread(None, reason="no uncertainty of the impedance can be stated")
-    if data is None:
+    if data is None or errors is None:
         for method, key, title, unit in (
             ("minimum-impedance", "minimum", _MINIMUM, "Ω"),
             ("rated-impedance", "rated", _RATED, "Ω"),
@@ -43,17 +83,58 @@ def numbers(given: Given) -> Iterator[Number]:
             ("equivalent-dissipation", "dissipation", _DISSIPATION, "Ω"),
             ("box-tuning", "tuning", "Box tuning", "Hz"),
         ):
-            yield number(given, method, f"impedance.{key}", HEADING, title, None, unit, reason=absent)
+            yield number(given, method, f"impedance.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
         return
     frequency = np.asarray(data["frequency"].values, dtype=np.float64)
     magnitude = np.asarray(data["magnitude"].values, dtype=np.float64)
     phase = np.asarray(data["phase"].values, dtype=np.float64) if "phase" in data else None
+    coverage = given.options.uncertainty.coverage_factor
+
+    def read(modulus: Floats, angle: Floats | None) -> dict[str, float | None]:
+        """What is drawn; what the phase alone decides is not determined without one."""
+        least, span = minimum_impedance(frequency, modulus, chosen.band), phase_range(frequency, angle, chosen.band)
+        box = box_tuning(frequency, modulus, angle, chosen.tuning_band, chosen.least_rise)
+        return {
+            "minimum": least.frequency_hz,
+            "phase_low": span.most_capacitive_deg,
+            "phase_high": span.most_inductive_deg,
+            "dissipation": equivalent_dissipation(frequency, modulus, angle, chosen.band).minimum_ohm,
+            "tuning": box.tuning_hz,
+            "zero_phase": box.zero_phase_hz,
+        }
+
+    known = errors.repeated or not all(errors.reasons.values())
+    found = drawn(errors, magnitude, phase, read) if known else None
+
+    def sure(name: str, *parts: str) -> Spread:
+        if found is None:
+            return Spread(None, reason=errors.reasons["phase" if parts == ("phase",) else "modulus"])
+        return spread_of(errors, found[name], *parts)
 
     def at(hz: float | None) -> tuple[Mark, ...]:
         return () if hz is None else (Mark("impedance", hz, hz),)
 
+    def place(hz: float, spread: Spread) -> str:
+        """A frequency in words, with its expanded uncertainty where that is known."""
+        if spread.standard is None:
+            return f"{hertz(hz)} Hz"
+        width = shown_width(coverage * spread.standard, hz, "Hz")
+        return f"{shown(hz, 'Hz', coverage * spread.standard)} Hz (± {width} Hz, k = {coverage:g})"
+
     least = minimum_impedance(frequency, magnitude, chosen.band)
     edge = "at the edge of the data: it may be lower beyond" if least.at_edge else ""
+    least_ohm = least_spread(
+        errors,
+        magnitude,
+        (least.magnitude_ohm, least.frequency_hz),
+        lambda modulus: minimum_impedance(frequency, modulus, chosen.band).magnitude_ohm,
+        coverage,
+    )
+    where = "" if least.frequency_hz is None else f"at {hertz(least.frequency_hz)} Hz"
+    if found is not None and sure("minimum").standard is not None:
+        # Two minima of nearly one value take turns: an interval holds where a standard deviation would mislead.
+        low, high = (hertz(end) for end in (found["minimum"].low, found["minimum"].high) if end is not None)
+        where += f" (in 95 % of draws {low} to {high} Hz)"
     yield number(
         given,
         "minimum-impedance",
@@ -62,17 +143,13 @@ def numbers(given: Given) -> Iterator[Number]:
         _MINIMUM,
         least.magnitude_ohm,
         "Ω",
-        spread=sure,
-        note="; ".join(
-            filter(None, ("" if least.frequency_hz is None else f"at {hertz(least.frequency_hz)} Hz", edge))
-        ),
+        spread=least_ohm,
+        note="; ".join(filter(None, (where, edge))),
         reason=least.reason,
         marks=at(least.frequency_hz),
     )
-    rated = rated_impedance(least, given.own.rated_impedance)
-    claim = ""
-    if rated.claimed_ohm is not None and rated.claim_holds is not None:
-        claim = f"the maker states {rated.claimed_ohm:g} Ω, which {'holds' if rated.claim_holds else 'does not hold'}"
+    rated = rated_impedance(least, given.own.rated_impedance, chosen.rated_values, chosen.rated_share)
+    expanded = None if least_ohm.standard is None else coverage * least_ohm.standard
     yield number(
         given,
         "rated-impedance",
@@ -82,7 +159,15 @@ def numbers(given: Given) -> Iterator[Number]:
         rated.rated_ohm,
         "Ω",
         spread=Spread(None, reason="a customary value"),
-        note="; ".join(filter(None, ("the minimum is at least 80 % of it (IEC 60268-5)", claim))),
+        note="; ".join(
+            filter(
+                None,
+                (
+                    f"the minimum is at least {_per_cent(chosen.rated_share)} of it (IEC 60268-5: 80 %)",
+                    *_claims(rated, expanded, chosen),
+                ),
+            )
+        ),
         reason=rated.reason,
     )
     span = phase_range(frequency, phase, chosen.band)
@@ -98,7 +183,7 @@ def numbers(given: Given) -> Iterator[Number]:
             title,
             degrees,
             "°",
-            spread=sure,
+            spread=sure(key, "phase"),
             note="" if hz is None else f"at {hertz(hz)} Hz; inductive is positive",
             reason=span.reason,
             marks=at(hz),
@@ -115,7 +200,7 @@ def numbers(given: Given) -> Iterator[Number]:
         _DISSIPATION,
         heat.minimum_ohm,
         "Ω",
-        spread=sure,
+        spread=sure("dissipation", "modulus", "phase"),
         note=""
         if heat.minimum_hz is None
         else "; ".join(filter(None, (f"at {hertz(heat.minimum_hz)} Hz", end, STAGE))),
@@ -124,7 +209,9 @@ def numbers(given: Given) -> Iterator[Number]:
     )
     box = box_tuning(frequency, magnitude, phase, chosen.tuning_band, chosen.least_rise)
     peaks = ", ".join(f"{hertz(hz)} Hz" for hz in box.peaks_hz)
-    zero = "" if box.zero_phase_hz is None else f"phase passes zero at {hertz(box.zero_phase_hz)} Hz"
+    zero = ""
+    if box.zero_phase_hz is not None:
+        zero = f"phase passes zero at {place(box.zero_phase_hz, sure('zero_phase', 'phase'))}"
     yield number(
         given,
         "box-tuning",
@@ -133,8 +220,35 @@ def numbers(given: Given) -> Iterator[Number]:
         "Box tuning",
         box.tuning_hz,
         "Hz",
-        spread=sure,
+        spread=sure("tuning"),
         note="; ".join(filter(None, (box.kind, f"peaks at {peaks}" if peaks else "", zero))),
         reason=": ".join(filter(None, (box.kind if box.tuning_hz is None else "", box.reason))),
         marks=at(box.tuning_hz),
     )
+
+
+def _per_cent(share: float) -> str:
+    return f"{100 * share:.3g} %"
+
+
+def _claims(rated: RatedImpedance, expanded: float | None, chosen: ImpedanceNumbers) -> Iterator[str]:
+    """What can be said of the maker's claim, and of the ratings next to the one given, the uncertainty counted."""
+    least = rated.minimum_ohm
+    if least is None:
+        return
+    margin = expanded or 0.0
+    share = _per_cent(chosen.rated_share)
+    told = f"{shown(least, 'Ω', margin)} ± {shown_width(margin, least, 'Ω')} Ω"
+    if rated.claimed_ohm is not None:
+        limit = chosen.rated_share * rated.claimed_ohm
+        verdict = lower_limit_decision(least, margin, limit)
+        stated = f"the maker states {rated.claimed_ohm:g} Ω"
+        if verdict == "open":
+            yield f"{stated}: whether it holds is open, {share} of it are {limit:.3g} Ω and the minimum is {told}"
+        else:
+            yield f"{stated}, which {'holds' if verdict == 'held' else 'does not hold'}"
+    for value in chosen.rated_values:
+        limit = chosen.rated_share * value
+        if expanded and value != rated.claimed_ohm and lower_limit_decision(least, margin, limit) == "open":
+            why = f"{share} of it are {limit:.3g} Ω and the minimum is {told}"
+            yield f"whether {value:g} Ω may be stated is open, {why}"

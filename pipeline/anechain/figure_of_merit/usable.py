@@ -9,20 +9,20 @@ import numpy as np
 
 from anechain.acoustics.usable_limits import RULES
 from anechain.cautions import CAUTION
+from anechain.figure_of_merit import usable_spreads
 from anechain.figure_of_merit.given import Given, number, slug
-from anechain.numbers import Number, Spread
+from anechain.numbers import Number
 
 __all__ = ["HEADING", "USES", "usable_numbers"]
 
 HEADING = "Usable limits"
-USES = ("held-level", "listening-level", "lowest-usable-frequency", "take-over-frequency")
+USES = ("held-level", "listening-level", "lowest-usable-frequency", "take-over-frequency", *usable_spreads.USES)
 _HELD_IN = {
     "loudest": "usable_level",
     "held": "held_level",
     "listening": "listening_level",
     "take_over": "take_over",
 }
-_SPREAD = Spread(None, reason="not carried to a crossing of two limits")
 
 
 def usable_numbers(given: Given) -> Iterator[Number]:
@@ -59,6 +59,9 @@ def usable_numbers(given: Given) -> Iterator[Number]:
         np.asarray(data[name].values, dtype=np.float64) for name in ("drive", "usable_level", "lowest_usable")
     )
     rules = [str(one) for one in data["ruled_by"].values]
+    usable = np.flatnonzero(np.isfinite(lowest) & np.isfinite(level))
+    last = int(usable[-1]) if usable.size else None
+    sure = usable_spreads.usable_spreads(given, data, last)
     for row, volt in enumerate(drive.tolist()):
         there = np.isfinite(lowest[row])
         said = f"{level[row]:.1f} dB at 1 m; " if np.isfinite(level[row]) and given.level_kind == "spl" else ""
@@ -71,12 +74,10 @@ def usable_numbers(given: Given) -> Iterator[Number]:
             float(lowest[row]) if there else None,
             "Hz",
             bound="at most" if rules[row] in ("not known", "data end") else "",
-            spread=_SPREAD,
+            spread=sure.of(f"lowest {row}"),
             note=f"{said}{RULES[rules[row]]}; {conditions[0]}" if there else "",
             reason="" if there else f"not usable at the highest frequency judged already: {rules[row]}",
         )
-    usable = np.flatnonzero(np.isfinite(lowest) & np.isfinite(level))
-    last = int(usable[-1]) if usable.size else None
     relative = "" if data.attrs["level_kind"] == "spl" else "only relative levels are known"
     for key, (method, title, unit) in titles.items():
         value = float(data[_HELD_IN[key]].values[last]) if last is not None else np.nan
@@ -104,7 +105,7 @@ def usable_numbers(given: Given) -> Iterator[Number]:
             value if known else None,
             unit,
             bound="at least" if loudest and key == "loudest" else "",
-            spread=_SPREAD,
+            spread=sure.of(key),
             note="; ".join(filter(None, (at, told, caution))) if known else "",
             reason="" if known else why,
         )
@@ -118,7 +119,7 @@ def usable_numbers(given: Given) -> Iterator[Number]:
             f"Lowest usable frequency at the {float(data.attrs['wanted_level']):g} dB wanted at the listening place",
             None if wanted is None else float(wanted),
             "Hz",
-            spread=_SPREAD,
+            spread=sure.of("wanted"),
             note=conditions[-1] if wanted is not None else "",
             reason="" if wanted is not None else gaps.get("wanted_level", ""),
         )

@@ -14,11 +14,10 @@ from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import Refusal
 from anechain.figures import style
 from anechain.figures.change import STEP_HEIGHT, scale_of
-from anechain.figures.panels import POINTS_PER_OCTAVE
+from anechain.figures.panels import colour_and_dash, shaded, shaded_words, thinned
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
 if TYPE_CHECKING:
-    import altair as alt
     import xarray as xr
 
 __all__ = ["compression_figure", "drawable", "octave_levels_figure", "passed_words"]
@@ -53,24 +52,6 @@ def _conditions(attrs: Mapping[Any, Any]) -> str:
         parts.append(f"measured at {float(attrs['measured_distance']):.4g} m")
     parts.append("no smoothing" if attrs["smoothing"] == "none" else f"smoothing: {attrs['smoothing']}")
     return "; ".join(parts)
-
-
-def _drawn(frequency: Floats) -> NDArray[np.intp]:
-    low, high = style.FREQUENCY_RANGE
-    rows = np.flatnonzero((frequency >= low / 1.1) & (frequency <= high * 1.1))
-    bins = np.floor(np.log2(frequency[rows]) * POINTS_PER_OCTAVE).astype(np.int64)
-    return np.asarray(rows[np.r_[True, np.diff(bins) > 0]] if rows.size else rows)
-
-
-def shaded_outside(attrs: Mapping[Any, Any], name: str) -> list[alt.Chart]:
-    """The layer that shades what lies outside the valid band; none where the band is the whole axis."""
-    import altair as alt
-
-    shaded = [{"from": a, "to": b} for a, b in style.outside(style.valid_band(attrs))]
-    if not shaded:
-        return []
-    chart = alt.Chart(style.inline(shaded, name)).mark_rect(color=style.SHADE, opacity=0.08, clip=True)
-    return [chart.encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")]
 
 
 def drawable(compression: xr.Dataset) -> tuple[str, ...]:
@@ -120,7 +101,7 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
         raise Refusal.because(
             str(attrs["device"]), "no drive but the lowest has a compression", mend="see the notes for what masks it"
         )
-    rows = _drawn(frequency)
+    rows = thinned(frequency)
     columns: dict[str, Any] = {"frequency": style.rounded_frequency(frequency[rows])}
     columns |= {f"drive_{row}": style.rounded(delta[row, rows], _DECIMALS) for row in shown}
     limits = [float(limit) for limit in compression["limit"].values]
@@ -143,9 +124,10 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
         ),
     )
     x = alt.X("frequency:Q", scale=style.frequency_scale(), axis=style.frequency_axis())
-    keys = [f"{row}" for row in shown]
-    colours = [_COLOURS[n % len(_COLOURS)] for n in range(len(shown))]
-    dashes = [list(DASHES[(n + n // len(_COLOURS)) % len(DASHES)]) for n in range(len(shown))]
+    looks = {
+        f"{row}": (_COLOURS[n % len(_COLOURS)], DASHES[(n + n // len(_COLOURS)) % len(DASHES)])
+        for n, row in enumerate(shown)
+    }
     names = {f"{row}": f"{_volts(drives[row])} ({20 * math.log10(drives[row] / drives[0]):+.1f} dB)" for row in shown}
     legend = alt.Legend(
         title="Drive", symbolType="stroke", symbolSize=1000, labelExpr=f"{style.labels_of(names)}[datum.value]"
@@ -156,12 +138,7 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
         .transform_fold([f"drive_{row}" for row in shown], as_=["column", "delta"])
         .transform_calculate(drive="substring(datum.column, 6)")
         .mark_line(clip=True, strokeWidth=1.8)
-        .encode(
-            x=x,
-            y=y,
-            color=alt.Color("drive:N", scale=alt.Scale(domain=keys, range=colours), legend=legend),
-            strokeDash=alt.StrokeDash("drive:N", scale=alt.Scale(domain=keys, range=dashes), legend=legend),
-        )
+        .encode(x=x, y=y, **colour_and_dash("drive:N", looks, legend))
     )
     marked = [{"delta": 0.0, "words": ""}]
     marked += [{"delta": one, "words": minus(f"{one:g} dB")} for one in limits if ticks[0] < one]
@@ -175,7 +152,7 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
     notes = _under(compression, shown)
     chart = alt.vconcat(
         alt.LayerChart(
-            layer=[*shaded_outside(attrs, "outside"), rules, words, lines],
+            layer=[*shaded(style.valid_band(attrs), "outside"), rules, words, lines],
             width=style.PANEL_WIDTH,
             height=steps * STEP_HEIGHT,
             title=style.under_figure(notes) or alt.Undefined,
@@ -194,10 +171,7 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
 
 def _under(compression: xr.Dataset, shown: list[int]) -> list[str]:
     attrs = compression.attrs
-    notes = []
-    band = style.valid_band(attrs)
-    if style.outside(band):
-        notes.append(f"Shaded: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}.")
+    notes = shaded_words(style.valid_band(attrs))
     notes += [f"{line[0].upper()}{line[1:]}." for line in str(attrs["notes"]).splitlines() if _belongs(line)]
     absent = [_volts(drive) for row, drive in enumerate(compression["drive"].values) if row and row not in shown]
     if absent:
@@ -265,8 +239,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
     bottom = min(math.floor((min(levels) - 1) / style.RASTER) * style.RASTER, top - LEAST_SPAN)
     kinds = [kind for kind in ("passed", "open") if any(entry["kind"] == kind for entry in entries)]
     names = {"passed": f"passes {minus(f'{limit:g}')} dB", "open": "not passed up to here"}
-    scale = alt.Scale(domain=kinds, range=[{"passed": VERMILION, "open": BLUE}[kind] for kind in kinds])
-    dash = alt.Scale(domain=kinds, range=[list(DASHES[0 if kind == "passed" else 2]) for kind in kinds])
+    looks = {kind: (VERMILION, DASHES[0]) if kind == "passed" else (BLUE, DASHES[2]) for kind in kinds}
     legend = alt.Legend(
         title=None, symbolType="stroke", symbolSize=1000, labelExpr=f"{style.labels_of(names)}[datum.value]"
     )
@@ -286,8 +259,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
         x=alt.X("from:Q", scale=style.frequency_scale(), axis=style.frequency_axis()),
         x2="to:Q",
         y=y,
-        color=alt.Color("kind:N", scale=scale, legend=legend),
-        strokeDash=alt.StrokeDash("kind:N", scale=dash, legend=legend),
+        **colour_and_dash("kind:N", looks, legend),
     )
     text = base.transform_filter("datum.kind == 'passed'").mark_text(dy=-9, fontSize=10, color=style.INK)
     arrows = base.transform_filter("datum.kind == 'open'").mark_text(text="↑", dy=-9, fontSize=13, color=BLUE)
@@ -307,7 +279,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
     chart = alt.vconcat(
         alt.LayerChart(
             layer=[
-                *shaded_outside(attrs, "outside"),
+                *shaded(style.valid_band(attrs), "outside"),
                 bars,
                 text.encode(x=at, y=y, text="words:N"),
                 arrows.encode(x=at, y=y),

@@ -16,12 +16,12 @@ from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, S
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Look", "bounces_figure", "curve_set_figure", "lines_of", "planes_figure", "within"]
+__all__ = ["CURVE_LOOKS", "Look", "bounces_figure", "curve_set_figure", "lines_of", "planes_figure", "within"]
 
 Floats = NDArray[np.float64]
 Look = tuple[str, tuple[float, ...]]
 
-_CURVES: dict[str, Look] = {
+CURVE_LOOKS: dict[str, Look] = {
     "on_axis": (BLACK, DASHES[0]),
     "listening_window": (BLUE, DASHES[1]),
     "early_reflections": (GREEN, DASHES[2]),
@@ -30,9 +30,9 @@ _CURVES: dict[str, Look] = {
     "sphere_power": (SKY, DASHES[5]),
 }
 _INDICES: dict[str, Look] = {
-    "early_reflections_index": _CURVES["early_reflections"],
-    "sound_power_index": _CURVES["sound_power"],
-    "sphere_index": _CURVES["sphere_power"],
+    "early_reflections_index": CURVE_LOOKS["early_reflections"],
+    "sound_power_index": CURVE_LOOKS["sound_power"],
+    "sphere_index": CURVE_LOOKS["sphere_power"],
     "two_orbit_error": (ORANGE, DASHES[6]),
 }
 _SPHERE = {"sphere_power", "sphere_index", "two_orbit_error"}
@@ -158,7 +158,7 @@ def curve_set_figure(curves: xr.Dataset) -> dict[str, Any]:
     Refusal
         If no curve has a value.
     """
-    return _figure(curves, "Curve set", _CURVES, _INDICES, _SPHERE)
+    return _figure(curves, "Curve set", CURVE_LOOKS, _INDICES, _SPHERE)
 
 
 def planes_figure(curves: xr.Dataset) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -12,11 +11,13 @@ from anechain.acoustics.frequencies import band_centres, band_edges, band_means
 from anechain.acoustics.levels import mean_level
 from anechain.errors import Refusal
 from anechain.figures import style
+from anechain.figures.panels import thinned
 
 if TYPE_CHECKING:
+    import altair as alt
     import xarray as xr
 
-__all__ = ["boundary", "condensed", "directivity_map_figure", "relative_levels"]
+__all__ = ["condensed", "directivity_map_figure", "relative_levels"]
 
 Floats = NDArray[np.float64]
 
@@ -25,7 +26,6 @@ STEP = 3
 THRESHOLDS = (*range(-30, 0, STEP), STEP)
 """Limits of the colours in dB. There is none at 0 dB: round about on axis it would only show the noise."""
 _STEP_EXPRESSION = f"datum.level >= {STEP} ? 1 : datum.level >= -{STEP} ? 0 : max(floor(datum.level / {STEP}), -11)"
-BOUNDARY = -6.0
 MAP_HEIGHT = 400
 ALONE = 5.0
 """Degrees that a direction without neighbours is drawn wide."""
@@ -124,41 +124,6 @@ def relative_levels(responses: xr.Dataset, plane: str) -> tuple[Floats, Floats, 
     return edges, centres, angles, means - means[np.flatnonzero(np.abs(angles) < 1e-6)[0]]
 
 
-def boundary(angles: Floats, levels: Floats, threshold: float = BOUNDARY) -> tuple[Floats, Floats]:
-    """Angles at which the level first falls to a threshold, going out from on axis to either side.
-
-    Parameters
-    ----------
-    angles : numpy.ndarray, shape (angles,)
-        Degrees, rising, 0 among them.
-    levels : numpy.ndarray, shape (angles, bands)
-        dB re on axis.
-    threshold : float
-        dB re on axis.
-
-    Returns
-    -------
-    negative, positive : numpy.ndarray, shape (bands,)
-        Degrees, interpolated linearly between neighbouring directions. NaN where the threshold is not reached, or
-        where a missing direction comes before it.
-    """
-    start = int(np.argmin(np.abs(angles)))
-    sides = []
-    for order in (np.arange(start, -1, -1), np.arange(start, angles.size)):
-        found = np.full(levels.shape[1], np.nan)
-        for band in range(levels.shape[1]):
-            for inner, outer in itertools.pairwise(order):
-                here, there = levels[inner, band], levels[outer, band]
-                if not np.isfinite(there):
-                    break
-                if there <= threshold:
-                    part = (here - threshold) / (here - there)
-                    found[band] = angles[inner] + part * (angles[outer] - angles[inner])
-                    break
-        sides.append(found)
-    return sides[0], sides[1]
-
-
 def _angle_edges(angles: Floats) -> Floats:
     """Lower and upper edge of each direction's row, shape (angles, 2): half way to the neighbours.
 
@@ -177,8 +142,8 @@ def _angle_edges(angles: Floats) -> Floats:
     return np.asarray(np.clip(np.stack([angles - below, angles + above], axis=1), -180.0, 180.0))
 
 
-def directivity_map_figure(responses: xr.Dataset, plane: str) -> dict[str, Any]:
-    """Level relative to on axis over frequency and angle, in steps of 3 dB, with the -6 dB boundary.
+def directivity_map_figure(responses: xr.Dataset, plane: str, directivity: xr.Dataset | None = None) -> dict[str, Any]:
+    """Level relative to on axis over frequency and angle, in steps of 3 dB, with the lines at which the beam ends.
 
     Parameters
     ----------
@@ -186,11 +151,13 @@ def directivity_map_figure(responses: xr.Dataset, plane: str) -> dict[str, Any]:
         After the contract `responses`: `level` (plane, angle, frequency) in dB.
     plane : str
         "horizontal" or "vertical".
+    directivity : xarray.Dataset, optional
+        After the contract `directivity`. Without it, or where it lacks the plane, the map has no line and says so.
 
     Returns
     -------
     dict
-        A Vega-Lite specification with its data inside: one row for each band, its levels by angle in a list.
+        A Vega-Lite specification with its data inside: one row for each direction, its levels by band in a list.
 
     Raises
     ------
@@ -201,15 +168,14 @@ def directivity_map_figure(responses: xr.Dataset, plane: str) -> dict[str, Any]:
 
     edges, centres, angles, levels = relative_levels(responses, plane)
     rows = _angle_edges(angles)
-    negative, positive = boundary(angles, levels)
+    beam = None
+    if directivity is not None and plane in directivity["plane"].values:
+        beam = directivity.sel(plane=plane)
     attrs = responses.attrs
     band = style.valid_band(attrs)
     title = str(attrs.get("title") or attrs.get("device") or "")
     what = f"{plane.capitalize()} directivity: level relative to on axis, in bands of 1/12 octave"
 
-    sides = [
-        {"side": side, "at": style.rounded(at, 1)} for side, at in zip(_SIDES[plane], (negative, positive), strict=True)
-    ]
     cells = [
         {"angle": float(angle), "below": float(row[0]), "above": float(row[1]), "level": style.rounded(values)}
         for angle, row, values in zip(angles, rows, levels, strict=True)
@@ -275,17 +241,8 @@ def directivity_map_figure(responses: xr.Dataset, plane: str) -> dict[str, Any]:
             .mark_rect(color="white", opacity=0.6, clip=True)
             .encode(x=alt.X("from:Q", scale=x_scale, axis=style.frequency_axis()), x2="to:Q")
         )
-    layers.append(
-        alt.Chart(style.inline(sides, "boundary"))
-        .transform_calculate(centre="bands.centre")
-        .transform_flatten(["centre", "at"])
-        .mark_line(color=style.BLACK, strokeWidth=1.8, clip=True)
-        .encode(
-            x=alt.X("centre:Q", scale=x_scale, axis=style.frequency_axis()),
-            y=alt.Y("at:Q", scale=y_scale, axis=y_axis),
-            detail="side:N",
-        )
-    )
+    if beam is not None:
+        layers.extend(_ends(beam, y_scale, y_axis))
     layers.append(
         spread.transform_filter(style.LIVE)
         .mark_rect(opacity=0, clip=True)
@@ -301,15 +258,53 @@ def directivity_map_figure(responses: xr.Dataset, plane: str) -> dict[str, Any]:
             ],
         )
     )
-    notes = [
-        f"Black line: where the level first falls to {BOUNDARY:g} dB going out from on axis; no line where it does not."
-        " One colour from -3 to 3 dB. White: not measured.".replace("-", "−")
-    ]
+    notes = [_about_lines(beam), "One colour from \N{MINUS SIGN}3 to 3 dB. White: not measured."]
     if outside:
-        notes.append(f"Pale: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}.")
+        ends = "" if beam is None else "; no line there"
+        notes.append(f"Pale: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}{ends}.")
     chart = alt.vconcat(
         alt.layer(*layers).properties(width=style.PANEL_WIDTH, height=MAP_HEIGHT, title=style.under_figure(notes))
     ).properties(title=style.heading(title, [what]))
     spec = style.finish(chart, f"{title}: {what}")
     spec["params"].append({"name": "bands", "value": bands})
     return spec
+
+
+def _ends(beam: xr.Dataset, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
+    """The lines at which the beam of one plane ends: first angle solid, outermost broken, as in the beam width."""
+    import altair as alt
+
+    frequency = np.asarray(beam["frequency"].values, np.float64)
+    rows = thinned(frequency)
+    names = ("first", "outermost")
+    sides = []
+    for side, sign in (("positive", 1.0), ("negative", -1.0)):
+        one = beam.sel(side=side)
+        angles = {name: sign * np.asarray(one[name].values, np.float64)[rows] for name in names}
+        sides.append({"side": side, **{name: style.rounded(angle, 1) for name, angle in angles.items()}})
+    columns = [{"frequency": style.rounded_frequency(frequency[rows]), **side} for side in sides]
+    flat = alt.Chart(style.inline(columns, "beam")).transform_flatten(["frequency", *names])
+    looks: tuple[tuple[str, dict[str, Any]], ...] = (
+        ("outermost", {"strokeWidth": 1.2, "strokeDash": [2, 2]}),
+        ("first", {"strokeWidth": 2}),
+    )
+    return [
+        flat.mark_line(color=style.BLACK, clip=True, **look).encode(
+            x=alt.X("frequency:Q", scale=style.frequency_scale(), axis=style.frequency_axis()),
+            y=alt.Y(f"{name}:Q", scale=scale, axis=axis),
+            detail="side:N",
+        )
+        for name, look in looks
+    ]
+
+
+def _about_lines(beam: xr.Dataset | None) -> str:
+    if beam is None:
+        return "No line of the beam width: it could not be had in this plane; the numbers under that name say why."
+    drop, smoothing = float(beam.attrs["drop"]), str(beam.attrs["smoothing"])
+    smoothed = "curves not smoothed" if smoothing == "none" else f"smoothing of the curves: {smoothing}"
+    return (
+        f"Solid line: first angle from the axis at which the level has fallen by {drop:g} dB; none where it never "
+        "falls that far. Broken: angle from which it stays lower, where there is one and it is another. "
+        f"{smoothed.capitalize()}; see beam width."
+    )

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import Refusal
 from anechain.figures import style
-from anechain.figures.panels import thinned
+from anechain.figures.panels import answering, assembled, colour_and_dash, pointer, shaded, shaded_words, thinned
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
 if TYPE_CHECKING:
@@ -132,7 +132,6 @@ def _panel_chart(
 ) -> alt.LayerChart:
     import altair as alt
 
-    titles = [line.title for line in panel.lines]
     x = alt.X("frequency:Q", scale=style.frequency_scale(), axis=style.frequency_axis(labelled=last))
     y = alt.Y(
         "value:Q",
@@ -146,12 +145,8 @@ def _panel_chart(
         ),
     )
     legend = alt.Legend(title=None, symbolType="stroke", symbolSize=1000)
-    colour = alt.Color(
-        "curve:N", scale=alt.Scale(domain=titles, range=[line.colour for line in panel.lines]), legend=legend
-    )
-    dash = alt.StrokeDash(
-        "curve:N", scale=alt.Scale(domain=titles, range=[list(line.dash) for line in panel.lines]), legend=legend
-    )
+    looks = colour_and_dash("curve:N", {line.title: (line.colour, line.dash) for line in panel.lines}, legend)
+    colour = looks["color"]
     chosen = alt.OpacityValue(0.12, condition={"param": f"{panel.name}_chosen", "value": 1})
 
     def folded(end: str) -> alt.Chart | None:
@@ -165,14 +160,7 @@ def _panel_chart(
         chart = chart.transform_calculate(curve=f"{style.labels_of(labels)}[datum.column]")
         return chart.transform_filter("isValid(datum.value)") if end in ("_mark", "_alone") else chart
 
-    layers: list[alt.Chart] = []
-    shaded = [{"from": a, "to": b} for a, b in style.outside(band)]
-    if shaded:
-        layers.append(
-            alt.Chart(style.inline(shaded, f"{panel.name}_outside"))
-            .mark_rect(color=style.SHADE, opacity=0.08, clip=True)
-            .encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")
-        )
+    layers = shaded(band, f"{panel.name}_outside")
     if panel.name == "orders" and "noise_high" in data:
         layers.append(
             alt.Chart()
@@ -194,53 +182,29 @@ def _panel_chart(
         dots = alone.mark_point(clip=True, shape="circle", size=8, filled=True)
         layers.append(dots.encode(x=x, y=y, color=colour, opacity=chosen))
     values = folded("") or alt.Chart().transform_calculate(value="null", curve="''")
-    layers.append(
-        values.mark_line(clip=True, strokeWidth=1.8).encode(x=x, y=y, color=colour, strokeDash=dash, opacity=chosen)
-    )
-    near = {"param": f"{panel.name}_near", "value": 0.6, "empty": False}
+    layers.append(values.mark_line(clip=True, strokeWidth=1.8).encode(x=x, y=y, opacity=chosen, **looks))
     tooltip = [
         alt.Tooltip("frequency:Q", title="Frequency in Hz", format=",.4~r"),
         *(alt.Tooltip(f"{line.column}:N", title=f"{line.title} in {panel.unit}") for line in panel.lines),
     ]
     both = [name for line in panel.lines for name in (line.column, f"{line.column}_limit") if name in data]
-    layers.append(
-        alt.Chart()
-        .transform_filter(style.LIVE)
-        .transform_flatten(["frequency", *both])
-        .transform_filter(f"inrange(datum.frequency, [{style.FREQUENCY_RANGE[0]:g}, {style.FREQUENCY_RANGE[1]:g}])")
-        .transform_calculate(
-            **{
-                line.column: f"isValid(datum.{line.column}) ? format(datum.{line.column}, '.3~r') : "
-                f"isValid(datum.{line.column}_limit) ? 'at most ' + format(datum.{line.column}_limit, '.3~r') : ''"
-                for line in panel.lines
-            }
-        )
-        .mark_rule(color="#666666", clip=True)
-        .encode(
-            x=x,
-            opacity=alt.OpacityValue(0, condition=near),
-            tooltip=tooltip,
-        )
-    )
+    told = {
+        line.column: f"isValid(datum.{line.column}) ? format(datum.{line.column}, '.3~r') : "
+        f"isValid(datum.{line.column}_limit) ? 'at most ' + format(datum.{line.column}_limit, '.3~r') : ''"
+        for line in panel.lines
+    }
+    layers.append(pointer(panel.name, both, x, tooltip, **told))
     decibels = (
         panel.limits[1] - panel.limits[0]
         if panel.kind == "linear"
         else 20 * math.log10(panel.limits[1] / panel.limits[0])
     )
-    properties: dict[str, Any] = {"width": style.PANEL_WIDTH, "height": _height(decibels)}
-    below = style.under_figure(notes) if last else None
-    if below is not None:
-        properties["title"] = below
-    return alt.LayerChart(layer=layers, **properties)
-
-
-def _selections(panel: _Panel) -> list[dict[str, Any]]:
-    pick = {"type": "point", "fields": ["curve"]}
-    point = {"type": "point", "encodings": ["x"], "nearest": True, "on": "pointermove", "clear": "pointerout"}
-    return [
-        {"name": f"{panel.name}_chosen", "select": pick, "bind": "legend", "views": [f"{panel.name}_lines"]},
-        {"name": f"{panel.name}_near", "select": point, "views": [f"{panel.name}_pointer"]},
-    ]
+    return alt.LayerChart(
+        layer=layers,
+        width=style.PANEL_WIDTH,
+        height=_height(decibels),
+        title=(style.under_figure(notes) if last else None) or alt.Undefined,
+    )
 
 
 def _stacked(
@@ -253,8 +217,6 @@ def _stacked(
     noise: tuple[Floats, Floats] | None = None,
 ) -> dict[str, Any]:
     """Stack the panels over one frequency axis."""
-    import altair as alt
-
     rows = thinned(frequency)
     data: dict[str, Any] = {"frequency": style.rounded_frequency(frequency[rows])}
     for panel in panels:
@@ -262,19 +224,11 @@ def _stacked(
             data |= _columns(line, frequency, rows)
     if noise is not None:
         data |= {"noise_low": style.rounded(noise[0][rows]), "noise_high": style.rounded(noise[1][rows])}
-    notes = list(notes)
-    if style.outside(band):
-        notes.insert(0, f"Shaded: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}.")
+    notes = [*shaded_words(band), *notes]
     charts = [_panel_chart(panel, data, band, panel is panels[-1], notes) for panel in panels]
-    chart = (
-        alt.vconcat(*charts, data=style.inline([data], "distortion"))
-        .resolve_scale(color="independent", strokeDash="independent")
-        .properties(title=style.heading(title, lines))
-    )
-    spec = style.finish(chart, f"{title}: {'; '.join(line for line in lines if line)}")
+    spec = assembled(charts, data, "distortion", title, lines)
     for panel, view in zip(panels, spec["vconcat"], strict=True):
-        view["layer"][-2]["name"], view["layer"][-1]["name"] = f"{panel.name}_lines", f"{panel.name}_pointer"
-        spec["params"] += _selections(panel)
+        answering(spec, panel.name, view)
     return spec
 
 

@@ -46,6 +46,11 @@ class _Panel:
     labels: dict[str, str]
     scale: str
 
+    @property
+    def edges(self) -> tuple[str, str]:
+        """Columns of the lower and the upper edge of the band about its line."""
+        return f"{self.column}_low", f"{self.column}_high"
+
 
 @dataclass(frozen=True)
 class _Mark:
@@ -117,13 +122,46 @@ def _on_axis(frequency: float | None) -> bool:
     return frequency is not None and style.FREQUENCY_RANGE[0] <= frequency <= style.FREQUENCY_RANGE[1]
 
 
-def impedance_figure(impedance: xr.Dataset) -> dict[str, Any]:
+def _half_widths(uncertainty: xr.Dataset | None) -> tuple[dict[str, Floats], float]:
+    """Half the width of the bands by column, for what is known, and the factor they are expanded by."""
+    if uncertainty is None:
+        return {}, 1.0
+    factor = float(uncertainty.attrs["coverage_factor"])
+    found = {}
+    for column, name in (("modulus", "magnitude"), ("phase", "phase")):
+        parts = [uncertainty.get(f"{name}_{part}") for part in ("common", "own")]
+        values = [np.asarray(part.values, np.float64) for part in parts if part is not None]
+        if values and np.isfinite(values).any():
+            found[column] = factor * np.sqrt(np.sum(np.square(values), axis=0))
+    return found, factor
+
+
+def _band_words(
+    half: dict[str, Floats], factor: float, repeated: bool, modulus: Floats, shown: NDArray[np.bool_]
+) -> str:
+    """What the bands are, and how wide: most are no wider than the line."""
+    sizes = []
+    if "modulus" in half:
+        sizes.append(f"{100 * np.nanmedian((half['modulus'] / modulus)[shown]):.2g} % of the modulus")
+    if "phase" in half:
+        sizes.append(f"{np.nanmedian(half['phase'][shown]):.2g}° of the phase")
+    either = " and ".join(f"± {size}" for size in sizes)
+    takes = " and of the spread of takes" if repeated else ""
+    return (
+        f"Pale bands, where they are wider than the line: expanded uncertainty, k = {factor:g}, of what is "
+        f"stated{takes}; {either} in the median."
+    )
+
+
+def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = None) -> dict[str, Any]:
     """The modulus with its minimum, rated value and box tuning; below it phase and equivalent dissipation, if known.
 
     Parameters
     ----------
     impedance : xarray.Dataset
         After the contract `impedance`: `magnitude` (frequency) in ohm, and `phase` in degrees if it was measured.
+    uncertainty : xarray.Dataset, optional
+        After the contract `impedance_uncertainty`, at the same frequencies: drawn as bands.
 
     Returns
     -------
@@ -154,7 +192,13 @@ def impedance_figure(impedance: xr.Dataset) -> dict[str, Any]:
         raise Refusal.because(device, f"impedance: {least.reason}", "a modulus from 20 Hz to 20 kHz")
 
     shown = (frequency >= style.FREQUENCY_RANGE[0]) & (frequency <= style.FREQUENCY_RANGE[1])
+    half, factor = _half_widths(uncertainty)
     bounds = [least.magnitude_ohm, *([rated.rated_ohm] if rated.rated_ohm else [])]
+    if "modulus" in half:
+        bounds += [
+            float(np.nanmax((modulus + half["modulus"])[shown])),
+            float(np.nanmin((modulus - half["modulus"])[shown])),
+        ]
     panels = [_ohm_panel("modulus", "modulus", "Modulus in Ω", BLACK, np.append(modulus[shown], bounds))]
     marks = [_Mark("modulus", least.frequency_hz, least.magnitude_ohm, "minimum", VERMILION, "circle")]
     lines, notes = [_least_words(least.magnitude_ohm, least.frequency_hz, rated.rated_ohm, rated.reason)], []
@@ -185,11 +229,22 @@ def impedance_figure(impedance: xr.Dataset) -> dict[str, Any]:
         )
     else:
         notes.append(f"Not shown ({dissipation.reason}): Phase; Equivalent peak dissipation.")
+    half = {column: width for column, width in half.items() if column in columns}
+    for panel in panels:
+        if panel.column in half:
+            values, decimals = columns[panel.column]
+            # An edge at or below zero has no place on a logarithmic axis: the band goes down to the axis' end.
+            least_edge = panel.limits[0] if panel.scale == "log" else -np.inf
+            low, high = np.maximum(values - half[panel.column], least_edge), values + half[panel.column]
+            columns |= dict(zip(panel.edges, ((low, decimals), (high, decimals)), strict=True))
+    if uncertainty is not None and half:
+        repeated = any(bool((uncertainty[name] > 0).any()) for name in uncertainty if str(name).endswith("_own"))
+        notes.append(_band_words(half, factor, repeated, modulus, shown))
 
     rows = thinned(frequency)
     data: dict[str, Any] = {"frequency": style.rounded_frequency(frequency[rows])}
     data |= {name: style.rounded(values[rows], decimals) for name, (values, decimals) in columns.items()}
-    charts = [_chart(panel, panels, marks, rated.rated_ohm, notes) for panel in panels]
+    charts = [_chart(panel, panels, marks, rated.rated_ohm, notes, panel.column in half) for panel in panels]
     drive = f"; {float(attrs['drive']):.4g} V" if "drive" in attrs else ""
     chart = alt.vconcat(*charts, data=style.inline([data], "impedance")).properties(
         title=style.heading(device, [f"Electrical impedance{drive}", *lines])
@@ -209,7 +264,7 @@ def _least_words(ohm: float, hertz: float, rated: float | None, reason: str) -> 
 
 
 def _chart(
-    panel: _Panel, panels: list[_Panel], marks: list[_Mark], rated: float | None, notes: list[str]
+    panel: _Panel, panels: list[_Panel], marks: list[_Mark], rated: float | None, notes: list[str], banded: bool
 ) -> alt.LayerChart:
     import altair as alt
 
@@ -234,6 +289,11 @@ def _chart(
     if panel.name == "phase":
         zero = alt.Chart(style.inline([{panel.column: 0}], "zero"))
         layers.append(zero.mark_rule(color=style.INK, strokeWidth=1).encode(y=y))
+    if banded:
+        low, high = panel.edges
+        edges = alt.Chart().transform_flatten(["frequency", low, high])
+        shade = edges.mark_area(color=panel.colour, opacity=0.18, clip=True)
+        layers.append(shade.encode(x=x, y=alt.Y(f"{low}:Q", scale=y_scale, axis=axis), y2=f"{high}:Q"))
     layers.append(flat.mark_line(clip=True, strokeWidth=1.8, color=panel.colour).encode(x=x, y=y))
     layers += _mark_layers([mark for mark in marks if mark.panel == panel.name], panel, x, y)
     titles = {"modulus": "Modulus in Ω", "phase": "Phase in degrees", "dissipation": "Equivalent peak dissipation in Ω"}

@@ -1,8 +1,8 @@
-"""Lines over frequency in stacked panels: what the curve set, the planes, the bounces and the comparison share."""
+"""Lines over frequency in stacked panels, and the parts that panels of another kind share with them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -14,7 +14,21 @@ from anechain.figures import style
 if TYPE_CHECKING:
     import altair as alt
 
-__all__ = ["Panel", "Point", "Series", "Side", "Stroke", "stacked", "thinned"]
+__all__ = [
+    "Panel",
+    "Point",
+    "Series",
+    "Side",
+    "Stroke",
+    "answering",
+    "assembled",
+    "colour_and_dash",
+    "pointer",
+    "shaded",
+    "shaded_words",
+    "stacked",
+    "thinned",
+]
 
 Floats = NDArray[np.float64]
 Side = Literal["above", "below", "left", "right", "above left", "below left", "below right"]
@@ -44,7 +58,10 @@ class Series:
 
 @dataclass(frozen=True)
 class Point:
-    """A marked place: Hz and dB, its words, and its shape, filled or hollow; where the words stand beside it."""
+    """A marked place: Hz and dB, its words, and its shape, filled or hollow; where the words stand beside it.
+
+    With `words_at`, Hz and dB, the words stand there, to its left or right, at the end of a thin line from the place.
+    """
 
     frequency: float
     level: float
@@ -52,6 +69,7 @@ class Point:
     shape: str = "circle"
     filled: bool = True
     side: Side = "above"
+    words_at: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -92,15 +110,50 @@ def thinned(frequency: Floats) -> NDArray[np.intp]:
     return np.asarray(on_axis[first])
 
 
-def _selections(panel: Panel) -> list[dict[str, Any]]:
-    """What a reader of the live chart can do in a panel: pick curves in the legend, point at a frequency."""
-    point = {"type": "point", "encodings": ["x"], "nearest": True, "on": "pointermove", "clear": "pointerout"}
-    near = {"name": f"{panel.name}_near", "select": point, "views": [f"{panel.name}_pointer"]}
-    if panel.legend_of is not None:
-        return [near]
-    pick = {"type": "point", "fields": ["curve"]}
-    chosen = {"name": f"{panel.name}_chosen", "select": pick, "bind": "legend", "views": [f"{panel.name}_lines"]}
-    return [chosen, near]
+def shaded(band: tuple[float, float], name: str) -> list[alt.Chart]:
+    """The layer that shades what lies outside the valid band; none where the band is the whole axis."""
+    import altair as alt
+
+    outside = [{"from": a, "to": b} for a, b in style.outside(band)]
+    if not outside:
+        return []
+    chart = alt.Chart(style.inline(outside, name)).mark_rect(color=style.SHADE, opacity=0.08, clip=True)
+    return [chart.encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")]
+
+
+def shaded_words(band: tuple[float, float]) -> list[str]:
+    """What is said under a figure of what is shaded in it; nothing where nothing is."""
+    if not style.outside(band):
+        return []
+    return [f"Shaded: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}."]
+
+
+def colour_and_dash(
+    field: str, looks: Mapping[str, tuple[str, Sequence[float]]], legend: alt.Legend | None
+) -> dict[str, Any]:
+    """Encodings that tell lines apart, `color` and `strokeDash`: the look of each by its key, in the legend's order."""
+    import altair as alt
+
+    colours = alt.Scale(domain=[*looks], range=[colour for colour, _ in looks.values()])
+    dashes = alt.Scale(domain=[*looks], range=[[*dash] for _, dash in looks.values()])
+    return {
+        "color": alt.Color(field, scale=colours, legend=legend),
+        "strokeDash": alt.StrokeDash(field, scale=dashes, legend=legend),
+    }
+
+
+def pointer(name: str, columns: Sequence[str], x: alt.X, tooltip: Sequence[alt.Tooltip], **shown: str) -> alt.Chart:
+    """The layer that tells the values of a panel at the frequency pointed at; `shown` are columns computed for it."""
+    import altair as alt
+
+    low, high = style.FREQUENCY_RANGE
+    rows = alt.Chart().transform_filter(style.LIVE).transform_flatten(["frequency", *columns])
+    rows = rows.transform_filter(f"inrange(datum.frequency, [{low:g}, {high:g}])")
+    if shown:
+        rows = rows.transform_calculate(**shown)
+    near = {"param": f"{name}_near", "value": 0.6, "empty": False}
+    rule: alt.Chart = rows.mark_rule(color="#666666", clip=True)
+    return rule.encode(x=x, opacity=alt.OpacityValue(0, condition=near), tooltip=[*tooltip])
 
 
 def _panel_chart(
@@ -126,7 +179,6 @@ def _panel_chart(
     # The first in the legend is drawn last: it lies on top.
     lines = lines.transform_fold([*reversed(columns)], as_=["column", "level"])
     lines = lines.transform_calculate(curve=f"{style.labels_of({s.column: s.key for s in panel.series})}[datum.column]")
-    keys = [series.key for series in panel.series]
     names = style.labels_of({s.key: s.title for s in panel.series})
     if named:
         legend: alt.Legend | None = alt.Legend(
@@ -134,7 +186,7 @@ def _panel_chart(
             symbolType="stroke",
             symbolSize=1000,
             labelExpr=f"{names}[datum.value]",
-            columns=1 + len(keys) // LEGEND_ROWS,
+            columns=1 + len(panel.series) // LEGEND_ROWS,
         )
         if panel.legend_of is not None:
             legend = None
@@ -142,13 +194,8 @@ def _panel_chart(
         drawn = lines.mark_line(clip=True, strokeWidth=1.8).encode(
             x=x,
             y=y,
-            color=alt.Color(
-                "curve:N", scale=alt.Scale(domain=keys, range=[s.colour for s in panel.series]), legend=legend
-            ),
-            strokeDash=alt.StrokeDash(
-                "curve:N", scale=alt.Scale(domain=keys, range=[list(s.dash) for s in panel.series]), legend=legend
-            ),
             opacity=alt.OpacityValue(0.15, condition=chosen),
+            **colour_and_dash("curve:N", {s.key: (s.colour, s.dash) for s in panel.series}, legend),
         )
     else:
         drawn = (
@@ -156,39 +203,21 @@ def _panel_chart(
             .mark_line(clip=True, strokeWidth=0.8, color="#555555", opacity=0.35)
             .encode(x=x, y=y, detail="curve:N", tooltip=alt.Tooltip("device:N", title="Device"))
         )
-    layers: list[alt.Chart] = []
-    shaded = [{"from": a, "to": b} for a, b in style.outside(band)]
-    if shaded:
-        layers.append(
-            alt.Chart(style.inline(shaded, f"{panel.name}_outside"))
-            .mark_rect(color=style.SHADE, opacity=0.08, clip=True)
-            .encode(x=alt.X("from:Q", scale=style.frequency_scale()), x2="to:Q")
-        )
+    layers = shaded(band, f"{panel.name}_outside")
     layers.extend(_band(series, x, scale, axis) for series in panel.series if series.spread is not None)
-    layers.extend(_strokes(panel, scale, axis))
-    layers.append(drawn)
-    layers.extend(_points(panel, scale, axis))
+    rules, words = _strokes(panel, scale, axis)
+    layers += [*rules, drawn, *words, *_points(panel, scale, axis)]
     if named:
-        near = {"param": f"{panel.name}_near", "value": 0.6, "empty": False}
         tooltip = [alt.Tooltip("frequency:Q", title="Frequency in Hz", format=",.4~r")] + [
             alt.Tooltip(f"{s.column}:Q", title=f"{s.title} in dB", format=".1f") for s in panel.series
         ]
-        layers.append(
-            alt.Chart()
-            .transform_filter(style.LIVE)
-            .transform_flatten(["frequency", *columns])
-            .transform_filter(f"inrange(datum.frequency, [{style.FREQUENCY_RANGE[0]:g}, {style.FREQUENCY_RANGE[1]:g}])")
-            .mark_rule(color="#666666", clip=True)
-            .encode(x=x, opacity=alt.OpacityValue(0, condition=near), tooltip=tooltip)
-        )
-    properties: dict[str, Any] = {
-        "width": style.PANEL_WIDTH,
-        "height": style.panel_height(panel.limits[1] - panel.limits[0]),
-    }
-    below = style.under_figure(notes) if last else None
-    if below is not None:
-        properties["title"] = below
-    return alt.LayerChart(layer=layers, **properties)
+        layers.append(pointer(panel.name, columns, x, tooltip))
+    return alt.LayerChart(
+        layer=layers,
+        width=style.PANEL_WIDTH,
+        height=style.panel_height(panel.limits[1] - panel.limits[0]),
+        title=(style.under_figure(notes) if last else None) or alt.Undefined,
+    )
 
 
 def _band(series: Series, x: alt.X, scale: alt.Scale, axis: alt.Axis) -> alt.Chart:
@@ -202,10 +231,11 @@ def _band(series: Series, x: alt.X, scale: alt.Scale, axis: alt.Axis) -> alt.Cha
     return drawn.encode(x=x, y=alt.Y(f"{low}:Q", scale=scale, axis=axis), y2=f"{high}:Q")
 
 
-def _strokes(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
+def _strokes(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> tuple[list[alt.Chart], list[alt.Chart]]:
+    """Straight lines, which lie under the curves, and their words, which lie over them."""
     import altair as alt
 
-    layers = []
+    rules, words = [], []
     for number, one in enumerate(panel.strokes):
         (low, first), (high, last) = one.start, one.end
         words_at = last if one.label_level is None else one.label_level
@@ -214,14 +244,20 @@ def _strokes(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
         x_of = {name: alt.X(f"{name}:Q", scale=style.frequency_scale()) for name in ("from", "to")}
         y = alt.Y("first:Q", scale=scale, axis=axis)
         rule = base.mark_rule(color=one.colour, strokeDash=list(one.dash), strokeWidth=1.4, clip=True)
-        layers.append(rule.encode(x=x_of["from"], x2="to:Q", y=y, y2="last:Q"))
+        rules.append(rule.encode(x=x_of["from"], x2="to:Q", y=y, y2="last:Q"))
         if one.label:
             over = words_at >= last
-            text = base.mark_text(
-                align="right", baseline="bottom" if over else "top", dy=-3 if over else 3, fontSize=10, color=style.INK
-            )
-            layers.append(text.encode(x=x_of["to"], y=alt.Y("words_at:Q", scale=scale, axis=axis), text="label:N"))
-    return layers
+            y = alt.Y("words_at:Q", scale=scale, axis=axis)
+            beside = {"align": "right", "baseline": "bottom" if over else "top", "dy": -3 if over else 3}
+            words += _words(base, x_of["to"], y, **beside)
+    return rules, words
+
+
+def _words(base: alt.Chart, x: alt.X, y: alt.Y, **beside: Any) -> list[alt.Chart]:
+    """Words that no line strikes through: they stand on a white edge of their own, the layer before them."""
+    edge = base.mark_text(fontSize=10, color="white", stroke="white", strokeWidth=3, strokeJoin="round", **beside)
+    words = base.mark_text(fontSize=10, color=style.INK, **beside)
+    return [layer.encode(x=x, y=y, text="label:N") for layer in (edge, words)]
 
 
 _BESIDE: dict[str, dict[str, Any]] = {
@@ -235,21 +271,26 @@ _BESIDE: dict[str, dict[str, Any]] = {
 }
 
 
-def _kinds(panel: Panel) -> list[tuple[str, bool, str]]:
-    """Looks of the marked places; each is drawn as a layer of marks and a layer of words."""
-    return list(dict.fromkeys((one.shape, one.filled, one.side) for one in panel.points))
+def _kinds(panel: Panel) -> list[tuple[str, bool, str, bool]]:
+    """Looks of the marked places: shape, filled or not, side of the words, and whether these stand apart."""
+    return list(dict.fromkeys(_kind(one) for one in panel.points))
+
+
+def _kind(one: Point) -> tuple[str, bool, str, bool]:
+    return one.shape, one.filled, one.side, one.words_at is not None
 
 
 def _points(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
     import altair as alt
 
-    layers = []
+    leads, edges, marks, words = [], [], [], []
     for number, kind in enumerate(_kinds(panel)):
-        shape, filled, side = kind
+        shape, filled, side, apart = kind
         rows = [
             {"at": one.frequency, "level": one.level, "label": one.label}
+            | ({} if one.words_at is None else {"words_hz": one.words_at[0], "words_db": one.words_at[1]})
             for one in panel.points
-            if (one.shape, one.filled, one.side) == kind
+            if _kind(one) == kind
         ]
         base = alt.Chart(style.inline(rows, f"{panel.name}_points_{number}"))
         x = alt.X("at:Q", scale=style.frequency_scale())
@@ -257,14 +298,31 @@ def _points(panel: Panel, scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
         mark = base.mark_point(
             shape=shape, size=55, filled=filled, fill=style.INK if filled else "white", stroke=style.INK, clip=True
         )
-        words = base.mark_text(fontSize=10, color=style.INK, clip=True, **_BESIDE[side])
         tooltip = [
             alt.Tooltip("label:N", title="What"),
             alt.Tooltip("at:Q", title="Frequency in Hz", format=",.4~r"),
             alt.Tooltip("level:Q", title="Level in dB", format=".1f"),
         ]
-        layers += [mark.encode(x=x, y=y, tooltip=tooltip), words.encode(x=x, y=y, text="label:N")]
-    return layers
+        marks.append(mark.encode(x=x, y=y, tooltip=tooltip))
+        if apart:
+            lead = base.mark_rule(color=style.INK, strokeWidth=0.6, opacity=0.6, clip=True)
+            leads.append(lead.encode(x=x, y=y, x2="words_hz:Q", y2="words_db:Q"))
+            x = alt.X("words_hz:Q", scale=style.frequency_scale())
+            y = alt.Y("words_db:Q", scale=scale, axis=axis)
+            beside = {"baseline": "middle", "align": "left" if side == "right" else "right"}
+            edge, text = _words(base, x, y, dx=3 if side == "right" else -3, **beside)
+        else:
+            edge, text = _words(base, x, y, clip=True, **_BESIDE[side])
+        edges.append(edge)
+        words.append(text)
+    # No mark lies under the white edge of another's words.
+    return [*leads, *edges, *marks, *words]
+
+
+def _over_lines(panel: Panel) -> int:
+    """How many layers lie over the lines: marks, words on white, lines to words that stand apart, and the pointer."""
+    marked = sum(4 if apart else 3 for *_, apart in _kinds(panel))
+    return 1 + 2 * sum(bool(one.label) for one in panel.strokes) + marked
 
 
 def _edges(series: Series) -> tuple[str, str]:
@@ -303,8 +361,6 @@ def stacked(
     dict
         A Vega-Lite specification. Its data are one row of columns; `flatten` makes rows of them.
     """
-    import altair as alt
-
     rows = thinned(frequency)
     columns: dict[str, Any] = {"frequency": style.rounded_frequency(frequency[rows])}
     for panel in panels:
@@ -313,23 +369,38 @@ def stacked(
             if series.spread is not None:
                 edges = (series.values + sign * series.spread for sign in (-1, 1))
                 columns |= {name: style.rounded(edge[rows]) for name, edge in zip(_edges(series), edges, strict=True)}
-    notes = list(notes)
-    if style.outside(band):
-        notes.insert(0, f"Shaded: outside the valid band, {style.hertz(band[0])} to {style.hertz(band[1])}.")
+    notes = [*shaded_words(band), *notes]
     charts = [_panel_chart(panel, band, panel is panels[-1], notes, named) for panel in panels]
+    spec = assembled(charts, columns, "curves", title, lines)
+    if named:
+        for panel, view in zip(panels, spec["vconcat"], strict=True):
+            answering(spec, panel.name, view, -1 - _over_lines(panel), picks=panel.legend_of is None)
+    return spec
+
+
+def assembled(
+    charts: Sequence[alt.LayerChart], columns: Mapping[str, Any], data: str, title: str, lines: Sequence[str]
+) -> dict[str, Any]:
+    """Stack panels that share one row of columns, the data of that name, each with a legend of its own."""
+    import altair as alt
+
     chart = (
-        alt.vconcat(*charts, data=style.inline([columns], "curves"))
+        alt.vconcat(*charts, data=style.inline([columns], data))
         .resolve_scale(color="independent", strokeDash="independent")
         .properties(title=style.heading(title, lines))
     )
-    spec = style.finish(chart, f"{title}: {'; '.join(line for line in lines if line)}")
-    if named:
-        # Named and joined here: Altair makes names of its own for views that hold a selection.
-        for panel, view in zip(panels, spec["vconcat"], strict=True):
-            marks = 2 * len(_kinds(panel))
-            view["layer"][-2 - marks]["name"], view["layer"][-1]["name"] = (
-                f"{panel.name}_lines",
-                f"{panel.name}_pointer",
-            )
-            spec["params"] += _selections(panel)
-    return spec
+    return style.finish(chart, f"{title}: {'; '.join(line for line in lines if line)}")
+
+
+def answering(spec: dict[str, Any], name: str, view: dict[str, Any], lines: int = -2, *, picks: bool = True) -> None:
+    """Let a panel of a finished figure answer its reader: pick curves in the legend, point at a frequency.
+
+    Its last layer is that of :func:`pointer`; `lines` is the place of the lines among its layers.
+    """
+    # Named and joined here: Altair makes names of its own for views that hold a selection.
+    view["layer"][lines]["name"], view["layer"][-1]["name"] = f"{name}_lines", f"{name}_pointer"
+    if picks:
+        pick = {"type": "point", "fields": ["curve"]}
+        spec["params"].append({"name": f"{name}_chosen", "select": pick, "bind": "legend", "views": [f"{name}_lines"]})
+    point = {"type": "point", "encodings": ["x"], "nearest": True, "on": "pointermove", "clear": "pointerout"}
+    spec["params"].append({"name": f"{name}_near", "select": point, "views": [f"{name}_pointer"]})

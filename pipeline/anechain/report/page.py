@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "MOST_LIVE_DEVICES",
+    "BudgetRow",
     "CheckRow",
+    "CombinedRow",
     "ComparedGroup",
     "Content",
     "DeviationRow",
@@ -31,6 +33,7 @@ __all__ = [
     "NumberRow",
     "PagePerson",
     "Picture",
+    "UncertaintyPart",
     "build_page",
 ]
 
@@ -123,6 +126,8 @@ class NumberRow:
         "id, version".
     note : str
         What belongs to it.
+    mark : str
+        Of the way that the uncertainty was carried to it, where a group has several.
     """
 
     title: str
@@ -131,6 +136,7 @@ class NumberRow:
     uncertainty: str
     method: str
     note: str = ""
+    mark: str = ""
 
 
 @dataclass(frozen=True)
@@ -143,11 +149,75 @@ class NumberGroup:
     rows : tuple of NumberRow
     gaps : tuple of (str, str)
         Numbers that cannot be had, and why.
+    carried : tuple of (str, str)
+        Marks, and how the uncertainty was carried to the numbers that bear them; one without a mark holds for all.
     """
 
     heading: str
     rows: tuple[NumberRow, ...]
     gaps: tuple[tuple[str, str], ...] = ()
+    carried: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class BudgetRow:
+    """A component of an uncertainty in print.
+
+    Attributes
+    ----------
+    component : str
+        What it comes from.
+    stated : str
+        As the campaign states it: value, kind, coverage factor; or what repeated takes show.
+    evaluation : str
+        "Type A" or "Type B" (JCGM 100:2008, 4.2 and 4.3).
+    standard : str
+        Its standard uncertainty.
+    together : str
+        How it goes together over directions and frequencies.
+    source : str
+        Where it comes from, as the campaign gives it.
+    """
+
+    component: str
+    stated: str
+    evaluation: str
+    standard: str
+    together: str
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class CombinedRow:
+    """The uncertainty of a level at a frequency in print: both parts, combined, expanded."""
+
+    frequency: str
+    correlated: str
+    uncorrelated: str
+    combined: str
+    expanded: str
+
+
+@dataclass(frozen=True)
+class UncertaintyPart:
+    """What is known of the uncertainty of a device's measurement.
+
+    Attributes
+    ----------
+    rows : tuple of BudgetRow
+        The components that count.
+    missing : tuple of (str, str)
+        Those that do not, and why.
+    combined : tuple of CombinedRow
+        Of the level on the axis; empty if nothing is known.
+    coverage_factor : str
+        k of the expanded uncertainty.
+    """
+
+    rows: tuple[BudgetRow, ...] = ()
+    missing: tuple[tuple[str, str], ...] = ()
+    combined: tuple[CombinedRow, ...] = ()
+    coverage_factor: str = ""
 
 
 @dataclass(frozen=True)
@@ -174,12 +244,18 @@ class CheckRow:
 
 @dataclass(frozen=True)
 class DeviationRow:
-    """A peak or dip in print: centre, height, width, Q, where, cause, whether it may be heard, and the evidence."""
+    """A peak or dip in print.
 
+    Where the curve is highest or lowest, centre of the shape, height, width, Q and what that is of, the curve, the
+    cause, whether it may be heard, and the evidence.
+    """
+
+    extreme: str
     centre: str
     height: str
     width: str
     q: str
+    of_q: str
     curve: str
     cause: str
     heard: str
@@ -227,6 +303,8 @@ class DevicePart:
         Checks of what came in.
     gaps : tuple of (str, str)
         What could not be derived (in print), and why.
+    uncertainty : UncertaintyPart or None
+        Components of its uncertainty.
     numbers : tuple of NumberGroup
         Its figures of merit.
     deviations : tuple of DeviationRow
@@ -253,6 +331,7 @@ class DevicePart:
     import_report: tuple[str, ...] = ()
     checks: tuple[CheckRow, ...] = ()
     gaps: tuple[tuple[str, str], ...] = ()
+    uncertainty: UncertaintyPart | None = None
     numbers: tuple[NumberGroup, ...] = ()
     deviations: tuple[DeviationRow, ...] = ()
     listening: tuple[ListeningNote, ...] = ()

@@ -14,7 +14,7 @@ from anechain.acoustics.comparison import ALIGNMENT_BAND, alignment_step, common
 from anechain.acoustics.frequencies import resample
 from anechain.errors import Refusal
 from anechain.methods import versions
-from anechain.numbers import numbers_csv
+from anechain.number_table import number_rows, numbers_csv
 from anechain.plan import Plan
 from anechain.receipts import Input, issue
 from anechain.stages.batch import Outcome, inputs_of, keep_dataset
@@ -83,11 +83,11 @@ def _write_numbers(plan: Plan, devices: Sequence[str]) -> tuple[Path, bool]:
         for name, one in inputs_of(plan, device, "numbers", f"{device}/").items()
         if name == "numbers.json"
     ]
-    receipt = issue("numbers-table", 1, {"devices": list(devices)}, inputs)
+    receipt = issue("numbers-table", 2, {"devices": list(devices)}, inputs)
     target = plan.results / "numbers.csv"
     if is_current(target, receipt["stamp"]):
         return target, False
-    rows = [(device, plan.campaign.devices[device].title, numbers_of(plan, device)[0]) for device in devices]
+    rows = [(device, plan.campaign.devices[device].title, number_rows(*numbers_of(plan, device))) for device in devices]
     write_artefact(target, numbers_csv(rows), receipt)
     return target, True
 

@@ -9,23 +9,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain import contract
-from anechain.acoustics.curve_uncertainty import curve_set_uncertainty
+from anechain.acoustics.curve_uncertainty import CurveSetUncertainty, curve_set_uncertainty, sphere_own
 from anechain.acoustics.curves import CurveSet, curve_set
-from anechain.acoustics.orbits import WIDEST_GAP, interpolate_orbit, reachable
+from anechain.acoustics.directions import PLANES
+from anechain.acoustics.orbits import WIDEST_GAP, distinct_directions, fill_orbits
 from anechain.acoustics.smoothing import resolution_limit, smooth
 from anechain.acoustics.sphere import sphere_mean_level
+from anechain.acoustics.uncertainty import CurveUncertainty, mean_level_uncertainty
 from anechain.methods import versions
 from anechain.plan import Plan
 from anechain.receipts import issue
 from anechain.stages.batch import Outcome, inputs_of
-from anechain.stages.stated_uncertainty import error_parts
+from anechain.stated_uncertainty import ErrorParts, budget_to_json, error_parts, nothing_stated
 from anechain.store import is_current, read_dataset, write_artefact, write_dataset
-from anechain.tables import csv_bytes
+from anechain.tables import UNCERTAINTY_COLUMN, csv_bytes
 
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 2
+VERSION = 3
 USES = (
     "curve-set",
     "curve-set-uncertainty",
@@ -74,7 +76,7 @@ def run(plan: Plan, device: str) -> Outcome:
     curves = derived(read_dataset(folder / "responses.nc"), sphere, parameters)
     contract.validate(curves, "curves", device)
     write_dataset(outputs[0], curves, receipt)
-    write_artefact(outputs[1], csv_bytes(_columns(curves)), receipt)
+    write_artefact(outputs[1], curve_table(curves), receipt)
     return Outcome(receipt["stamp"], outputs, made=True)
 
 
@@ -86,10 +88,15 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
     planes = [str(plane) for plane in responses["plane"].values]
     angles = np.asarray(responses["angle"].values)
     measured, level = angles, np.asarray(responses["level"].transpose("plane", "angle", "frequency").values)
+    place = distinct_directions(level, measured)
     notes: list[str] = []
     fraction = parameters["smoothing"]
     if parameters["interpolate_angles"]:
-        level, angles = _filled(level, planes, angles, notes)
+        level, angles, made = fill_orbits(level, angles)
+        for plane, between in zip(planes, made, strict=True):
+            if between.size:
+                listed = ", ".join(f"{angle:g}°" for angle in between)
+                notes.append(f"{plane}: interpolated over angle (neighbours at most {WIDEST_GAP:g}° apart): {listed}")
     # Smoothing and the averages are both linear in squared pressure, so smoothing first changes no curve and keeps
     # every index the difference of two published curves.
     if fraction:
@@ -107,8 +114,11 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
     response: dict[str, tuple[str, Floats]] = {}
     parts = error_parts(responses, parameters.get("uncertainty", {}), notes)
     if parts is not None:
-        own = _at_angles(parts.own, measured, angles)
-        found = curve_set_uncertainty(level, planes, angles, parts.common, own, **reading)
+        found = curve_set_uncertainty(
+            level, planes, angles, parts.common, parts.apart, **reading, measured_angles=measured, place=place
+        )
+        if sphere is not None:
+            _add_sphere_uncertainty(found, sphere, parts, planes, measured)
         nothing = np.full(frequency.size, np.nan)
         for prefix, dim, names, by_name in (
             ("", "curve", curves.levels, found.levels),
@@ -119,6 +129,7 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
                 unsure[f"{prefix}uncertainty_{part}"] = dim, rows
         response["uncertainty_microphone"] = "frequency", parts.microphone
         attributes["uncertainty"] = "\n".join(parts.said)
+    attributes["uncertainty_budget"] = budget_to_json(nothing_stated() if parts is None else parts.budget)
     attributes["notes"] = "\n".join(notes)
     dataset = xr.Dataset(
         {
@@ -143,37 +154,6 @@ def _stacked(curves: dict[str, Floats], size: int) -> Floats:
     return np.stack(list(curves.values())) if curves else np.empty((0, size))
 
 
-def _filled(level: Floats, planes: list[str], angles: Floats, notes: list[str]) -> tuple[Floats, Floats]:
-    """Fill the directions at 10 degree steps that can be interpolated, and note each."""
-    wanted = np.union1d(angles, np.arange(-170.0, 181.0, 10.0))
-    filled = np.full((len(planes), wanted.size, level.shape[-1]), np.nan)
-    for row, plane in enumerate(planes):
-        measured = angles[~np.isnan(level[row]).all(axis=-1)]
-        within = wanted[reachable(measured, wanted)] if measured.size else wanted[:0]
-        if not within.size:
-            continue
-        result = interpolate_orbit(angles, level[row], within)
-        filled[row, np.isin(wanted, within)] = result.level
-        made = within[result.interpolated]
-        if made.size:
-            listed = ", ".join(f"{angle:g}°" for angle in made)
-            notes.append(f"{plane}: interpolated over angle (neighbours at most {WIDEST_GAP:g}° apart): {listed}")
-    return filled, wanted
-
-
-def _at_angles(own: Floats, measured: Floats, angles: Floats) -> Floats:
-    """Uncertainty of each direction at the angles of the curve set; at an interpolated one that of its neighbours."""
-    if np.array_equal(measured, angles):
-        return own
-    placed = np.full((own.shape[0], angles.size, own.shape[2]), np.nan)
-    for row, orbit in enumerate(own):
-        known = ~np.isnan(orbit).all(axis=1)
-        if known.any():
-            for column in range(orbit.shape[1]):
-                placed[row, :, column] = np.interp(angles, measured[known], orbit[known, column], period=360.0)
-    return placed
-
-
 def _add_sphere(curves: CurveSet, sphere: xr.Dataset, fraction: float | None, known: dict[str, int]) -> None:
     level = np.asarray(sphere["level"].transpose("direction", "frequency").values)
     power = sphere_mean_level(level, np.asarray(sphere["weight"].values))
@@ -190,6 +170,23 @@ def _add_sphere(curves: CurveSet, sphere: xr.Dataset, fraction: float | None, kn
     curves.method_of.update(dict.fromkeys(("sphere_power", "sphere_index", "two_orbit_error"), label))
 
 
+def _add_sphere_uncertainty(
+    found: CurveSetUncertainty, sphere: xr.Dataset, parts: ErrorParts, planes: list[str], angles: Floats
+) -> None:
+    """Uncertainty of the sphere's power, of its index, and of what two orbits get wrong."""
+    nothing = np.full(parts.apart.shape[1:], np.nan)
+    orbits = (parts.apart[planes.index(plane)] if plane in planes else nothing for plane in PLANES)
+    own = sphere_own(sphere["azimuth"].values, sphere["elevation"].values, angles, *orbits)
+    level = np.asarray(sphere["level"].transpose("direction", "frequency").values)
+    power = mean_level_uncertainty(level, np.asarray(sphere["weight"].values), parts.common, own)
+    found.levels["sphere_power"] = power
+    for name, minuend in (("sphere_index", "on_axis"), ("two_orbit_error", "sound_power")):
+        if minuend in found.levels:
+            # The two share a direction in a thousand: taken as independent, so rather too large.
+            apart = np.hypot(found.levels[minuend].uncorrelated_db, power.uncorrelated_db)
+            found.indices[name] = CurveUncertainty(np.zeros_like(apart), apart)
+
+
 def _attributes(responses: xr.Dataset, curves: CurveSet, notes: list[str]) -> dict[str, Any]:
     known = contract.load("curves").attributes
     kept = {name: value for name, value in responses.attrs.items() if name in known and name != "receipt"}
@@ -204,9 +201,34 @@ def _attributes(responses: xr.Dataset, curves: CurveSet, notes: list[str]) -> di
     return kept | {"gaps": json.dumps(curves.gaps, sort_keys=True, ensure_ascii=False)}
 
 
+def curve_table(curves: xr.Dataset) -> bytes:
+    """What curves.csv holds of a `curves` dataset: levels and indices, each with its uncertainty where it is known."""
+    return csv_bytes(_columns(curves), comments=_comments(curves))
+
+
 def _columns(curves: xr.Dataset) -> dict[str, Floats]:
+    """Columns of curves.csv: behind each curve its combined standard uncertainty, where it is known."""
     columns = {"frequency_Hz": np.asarray(curves["frequency"].values)}
-    for variable, dimension in (("level", "curve"), ("directivity_index", "index")):
+    for variable, dimension, prefix in (("level", "curve", ""), ("directivity_index", "index", "index_")):
+        parts = [f"{prefix}uncertainty_{part}" for part in ("common", "independent")]
         for name in curves[dimension].values:
             columns[f"{name}_dB"] = np.asarray(curves[variable].sel({dimension: name}).values)
+            if all(part in curves for part in parts):
+                common, own = (np.asarray(curves[part].sel({dimension: name}).values) for part in parts)
+                columns[f"{name}{UNCERTAINTY_COLUMN}"] = np.hypot(common, own)
     return columns
+
+
+def _comments(curves: xr.Dataset) -> list[str]:
+    """What curves.csv says above its columns."""
+    if "uncertainty_common" not in curves:
+        return ["No uncertainty is stated in the campaign."]
+    said = [
+        f"A column *{UNCERTAINTY_COLUMN} is the combined standard uncertainty (k = 1) of the column before it.",
+        "What it is made of is in curves.nc: what all directions share and what is each direction's own.",
+    ]
+    if not (curves["uncertainty_common"].values > 0).any():
+        said.append(
+            "Only what is each direction's own is known: without calibration and distance a level looks too sure."
+        )
+    return said

@@ -93,13 +93,14 @@ def device_figures(data: Data, wanted: Sequence[str] | None = None) -> Iterator[
 def _all_figures(data: Data) -> Iterator[DeviceFigure]:
     yield from _of_curves(data["curves.nc"])
     if "numbers.json" in data:
-        yield from _of_numbers(data["curves.nc"])
-    yield from _of_orbits(data["curves.nc"], data["responses.nc"])
+        yield from _of_numbers(data)
+    yield from _of_orbits(data)
     if "directivity.nc" in data:
         from anechain.figures.beam_width import beam_width_figure
 
         caption = "Beam width: the angle at which the level has fallen, by plane and side."
-        yield DeviceFigure("beam-width", caption, ("directivity.nc",), beam_width_figure)
+        reads = tuple(name for name in ("directivity.nc", "numbers.json") if name in data)
+        yield DeviceFigure("beam-width", caption, reads, beam_width_figure)
     if "aim.nc" in data:
         from anechain.figures.merits import aim_figure
 
@@ -121,7 +122,8 @@ def _all_figures(data: Data) -> Iterator[DeviceFigure]:
             "Electrical impedance: the modulus with its minimum and what it allows as rated value; where the phase was "
             "measured, phase and equivalent dissipation below it."
         )
-        yield DeviceFigure("impedance", caption, ("impedance.nc",), impedance_figure, _OF_IMPEDANCE)
+        reads = tuple(name for name in ("impedance.nc", "impedance_uncertainty.nc") if name in data)
+        yield DeviceFigure("impedance", caption, reads, impedance_figure, _OF_IMPEDANCE)
     if "checks.json" in data:
         from anechain.figures.checks import checks_figure
 
@@ -147,13 +149,21 @@ def _of_curves(curves: xr.Dataset) -> Iterator[DeviceFigure]:
         yield DeviceFigure("bounces", caption, reads, bounces_figure)
 
 
-def _of_numbers(curves: xr.Dataset) -> Iterator[DeviceFigure]:
+def _of_numbers(data: Data) -> Iterator[DeviceFigure]:
     from anechain.figures.merits import deviations_figure, limits_figure
 
-    reads, held = ("curves.nc", "numbers.json"), set(curves["curve"].values)
+    reads, held = ("curves.nc", "numbers.json"), set(data["curves.nc"]["curve"].values)
     if held & {"on_axis", "in_room"}:
-        caption = "Where the range ends, where the sensitivity is read, and which way the curves lean."
+        caption = "Where the range ends, each limit on the curve it is read from, and where the sensitivity is read."
         yield DeviceFigure("limits", caption, reads, limits_figure)
+    if "trends.nc" in data:
+        from anechain.figures.trends import trends_figure
+
+        caption = (
+            "Which way each curve leans, and how far it strays: beside its trend line and its target, what is left of "
+            "it below, and its highest and lowest value in the bands of the linearity."
+        )
+        yield DeviceFigure("trends", caption, ("trends.nc", "numbers.json"), trends_figure)
     if held & {"on_axis", "listening_window", "early_reflections", "sound_power", "in_room"}:
         caption = "Peaks and dips, numbered as in the table, by what the evidence says of their cause."
         yield DeviceFigure(
@@ -161,16 +171,17 @@ def _of_numbers(curves: xr.Dataset) -> Iterator[DeviceFigure]:
         )
 
 
-def _of_orbits(curves: xr.Dataset, responses: xr.Dataset) -> Iterator[DeviceFigure]:
+def _of_orbits(data: Data) -> Iterator[DeviceFigure]:
     from anechain.figures.directivity_map import directivity_map_figure
 
+    reads = tuple(name for name in ("responses.nc", "directivity.nc") if name in data)
     for plane in ("horizontal", "vertical"):
-        if plane in responses["plane"].values and "on_axis" in curves["curve"].values:
+        if plane in data["responses.nc"]["plane"].values and "on_axis" in data["curves.nc"]["curve"].values:
             yield DeviceFigure(
                 f"map-{plane}",
                 f"Level at every angle of the {plane} orbit, relative to the reference axis.",
-                ("responses.nc", "curves.nc"),
-                lambda responses, _, plane=plane: directivity_map_figure(responses, plane),
+                reads,
+                lambda responses, *beam, plane=plane: directivity_map_figure(responses, plane, *beam),
                 _OF_MAPS,
             )
 

@@ -17,6 +17,7 @@ from anechain.acoustics.harmonic_distortion import (
     ReferredOrders,
     harmonic_peaks,
     harmonic_sum,
+    harmonics_and_noise,
     order_noise,
     percent_of_level,
     referred_orders,
@@ -32,11 +33,12 @@ from anechain.store import is_current, read_dataset, write_dataset
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 1
+VERSION = 2
 USES = (
     "between-takes",
     "harmonic-peaks",
     "harmonic-sum",
+    "harmonics-and-noise",
     "order-noise",
     "referred-orders",
     "relative-to-total",
@@ -186,12 +188,11 @@ def _row(
     """Everything at one level."""
     last = orders[-1]
     bound = at.bound & np.isfinite(at.level_db)
-    none = np.zeros(bound.shape, dtype=bool)
     sums = {
         "thd_f": harmonic_sum(at.level_db, bound, orders, 2, last),
         "second_third": harmonic_sum(at.level_db, bound, orders, 2, min(3, last)),
         "fourth_up": harmonic_sum(at.level_db, bound, orders, 4, max(4, last)),
-        "orders_plus_noise": harmonic_sum(at.read_db, none, orders, 2, last),
+        "orders_plus_noise": harmonics_and_noise(at, orders, 2, last),
     }
     upper = {name: one.upper_db for name, one in sums.items()}
     lower = {name: one.lower_db for name, one in sums.items()}

@@ -18,7 +18,7 @@ from anechain.store import is_current, write_artefact
 
 __all__ = ["BEFORE", "USES", "VERSION", "figure_paths", "keep_figure", "outputs_before", "run", "write_figure"]
 
-VERSION = 2
+VERSION = 3
 BEFORE = DEVICE_STAGES[: DEVICE_STAGES.index("draw")]
 """Stages whose outputs are drawn."""
 

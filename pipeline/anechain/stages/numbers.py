@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain import contract
-from anechain.choices import DeviceNumbers, Target
+from anechain.choices import Derivation, DeviceNumbers, Target
 from anechain.choices import Numbers as Options
 from anechain.embedding import canonical
 from anechain.errors import Problem, Refusal
+from anechain.figure_of_merit import given
 from anechain.figure_of_merit.given import gather
 from anechain.figure_of_merit.groups import GROUPS, Made, everything
 from anechain.methods import versions
@@ -27,9 +28,9 @@ from anechain.store import is_current, read_dataset, sha256_file, write_artefact
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 1
-USES = tuple(sorted({"fractional-octave-smoothing", *(id_ for group in GROUPS for id_ in group.uses)}))
-DATASETS = ("directivity", "aim")
+VERSION = 2
+USES = tuple(sorted({*given.USES, *(id_ for group in GROUPS for id_ in group.uses)}))
+DATASETS = ("directivity", "aim", "impedance_uncertainty", "trends")
 """Contracts of the arrays by frequency that are written beside the numbers, where they can be had."""
 
 _READ = ("curves", "responses", *dict.fromkeys(name for group in GROUPS for name in group.reads))
@@ -48,8 +49,9 @@ def run(plan: Plan, device: str) -> Outcome:
     problems = [problem for path in raw.values() for problem in _unreadable(plan, path)]
     if problems:
         raise Refusal(problems)
+    derivation = plan.campaign.derivation
+    stated = plan.uncertainty(device)
     parameters = plan.numbers_parameters(device) | {
-        "smoothing": plan.campaign.derivation.smoothing,
         "methods": versions(USES),
         "contract": " ".join(contract.load(name).name for name in DATASETS),
     }
@@ -69,8 +71,9 @@ def run(plan: Plan, device: str) -> Outcome:
         plan.campaign.numbers,
         plan.campaign.devices[device].numbers,
         {name: read_dataset(folder / f"{name}.nc") for name in inputs},
-        plan.campaign.derivation.smoothing,
+        derivation,
         {curve: read_target(plan.folder, one) for curve, one in targets.items()},
+        stated,
     )
     for name, dataset in made.datasets.items():
         contract.validate(dataset, name, device)
@@ -89,8 +92,9 @@ def numbered(
     options: Options,
     own: DeviceNumbers,
     datasets: Mapping[str, xr.Dataset],
-    smoothing: float | None,
+    derivation: Derivation,
     targets: Mapping[str, tuple[Floats, Floats]] | None = None,
+    stated: Mapping[str, Any] | None = None,
 ) -> Made:
     """Return the numbers of a device, with the datasets and lists that belong to them.
 
@@ -100,12 +104,14 @@ def numbered(
         Choices of the campaign and of the device.
     datasets : mapping of str to xarray.Dataset
         "curves" and "responses", and "sphere" and "impedance" where they are there.
-    smoothing : float or None
-        Fraction of an octave that the curves were smoothed over.
+    derivation : Derivation
+        How the curves were derived.
     targets : mapping of str to (numpy.ndarray, numpy.ndarray), optional
         Target curves, Hz and dB, by curve.
+    stated : mapping, optional
+        The campaign's section `uncertainty` as plain values.
     """
-    return everything(gather(options, own, datasets, smoothing, targets))
+    return everything(gather(options, own, datasets, derivation, targets, stated))
 
 
 def document(device: str, made: Made) -> dict[str, Any]:

@@ -45,12 +45,13 @@ from anechain.stages.told_numbers import (
     number_groups,
     numbers_of,
 )
+from anechain.stages.told_uncertainty import told_uncertainty
 from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 2
+VERSION = 3
 USES = ()
 
 _SETUP = {
@@ -159,6 +160,9 @@ def _device(plan: Plan, device: str) -> DevicePart:
             *distortion_gaps(distortion),
             *compression_gaps(plan, device, compression),
             *not_compared(plan, device, distortion),
+        ),
+        uncertainty=told_uncertainty(
+            curves, data.get("impedance.nc"), plan.uncertainty(device), plan.campaign.numbers.uncertainty
         ),
         numbers=number_groups(numbers),
         deviations=deviation_rows(deviations),

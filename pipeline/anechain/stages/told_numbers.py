@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
+from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
 from anechain.acoustics.curve_parts import hertz
 from anechain.acoustics.curves import TITLES
 from anechain.embedding import parsed
+from anechain.figure_of_merit.peaks import q_words
 from anechain.methods import methods
 from anechain.numbers import Number, number_from_json, shown_bound, shown_width
 from anechain.plan import Plan
@@ -57,7 +59,10 @@ def _headings(numbers: Iterable[Number]) -> dict[str, list[Number]]:
 
 def _uncertainty(one: Number) -> str:
     width = _width(one)
-    return f"± {width} {one.unit}".rstrip() + f" (k = {one.coverage_factor:g})" if width else one.uncertainty_reason
+    if not width:
+        return one.uncertainty_reason
+    gap = "\N{NO-BREAK SPACE}"
+    return f"±{gap}{width}{gap}{one.unit}".rstrip() + f" (k{gap}={gap}{one.coverage_factor:g})"
 
 
 def _width(one: Number) -> str:
@@ -71,20 +76,26 @@ def number_groups(numbers: Sequence[Number]) -> tuple[NumberGroup, ...]:
     """Numbers of a device by heading, those that cannot be had apart with their reasons."""
     from anechain.report.page import NumberGroup
 
-    return tuple(
-        NumberGroup(
-            heading,
-            tuple(_row(one) for one in group if one.value is not None),
-            tuple((one.title, one.reason) for one in group if one.value is None),
+    groups = []
+    for heading, group in _headings(numbers).items():
+        ways = list(dict.fromkeys(one.propagation for one in group if _width(one) and one.propagation))
+        marks = {way: ascii_lowercase[at] if len(ways) > 1 else "" for at, way in enumerate(ways)}
+        groups.append(
+            NumberGroup(
+                heading,
+                tuple(_row(one, marks.get(one.propagation, "")) for one in group if one.value is not None),
+                tuple((one.title, one.reason) for one in group if one.value is None),
+                tuple((mark, way) for way, mark in marks.items()),
+            )
         )
-        for heading, group in _headings(numbers).items()
-    )
+    return tuple(groups)
 
 
-def _row(one: Number) -> NumberRow:
+def _row(one: Number, mark: str) -> NumberRow:
     from anechain.report.page import NumberRow
 
-    return NumberRow(one.title, shown_bound(one), one.unit, _uncertainty(one), f"{one.method}, {one.version}", one.note)
+    made_by = f"{one.method}, {one.version}"
+    return NumberRow(one.title, shown_bound(one), one.unit, _uncertainty(one), made_by, one.note, mark)
 
 
 def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRow, ...]:
@@ -94,9 +105,11 @@ def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRo
     return tuple(
         DeviationRow(
             centre=f"{hertz(one['centre_hz'])} Hz",
-            height=f"{one['height_db']:+.1f} dB".replace("-", "\N{MINUS SIGN}"),
+            extreme="" if one["extreme_hz"] is None else f"{hertz(one['extreme_hz'])} Hz",
+            height=_height(one),
             width=f"{one['width_octaves']:.2f} octave",
             q=f"{one['q']:.2g}",
+            of_q=q_words(one),
             curve=TITLES.get(one["curve"], one["curve"]),
             cause=one["cause"] + (f", {_orbit(one['plane'])}" if one["plane"] else ""),
             heard=f"{'reaches' if one['above_threshold'] else 'below'} {one['threshold_db']:.1f} dB",
@@ -104,6 +117,15 @@ def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRo
         )
         for one in deviations
     )
+
+
+def _height(one: Mapping[str, Any]) -> str:
+    """Height in dB, with its expanded uncertainty where that is known."""
+    words = f"{one['height_db']:+.1f}".replace("-", "\N{MINUS SIGN}")
+    sure = one["height_uncertainty_db"]
+    if sure is not None:
+        words += f" \N{PLUS-MINUS SIGN} {sure:.1f}" if sure >= 0.05 else " \N{PLUS-MINUS SIGN} under 0.1"
+    return f"{words} dB"
 
 
 def _orbit(plane: str) -> str:

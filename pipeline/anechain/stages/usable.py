@@ -90,6 +90,8 @@ def add_usable(
             ),
         ),
     }
+    if options["longest_dimension"] is not None:
+        attributes["longest_dimension"] = float(options["longest_dimension"])
     if options["wanted_level"] is not None and spl:
         wanted = float(options["wanted_level"])
         attributes["wanted_level"] = wanted

@@ -1,0 +1,230 @@
+"""Uncertainty of what is read off distortion: at a level, and between the tones of a multitone signal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from anechain.acoustics.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.acoustics.harmonic_errors import (
+    LevelSlopes,
+    drawn_orders,
+    drawn_sum,
+    noise_of_orders,
+    order_shares,
+    slopes_at_take,
+    slopes_between,
+    sum_uncertainty,
+)
+from anechain.figure_of_merit.given import Given, band_slug, slug
+from anechain.figure_of_merit.level_spreads import (
+    USES as LEVEL_USES,
+)
+from anechain.figure_of_merit.level_spreads import (
+    CaptureErrors,
+    Orders,
+    capture_errors,
+    drive_name,
+    level_weights,
+    linear,
+    orders_of_drives,
+    renamed,
+)
+from anechain.figure_of_merit.spreads import CANCELS, Errors, octaves_of, spreads_of
+from anechain.numbers import Spread
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["USES", "AtLevelSpreads", "multitone_spread", "spreads_at_level"]
+
+Floats = NDArray[np.float64]
+
+USES = (*LEVEL_USES, "drawn-harmonic-errors", "harmonic-sum-uncertainty")
+ONE_TAKE = "by how much it changes with the level is not known: one take alone has a level"
+_AT = "at"
+_SUMS: dict[str, tuple[int, float]] = {
+    "thd_f": (2, np.inf),
+    "thd_r": (2, np.inf),
+    "orders_plus_noise": (2, np.inf),
+    "second_third": (2, 3),
+    "fourth_up": (4, np.inf),
+}
+"""First and last order of each sum."""
+
+
+@dataclass(frozen=True)
+class AtLevelSpreads:
+    """Uncertainties of the numbers at one level.
+
+    Attributes
+    ----------
+    found : mapping of str to Spread
+        By what :func:`spreads_at_level` calls them.
+    reason : str
+        Why there are none; empty if there are.
+    """
+
+    found: Mapping[str, Spread] = field(default_factory=dict)
+    reason: str = ""
+
+    def of(self, name: str, what: str, band: tuple[float, float]) -> Spread:
+        """Uncertainty of a sum's "worst" or "mean" in a band."""
+        return self.found.get(f"{name} {what} {band_slug(band)}") or Spread(None, reason=self.reason)
+
+    def under(self, limit: float) -> Spread:
+        """Uncertainty of the lowest frequency under a limit."""
+        return self.found.get(f"under {slug(limit)}") or Spread(None, reason=self.reason)
+
+
+def spreads_at_level(given: Given, one: xr.Dataset, percent: Floats, least: Floats) -> AtLevelSpreads:
+    """Uncertainties of everything that is read off the distortion at one level.
+
+    Parameters
+    ----------
+    given : Given
+        With the datasets "harmonics" and "distortion".
+    one : xarray.Dataset
+        The latter at one level.
+    percent, least : numpy.ndarray, shape (sums, n)
+        What its numbers are read from, NaN outside the valid band.
+    """
+    orders = orders_of_drives(given)
+    if orders is None:
+        return AtLevelSpreads(reason="the harmonics at single drives are not there")
+    read = _read_from(one, orders)
+    if read is None:
+        return AtLevelSpreads(reason=ONE_TAKE)
+    share, (softer, louder) = read
+    harmonic = np.asarray(one["harmonic"].transpose("order", "frequency").values, dtype=np.float64)
+    bound = np.asarray(one["harmonic_limit"].transpose("order", "frequency").values) == 1
+    noise = np.asarray(one["noise"].transpose("order", "frequency").values, dtype=np.float64)
+    errors = capture_errors(
+        given, given.datasets["harmonics"], orders.takes, orders.orders, np.isfinite(harmonic), {_AT: share}
+    )
+    if reason := errors.stated or errors.withheld:
+        return AtLevelSpreads(reason=reason)
+    band = float(one.attrs["band_low"]), float(one.attrs["band_high"])
+    weight = level_weights(orders.frequency, np.asarray(one["fundamental"].values, dtype=np.float64), *band)
+    slopes = LevelSlopes(softer, louder, weight)
+    left = noise_of_orders(harmonic, noise, bound)
+    made = _Made(given, orders, errors, slopes, harmonic, left, [str(name) for name in one["sum"].values])
+    return AtLevelSpreads({**dict(_means(made, percent)), **_drawn(made, percent, least)})
+
+
+@dataclass(frozen=True)
+class _Made:
+    given: Given
+    orders: Orders
+    errors: CaptureErrors
+    slopes: LevelSlopes
+    harmonic: Floats
+    noise: Floats
+    sums: list[str]
+
+    def shares(self, name: str) -> Floats:
+        """Of each order in one of the sums."""
+        first, last = _SUMS[name]
+        inside = [first <= order <= last for order in self.orders.orders]
+        return order_shares(np.where(np.array(inside)[:, np.newaxis], self.harmonic, np.nan))
+
+    @property
+    def parts(self) -> str:
+        noise = "; noise beside the orders" if (self.noise > 0).any() else ""
+        return f"the level at which it is read, and the readings at f and at n f: {self.errors.parts}{noise}"
+
+
+def _read_from(one: xr.Dataset, orders: Orders) -> tuple[Floats, tuple[Floats, Floats]] | None:
+    """By how much each take counts, and the slopes of the orders; None if there is one take only."""
+    levels = np.asarray(one["take_level"].values, dtype=np.float64)
+    first, second, reached = (float(one[name].values) for name in ("first_drive", "second_drive", "reached"))
+    share = np.zeros(orders.drive.size)
+    low = int(np.argmin(np.abs(orders.drive - first)))
+    relative = np.stack([row.level_db for row in orders.relative])
+    if not np.isfinite(second):
+        share[low] = 1.0
+        bound = np.stack([row.bound for row in orders.relative])
+        slopes = slopes_at_take(levels.tolist(), relative, bound, low)
+        return None if slopes is None else (share, slopes)
+    high = int(np.argmin(np.abs(orders.drive - second)))
+    step = float(levels[high] - levels[low])
+    share[high] = (reached - levels[low]) / step
+    share[low] = 1.0 - share[high]
+    slope = slopes_between(relative[low], relative[high], step)
+    return share, (slope, slope)
+
+
+def _means(made: _Made, percent: Floats) -> Iterator[tuple[str, Spread]]:
+    frequency = made.orders.frequency
+    for name in ("thd_f", "second_third", "fourth_up"):
+        row = percent[made.sums.index(name)]
+        shares = made.shares(name)
+        for band in made.given.options.distortion.bands:
+            found = distortion_in_band(frequency, row, row, *band).mean
+            over = np.where(np.isfinite(row), octaves_of(frequency, *band) * np.nan_to_num(row) ** 2, 0.0)
+            key = f"{name} mean {band_slug(band)}"
+            if found is None or not over.sum() > 0:
+                yield key, Spread(None, reason="the number is not determined")
+                continue
+            relative = sum_uncertainty(made.errors.at, _AT, shares, over / over.sum(), made.noise, made.slopes)
+            if relative > 0:
+                yield key, Spread(found * relative, f"first order (GUM); {made.parts}")
+            else:
+                yield key, Spread(None, reason=CANCELS)
+
+
+def _drawn(made: _Made, percent: Floats, least: Floats) -> dict[str, Spread]:
+    frequency, chosen = made.orders.frequency, made.given.options.distortion
+    errors = drawn_orders(made.errors.at, _AT, made.noise, made.slopes)
+    ratios = {name: drawn_sum(made.shares(name), errors) for name in _SUMS if name != "thd_r"}
+    plain = made.sums.index("thd_f")
+
+    def row(name: str, values: Floats, draw: int) -> Floats:
+        if draw < 0:
+            return np.asarray(values[made.sums.index(name)])
+        if name == "thd_r":
+            moved = values[plain] * ratios["thd_f"][draw] / 100.0
+            return np.asarray(100.0 * moved / np.sqrt(1.0 + moved**2))
+        return np.asarray(values[made.sums.index(name)] * ratios[name][draw])
+
+    def found(draw: int) -> dict[str, float | None]:
+        read: dict[str, float | None] = {}
+        for name in _SUMS:
+            upper = row(name, percent, draw)
+            for band in chosen.bands:
+                read[f"{name} worst {band_slug(band)}"] = distortion_in_band(frequency, upper, upper, *band).worst
+        upper, lower = row("thd_f", percent, draw), row("thd_f", least, draw)
+        for limit in chosen.limits:
+            under = lowest_frequency_under(frequency, upper, lower, limit, chosen.start)
+            read[f"under {slug(limit)}"] = under.frequency_hz
+        return read
+
+    of = made.errors.at.errors
+    spreads = spreads_of(Errors(of), found(-1), (found(draw) for draw in range(of.draws)))
+    return {
+        key: renamed(one, f"Monte Carlo, {of.draws} draws (JCGM 101); {made.parts}") for key, one in spreads.items()
+    }
+
+
+def multitone_spread(given: Given, one: xr.Dataset) -> Spread:
+    """Uncertainty of what lies between the tones re the tones, at one drive: first order, band by band.
+
+    Parameters
+    ----------
+    given : Given
+    one : xarray.Dataset
+        After the contract `multitone`, at one drive.
+    """
+    tones, between = (np.asarray(one[name].values, dtype=np.float64) for name in ("tones", "between"))
+    weight = order_shares(between[:, np.newaxis])[:, 0] - order_shares(tones[:, np.newaxis])[:, 0]
+    errors = capture_errors(given, one, np.ones(1))
+    if reason := errors.stated or errors.withheld:
+        return Spread(None, reason=reason)
+    spread = linear(errors, drive_name(0), weight)
+    if spread.standard is not None and spread.standard <= 1e-9:
+        return Spread(None, reason=CANCELS)
+    return spread

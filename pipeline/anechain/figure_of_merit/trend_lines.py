@@ -1,0 +1,110 @@
+"""Which line and which target each curve is held against, and how it lies beside them by frequency."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, get_args
+
+import numpy as np
+
+from anechain.acoustics.frequencies import SAME_FREQUENCY, resample
+from anechain.acoustics.trends import Trend, deviation_from_target, fit_trend, set_trend, trend_level
+from anechain.choices import CurveName, OwnTrend, Target
+from anechain.figure_of_merit.given import Floats, Given
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["line_of", "lines_wanted", "targets_wanted", "trends_dataset"]
+
+_FIELDS = ("level", "line", "line_deviation", "target", "target_deviation")
+
+
+def lines_wanted(given: Given) -> dict[str, OwnTrend | None]:
+    """Curves that get a trend line, each with the reviewer's own where there is one."""
+    own = {str(curve): line for curve, line in (given.options.own_trends | given.own.own_trends).items()}
+    return {curve: own.get(curve) for curve in dict.fromkeys([*given.options.trends.curves, *own])}
+
+
+def targets_wanted(given: Given) -> dict[str, Target]:
+    """Curves that have a target, the device's own before the campaign's."""
+    return {str(curve): one for curve, one in (given.options.targets | given.own.targets).items()}
+
+
+def line_of(given: Given, level: Floats, own: OwnTrend | None) -> Trend:
+    """The fitted line, or the reviewer's own, moved to meet the curve where no level is given for it."""
+    band = given.options.trends.band
+    if own is None:
+        return fit_trend(given.frequency, level, *band)
+    anchor_level = own.anchor_level
+    if anchor_level is None:
+        ends = np.array([given.frequency[0], given.frequency[-1]])
+        slope = own.slope * np.log2(ends / own.anchor_frequency)
+        met = deviation_from_target(given.frequency, level, ends, slope, band)
+        if met.deviation_db is None:
+            nothing = (None,) * 4
+            return Trend(None, own.anchor_frequency, None, *band, *nothing, 0, "set by the reviewer", met.reason)
+        anchor_level = met.shift_db
+    return set_trend(own.slope, own.anchor_frequency, anchor_level, own.reason)
+
+
+def trends_dataset(given: Given) -> xr.Dataset | None:
+    """The dataset `trends`: each curve that is held against a line, a target or a band, and what is left of it.
+
+    Lines and deviations reach across the band of the trends alone, its ends included: what lies beyond is not judged.
+    None where none of these curves is there.
+    """
+    import xarray as xr
+
+    from anechain import contract
+
+    lines, targets = lines_wanted(given), targets_wanted(given)
+    held = {*lines, *given.targets, *given.options.linearity.curves}
+    curves = [name for name in get_args(CurveName) if name in held and not given.lacking(name)]
+    if not curves:
+        return None
+    low, high = band = given.options.trends.band
+    ends = np.array(band)
+    apart = (np.abs(given.frequency[:, np.newaxis] / ends - 1) > SAME_FREQUENCY).all(axis=1)
+    frequency = np.sort(np.concatenate([given.frequency[apart], ends]))
+    inside = (frequency >= low) & (frequency <= high)
+    values = {field: np.full((len(curves), frequency.size), np.nan) for field in _FIELDS}
+    origin, shift = ["none"] * len(curves), np.full(len(curves), np.nan)
+    for row, curve in enumerate(curves):
+        level = given.curves[curve]
+        values["level"][row] = resample(given.frequency, level, frequency)
+        if curve in lines:
+            line = line_of(given, level, lines[curve])
+            if line.slope_db_per_octave is not None:
+                origin[row] = line.origin
+                straight = np.where(inside, trend_level(line, frequency), np.nan)
+                values["line"][row], values["line_deviation"][row] = straight, values["level"][row] - straight
+        if curve in given.targets:
+            rest = deviation_from_target(given.frequency, level, *given.targets[curve], targets[curve].meet_in)
+            if rest.deviation_db is not None:
+                shift[row] = rest.shift_db
+                values["target"][row] = resample(*given.targets[curve], frequency) + rest.shift_db
+                left = resample(given.frequency, rest.deviation_db, frequency)
+                values["target_deviation"][row] = np.where(inside, left, np.nan)
+    attrs = given.datasets["curves"].attrs
+    known = {name: attrs[name] for name in ("distance", "drive", "valid_low", "valid_high") if name in attrs}
+    reasons = {curve: own.reason for curve, own in lines.items() if own is not None and curve in curves}
+    dataset = xr.Dataset(
+        {
+            **{field: (("curve", "frequency"), rows) for field, rows in values.items()},
+            "origin": ("curve", np.array(origin, dtype=object)),
+            "target_shift": ("curve", shift),
+        },
+        coords={"curve": np.array(curves, dtype=object), "frequency": frequency},
+        attrs={
+            "device": attrs["device"],
+            "title": attrs["title"],
+            "level_kind": attrs["level_kind"],
+            "smoothing": attrs["smoothing"],
+            "band_low": float(low),
+            "band_high": float(high),
+            "own_reasons": json.dumps(reasons, ensure_ascii=False, sort_keys=True),
+            **known,
+        },
+    )
+    return contract.describe(dataset, "trends")

@@ -1,0 +1,188 @@
+"""The table of numbers, read as a spreadsheet and as a program read it."""
+
+import csv
+import io
+from dataclasses import replace
+
+import pytest
+
+from anechain.embedding import format_of
+from anechain.number_table import deviation_numbers, number_rows, numbers_csv
+from anechain.numbers import Mark, Number, number_to_json
+from anechain.receipts import Input, issue
+from anechain.store import read_receipt, write_artefact
+
+WHOLE = Number(
+    id="level.sensitivity",
+    heading="Level",
+    title="Sensitivity",
+    value=-84.25,
+    unit="dB",
+    uncertainty=0.51234,
+    coverage_factor=2.0,
+    propagation="first order (GUM)",
+    method="sensitivity",
+    version=1,
+    source="a standard",
+    standing="recalled",
+    note="on axis, in a band",
+    marks=(Mark("on_axis", 300.0, 3000.0), Mark("on_axis", 100.0, 100.0, -81.5)),
+)
+GAP = Number(
+    id="range.upper_3",
+    heading="Frequency range",
+    title="Upper limit",
+    value=None,
+    unit="Hz",
+    method="frequency-limits",
+    version=2,
+    source="no source",
+    standing="common practice",
+    reason="no data",
+)
+COUNT = replace(
+    GAP,
+    id="deviations.count",
+    unit="",
+    value=2.0,
+    reason="",
+    uncertainty_reason="a count",
+    note="\N{GREEK SMALL LETTER MU}",
+)
+DIP = {
+    "centre_hz": 1200.0,
+    "extreme_hz": 1150.0,
+    "height_db": -3.5,
+    "height_uncertainty_db": 0.4,
+    "height_coverage_factor": 2.0,
+    "height_propagation": "first order (GUM)",
+    "height_uncertainty_reason": "",
+    "width_octaves": 0.5,
+    "q": 2.5,
+    "pole_q": 3.1,
+    "phase_deg": 0.0,
+    "threshold_db": 1.5,
+    "above_threshold": True,
+    "shape": "one resonance",
+    "curve": "on_axis",
+    "cause": "not determined",
+    "plane": None,
+    "in_curves": ["on_axis", "sound_power"],
+    "evidence": ["-3.5 dB at 1200 Hz", "in all directions"],
+    "method": "deviations",
+    "version": 2,
+    "source": "a book",
+    "standing": "recalled",
+    "uncertainty_reason": "not carried",
+    "marks": [{"curve": "on_axis", "low_hz": 1000, "high_hz": 1400}],
+}
+
+
+def rows_of(numbers, title="Rowan, two-way"):
+    return list(csv.DictReader(io.StringIO(numbers_csv([("rowan", title, numbers)]).decode(), newline="")))
+
+
+def test_a_line_for_each_number_and_an_empty_cell_for_a_gap():
+    whole, gap = rows_of([WHOLE, GAP])
+    assert whole["quantity"] == WHOLE.id and gap["quantity"] == GAP.id
+    assert whole["device_title"] == "Rowan, two-way" and whole["value"] == "-84.25"
+    assert whole["uncertainty"] == "0.512" and whole["coverage_factor"] == "2"
+    assert gap["value"] == gap["uncertainty"] == gap["marks"] == "" and gap["reason"] == "no data"
+
+
+def test_nothing_that_the_json_holds_of_a_number_is_lost():
+    for one, row in zip([WHOLE, GAP, COUNT], rows_of([WHOLE, GAP, COUNT]), strict=True):
+        for name, value in number_to_json(one).items():
+            if name == "marks":
+                continue
+            told = row[name]
+            assert (float(told) if isinstance(value, int | float) else told) == ("" if value is None else value), name
+
+
+def test_every_value_has_an_uncertainty_or_the_reason_why_not_and_every_gap_its_reason():
+    for row in rows_of(number_rows([WHOLE, GAP, COUNT], [DIP])):
+        assert bool(row["value"]) != bool(row["reason"])
+        if row["value"]:
+            assert bool(row["uncertainty"]) != bool(row["uncertainty_reason"])
+            assert bool(row["uncertainty"]) == bool(row["propagation"]) == bool(row["coverage_factor"])
+        assert row["source"] and row["standing"] and row["method"] and row["version"]
+
+
+def test_marks_are_told_in_words():
+    (row,) = rows_of([WHOLE])
+    assert row["marks"] == "on_axis 300 to 3000 Hz; on_axis 100 Hz at \N{MINUS SIGN}81.5 dB"
+
+
+def test_a_limit_is_told_from_a_value():
+    (row,) = rows_of([replace(WHOLE, bound="at most")])
+    assert row["bound"] == "at most"
+
+
+def test_each_peak_and_dip_has_a_row_for_each_property_behind_their_count():
+    found = rows_of(number_rows([WHOLE, COUNT, GAP], [DIP, DIP | {"height_db": 2.0, "cause": "resonance"}]))
+    by_id = {row["quantity"]: row for row in found}
+    keys = ["centre", "height", "width", "q", "threshold", "cause", "plane"]
+    listed = [f"deviations.{place}.{key}" for place in (1, 2) for key in keys]
+    assert list(by_id) == [WHOLE.id, COUNT.id, *listed, GAP.id]
+    first = {key: by_id[f"deviations.1.{key}"] for key in keys}
+    assert {key: (row["value"], row["unit"]) for key, row in first.items()} == {
+        "centre": ("1200", "Hz"),
+        "height": ("-3.5", "dB"),
+        "width": ("0.5", "octaves"),
+        "q": ("2.5", ""),
+        "threshold": ("1.5", "dB"),
+        "cause": ("not determined", ""),
+        "plane": ("", ""),
+    }
+    assert first["plane"]["reason"] == "is not determined"
+    assert by_id["deviations.2.plane"]["reason"] == "it is no matter of direction"
+    assert first["height"]["title"] == "Dip 1: height" and by_id["deviations.2.height"]["title"] == "Peak 2: height"
+    assert first["cause"]["note"] == "evidence: -3.5 dB at 1200 Hz; in all directions"
+    seen = "one resonance; found in: on_axis, sound_power"
+    assert first["centre"]["note"] == f"the curve is lowest at 1150 Hz; {seen}" and first["width"]["note"] == seen
+    assert first["q"]["note"] == f"of an equaliser's section; its zeros have Q 3.1; {seen}"
+    assert (first["height"]["uncertainty"], first["height"]["coverage_factor"]) == ("0.4", "2")
+    assert first["height"]["propagation"] == "first order (GUM)"
+    assert first["q"]["marks"] == "on_axis 1000 to 1400 Hz"
+    told = [row for key, row in first.items() if row["value"] and key != "height"]
+    assert {(row["method"], row["version"], row["uncertainty_reason"]) for row in told} == {
+        ("deviations", "2", "not carried")
+    }
+    assert list(deviation_numbers([])) == []
+
+
+# Common practice against formulae in tables, no source.
+@pytest.mark.parametrize("title", ['=HYPERLINK("https://example.org";"Rowan")', "+1", "-1+2", "@A1"])
+def test_a_title_is_no_formula_and_a_negative_value_stays_a_number(title):
+    (row,) = rows_of([WHOLE], title)
+    assert row["device_title"] == f"'{title}" and float(row["value"]) == -84.25
+
+
+def test_the_file_as_a_spreadsheet_opens_it(tmp_path):
+    """UTF-8 told by its mark, commas, no row wider than the table; the receipt below an empty row."""
+    path = tmp_path / "numbers.csv"
+    raw = [Input(f"raw:rowan, {number}; a.txt", f"{number:064x}") for number in range(300)]
+    write_artefact(path, numbers_csv([("rowan", "Rowan", [WHOLE, COUNT, GAP])]), issue("numbers-table", 2, {}, raw))
+    assert path.read_bytes().startswith(b"\xef\xbb\xbf")
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.reader(file))
+    ends = rows.index([])
+    head, titles, *table = rows[:ends]
+    assert len(head) == 1 and head[0].startswith("# ") and len(table) == 3
+    assert {len(row) for row in (titles, *table)} == {19} and {len(row) for row in rows[ends + 1 :]} == {1, 2}
+    assert all(row[1:] in ([], [""]) for row in rows[ends + 1 :])
+    assert max(len(cell) for row in rows for cell in row) <= 110
+    assert table[1][titles.index("note")] == "\N{GREEK SMALL LETTER MU}"
+    assert format_of(path.read_bytes()).name == "CSV"
+    assert len(read_receipt(path)["steps"][read_receipt(path)["stamp"]]["inputs"]) == 300
+
+
+def test_the_file_as_a_program_reads_it(tmp_path):
+    import pandas
+
+    path = tmp_path / "numbers.csv"
+    numbers = [replace(WHOLE, note="see #3"), GAP]
+    write_artefact(path, numbers_csv([("rowan", "Rowan #2", numbers)]), issue("numbers-table", 2, {}, []))
+    frame = pandas.read_csv(path, comment="#")
+    assert frame["device_title"].to_list() == ["Rowan #2"] * 2 and frame["note"].to_list()[0] == "see #3"
+    assert frame["value"].to_list()[0] == -84.25 and frame["value"].isna().to_list() == [False, True]
