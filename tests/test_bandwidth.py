@@ -166,6 +166,22 @@ def test_only_troughs_of_a_ninth_of_an_octave_split_the_range(width, splits):
     assert found.lower[0].nearest_hz == pytest.approx(56.1231, rel=1e-5)
 
 
+def test_another_drop_band_or_trough_may_be_asked():
+    """The same straight lines, flat around the loudest band: 6 dB are half an octave below, a quarter above."""
+    grid = grid_with_corners()
+    found = effective_frequency_range(grid, straight_lines(grid), 6.0, 0.5)
+    assert found.lower[0].nearest_hz == pytest.approx(100 / np.sqrt(2), rel=1e-3)
+    assert found.upper[0].nearest_hz == pytest.approx(10000 * 2**0.25, rel=1e-3)
+    assert found.lower[0].drop_db == 6.0 and "0.5 octaves" in found.reference
+    half = grid_with_corners(500.0, 500.0 / (1 + 1e-9), 700.0, 700.0 * (1 + 1e-9))
+    level = straight_lines(half) - np.where((half >= 500) & (half <= 700), 20.0, 0.0)
+    assert effective_frequency_range(half, level).upper[0].nearest_hz == pytest.approx(500, rel=1e-3)
+    wide = effective_frequency_range(half, level, neglect_octaves=0.6)
+    assert wide.upper[0].nearest_hz == pytest.approx(13348.40, rel=1e-3)
+    with pytest.raises(ValueError, match="above zero"):
+        effective_frequency_range(grid, straight_lines(grid), octaves=0.0)
+
+
 def test_less_than_an_octave_has_no_range():
     found = effective_frequency_range([100.0, 120.0, 150.0], [0.0, 0.0, 0.0])
     assert found.reference_db is None and "no whole octave" in found.reason

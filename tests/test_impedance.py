@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from anechain.acoustics.impedance import (
+    ImpedanceMinimum,
     box_tuning,
     dissipation_factor,
     equivalent_dissipation,
@@ -134,3 +135,14 @@ def test_a_resistance_is_its_own_equivalent_and_a_reactance_is_worse():
     assert found.minimum_ohm < modulus.min() and np.all(found.resistance_ohm <= modulus * (1 + 1e-9))
     assert equivalent_dissipation(GRID, modulus, None).reason == "the phase was not measured"
     assert "no value" in equivalent_dissipation(GRID, modulus, phase, (1.0, 5.0)).reason
+
+
+def test_other_ratings_and_another_share_may_be_asked():
+    """5.7 ohm: at least 80 % of 7 but not of 8 ohm, and at least 60 % of 9 ohm."""
+    least = ImpedanceMinimum(5.7, 200.0, False, 20.0, 20000.0, "")
+    assert rated_impedance(least).rated_ohm == 6.0
+    assert rated_impedance(least, rated_values_ohm=(5.0, 7.0, 8.0)).rated_ohm == 7.0
+    other = rated_impedance(least, 9.5, rated_values_ohm=(4.0, 9.0), least_share=0.6)
+    assert other.rated_ohm == 9.0 and other.claim_holds is True
+    with pytest.raises(ValueError, match="above zero"):
+        rated_impedance(least, rated_values_ohm=())

@@ -283,7 +283,8 @@ def test_the_chain_carries_what_is_stated_and_the_spread_of_takes(tmp_path):
     assert own.values == pytest.approx(0.01 / np.sqrt(3), rel=1e-3) and common.values == pytest.approx(0.01, rel=1e-3)
     numbers = json.loads((plan.results / "alder" / "numbers.json").read_text())
     least = numbers["impedance.minimum"]
-    assert least["uncertainty"] == pytest.approx(2 * np.hypot(0.01, 0.01 / np.sqrt(3)) * least["value"], rel=1e-3)
+    # Told to three digits.
+    assert least["uncertainty"] == pytest.approx(2 * np.hypot(0.01, 0.01 / np.sqrt(3)) * least["value"], rel=5e-3)
     drawn = plan.results / "figures" / "alder-impedance.svg"
     receipt = read_receipt(drawn)
     roles = [one["role"] for one in receipt["steps"][receipt["stamp"]]["inputs"]]

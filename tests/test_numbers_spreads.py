@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from anechain.acoustics.compression import band_weights
 from anechain.acoustics.curve_parts import mean_over_octaves
 from anechain.acoustics.drawn_errors import DirectionErrors
 from anechain.acoustics.trends import fit_trend
@@ -16,7 +17,6 @@ from anechain.figure_of_merit.spreads import (
     every,
     linear_spread,
     mean_spread,
-    octaves_of,
 )
 
 FREQUENCY = 100 * 2.0 ** (np.arange(141) / 20)
@@ -61,14 +61,14 @@ def test_what_is_common_stays_in_a_mean_and_what_is_not_averages():
 def test_first_order_and_draws_agree_on_a_mean():
     """JCGM 101 and JCGM 100 are the same for a number that is linear in normal errors, here of all four kinds."""
     every_kind = errors(0.2, 0.6, 0.4, turned=0.3, own_octaves=1.0, draws=4000)
-    weight = octaves_of(FREQUENCY, 200.0, 3200.0)
+    weight = band_weights(FREQUENCY, 200.0, 3200.0)
     linear = linear_spread(every_kind, "curve", weight / weight.sum()).standard
     found = drawn(every_kind, {"curve": FLAT}, lambda curves: {"mean": float(weight @ curves["curve"]) / weight.sum()})
     assert found["mean"].standard == pytest.approx(linear, rel=0.04)
 
 
 def test_the_weights_of_a_band_are_its_octaves():
-    weight = octaves_of(FREQUENCY, 150.0, 1500.0)
+    weight = band_weights(FREQUENCY, 150.0, 1500.0)
     assert weight.sum() == pytest.approx(np.log2(10))
     assert weight[(FREQUENCY < 140) | (FREQUENCY > 1600)].max() == 0
 
@@ -163,6 +163,16 @@ def test_a_number_that_is_lost_in_some_draws_says_so():
         lambda curves: {"half": 1.0 + curves["curve"][0] if curves["curve"][0] >= 80.0 else None},
     )["half"]
     assert found.standard > 0 and "not determined in" in found.note
+
+
+def test_the_interval_of_a_number_that_is_not_linear():
+    """Of exp(z) with normal z, the 95 % interval is exp(±1.96): 0.141 to 7.10, nothing like twice 2.16 about one."""
+    level = FLAT * 0.0
+    found = drawn(
+        errors(common=1.0, draws=4000), {"curve": level}, lambda curves: {"one": float(np.exp(curves["curve"][0]))}
+    )["one"]
+    assert found.interval == pytest.approx((np.exp(-1.96), np.exp(1.96)), rel=0.12)
+    assert found.standard == pytest.approx(np.sqrt((np.e - 1) * np.e), rel=0.2)
 
 
 def test_the_same_errors_give_the_same_spread():

@@ -368,6 +368,8 @@ def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     assert one["q"] == pytest.approx(4, rel=0.05) and one["cause"] == "resonance" and one["above_threshold"]
     assert one["method"] == "deviations" and one["version"] == versions(["deviations"])["deviations"]
     assert one["source"] and one["standing"] and one["uncertainty_reason"]
+    assert one["extreme_hz"] == pytest.approx(1200, rel=0.02) and one["marks"][0]["curve"] == one["curve"]
+    assert one["height_uncertainty_db"] is None and one["height_uncertainty_reason"]
     rows = {row.id: row for row in number_rows(made.numbers, made.lists["deviations"])}
     assert rows["deviations.1.centre"].value == one["centre_hz"] and rows["deviations.1.centre"].unit == "Hz"
     assert rows["deviations.1.plane"].value is None and "no matter of direction" in rows["deviations.1.plane"].reason
@@ -375,6 +377,50 @@ def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     deaf = Numbers.model_validate({"deviations": {"threshold_at_q_1": 0.0}})
     (one,) = numbered(deaf, DeviceNumbers(), datasets(lambda plane, angle: 80 + shape), UNSMOOTHED).lists["deviations"]
     assert not one["above_threshold"]
+
+
+@pytest.mark.parametrize(("height", "audible"), [(4.0, 1), (-4.0, 0)])
+def test_only_peaks_like_a_resonance_count_as_heard(height, audible):
+    """The threshold is that of added resonances (Toole and Olive 1988, recalled): dips are not held against it."""
+    from filters import biquad
+
+    shape = physics.level(biquad(1200.0, 4.0, height, FREQUENCY))
+    found = numbers_of(datasets(lambda plane, angle: 80 + shape))
+    assert (found["deviations.count"].value, found["deviations.resonances"].value) == (1, 1)
+    assert found["deviations.audible_resonances"].value == audible
+    assert found["deviations.audible_resonances"].uncertainty_reason == "a count"
+
+
+def test_a_height_has_the_uncertainty_of_its_curve():
+    """Errors alike at all frequencies leave a height as it is; those from take to take do not, the more the larger."""
+    from filters import biquad
+
+    shape = physics.level(biquad(1200.0, 4.0, 4.0, FREQUENCY))
+    given = datasets(lambda plane, angle: 80 + shape)
+
+    def listed(**stated):
+        parts = {name: {"value": value, "kind": "standard"} for name, value in stated.items()}
+        (one,) = numbered(Numbers(), DeviceNumbers(), given, UNSMOOTHED, stated=parts).lists["deviations"]
+        return one
+
+    small, large = (listed(calibration=0.5, repeatability=value) for value in (0.3, 0.9))
+    assert 0 < small["height_uncertainty_db"] < 0.6 and small["height_coverage_factor"] == 2
+    assert large["height_uncertainty_db"] == pytest.approx(3 * small["height_uncertainty_db"], rel=0.1)
+    alone = listed(calibration=0.5)
+    assert alone["height_uncertainty_db"] is None and "cancel" in alone["height_uncertainty_reason"]
+
+
+def test_choices_of_peaks_ratings_and_the_effective_range_are_followed():
+    from filters import biquad
+
+    shape = physics.level(biquad(1200.0, 4.0, 4.0, FREQUENCY))
+    given = datasets(lambda plane, angle: 80 + shape - 8 * np.log2(np.maximum(FREQUENCY / 2000, 1)))
+    narrow = Numbers.model_validate({"deviations": {"widest": 0.2}})
+    assert numbers_of(given, narrow)["deviations.count"].value == 0
+    # A slope of 8 dB per octave: a drop smaller by 4 dB ends the range half an octave lower.
+    six = Numbers.model_validate({"bandwidth": {"effective_drop": 6.0, "effective_curve": "listening_window"}})
+    ten, lower = numbers_of(given)["range.effective.upper_10"], numbers_of(given, six)["range.effective.upper_6"]
+    assert lower.value == pytest.approx(ten.value / np.sqrt(2), rel=0.01) and "(listening window)" in lower.title
 
 
 def test_numbers_of_an_impedance():

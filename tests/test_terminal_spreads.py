@@ -171,7 +171,7 @@ def test_the_dataset_holds_what_is_known():
     contract.validate(told, "impedance_uncertainty", "rowan")
     assert told["magnitude_own"].values == pytest.approx(0.005 * np.abs(vented()))
     assert told["phase_own"].values == pytest.approx(0.1) and told["phase_common"].values == pytest.approx(0.5)
-    assert "spread of 4 takes: 1 % of the modulus" in told.attrs["uncertainty"]
+    assert "of the mean of 4 takes, 0.5 % (median; 1 % for one take" in told.attrs["uncertainty"]
     half = uncertainty_dataset(data, errors_of(data, impedance_phase=0.5), 2.0)
     assert half["magnitude_common"].isnull().all() and half["phase_common"].values == pytest.approx(0.5)
     contract.validate(half, "impedance_uncertainty", "rowan")

@@ -54,7 +54,7 @@ uncertainty:                      # what is not stated here is not in the result
   angle:
     {{value: 0.5, source: "judgement: scale of the turntable, degrees"}}
   repeatability:                  # of a single capture; alder's own takes count instead
-    {{value: 0.1, source: "experience: alder's three takes in front"}}
+    {{value: 0.1, source: "judgement: twice what alder's takes show in front"}}
   impedance:                      # per cent of the modulus
     {{value: 1.0, kind: rectangular, source: "limits of the reference resistor's data sheet (fictional)"}}
   impedance_phase:                # degrees

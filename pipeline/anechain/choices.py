@@ -98,7 +98,11 @@ class Uncertainty(Model):
         default=None, description="dB; of gains and of the drive's voltage, all directions alike"
     )
     distance: Stated | None = Field(default=None, description="Metres; of the measuring distance, all directions alike")
-    angle: Stated | None = Field(default=None, description="Degrees; of the setting of each angle")
+    angle: Stated | None = Field(
+        default=None,
+        description="Degrees; of the setting of each angle, apart from the others; only what repeated takes, set anew, "
+        "do not show already",
+    )
     repeatability: Stated | None = Field(
         default=None, description="dB; of a single capture. Where takes were repeated, their own spread counts instead"
     )
@@ -334,7 +338,8 @@ class DirectivityNumbers(Model):
     band: Band = Field(default=(300.0, 10000.0), description="Hz (common practice)")
     order: Annotated[int, Field(ge=1, le=30)] | None = Field(
         default=None,
-        description="Order of the spherical harmonics of a full sphere; the highest the data carry, 16 at most, if absent",
+        description="Order of the spherical harmonics of a full sphere; if absent the highest that data carry, 16 at "
+        "most",
     )
 
 
@@ -408,9 +413,9 @@ class NumbersUncertainty(Model):
         default=2.0, description="Factor k of the expanded uncertainty that is shown (GUM: 2, about 95 %)"
     )
     repeatability_octaves: Positive = Field(
-        default=1.0,
-        description="Octaves from one to the next of which what differs from take to take is independent (common "
-        "practice: another position moves a curve over octaves; 0.05 where it is noise)",
+        default=3.0,
+        description="Octaves from one to the next of which what differs from take to take is independent (our own: "
+        "another gain or position moves a curve over octaves; 0.05 where it is noise)",
     )
     response_octaves: Positive = Field(
         default=1.0,

@@ -61,12 +61,15 @@ class Spread:
         Why it is not known; empty if it is.
     note : str
         What has to be said with it: draws in which the number was lost.
+    interval : (float, float) or None
+        What holds 95 % of the draws, as many below as above (JCGM 101, 7.7); None where nothing was drawn.
     """
 
     standard: float | None
     how: str = ""
     reason: str = ""
     note: str = ""
+    interval: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -180,7 +180,7 @@ def slopes_at_take(
 
 
 def _noise_draws(errors: DirectionErrors, name: str, noise: Floats) -> Floats:
-    """Noise of every order at every frequency in each draw, which is its own, and that of the reading; seeds are fixed."""
+    """Noise of every order at every frequency in each draw, each its own; seeds are fixed."""
     generator = np.random.Generator(np.random.PCG64([SEED, *name.encode()]))
     there = noise > 0
     found = np.zeros((errors.draws, *noise.shape))

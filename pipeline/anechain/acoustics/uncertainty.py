@@ -156,6 +156,11 @@ class MonteCarlo:
     determined: int
     reason: str
 
+    @property
+    def interval(self) -> tuple[float, float] | None:
+        """Both ends of the interval; None if it is not determined."""
+        return None if self.low is None or self.high is None else (self.low, self.high)
+
 
 @method(
     "standard-uncertainty-of-limits",

@@ -45,7 +45,13 @@ def _spreads(given: Given) -> Mapping[str, Spread]:
             found[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
         return found
 
-    return drawn_orbits(given.errors, given.orbits.level, values)
+    spreads = drawn_orbits(given.errors, given.orbits.level, values)
+    if spreads["toe_in"].standard is not None:
+        # Of steps that take turns a standard deviation tells nothing.
+        low, high = spreads["toe_in"].interval or (0.0, 0.0)
+        words = f"a choice among steps of {chosen.step:g}°: in 95 % of the draws from {low:g}° to {high:g}°"
+        spreads["toe_in"] = Spread(None, reason=words)
+    return spreads
 
 
 def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:

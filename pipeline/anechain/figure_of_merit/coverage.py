@@ -21,6 +21,7 @@ from anechain.acoustics.beam_width import (
     narrowing_frequency,
     open_coverage,
 )
+from anechain.acoustics.compression import band_weights
 from anechain.acoustics.curve_parts import hertz, mean_over_octaves, part_in_band
 from anechain.acoustics.directions import PLANES, unit_vectors
 from anechain.acoustics.directivity_constancy import DirectivityConstancy, directivity_constancy
@@ -28,7 +29,7 @@ from anechain.acoustics.listening_height import ListeningHeight, listening_heigh
 from anechain.acoustics.smoothing import smooth
 from anechain.acoustics.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
 from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
-from anechain.figure_of_merit.spreads import drawn, linear_spread, octaves_of, orbit_draws, spreads_of
+from anechain.figure_of_merit.spreads import drawn, linear_spread, orbit_draws, spreads_of
 from anechain.numbers import Mark, Number, Spread
 
 if TYPE_CHECKING:
@@ -148,9 +149,9 @@ def _spreads(given: Given, planes: tuple[str, ...]) -> tuple[Mapping[str, Spread
         enough = there.mean(axis=0) >= KEPT
         deviation = np.full(enough.shape, np.nan)
         deviation[enough] = np.nanstd(seen[:, enough], axis=0, ddof=1)
-        spread[plane] = np.stack(
-            [np.interp(np.log(given.frequency), np.log(frequency), one, np.nan, np.nan) for one in deviation]
-        )
+        # Of the nearest frequency that was drawn: between an angle that jumps and one that does not lies nothing.
+        nearest = np.argmin(np.abs(np.log(given.frequency[:, np.newaxis] / frequency)), axis=1)
+        spread[plane] = deviation[:, nearest]
     return spreads_of(given.errors, values[0], values[1:]), spread
 
 
@@ -395,7 +396,7 @@ def _sphere_spreads(given: Given, found: Beams) -> Mapping[str, Spread]:
     band, sphere = given.options.directivity.band, found.sphere
     if sphere is None or not np.array_equal(found.sphere_frequency, given.frequency):
         return {}
-    inside = octaves_of(given.frequency, *band)
+    inside = band_weights(given.frequency, *band)
     mean = inside / inside.sum()
     known = {
         "index": linear_spread(given.errors, "sphere_index", mean),

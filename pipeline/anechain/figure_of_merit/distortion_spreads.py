@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.acoustics.compression import band_weights
 from anechain.acoustics.distortion_in_bands import distortion_in_band, lowest_frequency_under
 from anechain.acoustics.harmonic_errors import (
     LevelSlopes,
@@ -34,7 +35,7 @@ from anechain.figure_of_merit.level_spreads import (
     orders_of_drives,
     renamed,
 )
-from anechain.figure_of_merit.spreads import CANCELS, Errors, octaves_of, spreads_of
+from anechain.figure_of_merit.spreads import CANCELS, Errors, spreads_of
 from anechain.numbers import Spread
 
 if TYPE_CHECKING:
@@ -165,7 +166,7 @@ def _means(made: _Made, percent: Floats) -> Iterator[tuple[str, Spread]]:
         shares = made.shares(name)
         for band in made.given.options.distortion.bands:
             found = distortion_in_band(frequency, row, row, *band).mean
-            over = np.where(np.isfinite(row), octaves_of(frequency, *band) * np.nan_to_num(row) ** 2, 0.0)
+            over = np.where(np.isfinite(row), band_weights(frequency, *band) * np.nan_to_num(row) ** 2, 0.0)
             key = f"{name} mean {band_slug(band)}"
             if found is None or not over.sum() > 0:
                 yield key, Spread(None, reason="the number is not determined")

@@ -208,8 +208,8 @@ def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
         spread=Spread(None, reason="it is an error itself"),
         note=""
         if textbook is None
-        else "of the fit, widened since neighbouring values go together; by the textbook's rule "
-        f"{textbook:.3f} dB/octave",
+        else "how well a line fits, not how well it is measured; widened since neighbouring values go together; by the "
+        f"textbook's rule {textbook:.3f} dB/octave",
         reason=reason if own is None or missing else "the line is set by the reviewer: nothing was fitted",
         marks=where,
     )

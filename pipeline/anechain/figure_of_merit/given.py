@@ -21,7 +21,7 @@ from anechain.choices import Derivation, DeviceNumbers, Numbers
 from anechain.figure_of_merit import spreads
 from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE, Errors
 from anechain.methods import methods, versions
-from anechain.numbers import Bound, Mark, Number, Spread
+from anechain.numbers import Bound, Mark, Number, Spread, shown
 from anechain.stated_uncertainty import error_parts
 
 if TYPE_CHECKING:
@@ -33,6 +33,9 @@ Floats = NDArray[np.float64]
 
 USES = ("distance-uncertainty", "fractional-octave-smoothing", "standard-uncertainty-of-limits", *spreads.USES)
 """Methods that every number may go through."""
+
+UNEVEN = 0.35
+"""Share of twice the standard deviation by which an end of the 95 % interval may lie elsewhere and not be told."""
 
 BESIDE = 1.0 / 48.0
 """Octaves that a sample may lie outside the valid band and still count: half of a usual grid's step."""
@@ -271,8 +274,11 @@ def number(
     known = methods()[method][version]
     sure = spread or Spread(None, reason=NOT_STATED)
     factor = given.options.uncertainty.coverage_factor
-    notes = [note, *([reason] if value is not None else []), *([sure.note] if value is not None else [])]
     told = value is not None and sure.standard is not None
+    notes = [note]
+    if value is not None:
+        notes += [reason, sure.note]
+        notes.append(_uneven(value, unit, sure, factor))
     return Number(
         id=id,
         heading=heading,
@@ -292,6 +298,18 @@ def number(
         reason="" if value is not None else _typeset(reason) or "is not determined",
         marks=tuple(marks) if value is not None else (),
     )
+
+
+def _uneven(value: float | str, unit: str, sure: Spread, factor: float) -> str:
+    """The interval of 95 % of the draws in words, where the expanded uncertainty does not tell it; empty if it does."""
+    if isinstance(value, str) or sure.standard is None or sure.interval is None:
+        return ""
+    low, high = sure.interval
+    sides = np.array([value - low, high - value]) / (2.0 * sure.standard)
+    if (np.abs(sides - 1.0) <= UNEVEN).all():
+        return ""
+    ends = (shown(end, unit, factor * sure.standard) for end in sure.interval)
+    return f"in 95 % of the draws {' to '.join(ends)}{'' if unit in ('', '°') else ' '}{unit}"
 
 
 def _typeset(words: str) -> str:

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.acoustics.compression import band_weights
 from anechain.acoustics.drawn_errors import DirectionErrors, first_order
 from anechain.acoustics.harmonic_distortion import ReferredOrders, order_noise, referred_orders
 from anechain.acoustics.harmonic_errors import AtOrders, sounding
 from anechain.acoustics.levels import power_of_level
 from anechain.acoustics.uncertainty import distance_component
 from anechain.figure_of_merit.given import Given
-from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE, octaves_of
+from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE
 from anechain.numbers import Spread
 from anechain.stated_uncertainty import standard_at
 
@@ -271,7 +272,7 @@ def level_weights(frequency: Floats, level: Floats, low_hz: float, high_hz: floa
     low_hz, high_hz : float
         The band.
     """
-    inside = np.where(np.isfinite(level), octaves_of(frequency, low_hz, high_hz), 0.0)
+    inside = np.where(np.isfinite(level), band_weights(frequency, low_hz, high_hz), 0.0)
     if not (inside > 0).any():
         return inside
     top = float(level[inside > 0].max())

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.acoustics.compression import band_weights
 from anechain.acoustics.curve_parts import part_in_band
 from anechain.acoustics.drawn_errors import DirectionErrors, first_order, orbit_errors
 from anechain.acoustics.levels import power_of_level
@@ -24,7 +25,6 @@ __all__ = [
     "every",
     "linear_spread",
     "mean_spread",
-    "octaves_of",
     "orbit_draws",
     "spreads_of",
 ]
@@ -44,8 +44,9 @@ CANCELS = "what is stated is alike at all frequencies or in all directions, and 
 ROUNDING = 1e-9
 """Standard uncertainty, as a share of the value, that comes of rounding alone."""
 
-ROWS_PER_OCTAVE = 24.0
-"""Frequencies at which orbits are looked at in each draw: no more of them are needed to see how a number varies."""
+ROWS_PER_OCTAVE = 96.0
+"""Frequencies at which orbits are looked at in each draw. Where a beam jumps from one frequency to the next, coarser
+data would give that jump more weight than it has in the number."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,7 @@ def mean_spread(errors: Errors, name: str, level: Floats, low_hz: float, high_hz
         return Spread(None, reason=reason)
     if reason := part_in_band(errors.of.frequency, level, low_hz, high_hz).reason:
         return Spread(None, reason=reason)
-    weight = octaves_of(errors.of.frequency, low_hz, high_hz)
+    weight = band_weights(errors.of.frequency, low_hz, high_hz)
     inside = weight > 0
     gradient = np.zeros(weight.size)
     gradient[inside] = weight[inside] * power_of_level(level[inside] - level[inside].max())
@@ -121,24 +122,6 @@ def linear_spread(errors: Errors, name: str, gradient: Floats) -> Spread:
     if not np.isfinite(found):
         return Spread(None, reason=f"the uncertainty of {name} is not known at all its frequencies")
     return Spread(found, "first order (GUM)") if found > 0 else Spread(None, reason=CANCELS)
-
-
-def octaves_of(frequency: Floats, low_hz: float, high_hz: float) -> Floats:
-    """Octaves of a band that each frequency stands for, half way to its neighbours; none outside.
-
-    Parameters
-    ----------
-    frequency : numpy.ndarray, shape (n,)
-        Hz, ascending.
-    low_hz, high_hz : float
-        The band.
-    """
-    octaves = np.log2(frequency)
-    middle = (octaves[1:] + octaves[:-1]) / 2
-    low, high = np.log2(low_hz), np.log2(high_hz)
-    # A band may begin or end just outside the data by the rounding of a valid band.
-    edges = np.r_[min(octaves[0], low), middle, max(octaves[-1], high)]
-    return np.asarray(np.maximum(np.minimum(edges[1:], high) - np.maximum(edges[:-1], low), 0.0))
 
 
 def drawn(errors: Errors, curves: Rows, function: Callable[[Rows], Values]) -> dict[str, Spread]:
@@ -252,9 +235,11 @@ def spreads_of(errors: Errors, undisturbed: Values, draws: Iterable[Values]) -> 
         for name, value in values.items():
             if value is not None and np.isfinite(value):
                 found[name].append(float(value))
+    scatter = 100 / np.sqrt(2 * (of.draws - 1))
     reach = f"{of.response_octaves:g} octave{'s' * (of.response_octaves != 1)}"
     how = (
-        f"Monte Carlo, {of.draws} draws (JCGM 101); an error of calibration, level chain, distance or angle is one at "
+        f"Monte Carlo, {of.draws} draws (JCGM 101), good to {scatter:.0f} %; an error of calibration, level chain, "
+        "distance or angle is one at "
         f"all frequencies, one of the microphone's response over {reach}"
     )
     spreads = {}
@@ -265,5 +250,5 @@ def spreads_of(errors: Errors, undisturbed: Values, draws: Iterable[Values]) -> 
         elif result.standard <= ROUNDING * max(1.0, abs(value)):
             spreads[name] = Spread(None, reason=CANCELS)
         else:
-            spreads[name] = Spread(result.standard, how, note=result.reason)
+            spreads[name] = Spread(result.standard, how, note=result.reason, interval=result.interval)
     return spreads

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -19,12 +19,20 @@ from anechain.acoustics.impedance_uncertainty import (
 from anechain.acoustics.uncertainty import MonteCarlo, monte_carlo
 from anechain.choices import NumbersUncertainty
 from anechain.numbers import Spread
-from anechain.stated_uncertainty import standard_at
+from anechain.stated_uncertainty import impedance_budget, standard_at
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["TerminalErrors", "drawn", "least_spread", "spread_of", "terminal_errors", "uncertainty_dataset"]
+__all__ = [
+    "TerminalErrors",
+    "drawn",
+    "least_spread",
+    "phase_spread",
+    "spread_of",
+    "terminal_errors",
+    "uncertainty_dataset",
+]
 
 Floats = NDArray[np.float64]
 Values = Mapping[str, float | None]
@@ -109,35 +117,12 @@ def terminal_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: N
         spreads["modulus"] is not None,
         options.repeatability_octaves,
         options.draws,
-        tuple(_said(stated, sizes, spreads, magnitude, takes)),
+        tuple(one.words for one in impedance_budget(impedance, stated) if not one.reason),
     )
 
 
 def _values(dataset: xr.Dataset, name: str) -> Floats:
     return np.asarray(dataset[name].values, dtype=np.float64)
-
-
-def _said(
-    stated: Mapping[str, Any],
-    sizes: Mapping[str, Floats],
-    spreads: Mapping[str, Floats | None],
-    magnitude: Floats,
-    takes: Floats | None,
-) -> Iterator[str]:
-    for part, unit in (("modulus", "%"), ("phase", "°")):
-        if _STATED[part] in stated:
-            one, ends = stated[_STATED[part]], (float(sizes[part].min()), float(sizes[part].max()))
-            size = " to ".join(f"{end:.2g}" for end in (ends[:1] if np.isclose(*ends) else ends))
-            told = f"{one['kind']} ({one['source']})" if one.get("source") else one["kind"]
-            yield f"{part}: standard uncertainty {size} {unit}, from {told}; one error at all frequencies"
-    if (spread := spreads["modulus"]) is not None:
-        with np.errstate(invalid="ignore"):
-            median = 100 * float(np.nanmedian(spread / magnitude))
-        count = "repeated takes" if takes is None or not takes.any() else f"{int(takes[takes > 0].min())} takes"
-        yield (
-            f"spread of {count}: {median:.2g} % of the modulus for one of them (median), less by the root of their "
-            "number for their mean; each frequency's own"
-        )
 
 
 def drawn(errors: TerminalErrors, magnitude: Floats, phase: Floats | None, function: Reading) -> dict[str, MonteCarlo]:
@@ -222,7 +207,7 @@ def spread_of(errors: TerminalErrors, found: MonteCarlo, *parts: str) -> Spread:
             ),
         )
     )
-    return Spread(found.standard, how, note=found.reason)
+    return Spread(found.standard, how, note=found.reason, interval=found.interval)
 
 
 def _takes_of(errors: TerminalErrors) -> str:
@@ -271,6 +256,28 @@ def least_spread(
         if mean is not None and ohm - mean > NOTICEABLE * own:
             notes.append(f"the spread of takes lowers a least value: by {ohm - mean:.2g} Ω on average (Monte Carlo)")
     return Spread(float(np.hypot(common, own)), how, note="; ".join(notes))
+
+
+def phase_spread(errors: TerminalErrors, hz: float | None) -> Spread:
+    """Uncertainty of the phase at a frequency to first order (GUM): what is common, and the spread of takes there.
+
+    Parameters
+    ----------
+    errors : TerminalErrors
+    hz : float or None
+        Of the phase that is told; None if there is none.
+    """
+    if reason := errors.reasons["phase"]:
+        return Spread(None, reason=reason)
+    if hz is None:
+        return Spread(None, reason="the number is not determined")
+    grid = np.log(errors.frequency)
+    common, own = (
+        float(np.interp(np.log(hz), grid, np.nan_to_num(row)))
+        for row in (errors.standard.phase_common, errors.standard.phase_own)
+    )
+    how = "first order (GUM): one error at all frequencies"
+    return Spread(float(np.hypot(common, own)), how + (", and the spread of takes there" if own > 0 else ""))
 
 
 def uncertainty_dataset(impedance: xr.Dataset, errors: TerminalErrors, coverage: float) -> xr.Dataset | None:

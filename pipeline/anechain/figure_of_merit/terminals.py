@@ -24,6 +24,7 @@ from anechain.figure_of_merit.terminal_spreads import (
     TerminalErrors,
     drawn,
     least_spread,
+    phase_spread,
     spread_of,
     terminal_errors,
     uncertainty_dataset,
@@ -92,12 +93,10 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
 
     def read(modulus: Floats, angle: Floats | None) -> dict[str, float | None]:
         """What is drawn; what the phase alone decides is not determined without one."""
-        least, span = minimum_impedance(frequency, modulus, chosen.band), phase_range(frequency, angle, chosen.band)
+        least = minimum_impedance(frequency, modulus, chosen.band)
         box = box_tuning(frequency, modulus, angle, chosen.tuning_band, chosen.least_rise)
         return {
             "minimum": least.frequency_hz,
-            "phase_low": span.most_capacitive_deg,
-            "phase_high": span.most_inductive_deg,
             "dissipation": equivalent_dissipation(frequency, modulus, angle, chosen.band).minimum_ohm,
             "tuning": box.tuning_hz,
             "zero_phase": box.zero_phase_hz,
@@ -118,8 +117,7 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
         """A frequency in words, with its expanded uncertainty where that is known."""
         if spread.standard is None:
             return f"{hertz(hz)} Hz"
-        width = shown_width(coverage * spread.standard, hz, "Hz")
-        return f"{shown(hz, 'Hz', coverage * spread.standard)} Hz (± {width} Hz, k = {coverage:g})"
+        return f"{hertz(hz)} Hz (± {coverage * spread.standard:.2g} Hz, k = {coverage:g})"
 
     least = minimum_impedance(frequency, magnitude, chosen.band)
     edge = "at the edge of the data: it may be lower beyond" if least.at_edge else ""
@@ -183,7 +181,7 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
             title,
             degrees,
             "°",
-            spread=sure(key, "phase"),
+            spread=phase_spread(errors, hz),
             note="" if hz is None else f"at {hertz(hz)} Hz; inductive is positive",
             reason=span.reason,
             marks=at(hz),

@@ -11,12 +11,13 @@ from anechain.acoustics.usable_limits import RULES
 from anechain.cautions import CAUTION
 from anechain.figure_of_merit import usable_spreads
 from anechain.figure_of_merit.given import Given, number, slug
-from anechain.numbers import Number
+from anechain.numbers import Number, Spread
 
 __all__ = ["HEADING", "USES", "usable_numbers"]
 
 HEADING = "Usable limits"
 USES = ("held-level", "listening-level", "lowest-usable-frequency", "take-over-frequency", *usable_spreads.USES)
+AT_THE_END = "a limit: it is where the data, or what is known, end"
 _HELD_IN = {
     "loudest": "usable_level",
     "held": "held_level",
@@ -64,6 +65,7 @@ def usable_numbers(given: Given) -> Iterator[Number]:
     sure = usable_spreads.usable_spreads(given, data, last)
     for row, volt in enumerate(drive.tolist()):
         there = np.isfinite(lowest[row])
+        ends = rules[row] in ("not known", "data end")
         said = f"{level[row]:.1f} dB at 1 m; " if np.isfinite(level[row]) and given.level_kind == "spl" else ""
         yield number(
             given,
@@ -73,8 +75,8 @@ def usable_numbers(given: Given) -> Iterator[Number]:
             f"Lowest usable frequency at {volt:.3g} V",
             float(lowest[row]) if there else None,
             "Hz",
-            bound="at most" if rules[row] in ("not known", "data end") else "",
-            spread=sure.of(f"lowest {row}"),
+            bound="at most" if ends else "",
+            spread=Spread(None, reason=AT_THE_END) if ends else sure.of(f"lowest {row}"),
             note=f"{said}{RULES[rules[row]]}; {conditions[0]}" if there else "",
             reason="" if there else f"not usable at the highest frequency judged already: {rules[row]}",
         )

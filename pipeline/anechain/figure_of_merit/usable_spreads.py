@@ -173,12 +173,16 @@ def _changed(moved: Floats, noise: Floats, row: int) -> Floats:
 
 
 def _read(made: _Made, draw: int) -> dict[str, float | None]:
-    """Everything that is read again, in one draw; without errors before the first one."""
+    """Everything that is read again, in one draw; without errors before the first one.
+
+    An error is taken off what was read, as the errors of the orders are: a microphone that hears the fundamental too
+    loud makes the distortion look too small and the level too high.
+    """
     kept = made.kept
     lowest: list[float | None] = []
     for row, ends in enumerate(made.distortion):
         low, high = ends(draw)
-        delta = made.delta[row] if draw < 0 else made.delta[row] + made.changes[row][draw]
+        delta = made.delta[row] if draw < 0 else made.delta[row] - made.changes[row][draw]
         lowest.append(
             lowest_usable(
                 made.frequency[kept],
@@ -218,5 +222,5 @@ def _wanted(made: _Made, draw: int, lowest: list[float | None]) -> float | None:
 def _held(made: _Made, draw: int, row: int, lowest: float | None, room: float | None) -> float | None:
     if lowest is None:
         return None
-    level = made.level[row] if draw < 0 else made.level[row] + made.moved[row][draw]
+    level = made.level[row] if draw < 0 else made.level[row] - made.moved[row][draw]
     return held_level(made.frequency, level, lowest, float(made.data.attrs["band_high"]), room)
