@@ -2,9 +2,15 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from anechain.acoustics.peaks_and_dips import find_peaks_and_dips
+from anechain.acoustics.peaks_and_dips import by_sections, find_peaks_and_dips, height_gradient, shape_level
+from anechain.acoustics.smoothing import smooth
+from anechain.methods import using
 from filters import FREQUENCY, biquad, decibels
+
+SECTION, ADDED = "one resonance", "one resonance added with a phase"
 
 
 @pytest.mark.parametrize(
@@ -62,3 +68,107 @@ def test_coarse_data_are_not_searched():
     assert found == () and "1/12 octave or finer" in reason
     with pytest.raises(ValueError, match="least height"):
         find_peaks_and_dips(FREQUENCY, np.zeros(FREQUENCY.size), least_height_db=0.0)
+
+
+def ringing(centre, q, strength, phase):
+    """1 and a band-pass added with a phase, s = j f / f0: r (s / Q) / (s² + s / Q + 1)."""
+    s = 1j * FREQUENCY / centre
+    return 1 + strength * np.exp(1j * np.deg2rad(phase)) * (s / q) / (s**2 + s / q + 1)
+
+
+@pytest.mark.parametrize("fraction", [None, 20, 12])
+@pytest.mark.parametrize("phase", [40, 90, 135, -60, -120])
+@pytest.mark.parametrize(("centre", "q"), [(620, 18), (1500, 10), (300, 5)])
+def test_an_added_resonance_is_recovered(centre, q, phase, fraction):
+    """A panel's sound beside a driver's, a peak beside a dip: within 1 % of the centre, 5 % of the Q, smoothed too."""
+    level = 85 - np.log2(FREQUENCY / 1000) + decibels(ringing(centre, q, 0.4, phase))
+    if fraction:
+        level = smooth(FREQUENCY, level, fraction)
+    (one,), _ = find_peaks_and_dips(FREQUENCY, level, smoothing=fraction)
+    assert one.shape == ADDED
+    assert one.centre_hz == pytest.approx(centre, rel=0.01)
+    assert one.q == one.pole_q == pytest.approx(q, rel=0.05)
+    assert one.phase_deg == pytest.approx(phase, abs=4) and one.strength == pytest.approx(0.4, rel=0.05)
+    # What is seen stands in the curve itself: a height, one of the other sign beside it, and where the first is.
+    bare = level + np.log2(FREQUENCY / 1000) - 85
+    assert abs(one.height_db) == pytest.approx(np.abs(bare).max(), abs=0.12)
+    high, low = sorted((one.height_db, one.beside_db), reverse=True)
+    assert (high, low) == pytest.approx((bare.max(), bare.min()), abs=0.12) and high > 0 > low
+    near = np.abs(np.log2(FREQUENCY / centre)) < 0.3
+    top = FREQUENCY[near][np.argmax(np.sign(one.height_db) * level[near])]
+    assert abs(np.log2(one.extreme_hz / top)) < 1.5 / 48
+
+
+@pytest.mark.parametrize("phase", [0, 180])
+def test_without_a_phase_it_is_a_section(phase):
+    """In phase 1 + r is the gain of a section, and q 10^(height / 40) the Q of the band-pass; turned over too."""
+    (one,), _ = find_peaks_and_dips(FREQUENCY, decibels(ringing(800, 9, 0.35, phase)))
+    assert one.shape == SECTION and one.phase_deg == 0 and one.beside_db == 0
+    assert one.height_db == pytest.approx(20 * np.log10(1 + 0.35 * np.cos(np.deg2rad(phase))), abs=0.02)
+    assert one.q * 10 ** (one.height_db / 40) == pytest.approx(9, rel=0.02)
+
+
+@pytest.mark.parametrize(("centre", "q", "gain"), [(1000, 5, 3), (400, 10, -4), (3000, 20, 4), (700, 0.7, 2.5)])
+def test_smoothing_is_taken_off_a_section(centre, q, gain):
+    level = smooth(FREQUENCY, decibels(biquad(centre, q, gain)), 20)
+    (one,), _ = find_peaks_and_dips(FREQUENCY, level, smoothing=20)
+    assert one.shape == SECTION and one.centre_hz == pytest.approx(centre, rel=0.01)
+    assert one.q == pytest.approx(q, rel=0.05) and one.unsmoothed_height_db == pytest.approx(gain, abs=0.1)
+    assert one.height_db == pytest.approx(np.sign(gain) * np.abs(level).max(), abs=0.1)
+    if q >= 10:
+        (naive,), _ = find_peaks_and_dips(FREQUENCY, level)
+        assert naive.q < 0.95 * q
+
+
+def told(level):
+    return [(one.centre_hz, one.height_db, one.q) for one in find_peaks_and_dips(FREQUENCY, level)[0]]
+
+
+MIXED = decibels(biquad(300, 0.8, 4) * biquad(1500, 4, -3) * biquad(5000, 16, 1.6) * ringing(700, 14, 0.25, 70))
+
+
+@settings(deadline=None, max_examples=8)
+@given(step=st.floats(-60, 60), tilt=st.floats(-4, 4))
+def test_neither_level_nor_tilt_changes_what_is_found(step, tilt):
+    """A line over log frequency is no peak; version 1 lost small ones on a tilt of less than half a decibel."""
+    before, after = told(MIXED), told(MIXED + step + tilt * np.log2(FREQUENCY / 1000))
+    assert len(before) == len(after) == 4
+    np.testing.assert_allclose(after, before, rtol=2e-3)
+
+
+def test_the_extreme_of_the_curve_is_told_beside_the_centre():
+    """A narrow peak on the flank of a dip takes the lowest point away from the dip's centre."""
+    level = decibels(biquad(3000, 1.5, -5) * biquad(3700, 7, 2))
+    found, _ = find_peaks_and_dips(FREQUENCY, level)
+    dip = min(found, key=lambda one: one.height_db)
+    assert dip.extreme_hz == pytest.approx(FREQUENCY[np.argmin(level)], rel=1e-6) and dip.extreme_hz < 2970
+    assert dip.centre_hz == pytest.approx(3000, rel=0.01)
+
+
+def test_version_1_is_kept():
+    """It took a resonance added with a phase for a section beside another one, off its centre."""
+    level = decibels(ringing(620, 18, 0.35, 60))
+    with using({"peaks-and-dips": 1}):
+        old, _ = find_peaks_and_dips(FREQUENCY, level, smoothing=20)
+    assert old == by_sections(FREQUENCY, level, "curve", 100.0, 16000.0, 1.0)[0]
+    assert {one.shape for one in old} == {SECTION} and all(one.extreme_hz is None for one in old)
+    assert max(abs(one.centre_hz / 620 - 1) for one in old) > 0.01
+
+
+@pytest.mark.parametrize("shape", [biquad(1000, 5, 3), ringing(1000, 8, 0.3, 80)])
+def test_a_height_changes_with_its_own_shape_and_not_with_a_line(shape):
+    """Known changes of the curve: a line, and the same shape a tenth higher, against the height found anew."""
+    level = decibels(shape)
+    (one,), _ = find_peaks_and_dips(FREQUENCY, level)
+    gradient = height_gradient(one, FREQUENCY)
+    octaves = np.log2(FREQUENCY / 1000)
+    assert gradient @ (3 - 2 * octaves) == pytest.approx(0, abs=1e-9)
+    higher = level + 0.1 * shape_level(one, np.log2(FREQUENCY / one.centre_hz))
+    (after,), _ = find_peaks_and_dips(FREQUENCY, higher)
+    assert gradient @ (higher - level) == pytest.approx(after.height_db - one.height_db, rel=0.1)
+    assert not height_gradient(one, FREQUENCY[:100]).any()
+
+
+def test_a_smoothing_is_above_zero():
+    with pytest.raises(ValueError, match="window"):
+        find_peaks_and_dips(FREQUENCY, np.zeros(FREQUENCY.size), smoothing=0.0)

@@ -14,7 +14,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.resonance_shape import HIGHEST_Q, LOWEST_Q
 
-__all__ = ["AddedResonance", "Profile", "added_level", "first_guess", "fit_added", "fit_section", "profile", "section"]
+__all__ = [
+    "AddedResonance",
+    "Profile",
+    "added_level",
+    "first_guesses",
+    "fit_added",
+    "fit_section",
+    "profile",
+    "section",
+]
 
 Floats = NDArray[np.float64]
 _Model = Callable[[Floats], Floats]
@@ -139,10 +148,10 @@ def _least_squares(
     model: _Model, level: Floats, start: Floats, low: Floats, high: Floats, around: Floats
 ) -> tuple[Floats, float]:
     """Levenberg and Marquardt's search within bounds; the line beside the shape follows from it."""
-    pseudoinverse = np.linalg.pinv(around)
+    across = np.linalg.qr(around)[0]
 
     def beside(rows: Floats) -> Floats:
-        return np.asarray(rows - (rows @ pseudoinverse.T) @ around.T)
+        return np.asarray(rows - (rows @ across) @ across.T)
 
     straight = beside(level)
     x = np.clip(start, low, high)
@@ -159,7 +168,7 @@ def _least_squares(
             cost = float(rest @ rest)
             slopes = (levels[1:] - levels[0]) / h[:, np.newaxis]
         normal = slopes @ slopes.T
-        step = np.linalg.lstsq(normal + damping * np.diag(np.diag(normal) + 1e-12), slopes @ rest, rcond=None)[0]
+        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), slopes @ rest)
         tried = np.clip(x + step, low, high)
         left = straight - beside(model(tried[np.newaxis]))[0]
         moved = bool(left @ left < cost)
@@ -168,7 +177,7 @@ def _least_squares(
             x, damping = tried, max(damping / 5, 1e-9)
         else:
             damping *= 6
-        if (moved and gain <= 1e-9 * cost) or damping > 1e6 or cost < 1e-16 * level.size:
+        if abs(gain) <= 1e-7 * cost or damping > 1e6 or cost < 1e-12 * level.size:
             break
     left = straight - beside(model(x[np.newaxis]))[0]
     return x, float(np.sqrt((left**2).mean()))
@@ -247,19 +256,32 @@ def fit_added(
     return AddedResonance(float(x[0]), float(x[1]), float(x[2]), float(np.exp(x[3])), left)
 
 
-def first_guess(
-    octaves: Floats, level: Floats, places: Floats, qualities: Floats, window_octaves: float
-) -> AddedResonance | None:
-    """Best of some centres and Q, with both parts from least squares as if they were small."""
-    best: tuple[float, AddedResonance] | None = None
-    for place in places:
-        for q in qualities:
-            even, odd = parts(octaves - place, q, window_octaves)
-            basis = np.stack([even, odd, np.ones_like(octaves), octaves - place], axis=1)
-            solution = np.linalg.lstsq(basis, level, rcond=None)[0]
-            left = float(((level - basis @ solution) ** 2).sum())
-            if best is None or left < best[0]:
-                power, across = (float(one) * np.log(10) / 10 for one in solution[:2])
-                real = np.sqrt(max(1 + power - (across / 2) ** 2, 0.05)) - 1
-                best = left, AddedResonance(float(place), float(real), across / 2, float(q))
-    return None if best is None else best[1]
+def first_guesses(
+    octaves: Floats, levels: Floats, places: Floats, qualities: Floats, window_octaves: float
+) -> list[AddedResonance]:
+    """Best of some centres and Q for each of several curves, with both parts from least squares as if they were small.
+
+    Parameters
+    ----------
+    octaves, levels : numpy.ndarray, shapes (n,) and (rows, n)
+        Log2 of the frequency in Hz, and dB.
+    places, qualities : numpy.ndarray
+        Centres, log2 of Hz, and Q that are tried.
+    window_octaves : float
+        Of the smoothing.
+    """
+    tried = [(float(place), float(q)) for place in places for q in qualities]
+    solutions, lefts = [], []
+    for place, q in tried:
+        even, odd = parts(octaves - place, q, window_octaves)
+        basis = np.stack([even, odd, np.ones_like(octaves), octaves - place], axis=1)
+        solution = np.linalg.lstsq(basis, levels.T, rcond=None)[0]
+        solutions.append(solution[:2])
+        lefts.append(((levels.T - basis @ solution) ** 2).sum(axis=0))
+    best = []
+    for row, place_of in enumerate(np.argmin(lefts, axis=0)):
+        power, across = solutions[place_of][:, row] * np.log(10) / 10
+        real = float(np.sqrt(max(1 + power - (across / 2) ** 2, 0.05))) - 1
+        place, q = tried[place_of]
+        best.append(AddedResonance(place, real, float(across / 2), q))
+    return best

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from anechain.acoustics.added_resonance import (
     AddedResonance,
     added_level,
-    first_guess,
+    first_guesses,
     fit_added,
     fit_section,
     parts,
@@ -82,6 +82,9 @@ dips of interference come side by side too."""
 LEAST_ADDED_Q = 4.0
 """Q below which no phase is looked for: over so broad a resonance the sound it is added to keeps none."""
 
+LEAST_PHASE = 10.0
+"""Degrees from being in phase, or turned over, below which a resonance is a section."""
+
 PER_PARAMETER = 1.3
 """Times less, in squared decibels, that each further parameter of a shape must leave."""
 
@@ -120,8 +123,9 @@ class PeakOrDip:
         where its shape is. None where that was not looked for (version 1).
     unsmoothed_height_db : float or None
         Height at the largest deviation before smoothing, from the shape; None where that was not looked for.
-    phase_deg : float
-        With which it is added, at its centre; 0 for a section.
+    strength, phase_deg : float
+        Of a resonance added with a phase: its pressure at its centre re the sound it is added to, and that phase. 0 for
+        a section.
     beside_db : float
         The largest deviation of the other sign: of the dip beside the peak, or the peak beside the dip.
     window_octaves : float
@@ -138,6 +142,7 @@ class PeakOrDip:
     residual_db: float | None
     extreme_hz: float | None = None
     unsmoothed_height_db: float | None = None
+    strength: float = 0.0
     phase_deg: float = 0.0
     beside_db: float = 0.0
     window_octaves: float = 0.0
@@ -148,14 +153,8 @@ def _added(feature: PeakOrDip) -> AddedResonance:
     height = feature.height_db if feature.unsmoothed_height_db is None else feature.unsmoothed_height_db
     if feature.shape != ADDED:
         return section(height, feature.q)
-    # The level at the largest deviation and the phase tell how strong it is.
-    turn = np.exp(1j * np.deg2rad(feature.phase_deg))
-    low, high = 0.0, 5.0
-    for _ in range(60):
-        middle = (low + high) / 2
-        seen = abs(profile(AddedResonance(0.0, middle * turn.real, middle * turn.imag, feature.q), 0.0).height_db)
-        low, high = (middle, high) if seen < abs(height) else (low, middle)
-    return AddedResonance(0.0, float(low * turn.real), float(low * turn.imag), feature.q)
+    turn = feature.strength * np.exp(1j * np.deg2rad(feature.phase_deg))
+    return AddedResonance(0.0, float(turn.real), float(turn.imag), feature.q)
 
 
 def shape_level(feature: PeakOrDip, octaves: ArrayLike) -> Floats:
@@ -179,7 +178,7 @@ def shape_parts(feature: PeakOrDip) -> Callable[[Floats], Floats]:
         return lambda octaves: (
             added_level(octaves, one.real, one.imaginary, one.q, window)[np.newaxis] / feature.height_db
         )
-    strength = 20 / np.log(10) * float(np.hypot(one.real, one.imaginary))
+    strength = 20 / np.log(10) * feature.strength
     return lambda octaves: strength * parts(octaves, one.q, window)
 
 
@@ -452,8 +451,9 @@ def _start(octaves: Floats, candidate: _Candidate, window: float) -> _Shape:
     return _Shape(candidate, one, window, float(q_of_bandwidth(narrowest)), np.zeros_like(octaves))
 
 
-def _order(candidate: _Candidate) -> int:
-    return 2 if candidate.width <= NARROW else 1
+def _order(candidate: _Candidate, bent: int = 2) -> int:
+    """Of the polynomial beside a shape; `bent` beside a narrow one."""
+    return bent if candidate.width <= NARROW else 1
 
 
 def _reach(candidate: _Candidate) -> float:
@@ -465,9 +465,11 @@ def _highest(candidate: _Candidate) -> float:
     return (HIGHEST_FIT if candidate.certain else 2 * HIGHEST_FIT) * abs(candidate.height)
 
 
-def _settle(octaves: Floats, values: Floats, shapes: Sequence[_Shape], rounds: int) -> None:
-    """Fit each shape again to what the others leave, the highest first."""
-    total = _sum(octaves, shapes)
+def _settle(
+    octaves: Floats, values: Floats, shapes: Sequence[_Shape], rounds: int, beside: Sequence[_Shape] | None = None
+) -> None:
+    """Fit each shape again to what the others leave, the highest first; all those `beside` are taken off, too."""
+    total = _sum(octaves, shapes if beside is None else beside)
     for _ in range(rounds):
         before = total.copy()
         for shape in shapes:
@@ -478,7 +480,13 @@ def _settle(octaves: Floats, values: Floats, shapes: Sequence[_Shape], rounds: i
             rest = (values - total + shape.model)[near]
             if shape.added:
                 fitted = fit_added(
-                    octaves[near], rest, shape.one, _reach(candidate), shape.window, shape.highest_q, _order(candidate)
+                    octaves[near],
+                    rest,
+                    shape.one,
+                    _reach(candidate),
+                    shape.window,
+                    shape.highest_q,
+                    _order(candidate, 3),
                 )
             else:
                 reach = _reach(candidate)
@@ -490,15 +498,26 @@ def _settle(octaves: Floats, values: Floats, shapes: Sequence[_Shape], rounds: i
             shape.residual = None
             if fitted is not None:
                 model = _level(octaves, fitted, shape.window)
-                seen = profile(fitted, shape.window).height_db
+                seen = _height(fitted, shape.window)
                 if (shape.added or seen * candidate.height > 0) and abs(seen) <= _highest(candidate):
                     shape.one, shape.residual = fitted, fitted.residual_db
                 else:
                     model = np.zeros_like(octaves)
+                    # Where others have taken it all, nothing is what fits, and is believed if it is close.
+                    left = float(np.sqrt(_left(octaves[near], rest, 1)))
+                    if left <= POOR_FIT * abs(candidate.height) / 2:
+                        shape.residual, shape.one = left, replace(shape.one, real=0.0, imaginary=0.0)
             total += model - shape.model
             shape.model = model
         if np.abs(total - before).max() < SETTLED:
             break
+
+
+def _height(one: AddedResonance, window: float) -> float:
+    """Largest deviation, dB; a section has it at its centre."""
+    if one.imaginary == 0:
+        return float(added_level(0.0, one.real, 0.0, one.q, window))
+    return profile(one, window).height_db
 
 
 def _level(octaves: Floats, one: AddedResonance, window: float) -> Floats:
@@ -534,14 +553,14 @@ def _sum(octaves: Floats, shapes: Sequence[_Shape]) -> Floats:
     return sum((one.model for one in shapes), np.zeros_like(octaves))
 
 
-def _take_phases(octaves: Floats, values: Floats, shapes: Sequence[_Shape]) -> None:
+def _take_phases(octaves: Floats, values: Floats, shapes: Sequence[_Shape], barred: Sequence[_Shape] = ()) -> None:
     """Take a resonance with a phase for a shape, or for a peak and the dip beside it, where that is the simpler one."""
     before = [(one, replace(one)) for one in shapes]
     taken: list[tuple[_Shape, list[_Shape]]] = []
     for shape in sorted(shapes, key=lambda one: -abs(one.candidate.height)):
         own = shape.candidate
         span = max(own.width, 1 / 12)
-        if shape.within or float(q_of_bandwidth(own.width)) * 1.5 < LEAST_ADDED_Q:
+        if shape.within or shape in barred or float(q_of_bandwidth(own.width)) * 1.5 < LEAST_ADDED_Q:
             continue
         around = [
             other
@@ -569,31 +588,32 @@ def _take_phases(octaves: Floats, values: Floats, shapes: Sequence[_Shape]) -> N
                 choices.append(several)
         best: tuple[float, AddedResonance, list[_Shape]] | None = None
         total = _sum(octaves, shapes)
-        for several in choices:
-            rest = values - total + shape.model + _sum(octaves, several)
-            near = _window(octaves, own.place, own.width)
-            places = np.linspace(own.place - span, own.place + span, 7)
-            qualities = float(q_of_bandwidth(own.width)) * np.array([0.6, 1.0, 1.7])
-            guess = first_guess(octaves[near], rest[near], places, qualities, shape.window)
-            fitted = (
-                None
-                if guess is None
-                else fit_added(octaves[near], rest[near], guess, span, shape.window, shape.highest_q, _order(own))
-            )
+        near, order = _window(octaves, own.place, own.width), _order(own)
+        places = np.linspace(own.place - span, own.place + span, 7)
+        qualities = float(q_of_bandwidth(own.width)) * np.array([0.6, 1.0, 1.7])
+        rests = np.stack([values - total + shape.model + _sum(octaves, several) for several in choices])
+        guesses = first_guesses(octaves[near], rests[:, near], places, qualities, shape.window)
+        for several, rest, guess in zip(choices, rests, guesses, strict=True):
+            fitted = fit_added(octaves[near], rest[near], guess, span, shape.window, shape.highest_q, order)
             if fitted is None or fitted.q < LEAST_ADDED_Q:
                 continue
             model = _level(octaves, fitted, shape.window)
-            if abs(profile(fitted, shape.window).height_db) > _highest(own):
+            if abs(_height(fitted, shape.window)) > _highest(own):
                 continue
             if fitted.residual_db > CLOSE_ADDED * np.abs(model).max() + FLOOR:
                 continue
-            alone = _left(octaves[near], (rest - model)[near], _order(own)) * PER_PARAMETER**4
-            apart = _left(octaves[near], (values - total)[near], _order(own)) * PER_PARAMETER ** (3 + 3 * len(several))
+            alone = _left(octaves[near], (rest - model)[near], order) * PER_PARAMETER**4
+            apart = _left(octaves[near], (values - total)[near], order) * PER_PARAMETER ** (3 + 3 * len(several))
+            if alone >= apart or (best is not None and alone / apart >= best[0]):
+                continue
             # Without those around it a section may do as well.
-            plain = fit_section(octaves[near], rest[near], shape.one, span, shape.window, shape.highest_q, _order(own))
-            if plain is not None:
+            bare = AddedResonance(fitted.place, fitted.real, 0.0, fitted.q)
+            for start in (shape.one, bare):
+                plain = fit_section(octaves[near], rest[near], start, span, shape.window, shape.highest_q, order)
+                if plain is None:
+                    continue
                 model = _level(octaves, plain, shape.window)
-                apart = min(apart, _left(octaves[near], (rest - model)[near], _order(own)) * PER_PARAMETER**3)
+                apart = min(apart, _left(octaves[near], (rest - model)[near], order) * PER_PARAMETER**3)
             if alone < apart and (best is None or alone / apart < best[0]):
                 best = alone / apart, fitted, several
         if best is not None:
@@ -608,15 +628,33 @@ def _take_phases(octaves: Floats, values: Floats, shapes: Sequence[_Shape]) -> N
             taken.append((shape, several))
     if not taken:
         return
-    _settle(octaves, values, shapes, ROUNDS)
-    # One that does not stay close beside the others settled anew was none.
-    failed = [one for shape, several in taken if not _close(shape) for one in (shape, *several)]
-    for one, was in before:
-        if any(one is other for other in failed):
+    # Those far away are as they were: with every further round, fits that overlap lean on each other more.
+    around_them = [one for one in shapes if not one.within and any(_beside(one, shape) for shape, _ in taken)]
+    _settle(octaves, values, around_them, ROUNDS, shapes)
+    # One that does not stay close beside the others fitted anew, was none: all is as before it. One with
+    # no phase then is a section.
+    in_phase = [shape for shape, _ in taken if _close(shape) and _almost_in_phase(shape.one)]
+    for shape in in_phase:
+        shape.added, shape.one = False, replace(shape.one, imaginary=0.0)
+    if in_phase:
+        _settle(octaves, values, around_them, ROUNDS, shapes)
+    failed = [shape for shape, _ in taken if not _close(shape)]
+    if failed:
+        for one, was in before:
             one.one, one.model, one.residual = was.one, was.model, was.residual
             one.added, one.within = was.added, was.within
-    if failed:
-        _settle(octaves, values, shapes, ROUNDS)
+        _take_phases(octaves, values, shapes, [*barred, *failed])
+
+
+def _beside(one: _Shape, shape: _Shape) -> bool:
+    """Whether one is so near to a shape, or that shape itself, that it is to be fitted anew with it."""
+    reach = max(0.25, 2.0 * float(bandwidth_of_q(shape.one.q)))
+    return bool(abs(one.candidate.place - shape.candidate.place) <= reach)
+
+
+def _almost_in_phase(one: AddedResonance) -> bool:
+    """Whether it is added, or taken off, in phase as near as makes no difference."""
+    return bool(abs(one.imaginary) < np.sin(np.deg2rad(LEAST_PHASE)) * np.hypot(one.real, one.imaginary))
 
 
 def _close(shape: _Shape) -> bool:
@@ -663,10 +701,16 @@ def _described(
     outside = not octaves[0] < place < octaves[-1]
     if abs(height) < least_height_db * (1 - 1e-6) or width > widest_octaves or outside:
         return None
-    top = candidate.place if candidate.certain else place + seen.shift
+    top = candidate.place if candidate.certain and not shape.added else place + seen.shift
     # The top of a hump is not that of a peak on it.
-    narrower = _sum(octaves, [other for other in shapes if other.candidate.width < width / 5])
-    extreme = _extreme(octaves, values - narrower, top, candidate.width / 2, float(np.sign(height)))
+    narrower = [
+        one
+        for one in shapes
+        if one.candidate.width < width / 3
+        and one.candidate.height * height > 0
+        and np.abs(one.model).max() >= least_height_db
+    ]
+    extreme = _extreme(octaves, values - _sum(octaves, narrower), top, candidate.width / 2, float(np.sign(height)))
     return PeakOrDip(
         curve=curve,
         centre_hz=float(2**place),
@@ -678,6 +722,7 @@ def _described(
         residual_db=residual,
         extreme_hz=extreme,
         unsmoothed_height_db=unsmoothed,
+        strength=float(np.hypot(one.real, one.imaginary)) if good and shape.added else 0.0,
         phase_deg=float(np.rad2deg(np.arctan2(one.imaginary, one.real))) if good and shape.added else 0.0,
         beside_db=seen.beside_db if good and shape.added else 0.0,
         window_octaves=shape.window if good else 0.0,
@@ -689,15 +734,17 @@ def _described(
     version=2,
     title="Peaks and dips of a curve: centre, height, width, Q, and the phase a resonance is added with",
     formula="Least squares fit of |1 + r / (1 + j w)|², w = Q (f / f0 - f0 / f), smoothed as the curve is, and a line, "
-    "around each extreme that stands out by half the least height; r is real, which makes the peaking section of an "
-    "equaliser, unless a phase leaves 1.3 times less of the squared decibels for each parameter more",
+    "bent beside narrow ones, around each extreme that stands out by half the least height; r is real, which makes the "
+    "peaking section of an equaliser, unless a phase leaves 1.3 times less of the squared decibels for each parameter "
+    "more",
     source="extremes by their prominence above a line through the band; second-order section, or second-order "
     "resonance added with a phase, fitted with a line through the surroundings, neighbours taken off (shape of the "
     "section: W3C note Audio EQ Cookbook, peaking section)",
     standing="common practice, no source",
     limits="What is narrower than half the window of the smoothing is not resolved. What the band's ends cut is not "
     "seen. Two close peaks leave a dip between them that nothing causes by itself. A phase is looked for from Q 4 on "
-    "and taken to be one over the whole resonance; peak and dip of two causes may be taken for those of one.",
+    "and taken to be one over the whole resonance; peak and dip of two causes may be taken for those of one. Shapes "
+    "that overlap lean on each other: their centres, heights and Q may be off together.",
 )
 def find_peaks_and_dips(
     frequency: ArrayLike,

@@ -12,7 +12,7 @@ from anechain.acoustics.deviations import Criteria, Deviation, DeviationReport, 
 from anechain.acoustics.peaks_and_dips import ADDED, NEITHER, height_gradient
 from anechain.choices import DeviationNumbers
 from anechain.figure_of_merit.given import Given, band_words, name_of, number
-from anechain.figure_of_merit.spreads import linear_spread
+from anechain.figure_of_merit.spreads import CANCELS, ROUNDING, linear_spread
 from anechain.methods import methods, versions
 from anechain.numbers import Mark, Number, Spread, rounded, rounded_uncertainty
 
@@ -115,7 +115,11 @@ def q_words(one: Mapping[str, Any]) -> str:
 
 def _height_spread(given: Given, one: Deviation) -> Spread:
     """Uncertainty of a height: by how much it changes with the level of its curve, its shape and place kept."""
-    return linear_spread(given.errors, one.feature.curve, height_gradient(one.feature, given.frequency))
+    found = linear_spread(given.errors, one.feature.curve, height_gradient(one.feature, given.frequency))
+    # The weights of all frequencies add to nothing but for rounding.
+    if found.standard is not None and found.standard <= ROUNDING * abs(one.feature.height_db):
+        return Spread(None, reason=CANCELS)
+    return found
 
 
 def deviation_list(given: Given, report: DeviationReport | None) -> list[dict[str, Any]]:
