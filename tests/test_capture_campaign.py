@@ -42,7 +42,7 @@ RAMP = ((1.415, 0), (2.83, 30), (5.66, 60), (2.83, 90), (1.415, 400))
 CAMPAIGN = f"""\
 anechain: 1
 title: Trial halls
-figures: {{formats: []}}
+figures: {{formats: [], of_devices: [curves]}}
 devices:
   yew:
     title: Yew

@@ -237,7 +237,7 @@ def test_the_chain_draws_what_was_imported(tmp_path):
     z = vented(40.0)
     rows = "".join(f"{f:.4f};{abs(one):.4f}\n" for f, one in zip(GRID, z, strict=True))
     (tmp_path / "raw" / "alder z.txt").write_text("Hz;Ohm\n" + rows)
-    text = "anechain: 1\ntitle: Trial halls\nfigures: {formats: [svg]}\ndevices:\n" + delimited_device("alder", "Alder")
+    text = "anechain: 1\ntitle: Trial halls\nfigures: {formats: [svg], of_devices: [impedance]}\ndevices:\n" + delimited_device("alder", "Alder")
     source = "    impedance: {files: [raw/alder z.txt]}\n"
     file = tmp_path / "campaign.yaml"
 
@@ -268,7 +268,7 @@ def test_the_chain_carries_what_is_stated_and_the_spread_of_takes(tmp_path):
         (tmp_path / "raw" / f"alder z{take}.txt").write_text("Hz;Ohm;deg\n" + "".join(lines))
     file = tmp_path / "campaign.yaml"
     file.write_text(
-        "anechain: 1\ntitle: Trial halls\nfigures: {formats: [svg]}\n"
+        "anechain: 1\ntitle: Trial halls\nfigures: {formats: [svg], of_devices: [impedance]}\n"
         "uncertainty: {impedance: {value: 1}, impedance_phase: {value: 0.5}}\n"
         f"devices:\n{delimited_device('alder', 'Alder')}"
         '    impedance: {files: ["raw/alder z*.txt"], importer: columns, options: {repeats: true}}\n'
