@@ -111,6 +111,16 @@ def test_a_height_below_the_threshold_is_said_to_be_so():
     assert one.threshold_db > 2 and not one.above_threshold and any("stays below" in words for words in one.statements)
 
 
+@pytest.mark.parametrize("gain", [-3.5, 3.5])
+def test_what_is_joined_is_marked_where_the_curve_is_lowest_or_highest(gain):
+    """A dip of Q 6 on the flank of one of Q 1.5: the eye sees the place at which both together are deepest."""
+    level = 80.0 + decibels(biquad(3200, 1.5, gain, GRID) * biquad(2900, 6.0, 0.6 * gain, GRID))
+    found = deviations(GRID, {"on_axis": level}).found
+    deepest = GRID[np.argmax(np.sign(gain) * level)]
+    one = max(found, key=lambda one: abs(one.feature.height_db))
+    assert one.feature.extreme_hz == pytest.approx(deepest, rel=0.01)
+
+
 def test_directions_without_values_are_left_out():
     curves, levels = source(lambda plane, angle: biquad(1200, 6, 3, GRID))
     levels[1, ANGLES == 20] = np.nan

@@ -8,7 +8,7 @@ front and not there behind. Which a peak is like is said together with the evide
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -726,7 +726,19 @@ def _same(a: PeakOrDip, b: PeakOrDip) -> bool:
     return a.height_db * b.height_db > 0 and apart <= max(1 / 6, narrower / 2)
 
 
+def _at_its_extreme(
+    feature: PeakOrDip, group: Sequence[PeakOrDip], grid: Floats, curves: Mapping[str, ArrayLike]
+) -> PeakOrDip:
+    """The feature, marked where its curve is highest or lowest of all that were joined to it."""
+    places = [one.extreme_hz for one in group if one.curve == feature.curve and one.extreme_hz is not None]
+    if len(places) < 2:
+        return feature
+    levels = resample(grid, curves[feature.curve], places)
+    return replace(feature, extreme_hz=places[int(np.nanargmax(np.sign(feature.height_db) * levels))])
+
+
 def _features(
+    grid: Floats,
     curves: Mapping[str, ArrayLike],
     searched: Sequence[str] | None,
     search: Callable[[str], tuple[tuple[PeakOrDip, ...], str]],
@@ -749,9 +761,14 @@ def _features(
         else:
             group.append(feature)
     chosen = [
-        min(
-            (one for one in group if abs(one.height_db) >= share * abs(group[0].height_db)),
-            key=lambda one: names.index(one.curve),
+        _at_its_extreme(
+            min(
+                (one for one in group if abs(one.height_db) >= share * abs(group[0].height_db)),
+                key=lambda one: names.index(one.curve),
+            ),
+            group,
+            grid,
+            curves,
         )
         for group in groups
     ]
@@ -809,6 +826,7 @@ def deviations_by_fixed_tolerance(
     """
     grid = check_grid(frequency)
     found, skipped = _features(
+        grid,
         curves,
         searched,
         lambda name: by_sections(grid, curves[name], name, low_hz, high_hz, least_height_db),
@@ -898,6 +916,7 @@ def deviations(
     """
     grid = check_grid(frequency)
     found, skipped = _features(
+        grid,
         curves,
         searched,
         lambda name: find_peaks_and_dips(

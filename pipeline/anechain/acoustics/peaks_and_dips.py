@@ -669,7 +669,7 @@ def _extreme(octaves: Floats, values: Floats, place: float, reach: float, sign: 
     near = np.flatnonzero(np.abs(octaves - place) <= reach)
     if near.size:
         row = near[np.argmax(sign * values[near])]
-        if 0 < row < octaves.size - 1 and sign * values[row] >= sign * max(sign * values[row - 1 : row + 2] * sign):
+        if 0 < row < octaves.size - 1 and sign * values[row] >= (sign * values[row - 1 : row + 2]).max():
             return float(2 ** octaves[row])
     return float(2**place)
 

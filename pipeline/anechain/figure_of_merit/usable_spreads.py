@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -94,6 +94,9 @@ def usable_spreads(given: Given, data: xr.Dataset, last: int | None) -> UsableSp
     for name, one in found.items():
         if one.reason == CANCELS:
             found[name] = Spread(None, reason=SAME_BAND if name == "take_over" else UNMOVED)
+    if "listening" in found:
+        # Its draws are those at 1 m: as wide, and elsewhere.
+        found["listening"] = replace(found["listening"], interval=None)
     if last is not None:
         band = float(data.attrs["band_low"]), float(data.attrs["band_high"])
         weight = level_weights(orders.frequency, made.level[last], *band)

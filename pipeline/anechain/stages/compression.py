@@ -50,7 +50,7 @@ from anechain.store import is_current, read_dataset, write_dataset
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 1
+VERSION = 2
 USES = (
     "band-centres",
     "coil-temperature-rise",
