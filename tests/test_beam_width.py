@@ -174,6 +174,7 @@ def test_the_least_coverage_of_a_beam_that_is_open_in_part():
     least = open_coverage(beam, 1000.0, 4000.0)
     assert least.mean_deg == pytest.approx((0.5 * 360 + 1.5 * 90) / 2, abs=1.5)
     assert (least.narrowest_deg, least.widest_deg) == (90.0, 360.0)
+    assert least.ambiguous_share == 0.0
     front = open_coverage(beam, 1000.0, 4000.0, 90.0, 60.0)
     assert front.widest_deg == 150.0
     mostly = open_coverage(beam, 700.0, 2000.0)

@@ -237,7 +237,10 @@ def test_the_chain_draws_what_was_imported(tmp_path):
     z = vented(40.0)
     rows = "".join(f"{f:.4f};{abs(one):.4f}\n" for f, one in zip(GRID, z, strict=True))
     (tmp_path / "raw" / "alder z.txt").write_text("Hz;Ohm\n" + rows)
-    text = "anechain: 1\ntitle: Trial halls\nfigures: {formats: [svg], of_devices: [impedance]}\ndevices:\n" + delimited_device("alder", "Alder")
+    text = (
+        "anechain: 1\ntitle: Trial halls\nfigures: {formats: [svg], of_devices: [impedance]}\ndevices:\n"
+        + delimited_device("alder", "Alder")
+    )
     source = "    impedance: {files: [raw/alder z.txt]}\n"
     file = tmp_path / "campaign.yaml"
 

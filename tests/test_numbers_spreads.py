@@ -1,5 +1,7 @@
 """Uncertainties carried from directions to numbers, against closed forms."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -162,7 +164,40 @@ def test_a_number_that_is_lost_in_some_draws_says_so():
         {"curve": FLAT},
         lambda curves: {"half": 1.0 + curves["curve"][0] if curves["curve"][0] >= 80.0 else None},
     )["half"]
-    assert found.standard > 0 and "not determined in" in found.note
+    # Half a normal distribution: 0.5 root (1 - 2 / pi), of about 100 draws.
+    assert found.standard == pytest.approx(0.5 * np.sqrt(1 - 2 / np.pi), rel=0.2)
+    assert "not determined in" in found.note and "good to 7 %" in found.how
+
+
+def test_a_number_that_is_lost_in_most_draws_has_none():
+    found = drawn(
+        errors(own=0.5, draws=200),
+        {"curve": FLAT},
+        lambda curves: {"rare": 1.0 if abs(curves["curve"][0] - 80.0) < 0.1 else None},
+    )["rare"]
+    assert found.standard is None and "not determined in" in found.reason
+
+
+def test_what_is_not_known_counts_where_it_has_a_share_and_nowhere_else():
+    """A third direction, of which nothing is known, is in neither curve; of the first nothing is known at 1.6 kHz."""
+    known = errors(common=0.5, own=0.3)
+    of = known.of
+    unknown = np.full((1, FREQUENCY.size), np.nan)
+    shares = {name: np.concatenate([share, 0 * share[:1]]) for name, share in of.shares.items()}
+    third = replace(
+        of, own=np.concatenate([of.own, unknown]), turned=np.concatenate([of.turned, unknown]), shares=shares
+    )
+    one = Errors(third)
+    for low, high in ((100, 12800), (200, 800)):
+        same = mean_spread(one, "curve", FLAT, low, high).standard
+        assert same == pytest.approx(mean_spread(known, "curve", FLAT, low, high).standard)
+    assert drawn(one, {"curve": FLAT}, slope)["slope"].standard > 0
+    own = of.own.copy()
+    own[0, 80] = np.nan
+    hole = Errors(replace(of, own=own))
+    assert "not known" in mean_spread(hole, "curve", FLAT, 100, 12800).reason
+    assert mean_spread(hole, "curve", FLAT, 200, 800).standard > 0
+    assert drawn(hole, {"curve": FLAT}, slope)["slope"].standard is None
 
 
 def test_the_interval_of_a_number_that_is_not_linear():

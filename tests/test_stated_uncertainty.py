@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import xarray as xr
 
 import physics
 import valid_datasets
@@ -101,6 +102,18 @@ def test_the_angle_counts_where_the_level_falls():
         assert parts.apart[0, angle == 45 * side] == pytest.approx(abs(falls), rel=0.01)
     assert parts.turned[0, angle == 0] == pytest.approx(0, abs=1e-9)
     assert (parts.common == 0).all() and (parts.own == 0).all()
+
+
+def test_an_axis_can_be_off_along_either_orbit():
+    """Measured once, and on both orbits: 0.1 dB per degree along one and 0.2 along the other are root 0.05 together."""
+    data = responses(physics.first_order(1.0))
+    angle = data["angle"].values
+    slope = xr.DataArray([0.1, 0.2], dims="plane") * xr.DataArray(np.clip(angle, -60, 60), dims="angle")
+    data["level"] = data["level"] + slope * (abs(data["angle"]) < 100)
+    parts = error_parts(data, stated(angle={"value": 0.5}), [])
+    for row in (0, 1):
+        assert parts.turned[row, angle == 0] == pytest.approx(0.5 * np.sqrt(0.05), rel=1e-6)
+    assert parts.turned[0, angle == 30] == pytest.approx(0.05) and parts.turned[1, angle == 30] == pytest.approx(0.1)
 
 
 def test_repeated_takes_count_instead_of_a_statement():

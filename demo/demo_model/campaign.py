@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import indent
+
 __all__ = ["CAMPAIGN"]
 
 _SETUP = """\
@@ -31,6 +33,24 @@ _SWEEP = """\
         harmonics: {orders: 9}
 """
 
+_SHARED = """\
+calibration:
+  {value: 0.4, kind: expanded, source: "certificate of the calibrator, k = 2 (fictional)"}
+microphone:
+  value: [[20, 0.3], [4000, 0.3], [20000, 1.0]]       # Hz and dB
+  kind: expanded
+  source: certificate of the microphone, k = 2 (fictional)
+level_chain:
+  {value: 0.1, kind: rectangular, source: "limits of the voltmeter's data sheet (fictional)"}
+distance:
+  {value: 0.01, kind: rectangular, source: "judgement: tape measure, m"}
+impedance:                      # per cent of the modulus
+  {value: 1.0, kind: rectangular, source: "limits of the reference resistor's data sheet (fictional)"}
+impedance_phase:                # degrees
+  {value: 0.5, kind: rectangular, source: "judgement: both channels on one resistor"}
+"""
+"""What holds for all devices: a device's own section stands in place of the campaign's."""
+
 CAMPAIGN = f"""\
 anechain: 1                       # version of this file's format
 title: Loudspeakers for small community halls
@@ -41,24 +61,11 @@ licence: CC-BY-4.0
 people:
   - name: The hall workshop
 uncertainty:                      # what is not stated here is not in the results, which say so
-  calibration:
-    {{value: 0.4, kind: expanded, source: "certificate of the calibrator, k = 2 (fictional)"}}
-  microphone:
-    value: [[20, 0.3], [4000, 0.3], [20000, 1.0]]       # Hz and dB
-    kind: expanded
-    source: certificate of the microphone, k = 2 (fictional)
-  level_chain:
-    {{value: 0.1, kind: rectangular, source: "limits of the voltmeter's data sheet (fictional)"}}
-  distance:
-    {{value: 0.01, kind: rectangular, source: "judgement: tape measure, m"}}
+{indent(_SHARED, "  ")}\
   angle:
     {{value: 0.5, source: "judgement: scale of the turntable, degrees"}}
-  repeatability:                  # of a single capture; alder's own takes count instead
-    {{value: 0.1, source: "judgement: twice what alder's takes show in front"}}
-  impedance:                      # per cent of the modulus
-    {{value: 1.0, kind: rectangular, source: "limits of the reference resistor's data sheet (fictional)"}}
-  impedance_phase:                # degrees
-    {{value: 0.5, kind: rectangular, source: "judgement: both channels on one resistor"}}
+  repeatability:                  # of a single capture, without its angle
+    {{value: 0.07, source: "judgement: gain and distance, a capture at a time"}}
 devices:
   rowan:
     title: Rowan
@@ -115,6 +122,8 @@ devices:
       options:
         manifest: raw/alder/drives/manifest.csv
 {_SWEEP}\
+    uncertainty:                  # three takes, set up anew: what repeats, and the angle, are in their spread
+{indent(_SHARED, "      ")}\
     impedance:
       files: [raw/impedance/alder.csv]
       setup: {{drive: 0.5}}

@@ -104,7 +104,9 @@ class Uncertainty(Model):
         "do not show already",
     )
     repeatability: Stated | None = Field(
-        default=None, description="dB; of a single capture. Where takes were repeated, their own spread counts instead"
+        default=None,
+        description="dB; of a single capture. Where takes were repeated, their own spread counts instead; a direction "
+        "taken once keeps it",
     )
     impedance: Stated | None = Field(
         default=None,
@@ -414,13 +416,13 @@ class NumbersUncertainty(Model):
     )
     repeatability_octaves: Positive = Field(
         default=3.0,
-        description="Octaves from one to the next of which what differs from take to take is independent (our own: "
-        "another gain or position moves a curve over octaves; 0.05 where it is noise)",
+        description="Octaves after which an error from take to take is drawn anew (our own: another gain or position "
+        "moves a curve over octaves; 0.05 where it is noise)",
     )
     response_octaves: Positive = Field(
         default=1.0,
-        description="Octaves from one to the next of which an error of the microphone's response is independent "
-        "(common practice); errors of calibration, level chain and distance are the same at all frequencies",
+        description="Octaves after which an error of the microphone's response is drawn anew (common practice); those "
+        "of calibration, level chain and distance are one at all frequencies",
     )
 
 

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.acoustics.orbits import distinct_directions
 from anechain.acoustics.uncertainty import (
     Distribution,
     angle_slope,
     distance_component,
+    setting_angle_uncertainty,
     standard_of_limits,
 )
 from anechain.numbers import rounded
@@ -122,7 +124,7 @@ class Component:
         if self.kind == "takes":
             return (
                 f"{title}: of the mean of {_count(self.takes)}, {median:.2g} {unit} (median; {self.of_one:.2g} {unit} "
-                f"for one take; 95 % of all under {greatest:.2g} {unit}){known or '; each frequency has its own'}"
+                f"for one take; 95 % of all under {greatest:.2g} {unit}){known or '; not one at all frequencies'}"
             )
         told = f" ({self.source})" if self.source else ""
         if self.name == "angle":
@@ -306,7 +308,7 @@ def error_parts(responses: xr.Dataset, stated: Mapping[str, Any], notes: list[st
             )
     if "angle" in stated:
         degrees = float(standard_at(stated["angle"], frequency).max())
-        turned += degrees * _slopes(np.asarray(responses["angle"].values), level, held, notes)
+        turned += _turned(np.asarray(responses["angle"].values), level, held, degrees, notes)
         found["angle"] = Component(**_as_stated("angle", stated), standard=_over_all(np.abs(turned)), directions="own")
     spread, found["repeatability"] = _of_repeats(responses, stated, frequency)
     if spread is not None:
@@ -316,17 +318,24 @@ def error_parts(responses: xr.Dataset, stated: Mapping[str, Any], notes: list[st
     return ErrorParts(common, microphone, own, turned, tuple(found.values()))
 
 
-def _slopes(angles: Floats, level: Floats, held: NDArray[np.bool_], notes: list[str]) -> Floats:
-    """Slope of the level over angle, dB per degree, at each direction that was measured."""
+def _turned(angles: Floats, level: Floats, held: NDArray[np.bool_], degrees: float, notes: list[str]) -> Floats:
+    """By how much each level that was measured changes when its angle is off, with its sign."""
     part = np.zeros(level.shape)
     for row in range(level.shape[0]):
         known = held[row]
         if known.sum() >= 3:
-            part[row, known] = angle_slope(angles[known], level[row, known])
+            size = setting_angle_uncertainty(angles[known], level[row, known], degrees)
+            part[row, known] = np.sign(angle_slope(angles[known], level[row, known])) * size
         else:
             notes.append("uncertainty of the angle not used in a plane of fewer than three directions")
     # A level that is missing, or none at all, has no slope, and no share in any mean.
-    return np.where(np.isfinite(part), part, 0.0)
+    part = np.where(np.isfinite(part), part, 0.0)
+    place = distinct_directions(level, angles)
+    for shared in np.flatnonzero(np.bincount(place[place >= 0]) > 1):
+        # A direction that is on both orbits can be off along either of them.
+        on = place == shared
+        part[on] = np.sqrt((part[on] ** 2).sum(axis=0))
+    return part
 
 
 def _of_repeats(responses: xr.Dataset, stated: Mapping[str, Any], frequency: Floats) -> tuple[Floats | None, Component]:

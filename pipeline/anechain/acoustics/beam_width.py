@@ -336,7 +336,9 @@ def open_coverage(
         first_positive_deg=np.where(open_sides[0], last_positive_deg, beam.first_positive_deg),
         first_negative_deg=np.where(open_sides[1], last_negative_deg, beam.first_negative_deg),
     )
-    found = mean_coverage(closed, low_hz, high_hz)
+    # A lobe is one of the beam itself: the last angle that stands in for an open side is none.
+    lobes = float(beam.ambiguous[inside].mean()) if inside.any() else 0.0
+    found = replace(mean_coverage(closed, low_hz, high_hz), ambiguous_share=lobes)
     share = float((open_sides[0] | open_sides[1])[inside].mean()) if inside.any() else 0.0
     if found.reason or share <= MOSTLY_OPEN:
         return found

@@ -216,7 +216,8 @@ def sphere_own(
     "adds by signed sum, what is each direction's own by squares",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2, on every weighted mean of squared pressures of the curve set",
     limits="First order. Correlated parts are the same in all directions; uncorrelated parts are each direction's own. "
-    "The reading of a curve (its directions and weights) is not in it.",
+    "The reading of a curve (its directions and weights) is not in it. Uncertainties are those of the levels as "
+    "measured: that smoothing averages what differs over frequency is not counted.",
 )
 def curve_set_uncertainty(
     level: ArrayLike,

@@ -151,6 +151,11 @@ def read_between(octaves: Floats, knots: Floats) -> tuple[NDArray[np.intp], Floa
     return below, np.asarray((1 - t) / size), np.asarray(t / size)
 
 
+def _counted(share: Floats, size: Floats) -> Floats:
+    """Sizes by their share: what is not known counts for nothing where it has no share, and is unknown elsewhere."""
+    return np.asarray(np.where(share != 0, share * size, 0.0))
+
+
 def _common(errors: DirectionErrors, frequency: Floats, steady: Floats, response: Floats) -> Floats:
     """What all directions share, shape (draws, n)."""
     below, first, second = read_between(np.log2(frequency), errors.response_knots)
@@ -169,7 +174,8 @@ def _common(errors: DirectionErrors, frequency: Floats, steady: Floats, response
     "directions', each by its share of the squared pressure",
     source="JCGM 101:2008 (supplement 1 to the GUM), 6.4.7 and 7.3: normal errors drawn for each input quantity",
     limits="Errors are normal and small: shares are those of the undisturbed levels. How far an error reaches over "
-    "frequency is a judgement, and an option.",
+    "frequency is a judgement, and an option. Errors are those of the levels as measured: that smoothing averages what "
+    "differs over frequency is not counted. The spread of few takes is taken as known.",
 )
 def row_errors(errors: DirectionErrors, name: str) -> Floats:
     """Errors of a curve or index in every draw.
@@ -183,7 +189,7 @@ def row_errors(errors: DirectionErrors, name: str) -> Floats:
     Returns
     -------
     numpy.ndarray, shape (draws, n)
-        dB; NaN where the share is.
+        dB; NaN where a share is not known, or the size of an error that has one.
 
     Raises
     ------
@@ -192,10 +198,10 @@ def row_errors(errors: DirectionErrors, name: str) -> Floats:
     """
     share = errors.shares[name]
     z_turned, z_own = errors.normal[2:]
-    moved = np.nan_to_num(share * errors.turned)
+    moved = _counted(share, errors.turned)
     found = _common(errors, errors.frequency, errors.steady, errors.response) * share.sum(axis=0) + z_turned @ moved
     below, first, second = read_between(np.log2(errors.frequency), errors.own_knots)
-    sized = np.nan_to_num(share * errors.own)
+    sized = _counted(share, errors.own)
     # By stretches between two knots: within one, all frequencies are made of the same two draws.
     for knot in np.unique(below):
         rows = below == knot
@@ -260,7 +266,7 @@ def first_order(errors: DirectionErrors, name: str, gradient: Floats) -> float:
     """
     octaves = np.log2(errors.frequency)
     used = gradient != 0
-    share = np.where(used, errors.shares[name], 0.0) * np.where(used, gradient, 0.0)
+    share = np.where(used, errors.shares[name] * gradient, 0.0)
 
     def squares(parts: Floats, knots: Floats) -> float:
         below, first, second = read_between(octaves, knots)
@@ -275,7 +281,7 @@ def first_order(errors: DirectionErrors, name: str, gradient: Floats) -> float:
         np.sqrt(
             (together @ errors.steady)[0] ** 2
             + squares(together * errors.response, errors.response_knots)
-            + ((share * np.where(used, errors.turned, 0.0)).sum(axis=1) ** 2).sum()
-            + squares(share * np.where(used, errors.own, 0.0), errors.own_knots)
+            + (_counted(share, errors.turned).sum(axis=1) ** 2).sum()
+            + squares(_counted(share, errors.own), errors.own_knots)
         )
     )

@@ -54,9 +54,9 @@ class ImpedanceUncertainty:
     formula="Common part: modulus times the relative standard uncertainty, and the standard uncertainty of the phase; "
     "own part: standard deviation of the takes over the root of their number",
     source="GUM, JCGM 100:2008, 4.2 (takes, type A), 4.3 (statements, type B) and 5.1.2 (product)",
-    limits="Takes are independent of each other and from frequency to frequency: a coil that warms from take to take "
-    "raises its resistance at all frequencies, which is common to them and has no root of their number. What was not "
-    "set up anew between the takes (contacts, cables) is not in their spread.",
+    limits="Takes are independent of each other, and their errors after the octaves that are chosen: a coil that warms "
+    "from take to take raises its resistance at all frequencies, which is common to them and has no root of their "
+    "number. What was not set up anew between the takes (contacts, cables) is not in their spread.",
 )
 def impedance_uncertainty(
     magnitude: ArrayLike,

@@ -45,7 +45,7 @@ def _spreads(given: Given) -> Mapping[str, Spread]:
             found[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
         return found
 
-    spreads = drawn_orbits(given.errors, given.orbits.level, values)
+    spreads = drawn_orbits(given.errors, given.orbits.level, values, keeps_common=True)
     if spreads["toe_in"].standard is not None:
         # Of steps that take turns a standard deviation tells nothing.
         low, high = spreads["toe_in"].interval or (0.0, 0.0)

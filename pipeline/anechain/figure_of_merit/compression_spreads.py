@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.compression import USED, band_weights, level_and_shape
+from anechain.acoustics.compression import COVERAGE_FACTOR, USED, band_weights, level_and_shape
 from anechain.acoustics.compression_uncertainty import passing_shares, rise_uncertainty
 from anechain.acoustics.frequencies import band_edges
 from anechain.acoustics.uncertainty import SEED
@@ -51,8 +51,6 @@ Floats = NDArray[np.float64]
 
 USES = (*LEVEL_USES, "coil-rise-uncertainty", "passing-level-shares")
 NOT_IN_IT = "how linear the level chain is between the drives is not stated, and not in it"
-_EXPANDED = 2.0
-"""Coverage factor of the uncertainty of single changes in the dataset `compression`."""
 _PASSING = "passing"
 
 
@@ -103,7 +101,7 @@ def compression_errors(given: Given, data: xr.Dataset) -> CompressionErrors:
     harmonics = given.datasets.get("harmonics")
     if data.attrs["made_of"] == "harmonics" and harmonics is not None and "takes" in harmonics:
         takes = np.maximum(np.asarray(harmonics["takes"].values, dtype=np.float64), 1.0)
-    noise = np.asarray(data["uncertainty"].transpose("drive", "frequency").values, dtype=np.float64) / _EXPANDED
+    noise = np.asarray(data["uncertainty"].transpose("drive", "frequency").values, dtype=np.float64) / COVERAGE_FACTOR
     return CompressionErrors(
         given,
         data,

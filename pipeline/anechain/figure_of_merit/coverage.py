@@ -29,7 +29,7 @@ from anechain.acoustics.listening_height import ListeningHeight, listening_heigh
 from anechain.acoustics.smoothing import smooth
 from anechain.acoustics.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
 from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
-from anechain.figure_of_merit.spreads import drawn, linear_spread, orbit_draws, spreads_of
+from anechain.figure_of_merit.spreads import ROUNDING, drawn, linear_spread, orbit_draws, spreads_of
 from anechain.numbers import Mark, Number, Spread
 
 if TYPE_CHECKING:
@@ -149,6 +149,8 @@ def _spreads(given: Given, planes: tuple[str, ...]) -> tuple[Mapping[str, Spread
         enough = there.mean(axis=0) >= KEPT
         deviation = np.full(enough.shape, np.nan)
         deviation[enough] = np.nanstd(seen[:, enough], axis=0, ddof=1)
+        # What is stated may cancel: what is left then is rounding.
+        deviation[deviation <= ROUNDING * 180.0] = np.nan
         # Of the nearest frequency that was drawn: between an angle that jumps and one that does not lies nothing.
         nearest = np.argmin(np.abs(np.log(given.frequency[:, np.newaxis] / frequency)), axis=1)
         spread[plane] = deviation[:, nearest]
@@ -231,7 +233,9 @@ def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
             if method == "open-coverage":
                 note += "; where the level does not fall that far on a side, that side counts up to its last angle"
             if cover.ambiguous_share > 0:
-                note += f"; at {cover.ambiguous_share:.0%} of the frequencies a lobe lies beyond the first angle"
+                note += (
+                    f"; at {100 * cover.ambiguous_share:.0f} % of the frequencies a lobe lies beyond the first angle"
+                )
         yield number(
             given,
             method,
@@ -433,7 +437,7 @@ def directivity(given: Given, found: Beams) -> xr.Dataset | None:
         "state": (dims, state.astype(np.int8)),
     }
     known = {"drop": given.options.beam.drop}
-    if found.width_spread:
+    if any(np.isfinite(one).any() for one in found.width_spread.values()):
         known["coverage_factor"] = given.options.uncertainty.coverage_factor
         variables["first_uncertainty"] = (dims, np.stack([found.width_spread[plane] for plane in planes]))
     sphere = found.sphere

@@ -31,7 +31,13 @@ __all__ = ["USES", "Given", "Orbits", "band_slug", "band_words", "gather", "name
 
 Floats = NDArray[np.float64]
 
-USES = ("distance-uncertainty", "fractional-octave-smoothing", "standard-uncertainty-of-limits", *spreads.USES)
+USES = (
+    "distance-uncertainty",
+    "fractional-octave-smoothing",
+    "setting-angle-uncertainty",
+    "standard-uncertainty-of-limits",
+    *spreads.USES,
+)
 """Methods that every number may go through."""
 
 UNEVEN = 0.35

@@ -18,6 +18,7 @@ from anechain.numbers import Spread
 __all__ = [
     "NOT_STATED",
     "OWN_ALONE",
+    "ROUNDING",
     "USES",
     "Errors",
     "drawn",
@@ -40,6 +41,9 @@ OWN_ALONE = (
     "distance it would look surer than it is"
 )
 CANCELS = "what is stated is alike at all frequencies or in all directions, and cancels in it"
+
+KEPT = 0.5
+"""Share of the draws, at least, in which a number is determined to have an uncertainty."""
 
 ROUNDING = 1e-9
 """Standard uncertainty, as a share of the value, that comes of rounding alone."""
@@ -154,8 +158,10 @@ def drawn(errors: Errors, curves: Rows, function: Callable[[Rows], Values]) -> d
     return spreads_of(errors, undisturbed, draws)
 
 
-def drawn_orbits(errors: Errors, level: Floats, function: Callable[[Floats, Floats], Values]) -> dict[str, Spread]:
-    """Uncertainty of everything that a function reads off single directions held against each other, by Monte Carlo.
+def drawn_orbits(
+    errors: Errors, level: Floats, function: Callable[[Floats, Floats], Values], keeps_common: bool = False
+) -> dict[str, Spread]:
+    """Uncertainty of everything that a function reads off single directions, by Monte Carlo.
 
     Parameters
     ----------
@@ -165,6 +171,9 @@ def drawn_orbits(errors: Errors, level: Floats, function: Callable[[Floats, Floa
     function : callable
         Takes frequencies, shape (k,), and levels, shape (plane, angle, k): those of every so many to the octave. Gives
         numbers by name, None where one is not determined; always the same names.
+    keeps_common : bool
+        Whether an error that all directions share may be one of the numbers: not where directions are only held
+        against each other.
 
     Returns
     -------
@@ -173,6 +182,8 @@ def drawn_orbits(errors: Errors, level: Floats, function: Callable[[Floats, Floa
     """
     draws = orbit_draws(errors, level)
     undisturbed = function(*next(draws))
+    if errors.withheld and keeps_common:
+        return dict.fromkeys(undisturbed, Spread(None, reason=errors.withheld))
     return spreads_of(errors, undisturbed, (function(*draw) for draw in draws))
 
 
@@ -199,6 +210,21 @@ def orbit_draws(errors: Errors, level: Floats) -> Iterator[tuple[Floats, Floats]
     yield of.frequency[picked], level[..., picked]
     for draw in range(of.draws):
         yield of.frequency[picked], level[..., picked] + orbit_errors(of, draw, picked)
+
+
+def _parts(of: DirectionErrors) -> str:
+    """What is drawn, and how far one error of each kind reaches, in words."""
+    known = [
+        "calibration, level chain and distance: one error at all frequencies" if (of.steady > 0).any() else "",
+        f"the microphone's response: another after {_octaves(of.response_octaves)}" if (of.response > 0).any() else "",
+        "each angle: one error at all frequencies" if (np.nan_to_num(of.turned) != 0).any() else "",
+        f"from take to take: another after {_octaves(of.own_octaves)}" if (np.nan_to_num(of.own) > 0).any() else "",
+    ]
+    return "; ".join(filter(None, known))
+
+
+def _octaves(count: float) -> str:
+    return f"{count:g} octave{'s' * (count != 1)}"
 
 
 def every(frequency: Floats, per_octave: float = ROWS_PER_OCTAVE) -> NDArray[np.intp]:
@@ -235,20 +261,16 @@ def spreads_of(errors: Errors, undisturbed: Values, draws: Iterable[Values]) -> 
         for name, value in values.items():
             if value is not None and np.isfinite(value):
                 found[name].append(float(value))
-    scatter = 100 / np.sqrt(2 * (of.draws - 1))
-    reach = f"{of.response_octaves:g} octave{'s' * (of.response_octaves != 1)}"
-    how = (
-        f"Monte Carlo, {of.draws} draws (JCGM 101), good to {scatter:.0f} %; an error of calibration, level chain, "
-        "distance or angle is one at "
-        f"all frequencies, one of the microphone's response over {reach}"
-    )
+    how = _parts(of)
     spreads = {}
     for name, value in undisturbed.items():
         result = spread_of_draws(value, found[name], of.draws)
-        if value is None or result.standard is None:
+        if value is None or result.standard is None or result.determined < KEPT * of.draws:
             spreads[name] = Spread(None, reason=result.reason)
         elif result.standard <= ROUNDING * max(1.0, abs(value)):
             spreads[name] = Spread(None, reason=CANCELS)
         else:
-            spreads[name] = Spread(result.standard, how, note=result.reason, interval=result.interval)
+            scatter = 100 / np.sqrt(2 * (result.determined - 1))
+            said = f"Monte Carlo, {of.draws} draws (JCGM 101), good to {scatter:.0f} %; {how}"
+            spreads[name] = Spread(result.standard, said, note=result.reason, interval=result.interval)
     return spreads

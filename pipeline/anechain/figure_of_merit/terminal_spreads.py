@@ -18,6 +18,7 @@ from anechain.acoustics.impedance_uncertainty import (
 )
 from anechain.acoustics.uncertainty import MonteCarlo, monte_carlo
 from anechain.choices import NumbersUncertainty
+from anechain.figure_of_merit.spreads import ROUNDING
 from anechain.numbers import Spread
 from anechain.stated_uncertainty import impedance_budget, standard_at
 
@@ -37,9 +38,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 Values = Mapping[str, float | None]
 Reading = Callable[[Floats, Floats | None], Values]
-
-ROUNDING = 1e-9
-"""Standard uncertainty, as a share of the value, that comes of rounding alone."""
 
 NOTICEABLE = 0.25
 """Share of the takes' standard uncertainty from which on the lowering of a least value is said (our own)."""

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.acoustics.compression import COVERAGE_FACTOR
 from anechain.acoustics.harmonic_distortion import harmonic_sum, percent_of_level
 from anechain.acoustics.harmonic_errors import drawn_orders, drawn_sum, noise_of_orders, order_shares
 from anechain.acoustics.uncertainty import SEED
@@ -37,8 +38,6 @@ __all__ = ["USES", "UsableSpreads", "usable_spreads"]
 Floats = NDArray[np.float64]
 
 USES = (*LEVEL_USES, "drawn-harmonic-errors", "harmonic-sum")
-_EXPANDED = 2.0
-"""Coverage factor of the uncertainty of single changes in the dataset `compression`."""
 UNMOVED = "it is where the data, or what is known, end in every draw"
 SAME_BAND = "the same third-octave band in every draw"
 
@@ -79,6 +78,7 @@ def usable_spreads(given: Given, data: xr.Dataset, last: int | None) -> UsableSp
     if orders is None or not np.array_equal(data["frequency"].values, orders.frequency):
         return UsableSpreads(reason="the harmonics at single drives are not there")
     there = np.asarray(np.isfinite(np.stack([row.level_db for row in orders.relative])).any(axis=0), dtype=np.bool_)
+    # Compression is held against first takes: the errors are those of single captures, also where orders are means.
     errors = capture_errors(given, data, np.ones(orders.drive.size), orders.orders, there)
     if reason := errors.stated or errors.withheld:
         return UsableSpreads(reason=reason)
@@ -135,7 +135,7 @@ def _made(data: xr.Dataset, orders: Orders, errors: CaptureErrors, last: int | N
 
     low, high = (float(data.attrs.get(name, end)) for name, end in (("valid_low", 0.0), ("valid_high", np.inf)))
     drives = range(orders.drive.size)
-    noise = np.nan_to_num(values("uncertainty"), posinf=0.0) / _EXPANDED
+    noise = np.nan_to_num(values("uncertainty"), posinf=0.0) / COVERAGE_FACTOR
     room = data.attrs.get("longest_dimension")
     return _Made(
         data,

@@ -98,7 +98,8 @@ def _spreads(numbers: Entries) -> list[tuple[str, str, Entry]]:
 def _bands(numbers: Entries) -> dict[str, str]:
     """Letter of each band of linearity by its words; without letters where there is one band."""
     words = list(dict.fromkeys(band for _, band, _ in _spreads(numbers)))
-    return dict(zip(words, LETTERS if len(words) > 1 else [""], strict=False))
+    letters = [LETTERS[at] if at < len(LETTERS) else f"{at + 1}" for at in range(len(words))]
+    return dict(zip(words, letters if len(words) > 1 else [""], strict=True))
 
 
 def _panels(

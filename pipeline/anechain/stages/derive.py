@@ -31,7 +31,6 @@ VERSION = 3
 USES = (
     "curve-set",
     "curve-set-uncertainty",
-    "difference-uncertainty",
     "directivity-index",
     "directivity-index-one-orbit",
     "distance-uncertainty",

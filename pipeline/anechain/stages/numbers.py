@@ -41,7 +41,7 @@ Floats = NDArray[np.float64]
 
 
 def run(plan: Plan, device: str) -> Outcome:
-    """Make the numbers of one device: results/<device>/numbers.json, directivity.nc and aim.nc."""
+    """Make the numbers of one device: results/<device>/numbers.json, and the datasets of :data:`DATASETS` beside it."""
     found = {name: one for stage in _BEFORE for name, one in inputs_of(plan, device, stage).items()}
     inputs = {name: found[f"{name}.nc"] for name in _READ if f"{name}.nc" in found}
     targets = plan.targets(device)
@@ -103,7 +103,7 @@ def numbered(
     options, own
         Choices of the campaign and of the device.
     datasets : mapping of str to xarray.Dataset
-        "curves" and "responses", and "sphere" and "impedance" where they are there.
+        "curves" and "responses", and of what the groups read what is there.
     derivation : Derivation
         How the curves were derived.
     targets : mapping of str to (numpy.ndarray, numpy.ndarray), optional

@@ -147,6 +147,9 @@ def _combined(curves: xr.Dataset, factor: float) -> Iterator[CombinedRow]:
 
     if "uncertainty_common" not in curves or "on_axis" not in curves["curve"].values:
         return
+    if not (curves["uncertainty_common"].sel(curve="on_axis").values > 0).any():
+        # Without what all directions share a level would look surer than it is, as its numbers say.
+        return
     frequency = np.asarray(curves["frequency"].values, dtype=np.float64)
     low, high = (float(curves.attrs.get(name, end)) for name, end in (("valid_low", 0.0), ("valid_high", np.inf)))
     rows = [
