@@ -166,7 +166,7 @@ def test_a_number_that_is_lost_in_some_draws_says_so():
     )["half"]
     # Half a normal distribution: 0.5 root (1 - 2 / pi), of about 100 draws.
     assert found.standard == pytest.approx(0.5 * np.sqrt(1 - 2 / np.pi), rel=0.2)
-    assert "not determined in" in found.note and "good to 7 %" in found.how
+    assert "not determined in" in found.note and "of normal errors good to 7 %" in found.how
 
 
 def test_a_number_that_is_lost_in_most_draws_has_none():

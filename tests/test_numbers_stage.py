@@ -1,7 +1,6 @@
 """Stage numbers on whole campaigns: sources in closed form in, published numbers out."""
 
 import csv
-import json
 import re
 
 import numpy as np
@@ -526,8 +525,26 @@ def test_a_wrong_target_is_refused_with_its_line(tmp_path, text, said):
         read_target(tmp_path, target)
 
 
-def test_a_missing_target_fails_its_device_in_words(tmp_path):
-    extra = "numbers: {targets: {on_axis: {file: gone.txt}}}\n"
-    plan = run_numbers(write_campaign(tmp_path, {"alder": tilted_source}, extra))
-    (entry,) = json.loads(plan.manifest("numbers", "0001").read_text())["devices"].values()
-    assert "gone.txt" in entry["failed"][0] and "cannot be read" in entry["failed"][0]
+def test_all_targets_are_read_before_anything_is_done(tmp_path):
+    """Every one that is wrong is named at once, and nothing is left behind."""
+    extra = "numbers: {targets: {on_axis: {file: gone.txt}, in_room: {file: short.txt}}}\n"
+    file = write_campaign(tmp_path, {"alder": tilted_source}, extra)
+    (tmp_path / "short.txt").write_text("100 80\n")
+    with pytest.raises(Refusal) as refused:
+        prepare(file)
+    told = [(one.where, one.what) for one in refused.value.problems]
+    assert told[0][0] == "gone.txt" and "cannot be read" in told[0][1]
+    assert told[1] == ("short.txt", "1 points") and not (tmp_path / "results").exists()
+
+
+def test_a_beam_that_the_steps_do_not_resolve_is_said_to_be_read_coarsely():
+    """A piston of 0.11 m ends at 18 degrees at 7 kHz (x = 2.2118): within two steps of ten. A dipole does nowhere."""
+
+    def piston(plane, angle):
+        ka = 2 * np.pi * FREQUENCY * 0.11 / 343.2
+        return 80 + np.array([float(physics.level(physics.piston_directivity(one)(angle))) for one in ka])
+
+    wide = numbers_of(datasets(lambda plane, angle: 80 + 0 * FREQUENCY + physics.level(physics.dipole(angle))))
+    narrow = numbers_of(datasets(piston))
+    assert "read coarsely" not in wide["beam.horizontal.2000_8000"].note
+    assert "within 2 steps of 10° from the axis: read coarsely" in narrow["beam.horizontal.2000_8000"].note

@@ -347,7 +347,13 @@ def option_problems(error: ValidationError, model: type[BaseModel], where: str, 
         location = ".".join(str(part) for part in failure["loc"])
         field = f"{prefix}{location}".rstrip(".") or "the file"
         found = failure.get("input")
-        if failure["type"] == "invalid_key" or failure["loc"][-1:] == ("[key]",):
+        if failure["type"] == "literal_error" and failure["loc"][-1:] == ("[key]",):
+            of = prefix + ".".join([str(part) for part in failure["loc"] if part != "[key]"][:-1])
+            names = re.findall(r"'([^']*)'", str(failure["ctx"]["expected"]))
+            close = difflib.get_close_matches(str(found).lower(), names, n=1, cutoff=0.5)
+            mend = f"did you mean {close[0]}?" if close else "remove it"
+            problems.append(Problem(where, f"{of}: unknown key {_shown(found)}", ", ".join(names), mend))
+        elif failure["type"] == "invalid_key" or failure["loc"][-1:] == ("[key]",):
             of = prefix + ".".join([str(part) for part in failure["loc"] if part != "[key]"][:-1])
             problems.append(
                 Problem(where, f"{of or 'the file'}: key {_shown(found)} is not text", "text", "put it in quotes")

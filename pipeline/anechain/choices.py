@@ -67,7 +67,7 @@ class Stated(Model):
     """An uncertainty as somebody states it."""
 
     value: Positive | tuple[tuple[Positive, Annotated[Number, Field(ge=0)]], ...] = Field(
-        description="One value, or pairs of Hz and value; in between it is interpolated over log frequency"
+        description="One value above zero, or pairs of Hz and value; in between it is interpolated over log frequency"
     )
     kind: Literal["standard", "expanded", "rectangular", "triangular"] = Field(
         default="standard",

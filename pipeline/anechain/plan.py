@@ -386,6 +386,7 @@ def load_plan(campaign_file: Path, trust_importers: bool = False, keep_going: bo
     plan = Plan(campaign_file.resolve().parent, load_campaign(campaign_file), trust_importers, keep_going)
     plan.private_importers()
     _check_versions(plan, campaign_file)
+    _check_targets(plan)
     return plan
 
 
@@ -415,6 +416,22 @@ def lay_out(plan: Plan, campaign_file: Path, clean: bool = True) -> None:
         raise Refusal.because(
             plan.results, f"cannot be written: {error.strerror}", "a folder with room that you may write to"
         ) from None
+
+
+def _check_targets(plan: Plan) -> None:
+    targets = {one.file: one for device in plan.campaign.devices for one in plan.targets(device).values()}
+    if not targets:
+        return
+    from anechain.stages.numbers import read_target
+
+    problems: list[Problem] = []
+    for one in targets.values():
+        try:
+            read_target(plan.folder, one)
+        except Refusal as refusal:
+            problems += refusal.problems
+    if problems:
+        raise Refusal(problems)
 
 
 def _check_versions(plan: Plan, campaign_file: Path) -> None:

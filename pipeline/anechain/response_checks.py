@@ -389,7 +389,9 @@ def _poles(responses: xr.Dataset) -> tuple[Check, Check, Check]:
         return level, arrival, not_made("distance-law", "one distance only")
     takes = _takes_of_poles(responses)
     if not takes:
-        level, arrival, _ = (not_made(one, "0° and 180° were measured on one orbit only") for one in ids)
+        level, arrival, _ = (
+            not_made(one, "0° and 180° are on one orbit only, or hold the same values on both") for one in ids
+        )
         return level, arrival, not_made("distance-law", "one distance only")
     levels: list[tuple[str, float]] = []
     means, times = {}, {}

@@ -66,6 +66,8 @@ INDICES = ("sound_power_index", "early_reflections_index")
 SIDES = ("positive", "negative")
 KEPT = 0.9
 """Share of the draws, at least, in which an angle is there for its uncertainty to be told."""
+STEPS = 2.0
+"""Steps between directions within which a beam that ends is read coarsely: straight lines in dB miss its curve."""
 STATES = (FOUND, NOT_REACHED, COMES_BACK, NO_DATA)
 
 
@@ -217,6 +219,26 @@ def _covered(given: Given, plane: str, beam: BeamWidth, band: tuple[float, float
     return (mean, "mean-coverage") if least.reason else (least, "open-coverage")
 
 
+def _coarse(given: Given, plane: str, beam: BeamWidth | None, band: tuple[float, float]) -> str:
+    """In words, at how many frequencies of a band the beam ends too near the axis for the steps between directions."""
+    if beam is None:
+        return ""
+    level = given.orbits.level[given.orbits.planes.index(plane)]
+    angles = np.sort(given.orbits.angles[~np.isnan(level).all(axis=1)])
+    near = np.abs(angles[:-1] + angles[1:]) <= 2 * np.diff(angles)
+    step = float(np.diff(angles)[near].max(initial=0.0))
+    inside = (beam.frequency_hz >= band[0]) & (beam.frequency_hz <= band[1])
+    with np.errstate(invalid="ignore"):
+        narrow = (beam.first_positive_deg < STEPS * step) | (beam.first_negative_deg < STEPS * step)
+    share = float(narrow[inside].mean()) if inside.any() else 0.0
+    if not share > 0:
+        return ""
+    return (
+        f"; at {100 * share:.0f} % of the frequencies the beam ends within {STEPS:g} steps of {step:g}° from the axis: "
+        "read coarsely there, which is in no uncertainty"
+    )
+
+
 def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
     chosen = given.options.beam
     beam = found.width.get(plane)
@@ -232,6 +254,7 @@ def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
             )
             if method == "open-coverage":
                 note += "; where the level does not fall that far on a side, that side counts up to its last angle"
+            note += _coarse(given, plane, beam, band)
             if cover.ambiguous_share > 0:
                 note += (
                     f"; at {100 * cover.ambiguous_share:.0f} % of the frequencies a lobe lies beyond the first angle"
@@ -258,6 +281,7 @@ def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
         ("narrows", "narrowing-frequency", "narrower than {}° for good from", narrow, drop),
     ):
         hz = None if one is None else one.frequency_hz
+        note += "" if hz is None else _coarse(given, plane, beam, (hz, float(given.frequency[-1])))
         yield number(
             given,
             method,

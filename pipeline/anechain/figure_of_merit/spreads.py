@@ -37,16 +37,16 @@ Values = Mapping[str, float | None]
 USES = ("drawn-errors", "first-order-errors")
 NOT_STATED = "no uncertainty stated in the campaign"
 OWN_ALONE = (
-    "only what is each direction's own is known, such as the spread of takes; without calibration, level chain and "
-    "distance it would look surer than it is"
+    "only what is each direction's own is known, such as the spread of takes; without calibration, the microphone's "
+    "response, level chain and distance it would look surer than it is"
 )
 CANCELS = "what is stated is alike at all frequencies or in all directions, and cancels in it"
 
 KEPT = 0.5
 """Share of the draws, at least, in which a number is determined to have an uncertainty."""
 
-ROUNDING = 1e-9
-"""Standard uncertainty, as a share of the value, that comes of rounding alone."""
+ROUNDING = 1e-5
+"""Standard uncertainty, as a share of the value or in its unit, that nobody tells from none."""
 
 ROWS_PER_OCTAVE = 96.0
 """Frequencies at which orbits are looked at in each draw. Where a beam jumps from one frequency to the next, coarser
@@ -271,6 +271,6 @@ def spreads_of(errors: Errors, undisturbed: Values, draws: Iterable[Values]) -> 
             spreads[name] = Spread(None, reason=CANCELS)
         else:
             scatter = 100 / np.sqrt(2 * (result.determined - 1))
-            said = f"Monte Carlo, {of.draws} draws (JCGM 101), good to {scatter:.0f} %; {how}"
+            said = f"Monte Carlo, {of.draws} draws (JCGM 101), of normal errors good to {scatter:.0f} %; {how}"
             spreads[name] = Spread(result.standard, said, note=result.reason, interval=result.interval)
     return spreads

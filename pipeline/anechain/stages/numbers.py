@@ -46,9 +46,7 @@ def run(plan: Plan, device: str) -> Outcome:
     inputs = {name: found[f"{name}.nc"] for name in _READ if f"{name}.nc" in found}
     targets = plan.targets(device)
     raw = {f"raw:{name}": plan.folder / name for name in sorted({one.file for one in targets.values()})}
-    problems = [problem for path in raw.values() for problem in _unreadable(plan, path)]
-    if problems:
-        raise Refusal(problems)
+    read = {curve: read_target(plan.folder, one) for curve, one in targets.items()}
     derivation = plan.campaign.derivation
     stated = plan.uncertainty(device)
     parameters = plan.numbers_parameters(device) | {
@@ -72,7 +70,7 @@ def run(plan: Plan, device: str) -> Outcome:
         plan.campaign.devices[device].numbers,
         {name: read_dataset(folder / f"{name}.nc") for name in inputs},
         derivation,
-        {curve: read_target(plan.folder, one) for curve, one in targets.items()},
+        read,
         stated,
     )
     for name, dataset in made.datasets.items():
@@ -132,22 +130,6 @@ def _names(target: Path) -> set[Path]:
     return {target.with_name(name) for name in parsed(target.read_text(encoding="utf-8"))["datasets"]}
 
 
-def _unreadable(plan: Plan, path: Path) -> list[Problem]:
-    shown = path.relative_to(plan.folder).as_posix()
-    try:
-        path.read_bytes()
-    except OSError as error:
-        return [
-            Problem(
-                shown,
-                f"the target curve cannot be read: {error.strerror}",
-                "a text file with two columns, Hz and dB",
-                "check the path, which starts at the campaign's folder",
-            )
-        ]
-    return []
-
-
 def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     """Read a target curve: two columns, Hz and dB.
 
@@ -157,7 +139,8 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     Raises
     ------
     Refusal
-        Naming every line that is not two numbers, frequencies that do not rise, or fewer than two points.
+        If the file cannot be read; naming every line that is not two numbers, frequencies that do not rise, or fewer
+        than two points.
     """
     path = folder / target.file
     problems: list[Problem] = []
@@ -165,6 +148,13 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     allowed = "two columns, Hz and dB, with decimal points"
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except OSError as error:
+        raise Refusal.because(
+            target.file,
+            f"the target curve cannot be read: {error.strerror}",
+            "a text file with two columns, Hz and dB",
+            "check the path, which starts at the campaign's folder",
+        ) from None
     except UnicodeDecodeError as error:
         raise Refusal.because(target.file, f"byte {error.start} is not UTF-8", allowed, "save it in UTF-8") from None
     filled = [

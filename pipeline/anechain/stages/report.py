@@ -238,7 +238,10 @@ def _compared(plan: Plan, comparison: xr.Dataset) -> tuple[Picture, ...]:
     notes = str(comparison.attrs["notes"])
     return tuple(
         _picture(
-            plan, f"comparison-{what}", f"{TITLES[what]} of all devices. {notes}".strip(), f"{TITLES[what]}: {titles}"
+            plan,
+            f"comparison-{what}",
+            f"{TITLES[what]} of all devices. {notes[:1].upper()}{notes[1:]}".strip(),
+            f"{TITLES[what]}: {titles}",
         )
         for what in compared_figures(comparison)
     )
