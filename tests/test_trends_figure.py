@@ -9,7 +9,7 @@ import valid_datasets
 from anechain.errors import Refusal
 from anechain.figures.render import render
 from anechain.figures.style import DASHES, DECIBELS_PER_DECADE, PANEL_WIDTH
-from anechain.figures.trends import FITTED, OWN, trends_figure
+from anechain.figures.trends import FITTED, OWN, letters_of, trends_figure
 from test_merits import datasets, mark, number, picture, places, words, x_of
 
 WHY = "a hall without a ceiling"
@@ -148,3 +148,12 @@ def test_the_pointer_of_each_panel_answers():
     asked = {view for param in specification["params"] for view in param.get("views", ())}
     assert len(asked) == 8 and asked <= named
     assert all(line_layer(panel)["name"].endswith("_lines") for panel in panels(specification))
+
+
+def test_more_bands_than_letters_are_numbered():
+    """After the 26 letters the 27th and 28th band have their numbers."""
+    entries = {
+        f"linearity.on_axis.{at}.plus_minus": {"title": f"On axis, {at} to 9999 Hz: half"} for at in range(100, 128)
+    }
+    letters = list(letters_of({"order": list(entries), **entries}).values())
+    assert letters[0] == "a" and letters[25:] == ["z", "27", "28"]

@@ -19,7 +19,7 @@ from anechain.figures.style import DASHES, ORANGE, SKY
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["trends_figure"]
+__all__ = ["FITTED", "OWN", "letters_of", "trends_figure"]
 
 Floats = NDArray[np.float64]
 Entry = Mapping[str, Any]
@@ -56,7 +56,7 @@ def trends_figure(trends: xr.Dataset, numbers: Entries) -> dict[str, Any]:
     attrs = trends.attrs
     frequency = np.asarray(trends["frequency"].values, np.float64)
     judged = float(attrs["band_low"]), float(attrs["band_high"])
-    bands = _bands(numbers)
+    bands = letters_of(numbers)
     panels: list[Panel] = []
     for curve in (str(one) for one in trends["curve"].values):
         panels += _panels(trends.sel(curve=curve), curve, numbers, bands, frequency, judged)
@@ -95,11 +95,11 @@ def _spreads(numbers: Entries) -> list[tuple[str, str, Entry]]:
     return found
 
 
-def _bands(numbers: Entries) -> dict[str, str]:
+def letters_of(numbers: Entries) -> dict[str, str]:
     """Letter of each band of linearity by its words; without letters where there is one band."""
     words = list(dict.fromkeys(band for _, band, _ in _spreads(numbers)))
     letters = [LETTERS[at] if at < len(LETTERS) else f"{at + 1}" for at in range(len(words))]
-    return dict(zip(words, letters if len(words) > 1 else [""], strict=True))
+    return dict(zip(words, letters if len(words) > 1 else [""] * len(words), strict=True))
 
 
 def _panels(
