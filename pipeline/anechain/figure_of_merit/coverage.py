@@ -180,20 +180,13 @@ def _sphere(given: Given) -> tuple[HarmonicSphere | None, Floats]:
     found = sphere_by_harmonics(
         unit_vectors(data["azimuth"].values, data["elevation"].values),
         # Curves and directions are smoothed alike, so that their differences are of like with like.
-        _smoothed(given, frequency, level),
+        level if given.smoothing is None else smooth(frequency, level, given.smoothing),
         given.options.directivity.order,
         given.curves.get("on_axis") if same else None,
         given.curves.get("sound_power") if same else None,
         np.asarray(data["weight"].values, dtype=np.float64),
     )
     return found, frequency
-
-
-def _smoothed(given: Given, frequency: Floats, level: Floats) -> Floats:
-    said = str(given.datasets["curves"].attrs["smoothing"])
-    if not said.startswith("1/"):
-        return level
-    return smooth(frequency, level, float(said.removeprefix("1/").split()[0]))
 
 
 def numbers(given: Given, found: Beams) -> Iterator[Number]:

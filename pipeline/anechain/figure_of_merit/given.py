@@ -103,6 +103,8 @@ class Given:
         Target curves, Hz and dB, by curve.
     stated : mapping
         The campaign's section `uncertainty` as plain values; empty if nothing is stated.
+    smoothing : float or None
+        Fraction of an octave that the curves were smoothed over: 20 for 1/20; None for none.
     """
 
     options: Numbers
@@ -117,6 +119,7 @@ class Given:
     errors: Errors
     targets: Mapping[str, tuple[Floats, Floats]]
     stated: Mapping[str, Any]
+    smoothing: float | None
 
     def lacking(self, *names: str) -> str:
         """Why one of some curves or indices cannot be had; empty if all are there."""
@@ -183,6 +186,7 @@ def gather(
         errors=_errors(options, datasets, derivation, level, stated or {}),
         targets=targets or {},
         stated=stated or {},
+        smoothing=derivation.smoothing,
     )
 
 

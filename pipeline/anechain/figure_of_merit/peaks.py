@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
@@ -22,13 +21,6 @@ HEADING = "Peaks and dips"
 USES = ("deviation-evidence", "deviations", "peaks-and-dips", "resonance-audibility")
 
 CAUSES = "not carried to where a peak or dip is, how wide it is, and what it is like"
-
-
-def _smoothing(given: Given) -> float | None:
-    """Windows per octave that the curves were smoothed with, as they say; None for none."""
-    said = str(given.datasets["curves"].attrs["smoothing"])
-    found = re.match(r"1/([0-9.e+]+) octave", said)
-    return float(found.group(1)) if found else None
 
 
 def criteria_of(chosen: DeviationNumbers) -> Criteria:
@@ -53,7 +45,7 @@ def search(given: Given) -> DeviationReport | None:
         threshold_at_q_1_db=chosen.threshold_at_q_1,
         threshold_per_doubling_db=chosen.threshold_per_doubling,
         searched=[name for name in chosen.curves if name in curves],
-        smoothing=_smoothing(given),
+        smoothing=given.smoothing,
         criteria=criteria_of(chosen),
     )
 
