@@ -170,13 +170,24 @@ def test_only_what_is_known_has_a_band():
     assert min(data["modulus_low"]) == low > 0
 
 
-def points(spec):
+def points(spec, panel=0):
     found = []
-    for layer in spec["vconcat"][0]["layer"]:
+    for layer in spec["vconcat"][panel]["layer"]:
         mark = layer["mark"]
         if isinstance(mark, dict) and mark["type"] == "point":
             found.append({"encoding": mark["shape"], **layer["data"]["values"][0]})
     return found
+
+
+def test_the_extremes_of_the_phase_are_marked():
+    """R, L and C in series: -atan(1 / (w C R)) where L is nothing, atan(w L / R) where C is; both at the ends."""
+    omega = 2 * np.pi * GRID
+    spec = impedance_figure(dataset(8.0 + 1j * omega * 0.2e-3 + 1 / (1j * omega * 1e-3)))
+    low, high = points(spec, 1)
+    start, end = 2 * np.pi * low["frequency"], 2 * np.pi * high["frequency"]
+    assert low["frequency"] == pytest.approx(20, rel=0.05) and high["frequency"] == pytest.approx(20_000, rel=0.05)
+    assert low["phase"] == pytest.approx(-np.rad2deg(np.arctan(1 / (start * 1e-3 * 8))), abs=0.3)
+    assert high["phase"] == pytest.approx(np.rad2deg(np.arctan(end * 0.2e-3 / 8)), abs=0.3)
 
 
 def test_without_phase_one_panel_says_why():
@@ -257,6 +268,7 @@ def test_the_chain_draws_what_was_imported(tmp_path):
         "box-tuning",
         "equivalent-dissipation",
         "minimum-impedance",
+        "phase-range",
         "rated-impedance",
     }
     assert [one["role"] for one in step["inputs"]] == ["impedance.nc"]

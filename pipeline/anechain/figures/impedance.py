@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     import altair as alt
     import xarray as xr
 
+    from anechain.acoustics.impedance import PhaseRange
+
 __all__ = ["OHM_DECADE", "impedance_figure", "ohm_limits", "phase_limits"]
 
 Floats = NDArray[np.float64]
@@ -29,6 +31,9 @@ OHM_DECADE = style.PANEL_WIDTH / math.log10(style.FREQUENCY_RANGE[1] / style.FRE
 _MOST_DECADES = 4
 _ROOM = 1.2
 """Room in the modulus panel below the least and above the greatest value, as a ratio: the marks' words stand there."""
+
+NEAR_THE_EDGE = 0.15
+"""Share of a panel's height that words need between their mark and the panel's edge."""
 
 _PHASE_HEIGHT = 150.0
 _QUARTER_TURN = 90.0
@@ -175,7 +180,13 @@ def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = Non
     """
     import altair as alt
 
-    from anechain.acoustics.impedance import box_tuning, equivalent_dissipation, minimum_impedance, rated_impedance
+    from anechain.acoustics.impedance import (
+        box_tuning,
+        equivalent_dissipation,
+        minimum_impedance,
+        phase_range,
+        rated_impedance,
+    )
 
     attrs = impedance.attrs
     device = str(attrs.get("title") or attrs.get("device") or "")
@@ -215,6 +226,7 @@ def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = Non
     columns = {"modulus": (modulus, 3)}
     if phase is not None and dissipation.resistance_ohm is not None:
         panels.append(_phase_panel(phase[shown]))
+        marks += _phase_marks(phase_range(frequency, phase))
         columns |= {"phase": (phase, 2), "dissipation": (dissipation.resistance_ohm, 3)}
         title = "Equivalent peak dissipation in Ω"
         panels.append(_ohm_panel("dissipation", "dissipation", title, BLUE, dissipation.resistance_ohm[shown]))
@@ -256,6 +268,24 @@ def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = Non
         point = {"type": "point", "encodings": ["x"], "nearest": True, "on": "pointermove", "clear": "pointerout"}
         spec["params"].append({"name": f"{panel.name}_near", "select": point, "views": [f"{panel.name}_pointer"]})
     return spec
+
+
+def _phase_marks(span: PhaseRange) -> list[_Mark]:
+    """Where the phase is most capacitive and most inductive."""
+    return [
+        _Mark("phase", hz, degrees, f"{degrees:.0f}°".replace("-", "\N{MINUS SIGN}"), VERMILION, "circle")
+        for degrees, hz in (
+            (span.most_capacitive_deg, span.most_capacitive_hz),
+            (span.most_inductive_deg, span.most_inductive_hz),
+        )
+        if degrees is not None and hz is not None
+    ]
+
+
+def _above(value: float, low: float, high: float) -> bool:
+    """Whether words stand above a mark: outside of the curve, but inside the panel."""
+    room = NEAR_THE_EDGE * (high - low)
+    return value < low + room or 0.0 < value < high - room
 
 
 def _least_words(ohm: float, hertz: float, rated: float | None, reason: str) -> str:
@@ -353,6 +383,8 @@ def _mark_layers(marks: list[_Mark], panel: _Panel, x: alt.X, y: alt.Y) -> list[
         where = {"frequency": round(mark.frequency, 2), panel.column: round(mark.value, 3)}
         at = alt.Chart(style.inline([where], f"{panel.name}_mark_{number}"))
         words: dict[str, Any] = {"text": mark.words, "align": align, "baseline": "top", "dy": 7, "fontSize": 11}
+        if panel.scale == "linear" and _above(mark.value, *panel.limits):
+            words |= {"baseline": "bottom", "dy": -7}
         layers += [
             # White around the letters, so that no line runs through them.
             at.mark_text(**words, stroke="white", strokeWidth=4, color="white").encode(x=x, y=y),

@@ -20,7 +20,7 @@ Data = Mapping[str, Any]
 """Datasets and JSON documents of a device by the name of their file."""
 
 _OF_MAPS = ("band-means",)
-_OF_IMPEDANCE = ("box-tuning", "equivalent-dissipation", "minimum-impedance", "rated-impedance")
+_OF_IMPEDANCE = ("box-tuning", "equivalent-dissipation", "minimum-impedance", "phase-range", "rated-impedance")
 USES = (*_OF_MAPS, *_OF_IMPEDANCE)
 """Methods that figures use beside those of the outputs that they show."""
 
