@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 REGISTRY_DATA := .cache/registry
 
-.PHONY: demo real test tests check format clean
+.PHONY: demo real test tests check lock format clean
 
 $(VENV)/installed: pyproject.toml constraints.txt
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -37,6 +37,10 @@ check: $(VENV)/installed
 tests: $(VENV)/installed
 	-$(MAKE) $(REGISTRY_DATA)/fetched
 	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -n 3 --dist loadfile --no-loadscope-reorder
+
+# After a change of code that a method reaches.
+lock: $(VENV)/installed
+	PYTHONPATH=tests $(BIN)/python -m frozen_inputs
 
 format: $(VENV)/installed
 	$(BIN)/ruff check --fix .

@@ -20,8 +20,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from anechain.acoustics.deconvolution import deconvolve, inverse_spectrum
-from anechain.acoustics.sweeps import swept_sine
+from anechain.acoustics.recording.deconvolution import deconvolve, inverse_spectrum
+from anechain.acoustics.recording.sweeps import swept_sine
 
 RECORDINGS, SAMPLES, SAMPLING_RATE, BAND = 72, 2**18, 48000, (20.0, 20000.0)
 BATCH = 4

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from anechain import contract
-from anechain.choices import CompressionChoices, DistortionChoices, UsableLimits
+from anechain.campaign.choices import CompressionChoices, DistortionChoices, UsableLimits
+from anechain.data import contract
 from anechain.methods import versions
 from anechain.stages.compression import USES as COMPRESSION_USES
 from anechain.stages.compression import compressed

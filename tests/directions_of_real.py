@@ -6,7 +6,7 @@ import numpy as np
 
 import physics
 import real_loudspeaker
-from anechain.acoustics.directions import orbit_vectors
+from anechain.acoustics.directivity.directions import orbit_vectors
 
 
 def horizontal_and_vertical(step: float = 10.0):

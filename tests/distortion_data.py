@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 
 import capture_files
-from anechain import contract
+from anechain.data import contract
 
 FREQUENCY = 1000 * 2.0 ** (np.arange(-60, 49) / 12)
 """Hz, 31.25 Hz to 16 kHz."""

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, prepare
+from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, prepare
 from anechain.stages.batch import run_batch, run_whole
 from campaigns import campaign
 

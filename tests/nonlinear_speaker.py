@@ -3,7 +3,7 @@
 import numpy as np
 import xarray as xr
 
-from anechain.contract import describe
+from anechain.data.contract import describe
 
 FREQUENCY = np.geomspace(20.0, 10_000.0, 217)
 DRIVES = (1.0, 2.0, 4.0, 8.0, 16.0)

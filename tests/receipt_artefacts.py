@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 from hypothesis import strategies as st
 
-from anechain.receipts import Input, bound, issue
-from anechain.store import write_artefact, write_dataset
+from anechain.data.store import write_artefact, write_dataset
+from anechain.receipts.receipt import Input, bound, issue
 
 FORMATS = ("svg", "png", "pdf", "csv", "json", "vl.json", "html", "nc")
 BYTE_FORMATS = tuple(ending for ending in FORMATS if ending != "nc")

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from anechain.acoustics.added_resonance import added_level, fit_added, fit_section, profile, section
-from anechain.acoustics.resonance_shape import bandwidth_of_q
+from anechain.acoustics.curve.added_resonance import added_level, fit_added, fit_section, profile, section
+from anechain.acoustics.curve.resonance_shape import bandwidth_of_q
 from filters import decibels
 
 OCTAVES = np.linspace(-1, 1, 97)

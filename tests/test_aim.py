@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import physics
-from anechain.acoustics.aim import aimed_curve, best_aim
+from anechain.acoustics.directivity.aim import aimed_curve, best_aim
 from directions_of_real import horizontal_and_vertical
 
 GRID = np.geomspace(200, 12800, 145)

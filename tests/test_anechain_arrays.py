@@ -7,9 +7,9 @@ from pydantic import ValidationError
 
 import anechain_arrays
 import physics
-from anechain.acoustics.directions import angle_between, unit_vectors
-from anechain.acoustics.levels import level_of_power
-from anechain.acoustics.sphere import sphere_mean_level
+from anechain.acoustics.curve.levels import level_of_power
+from anechain.acoustics.directivity.directions import angle_between, unit_vectors
+from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.errors import Refusal
 from anechain.hooks import LIKELY, NO, POSSIBLE
 from anechain_arrays.options import ArraysOptions

@@ -9,12 +9,12 @@ import pytest
 import soundfile
 
 import anechain_capture
-from anechain import contract
+from anechain.data import contract
+from anechain.data.store import read_dataset
 from anechain.errors import Refusal
 from anechain.hooks import LIKELY
-from anechain.plan import prepare
+from anechain.running.plan import prepare
 from anechain.stages.ingest import run
-from anechain.store import read_dataset
 from anechain_capture.files import HERE
 from anechain_capture.options import CaptureOptions
 from anechain_capture.reading import captured, read

@@ -10,15 +10,15 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import anechain_columns
-from anechain import contract
-from anechain.acoustics.impedance import box_tuning
-from anechain.acoustics.impedance_takes import mean_impedance
+from anechain.acoustics.impedance.impedance import box_tuning
+from anechain.acoustics.impedance.impedance_takes import mean_impedance
+from anechain.data import contract
+from anechain.data.store import read_dataset
 from anechain.errors import Refusal
 from anechain.hooks import NO
-from anechain.importers import find_importers, parse_options, verdicts
-from anechain.plan import prepare
+from anechain.importing.importers import find_importers, parse_options, verdicts
+from anechain.running.plan import prepare
 from anechain.stages.batch import run_batch
-from anechain.store import read_dataset
 from anechain_columns.names import OrderColumn, impedance_kind, name_an_impedance, name_orders, order_of, values_of
 from anechain_columns.options import ColumnsOptions
 from campaigns import delimited_device, write_delimited

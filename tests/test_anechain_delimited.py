@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import anechain_delimited
-from anechain import contract
+from anechain.data import contract
 from anechain.errors import Refusal
 from anechain.hooks import LIKELY, NO, POSSIBLE, ImporterHooks
 from anechain_delimited.options import DelimitedOptions

@@ -13,8 +13,8 @@ from pydantic import ValidationError
 
 import anechain_sofa
 import physics
-from anechain.acoustics.directions import PLANES, angle_between, orbit_vectors, spherical, unit_vectors
-from anechain.acoustics.sphere import sphere_mean_level
+from anechain.acoustics.directivity.directions import PLANES, angle_between, orbit_vectors, spherical, unit_vectors
+from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.errors import Refusal
 from anechain.hooks import CERTAIN, NO, POSSIBLE
 from anechain_sofa.options import SofaOptions

@@ -13,10 +13,10 @@ from scipy.special import eval_legendre, lpmv
 
 import anechain_spherical
 import physics
-from anechain.acoustics.curves import curve_set
-from anechain.acoustics.directions import orbit_vectors
-from anechain.acoustics.levels import level_of_power
-from anechain.acoustics.sphere import sphere_mean_level
+from anechain.acoustics.curve.levels import level_of_power
+from anechain.acoustics.directivity.curves import curve_set
+from anechain.acoustics.directivity.directions import orbit_vectors
+from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.errors import Refusal
 from anechain.hooks import LIKELY, NO
 from anechain_spherical.harmonics import acn, harmonics, quadrature

@@ -8,9 +8,9 @@ import pytest
 
 import anechain_tables
 import physics
-from anechain.acoustics.directions import angle_between, unit_vectors
-from anechain.acoustics.levels import level_of_power
-from anechain.acoustics.sphere import sphere_mean_level
+from anechain.acoustics.curve.levels import level_of_power
+from anechain.acoustics.directivity.directions import angle_between, unit_vectors
+from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.errors import Refusal
 from anechain.hooks import LIKELY, NO, POSSIBLE
 from anechain_tables.options import TablesOptions

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain import archive
-from anechain.archive import Entry, entry_of_bytes, entry_of_file, extract, name_problem, write_archive
+from anechain.audit import archive
+from anechain.audit.archive import Entry, entry_of_bytes, entry_of_file, extract, name_problem, write_archive
 from anechain.errors import Refusal
 
 FILES = {"a/ü 1.txt": b"84 dB", "README.txt": b"", "b.bin": bytes(range(256)) * 9}

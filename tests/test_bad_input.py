@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from anechain.plan import DEVICE_STAGES, entry_of, prepare
+from anechain.running.plan import DEVICE_STAGES, entry_of, prepare
 from anechain.stages.batch import run_batch
 from campaigns import anechain, campaign, snapshot
 
@@ -81,7 +81,7 @@ def test_a_missing_angle_is_a_named_gap_and_nothing_else_suffers(lab):
     assert "outputs" in ingested(lab)
     plan = prepare(lab, clean=False)
     run_batch(plan, "derive", "0001")
-    from anechain.store import read_dataset
+    from anechain.data.store import read_dataset
 
     curves = read_dataset(plan.results / "rowan" / "curves.nc")
     assert "sound_power" not in curves["curve"].values and "listening_window" in curves["curve"].values

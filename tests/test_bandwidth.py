@@ -6,14 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import real_loudspeaker
-from anechain.acoustics.bandwidth import (
+from anechain.acoustics.curve.bandwidth import (
     HALF_POWER,
     effective_frequency_range,
     frequency_limits,
     in_room_extension,
     room_gain,
 )
-from anechain.acoustics.sensitivity import sensitivity
+from anechain.acoustics.curve.sensitivity import sensitivity
 from filters import FREQUENCY, analogue_highpass, butterworth_highpass, closed_box
 
 

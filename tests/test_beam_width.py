@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.beam_width import (
+from anechain.acoustics.directivity.beam_width import (
     BeamWidth,
     beam_width,
     first_narrowing,

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from anechain import contract
+from anechain.data import contract
 from anechain.figures.beam_width import beam_width_figure
 from anechain.figures.render import render
 from test_figures import lines_of

@@ -13,9 +13,9 @@ import zipfile
 
 import pytest
 
-from anechain.bundling import check_folder, environment, is_bundle, unpacked, write_bundle
+from anechain.audit.bundle import check_folder, environment, is_bundle, unpacked, write_bundle
+from anechain.audit.verify import verify_folder
 from anechain.errors import Refusal
-from anechain.verifying import verify_folder
 from campaigns import anechain
 from finished_campaigns import finished
 from test_crate import cache, failures  # noqa: F401 - fixtures
@@ -167,7 +167,7 @@ def test_an_altered_and_a_missing_file_of_a_folder_are_named(folder):
 
 
 def test_a_file_smuggled_in_is_named(folder, tmp_path):
-    from anechain.archive import entry_of_file, write_archive
+    from anechain.audit.archive import entry_of_file, write_archive
 
     (folder / "software" / "numpy.py").write_text("print('other code')\n")
     with (tmp_path / "more.zip").open("wb") as file:

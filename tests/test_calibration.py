@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.calibration import calibrator_tone, correction_at
+from anechain.acoustics.recording.calibration import calibrator_tone, correction_at
 
 RATE = 48000
 

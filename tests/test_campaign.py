@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import anechain_schemas
-from anechain.campaign import Campaign, json_schema, load_campaign
+from anechain.campaign.file import Campaign, json_schema, load_campaign
 from anechain.errors import Refusal
 
 SCHEMA = "campaign.schema.json"

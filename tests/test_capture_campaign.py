@@ -15,7 +15,7 @@ import pytest
 import yaml
 from scipy.signal import butter, sosfilt, sosfreqz
 
-from anechain.store import read_dataset, read_receipt
+from anechain.data.store import read_dataset, read_receipt
 from anechain_capture.options import CaptureOptions, option_problems
 from campaigns import anechain
 from capture_files import LAW, ORDERS, RATE, chain, delayed, first_order, heard, sweep, write

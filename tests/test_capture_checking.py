@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
+from anechain.data.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
 from anechain_capture.options import CaptureOptions
 from anechain_capture.reading import read
 from capture_files import LAW, RATE, SWEEP, delayed, sweep, write

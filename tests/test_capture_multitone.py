@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from anechain import contract
-from anechain.checks import BAD, GOOD
+from anechain.data import contract
+from anechain.data.checks import BAD, GOOD
+from anechain.data.store import read_dataset
 from anechain.errors import Refusal
-from anechain.importers import find_importers
-from anechain.plan import prepare
+from anechain.importing.importers import find_importers
+from anechain.running.plan import prepare
 from anechain.stages.ingest import run
-from anechain.store import read_dataset
 from anechain_capture.multitone import read_multitone
 from anechain_capture.options import CaptureOptions
 from campaigns import campaign

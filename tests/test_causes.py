@@ -5,11 +5,11 @@ import pytest
 
 import valid_datasets
 from anechain import methods as registry
-from anechain.acoustics.curves import CurveSet, Derived
-from anechain.acoustics.orbits import OrbitInterpolation
-from anechain.acoustics.weights import OrbitWeights
-from anechain.causes import NOT_STATED, Cause, Scope, differing_steps, reached_by_directions, reaches
-from anechain.receipts import Input, bound, issue
+from anechain.acoustics.directivity.curves import CurveSet, Derived
+from anechain.acoustics.directivity.orbits import OrbitInterpolation
+from anechain.acoustics.directivity.weights import OrbitWeights
+from anechain.audit.causes import NOT_STATED, Cause, Scope, differing_steps, reached_by_directions, reaches
+from anechain.receipts.receipt import Input, bound, issue
 from anechain.stages import derive
 
 CHOICES = {"smoothing": 0.1, "early_reflections_total": "bounces", "rear_wall": "three", "interpolate_angles": True}
@@ -218,7 +218,7 @@ def test_what_is_shared_is_told_once_for_each_device():
 
 
 def test_software_is_told_apart_even_where_the_stamps_agree(monkeypatch):
-    from anechain import receipts
+    from anechain.receipts.receipt import receipt as receipts
 
     old = chain()
     monkeypatch.setattr(receipts, "_software", lambda: (("numpy", "0.1"),))

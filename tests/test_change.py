@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.differences import Difference
-from anechain.explaining import DeviceChange, Finding
+from anechain.audit.differences import Difference
+from anechain.audit.explain import DeviceChange, Finding
 from anechain.figures.change import MOST_PANELS, change_figure, drawn_devices, scale_of
 from anechain.figures.render import render
 

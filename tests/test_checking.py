@@ -9,14 +9,14 @@ import pytest
 from click.testing import CliRunner
 
 import physics
-from anechain.checking import check, greatest_drive, told
-from anechain.checks import line_of
 from anechain.cli import CAUTION, commands
+from anechain.cli.campaign_check import check, greatest_drive, told
+from anechain.data.checks import line_of
+from anechain.data.store import read_dataset
 from anechain.errors import Refusal
-from anechain.plan import entry_of, load_plan, prepare
+from anechain.running.plan import entry_of, load_plan, prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.ingest import imported
-from anechain.store import read_dataset
 from campaigns import FREQUENCY, campaign, snapshot
 
 COIL = "    impedance: {files: [raw/coil.txt], importer: columns}\n    setup:"
@@ -213,7 +213,7 @@ def test_an_importer_that_is_at_fault_is_named(lab, monkeypatch):
     def fault(plan, device):
         raise ZeroDivisionError("division by zero")
 
-    monkeypatch.setattr("anechain.checking.imported", fault)
+    monkeypatch.setattr("anechain.cli.campaign_check.imported", fault)
     done = run(lab)
     assert done.exit_code == 1 and "ZeroDivisionError" in done.stderr and "please report it" in done.stderr
 

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.campaign import Campaign
-from anechain.checks import (
+from anechain.campaign.choices import CheckLimits
+from anechain.campaign.file import Campaign
+from anechain.data.checks import (
     BAD,
     DOUBTFUL,
     GOOD,
@@ -23,7 +24,6 @@ from anechain.checks import (
     not_made,
     where_in_words,
 )
-from anechain.choices import CheckLimits
 
 NUMBERS = st.floats(-1e6, 1e6)
 

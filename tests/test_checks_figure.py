@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from anechain.checks import Series, as_json, made, not_made
+from anechain.data.checks import Series, as_json, made, not_made
 from anechain.figures.checks import checks_figure
 from anechain.figures.render import render
 

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from anechain import choices
-from anechain.campaign import Campaign
-from anechain.checks import KINDS
-from anechain.choices import CheckLimits, DistortionChoices, RelativePath, Stated, UsableLimits, plain
+from anechain.campaign import choices
+from anechain.campaign.choices import CheckLimits, DistortionChoices, RelativePath, Stated, UsableLimits, plain
+from anechain.campaign.file import Campaign
+from anechain.data.checks import KINDS
 
 MODELS = [one for one in vars(choices).values() if isinstance(one, type) and issubclass(one, choices.Model)]
 

@@ -5,7 +5,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.coil_heating import TEMPERATURE_COEFFICIENTS, heating_loss, implied_rise, resistance_ratio
+from anechain.acoustics.nonlinear.coil_heating import (
+    TEMPERATURE_COEFFICIENTS,
+    heating_loss,
+    implied_rise,
+    resistance_ratio,
+)
 
 
 def test_coefficients():

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 import capture_files
-from anechain import contract
-from anechain.choices import DistortionChoices
-from anechain.explaining import explain
+from anechain.audit.explain import explain
+from anechain.audit.verify import verify
+from anechain.campaign.choices import DistortionChoices
+from anechain.data import contract
+from anechain.data.store import read_dataset
 from anechain.methods import versions
 from anechain.stages.compare_distortion import compared_distortion, compared_distortion_figures
 from anechain.stages.distortion import NOT_MEASURED, USES, distorted
-from anechain.store import read_dataset
-from anechain.verifying import verify
 from campaigns import campaign
 from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 from finished_campaigns import run_all

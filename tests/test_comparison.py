@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from anechain import contract
-from anechain.acoustics.comparison import alignment_step, common_grid
+from anechain.acoustics.curve.comparison import alignment_step, common_grid
+from anechain.data import contract
 from anechain.errors import Refusal
 from anechain.stages.compare import compared
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.compression import (
+from anechain.acoustics.nonlinear.compression import (
     MISSING,
     NOISE,
     ROUNDING,

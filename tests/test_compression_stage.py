@@ -8,8 +8,9 @@ import pytest
 import xarray as xr
 
 import nonlinear_speaker as model
-from anechain import contract
-from anechain.choices import CompressionChoices, Derivation, DeviceNumbers, Numbers, UsableLimits
+from anechain.campaign.choices import CompressionChoices, Derivation, DeviceNumbers, Numbers, UsableLimits
+from anechain.data import contract
+from anechain.data.store import read_dataset
 from anechain.errors import Refusal
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers
@@ -17,20 +18,19 @@ from anechain.figure_of_merit.usable import USES as LIMIT_USES
 from anechain.figure_of_merit.usable import usable_numbers
 from anechain.figures import usable_limits
 from anechain.figures.compression import compression_figure, drawable, octave_levels_figure, passed_words
+from anechain.figures.device_figures import device_figures
 from anechain.figures.usable_limits import usable_comparison_figure, usable_figure
 from anechain.methods import methods, versions
-from anechain.plan import DEVICE_STAGES, entry_of, prepare
-from anechain.stages.batch import run_batch
-from anechain.stages.compare_compression import compare_limits, compared_limits
-from anechain.stages.compression import USES, compressed, gap, run
-from anechain.stages.device_figures import device_figures
-from anechain.stages.told_compression import (
+from anechain.report.compression import (
     compression_gaps,
     compression_of,
     limits_caption,
     said_of_compression,
 )
-from anechain.store import read_dataset
+from anechain.running.plan import DEVICE_STAGES, entry_of, prepare
+from anechain.stages.batch import run_batch
+from anechain.stages.compare_compression import compare_limits, compared_limits
+from anechain.stages.compression import USES, compressed, gap, run
 
 
 def parameters(noise_margin=10.0, orders=9, compression=None, **usable):

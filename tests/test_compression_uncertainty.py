@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.coil_heating import implied_rise
-from anechain.acoustics.compression import limit_reached
-from anechain.acoustics.compression_uncertainty import passing_shares, rise_uncertainty
+from anechain.acoustics.nonlinear.coil_heating import implied_rise
+from anechain.acoustics.nonlinear.compression import limit_reached
+from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
 
 
 def clipper(amplitude):

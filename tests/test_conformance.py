@@ -12,8 +12,8 @@ import sofar
 import capture_files
 import physics
 import uff_files
-from anechain.acoustics.directions import orbit_vectors
-from anechain.importers import GROUP
+from anechain.acoustics.directivity.directions import orbit_vectors
+from anechain.importing.importers import GROUP
 from anechain.testing import ImporterConformance, Sample
 from container_files import KINDS, save
 from delimited_files import Style, piston_box, write, write_orbits

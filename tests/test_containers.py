@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import scipy.io
 
-from anechain.containers import container_kind, open_container
 from anechain.errors import Refusal
+from anechain.importing.containers import container_kind, open_container
 from container_files import KINDS, save
 
 CUBE = np.arange(24.0).reshape(2, 3, 4)

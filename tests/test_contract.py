@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import anechain_schemas
-from anechain import contract
-from anechain.contract import Contract, describe, load, validate
+from anechain.data import contract
+from anechain.data.contract import Contract, describe, load, validate
+from anechain.data.rules import RULES
 from anechain.errors import Problem, Refusal
-from anechain.rules import RULES
 from valid_datasets import VALID, responses, with_one, with_values
 
 WHERE = "raw/alder/orbits.ring"
@@ -526,7 +526,7 @@ def test_the_environment_cannot_switch_validation_off():
     code = """
         import pandera.config
         assert not pandera.config.CONFIG.validation_enabled, "the switch no longer exists: the test proves nothing"
-        from anechain.contract import validate
+        from anechain.data.contract import validate
         from anechain.errors import Refusal
         from valid_datasets import responses, with_one
         validate(responses(), "responses", "here")

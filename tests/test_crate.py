@@ -15,9 +15,9 @@ from requests_cache import CachedSession
 from rocrate_validator import models, services
 from rocrate_validator.utils.http import HttpRequester
 
-from anechain.crate import Facts, Run, build_crate, crate_bytes, described_outside, rebased, run_of
 from anechain.errors import Refusal
-from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, prepare
+from anechain.report.crate import Facts, Run, build_crate, crate_bytes, described_outside, rebased, run_of
+from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.crate import STARTED
 from finished_campaigns import finished

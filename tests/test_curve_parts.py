@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.curve_parts import (
+from anechain.acoustics.curve.curve_parts import (
     hertz,
     mean_over_octaves,
     mean_power_level,

@@ -6,14 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.curve_uncertainty import (
+from anechain.acoustics.directivity.curves import BOUNCES, LISTENING_WINDOW, curve_set
+from anechain.acoustics.uncertainty.curve_uncertainty import (
     curve_set_uncertainty,
     curve_shares,
     direction_weights,
     folded,
     sphere_own,
 )
-from anechain.acoustics.curves import BOUNCES, LISTENING_WINDOW, curve_set
 
 PLANES = ("horizontal", "vertical")
 ANGLES = physics.orbit_angles(10)

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 import physics
-from anechain.acoustics import curves
-from anechain.acoustics.curves import TITLES, curve_set
-from anechain.acoustics.directions import orbit_vectors
-from anechain.acoustics.levels import mean_level
-from anechain.acoustics.orbits import interpolate_orbit
+from anechain.acoustics.curve.levels import mean_level
+from anechain.acoustics.directivity import curves
+from anechain.acoustics.directivity.curves import TITLES, curve_set
+from anechain.acoustics.directivity.directions import orbit_vectors
+from anechain.acoustics.directivity.orbits import interpolate_orbit
 from anechain.methods import methods
 
 PLANES = ("horizontal", "vertical")
@@ -419,7 +419,7 @@ def test_every_curve_has_a_title_and_a_registered_method():
     known = methods()
     for label in derived.method_of.values():
         id, version = label.split("@")
-        assert known[id][int(version)].function.__module__ == "anechain.acoustics.curves"
+        assert known[id][int(version)].function.__module__ == "anechain.acoustics.directivity.curves"
 
 
 def test_what_is_recalled_is_marked_so():

@@ -13,14 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, sosfilt
 
-from anechain.acoustics.deconvolution import (
+from anechain.acoustics.recording.deconvolution import (
     deconvolve,
     deconvolve_pairs,
     inverse_spectrum,
     regularisation,
     transform_length,
 )
-from anechain.acoustics.sweeps import swept_sine
+from anechain.acoustics.recording.sweeps import swept_sine
 
 RATE = 48000
 SWEEP = swept_sine("exponential", 200, 8000, 2048 / RATE, RATE)

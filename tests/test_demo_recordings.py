@@ -147,8 +147,8 @@ def files():
 @pytest.fixture(scope="module")
 def harmonics(tmp_path_factory, files):
     """What the importer makes of the files, by the options of the demo's campaign."""
-    from anechain.campaign import load_campaign
-    from anechain.importers import find_importers, parse_options, read
+    from anechain.campaign.file import load_campaign
+    from anechain.importing.importers import find_importers, parse_options, read
     from demo_model.campaign import CAMPAIGN
 
     folder = tmp_path_factory.mktemp("demo")

@@ -8,9 +8,9 @@ import pytest
 import xarray as xr
 
 import physics
-from anechain import contract
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.choices import Uncertainty
+from anechain.campaign.choices import Uncertainty
+from anechain.data import contract
 from anechain.methods import versions
 from anechain.stages.derive import USES, curve_table, derived
 
@@ -106,8 +106,8 @@ def test_smoothing_keeps_an_index_the_difference_of_the_published_curves():
 
 def test_the_sphere_is_kept_apart_from_the_two_orbits():
     """A cardioid's true directivity index is 4.7712 dB, its index by the two orbits 4.4628 dB re listening window."""
-    from anechain.acoustics.directions import unit_vectors
-    from anechain.acoustics.sphere import solid_angle_weights
+    from anechain.acoustics.directivity.directions import unit_vectors
+    from anechain.acoustics.directivity.sphere import solid_angle_weights
 
     azimuth, elevation = (grid.ravel() for grid in np.meshgrid(np.arange(-175, 181, 5.0), np.arange(-90, 91, 5.0)))
     vectors = unit_vectors(azimuth, elevation)

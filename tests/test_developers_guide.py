@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.embedding import canonical, format_of
-from anechain.receipts import bound, seal_of
+from anechain.receipts.embedding import canonical, format_of
+from anechain.receipts.receipt import bound, seal_of
 
 GUIDE = Path(__file__).parent.parent / "DEVELOPERS.md"
 BLOCK = re.compile(r"^<!-- (run|file|prints): ([^\n]+) -->\n```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)

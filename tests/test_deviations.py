@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.curves import TITLES, curve_set
-from anechain.acoustics.deviations import SEARCHED, Criteria, deviations, evidence_of
-from anechain.acoustics.peaks_and_dips import PeakOrDip
-from anechain.acoustics.resonance_shape import bandwidth_of_q
-from anechain.acoustics.smoothing import smooth
+from anechain.acoustics.curve.peaks_and_dips import PeakOrDip
+from anechain.acoustics.curve.resonance_shape import bandwidth_of_q
+from anechain.acoustics.curve.smoothing import smooth
+from anechain.acoustics.directivity.curves import TITLES, curve_set
+from anechain.acoustics.directivity.deviations import SEARCHED, Criteria, deviations, evidence_of
 from anechain.methods import using
 from filters import biquad, decibels
 

@@ -8,12 +8,12 @@ import pytest
 
 import modelled_speaker as model
 import valid_datasets
+from anechain.campaign.choices import DeviceFigureName
 from anechain.cautions import LEVEL_CAUTION
-from anechain.choices import DeviceFigureName
+from anechain.data.store import write_artefact, write_dataset
+from anechain.figures.device_figures import USES, device_figures, level_slug, read_outputs
 from anechain.methods import methods
-from anechain.receipts import issue
-from anechain.stages.device_figures import USES, device_figures, level_slug, read_outputs
-from anechain.store import write_artefact, write_dataset
+from anechain.receipts.receipt import issue
 
 ALWAYS = ["curves", "planes", "bounces", "map-horizontal", "map-vertical"]
 BESIDE = {

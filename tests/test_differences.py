@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import valid_datasets
-from anechain.differences import Block, Number, block_differences, number_differences, read_contents
-from anechain.store import write_dataset
+from anechain.audit.differences import Block, Number, block_differences, number_differences, read_contents
+from anechain.data.store import write_dataset
 
 GRID = np.array([100.0, 200.0, 400.0, 800.0])
 
@@ -88,7 +88,7 @@ def test_phase_turns_round_and_is_not_interpolated():
 
 
 def test_what_a_dataset_holds_is_named_by_its_coordinates(tmp_path):
-    from anechain.receipts import issue
+    from anechain.receipts.receipt import issue
 
     write_dataset(tmp_path / "responses.nc", valid_datasets.responses(), issue("ingest", 1, {}, []))
     (content,) = read_contents(tmp_path / "responses.nc")

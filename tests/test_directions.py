@@ -3,7 +3,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from anechain.acoustics.directions import (
+from anechain.acoustics.directivity.directions import (
     PLANES,
     angle_between,
     frame,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import physics
-from anechain.acoustics.directivity_constancy import directivity_constancy
+from anechain.acoustics.directivity.directivity_constancy import directivity_constancy
 
 GRID = 200 * 2 ** np.linspace(0, 6, 601)
 

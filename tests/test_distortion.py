@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 import capture_files
-from anechain import contract
-from anechain.choices import DistortionChoices
+from anechain.campaign.choices import DistortionChoices
+from anechain.data import contract
+from anechain.data.store import read_dataset, read_receipt
 from anechain.methods import versions
-from anechain.plan import entry_of, prepare
+from anechain.running.plan import entry_of, prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.distortion import USES, distorted, run
-from anechain.store import read_dataset, read_receipt
 from anechain_capture.options import CaptureOptions
 from anechain_capture.reading import read
 from campaigns import campaign

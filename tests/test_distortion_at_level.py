@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.distortion_at_level import (
+from anechain.acoustics.nonlinear.distortion_at_level import (
     AtLevel,
     Conditions,
     at_level,

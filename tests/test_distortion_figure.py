@@ -6,8 +6,8 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 import pytest
 
+from anechain.campaign.choices import DistortionChoices
 from anechain.cautions import LEVEL_CAUTION
-from anechain.choices import DistortionChoices
 from anechain.errors import Refusal
 from anechain.figures.distortion import distortion_comparison_figure, distortion_figure
 from anechain.figures.render import render

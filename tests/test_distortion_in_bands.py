@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
 
 FREQUENCY = np.geomspace(20, 8000, 4001)
 

@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 import valid_datasets
-from anechain.choices import Derivation, DeviceNumbers, DistortionChoices, Numbers
+from anechain.campaign.choices import Derivation, DeviceNumbers, DistortionChoices, Numbers
 from anechain.figure_of_merit.distortion import ABSENT, distortion_numbers, peak_list
 from anechain.figure_of_merit.given import gather
 from anechain.methods import versions

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 import physics
-from anechain.acoustics.beam_width import beam_width
-from anechain.acoustics.curve_uncertainty import curve_set_uncertainty, curve_shares
-from anechain.acoustics.drawn_errors import DirectionErrors, first_order, orbit_errors, row_errors
-from anechain.acoustics.orbits import by_direction, distinct_directions
+from anechain.acoustics.directivity.beam_width import beam_width
+from anechain.acoustics.directivity.orbits import by_direction, distinct_directions
+from anechain.acoustics.uncertainty.curve_uncertainty import curve_set_uncertainty, curve_shares
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors, row_errors
 
 FREQUENCY = 500 * 2.0 ** (np.arange(61) / 12)
 PLANES = ("horizontal", "vertical")

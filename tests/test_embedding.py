@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.embedding import (
+from anechain.receipts.embedding import (
     HTML_MARKER,
     canonical,
     format_of,

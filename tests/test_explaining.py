@@ -11,14 +11,14 @@ from click.testing import CliRunner
 
 import campaigns
 from anechain import methods as registry
-from anechain import receipts
+from anechain.audit.explain import explain, explain_folders, write_change
+from anechain.audit.explanation_text import as_json, told
 from anechain.cli import commands
+from anechain.data.store import examine
 from anechain.errors import Refusal
-from anechain.explaining import explain, explain_folders, write_change
-from anechain.plan import DEVICE_STAGES, prepare
+from anechain.receipts import receipt as receipts
+from anechain.running.plan import DEVICE_STAGES, prepare
 from anechain.stages.batch import run_batch, run_whole
-from anechain.store import examine
-from anechain.telling import as_json, told
 from campaigns import FREQUENCY, angle_level
 
 # Directions of the curves as recalled of ANSI/CTA-2034-A and Toole 2008, ch. 18: (plane, angle).
@@ -236,7 +236,7 @@ def test_another_distance_shifts_all_levels_and_no_index(old, lab):
 
 def test_a_raised_version_of_a_method(lab, monkeypatch):
     monkeypatch.setattr(registry, "_registry", registry.methods())
-    from anechain.acoustics.curves import on_axis
+    from anechain.acoustics.directivity.curves import on_axis
 
     @registry.method("listening-window", version=2, title="The axis alone", source="none")
     def axis_alone(orbits):
@@ -326,7 +326,7 @@ def test_software_is_a_possible_cause_only(old, lab, monkeypatch):
 
 def write_other_values(path):
     """The same receipt over other values, as a silent change of the code would leave them."""
-    from anechain.store import read_dataset, read_receipt, write_dataset
+    from anechain.data.store import read_dataset, read_receipt, write_dataset
 
     receipt = read_receipt(path)
     dataset = read_dataset(path)
@@ -593,9 +593,9 @@ def test_another_uncertainty_in_the_table_of_curves_is_a_difference(tmp_path):
 
 
 def test_numbers_in_a_folder(lab):
-    from anechain.embedding import canonical
-    from anechain.receipts import Input, issue
-    from anechain.store import read_receipt, sha256_file, write_artefact
+    from anechain.data.store import read_receipt, sha256_file, write_artefact
+    from anechain.receipts.embedding import canonical
+    from anechain.receipts.receipt import Input, issue
 
     sides = []
     for name, value, drive in (("old", 86.0, 2.83), ("new", 87.5, 2.0)):
@@ -709,9 +709,9 @@ def test_two_kinds_of_thing_are_refused(old, lab):
 
 
 def test_of_many_devices_the_rest_is_told_in_short(old):
-    from anechain.causes import Cause
-    from anechain.differences import Difference
-    from anechain.explaining import DeviceChange, Explanation, Finding
+    from anechain.audit.causes import Cause
+    from anechain.audit.differences import Difference
+    from anechain.audit.explain import DeviceChange, Explanation, Finding
 
     devices, raw = [], []
     for number in range(1, 16):

@@ -3,7 +3,7 @@ import pytest
 from pydantic import ValidationError
 
 from anechain.errors import Refusal
-from anechain.frames import FieldOptions, axis_vector, declared_frame
+from anechain.importing.frames import FieldOptions, axis_vector, declared_frame
 
 
 @pytest.mark.parametrize(

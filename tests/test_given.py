@@ -3,10 +3,10 @@
 import pytest
 
 import valid_datasets
-from anechain.choices import Derivation, DeviceNumbers, Numbers
+from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
+from anechain.data.numbers import Spread
 from anechain.figure_of_merit.given import gather, number
 from anechain.figure_of_merit.spreads import NOT_STATED
-from anechain.numbers import Spread
 
 
 @pytest.fixture

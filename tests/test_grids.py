@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 
 import physics
-from anechain.acoustics.directions import angle_between, unit_vectors
+from anechain.acoustics.directivity.directions import angle_between, unit_vectors
 from anechain.assemble import Curve
 from anechain.errors import Refusal
-from anechain.grids import Grid, datasets_of_grid, orbit_angles, without_repeats
+from anechain.importing.grids import Grid, datasets_of_grid, orbit_angles, without_repeats
 
 FREQUENCY = np.array([100.0, 200.0])
 

@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.polynomial import chebyshev
 
-from anechain.acoustics.harmonic_distortion import (
+from anechain.acoustics.curve.levels import power_of_level
+from anechain.acoustics.nonlinear.harmonic_distortion import (
     NOISE_MARGIN,
     ReferredOrders,
     harmonic_peaks,
@@ -17,7 +18,6 @@ from anechain.acoustics.harmonic_distortion import (
     referred_orders,
     relative_to_total,
 )
-from anechain.acoustics.levels import power_of_level
 
 TURN = 2 * np.pi * np.arange(4096) / 4096
 

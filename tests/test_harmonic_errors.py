@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.drawn_errors import DirectionErrors
-from anechain.acoustics.harmonic_errors import (
+from anechain.acoustics.nonlinear.harmonic_errors import (
     AtOrders,
     LevelSlopes,
     drawn_orders,
@@ -18,6 +17,7 @@ from anechain.acoustics.harmonic_errors import (
     sounding,
     sum_uncertainty,
 )
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 
 PER_DB = np.log(10) / 20
 """Relative change of an amplitude per decibel: 1 dB is 12.2 %, to first order 11.5 %."""

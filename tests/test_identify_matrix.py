@@ -11,7 +11,7 @@ import soundfile
 
 import uff_files
 from anechain.hooks import Verdict
-from anechain.importers import choose, find_importers, verdicts
+from anechain.importing.importers import choose, find_importers, verdicts
 from container_files import KINDS, save
 from delimited_files import Style, piston_box, write
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.impedance import (
+from anechain.acoustics.impedance.impedance import (
     ImpedanceMinimum,
     box_tuning,
     dissipation_factor,

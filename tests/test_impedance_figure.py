@@ -10,12 +10,12 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
+from anechain.data.store import read_dataset, read_receipt
 from anechain.errors import Refusal
 from anechain.figures.impedance import impedance_figure, ohm_limits, phase_limits
 from anechain.figures.render import render
-from anechain.plan import DEVICE_STAGES, prepare
+from anechain.running.plan import DEVICE_STAGES, prepare
 from anechain.stages.batch import run_batch
-from anechain.store import read_dataset, read_receipt
 from campaigns import delimited_device, write_delimited
 
 SVG = "{http://www.w3.org/2000/svg}"

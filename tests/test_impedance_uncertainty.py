@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.impedance_takes import mean_impedance, phase_deviation
-from anechain.acoustics.impedance_uncertainty import (
+from anechain.acoustics.impedance.impedance_takes import mean_impedance, phase_deviation
+from anechain.acoustics.impedance.impedance_uncertainty import (
     effective_degrees_of_freedom,
     impedance_uncertainty,
     lower_limit_decision,

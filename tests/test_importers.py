@@ -12,15 +12,24 @@ import pytest
 from click.testing import CliRunner
 from pydantic import Field
 
-import anechain.contract
-import anechain.importers
+import anechain.data.contract
+import anechain.importing.importers
 import anechain.methods
 import physics
 from anechain.cli import commands
 from anechain.errors import Refusal
 from anechain.hooks import CERTAIN, LIKELY, NO, POSSIBLE, Description, ImporterHooks, Options, Reading, Verdict
-from anechain.importers import GROUP, Broken, choose, find_importers, options_in_words, parse_options, read, verdicts
-from anechain.plan import Plan, prepare
+from anechain.importing.importers import (
+    GROUP,
+    Broken,
+    choose,
+    find_importers,
+    options_in_words,
+    parse_options,
+    read,
+    verdicts,
+)
+from anechain.running.plan import Plan, prepare
 
 FOREIGN = Path(__file__).parent / "foreign_importer"
 PROJECT = tomllib.loads((FOREIGN / "pyproject.toml").read_text())["project"]
@@ -126,7 +135,7 @@ def test_a_foreign_importer_reads_what_the_contract_takes(rings, tmp_path):
         import_report="\n".join(reading.report),
         datasets="none",
     )
-    anechain.contract.validate(anechain.contract.describe(dataset, "responses"), "responses", "alder")
+    anechain.data.contract.validate(anechain.data.contract.describe(dataset, "responses"), "responses", "alder")
     # 20 lg |0.7 + 0.3 cos 180| = 20 lg 0.4
     np.testing.assert_allclose(dataset["level"].sel(angle=180), 84 + 20 * np.log10(0.4), atol=5e-4)
 
@@ -319,9 +328,9 @@ def test_every_file_that_is_a_problem_is_named(rings, tmp_path):
 def impatient(monkeypatch):
     """Limits that a test can wait for, and nobody given up yet."""
     for limit in ("SLOWEST_IDENTIFY", "SLOWEST_LOAD"):
-        monkeypatch.setattr(anechain.importers, limit, 1.0)
-    monkeypatch.setattr(anechain.importers, "_too_slow", {})
-    monkeypatch.setattr(anechain.importers, "_warned", set())
+        monkeypatch.setattr(anechain.importing.importers, limit, 1.0)
+    monkeypatch.setattr(anechain.importing.importers, "_too_slow", {})
+    monkeypatch.setattr(anechain.importing.importers, "_warned", set())
 
 
 def test_an_importer_that_hangs_is_named_skipped_and_not_asked_again(impatient, install, rings, tmp_path, caplog):
@@ -364,7 +373,7 @@ def test_what_hangs_does_not_keep_the_program_from_ending(install, rings, tmp_pa
     site = install("trial", {"hanging": "broken_answers:identify_hangs"})
     code = f"""
 import sys
-import anechain.importers as importers
+import anechain.importing.importers as importers
 importers.SLOWEST_IDENTIFY = 1.0
 sys.argv = ["anechain", "identify", {str(ring_file(tmp_path))!r}]
 from anechain.cli import main
@@ -566,7 +575,7 @@ def test_it_is_not_run_without_consent(private):
     campaign = private.parent / "campaign.yaml"
     (problem,) = problems_of(prepare, campaign)
     assert problem.where == "importers" and "halls.py" in problem.what and "--trust-importers" in problem.mend
-    plan = Plan(private.parent, anechain.campaign.load_campaign(campaign))
+    plan = Plan(private.parent, anechain.campaign.file.load_campaign(campaign))
     problems_of(plan.private_importers)
     assert "halls" not in plan.importer_versions
     plan.depends("ingest", "0001")

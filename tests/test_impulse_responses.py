@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.signal import butter, sosfilt, sosfreqz
 
 import capture_files
-from anechain.acoustics.impulse_responses import (
+from anechain.acoustics.recording.impulse_responses import (
     Window,
     arrival_time,
     complex_smooth,

@@ -4,9 +4,9 @@ import json
 
 import pytest
 
-from anechain.plan import prepare
+from anechain.data.store import is_current, read_dataset, read_receipt
+from anechain.running.plan import prepare
 from anechain.stages import ingest
-from anechain.store import is_current, read_dataset, read_receipt
 from campaigns import campaign
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.frequencies import band_centres
-from anechain.acoustics.intermodulation import multitone_bands, multitone_ratio
+from anechain.acoustics.curve.frequencies import band_centres
+from anechain.acoustics.nonlinear.intermodulation import multitone_bands, multitone_ratio
 
 RATE = 48000
 A, B, QUADRATIC, CUBIC = 0.5, 0.3, 0.02, -0.04

@@ -1,7 +1,7 @@
 """How loud: the words that stand with a sensitivity, or with the reason why there is none."""
 
 import valid_datasets
-from anechain.choices import Derivation, DeviceNumbers, Numbers
+from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
 from anechain.figure_of_merit.given import gather
 from anechain.figure_of_merit.level import numbers
 from anechain.figure_of_merit.terminals import NOT_MEASURED

@@ -8,9 +8,9 @@ import xarray as xr
 
 import nonlinear_speaker
 import valid_datasets
-from anechain.acoustics.drawn_errors import first_order
-from anechain.acoustics.usable_limits import limit_curve
-from anechain.choices import (
+from anechain.acoustics.nonlinear.usable_limits import limit_curve
+from anechain.acoustics.uncertainty.drawn_errors import first_order
+from anechain.campaign.choices import (
     CompressionChoices,
     Derivation,
     DeviceNumbers,

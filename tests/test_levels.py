@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from anechain.acoustics.levels import (
+from anechain.acoustics.curve.levels import (
     REFERENCE_PRESSURE,
     level_of_power,
     mean_level,

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.linearity import linearity, narrow_band_deviation
+from anechain.acoustics.curve.linearity import linearity, narrow_band_deviation
 
 GRID = 100 * 2 ** (np.arange(147) / 20)  # to 15.76 kHz
 

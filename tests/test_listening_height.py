@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import physics
-from anechain.acoustics.listening_height import listening_height
+from anechain.acoustics.directivity.listening_height import listening_height
 
 BAND = np.geomspace(200, 4000, 120)
 SPEED = 343.2

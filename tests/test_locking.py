@@ -1,5 +1,6 @@
 """methods.lock: no method changes under an unchanged version."""
 
+import os
 import shutil
 import subprocess
 import sys
@@ -8,25 +9,26 @@ from pathlib import Path
 import pytest
 
 import anechain
-from anechain import locking
 from anechain.errors import Refusal
+from anechain.method_lock import lock as locking
+from anechain.method_lock.digest import result_digest
 from anechain.methods import methods
-from anechain.reference import reference_calls, result_digest
+from frozen_inputs.calls import reference_calls
 
 
 def test_the_lock_is_that_of_the_code():
     """Fails, naming the method and the function, when code changed and its version did not."""
-    locked, current = locking.read_lock(), locking.current_lock()
+    locked, current = locking.read_lock(), locking.current_lock(reference_calls())
     changes = locking.differences(locked, current)
-    assert not changes, "\n".join(["raise the version, or renew with `anechain methods --lock`:", *map(str, changes)])
-    assert current.keys() <= locked.keys(), "new and not locked yet: run `anechain methods --lock`"
+    assert not changes, "\n".join(["raise the version, or renew with `make lock`:", *map(str, changes)])
+    assert current.keys() <= locked.keys(), "new and not locked yet: run `make lock`"
 
 
 def test_every_method_has_a_reference_call_and_no_call_is_left_over():
     assert reference_calls().keys() == methods().keys()
 
 
-def changed_code(tmp_path, *changes, module="acoustics/curves.py"):
+def changed_code(tmp_path, *changes, module="acoustics/directivity/curves.py"):
     """Compare the lock, in a process of its own, with a copy of the code in which some places are changed."""
     package = Path(anechain.__file__).parent
     shutil.copytree(package, tmp_path / "anechain", ignore=shutil.ignore_patterns("__pycache__"))
@@ -37,12 +39,13 @@ def changed_code(tmp_path, *changes, module="acoustics/curves.py"):
         text = text.replace(old, new)
     source.write_text(text)
     code = (
-        "from anechain import locking\n"
-        "print(*locking.differences(locking.read_lock(), locking.current_lock()), sep='\\n')"
+        "from anechain.method_lock import lock as locking\n"
+        "from frozen_inputs.calls import reference_calls\n"
+        "print(*locking.differences(locking.read_lock(), locking.current_lock(reference_calls())), sep='\\n')"
     )
     done = subprocess.run(
         [sys.executable, "-c", code],
-        env={"PYTHONPATH": str(tmp_path), "PATH": "/usr/bin:/bin"},
+        env={"PYTHONPATH": os.pathsep.join([str(tmp_path), str(Path(__file__).parent)]), "PATH": "/usr/bin:/bin"},
         capture_output=True,
         text=True,
         timeout=120,
@@ -57,15 +60,15 @@ def test_a_constant_that_changes_is_named_with_every_method_it_reaches(tmp_path)
     assert {"method in-room-estimate version 1", "method curve-set version 1", "stage derive version 3"} <= named
     assert not any("listening-window" in name for name in named)
     (line,) = [line for line in lines if line.startswith("method in-room-estimate")]
-    assert "anechain.acoustics.curves.IN_ROOM_SHARES" in line and "its result changed" in line
+    assert "anechain.acoustics.directivity.curves.IN_ROOM_SHARES" in line and "its result changed" in line
 
 
 def test_a_function_deep_below_a_method_is_named(tmp_path):
     base = "np.asarray(10.0 ** (np.asarray(level"
-    lines = changed_code(tmp_path, (base, base.replace("10.0", "10.1")), module="acoustics/levels.py")
+    lines = changed_code(tmp_path, (base, base.replace("10.0", "10.1")), module="acoustics/curve/levels.py")
     (line,) = [line for line in lines if line.startswith("method listening-window")]
     assert "its result changed" in line
-    assert any("anechain.acoustics.levels.power_of_level" in line for line in lines)
+    assert any("anechain.acoustics.curve.levels.power_of_level" in line for line in lines)
 
 
 def test_comments_docstrings_and_annotations_do_not_count(tmp_path):
@@ -89,14 +92,14 @@ def test_a_refactoring_is_told_from_a_change_of_result(tmp_path):
 
 def test_renewing_refuses_a_result_that_changed_under_its_version(tmp_path):
     target = tmp_path / "methods.lock"
-    assert any("method on-axis version 1: new" in line for line in locking.renew_lock(target))
-    assert locking.renew_lock(target) == ["nothing has changed"]
+    assert any("method on-axis version 1: new" in line for line in locking.renew_lock(reference_calls(), target))
+    assert locking.renew_lock(reference_calls(), target) == ["nothing has changed"]
     target.write_text(
         target.read_text().replace(locking.read_lock(target)["method on-axis version 1"]["digest"], "0" * 64)
     )
     before = target.read_bytes()
     with pytest.raises(Refusal, match="method on-axis version 1: its result changed"):
-        locking.renew_lock(target)
+        locking.renew_lock(reference_calls(), target)
     assert target.read_bytes() == before
 
 

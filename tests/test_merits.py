@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 import modelled_speaker as model
-from anechain import contract
+from anechain.data import contract
 from anechain.errors import Refusal
 from anechain.figures.merits import aim_figure, deviations_figure, limits_figure
 from anechain.figures.panels import Panel, Series, stacked

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from anechain import contract
+from anechain.data import contract
 from anechain.errors import Refusal
 from anechain.figures.multitone import MOST_DRIVES, multitone_figure
 from anechain.figures.render import render

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from anechain.errors import Refusal
-from anechain.naming import direction_of_name, directions_of_manifest, parse_template
+from anechain.importing.direction_patterns import direction_of_name, directions_of_manifest, parse_template
 from anechain_delimited.options import DelimitedOptions
 
 

@@ -8,10 +8,10 @@ import tomllib
 import pytest
 from click.testing import CliRunner
 
-import anechain.new_importer as module
+import anechain.importing.new_importer as module
 from anechain.cli import commands
 from anechain.errors import Refusal
-from anechain.new_importer import new_importer
+from anechain.importing.new_importer import new_importer
 
 
 def problems(*arguments):

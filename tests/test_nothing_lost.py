@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from anechain.errors import Refusal
-from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, prepare, read_manifest
-from anechain.running import at_work, hold, only_run
+from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, prepare, read_manifest
+from anechain.running.workflow import at_work, hold, only_run
 from anechain.stages.batch import run_batch, run_whole
 from campaigns import anechain, campaign
 from finished_campaigns import run_all
@@ -337,7 +337,7 @@ def test_snakemake_goes_on_by_itself_after_a_power_cut(copy, undisturbed):
 
 def test_the_lock_is_gone_with_the_process_that_held_it(tmp_path):
     holder = (
-        "import sys, time, pathlib, anechain.running as r; r.hold(pathlib.Path(sys.argv[1])); "
+        "import sys, time, pathlib, anechain.running.workflow as r; r.hold(pathlib.Path(sys.argv[1])); "
         "print('held', flush=True); time.sleep(60)"
     )
     with subprocess.Popen([sys.executable, "-c", holder, tmp_path], stdout=subprocess.PIPE, text=True) as process:

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from anechain.embedding import format_of
-from anechain.number_table import deviation_numbers, number_rows, numbers_csv
-from anechain.numbers import Mark, Number, number_to_json
-from anechain.receipts import Input, issue
-from anechain.store import read_receipt, write_artefact
+from anechain.data.numbers import Mark, Number, number_to_json
+from anechain.data.store import read_receipt, write_artefact
+from anechain.receipts.embedding import format_of
+from anechain.receipts.receipt import Input, issue
+from anechain.report.number_table import deviation_numbers, number_rows, numbers_csv
 
 WHOLE = Number(
     id="level.sensitivity",

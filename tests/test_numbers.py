@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.embedding import canonical, parsed
-from anechain.numbers import (
+from anechain.data.numbers import (
     Mark,
     Number,
     number_from_json,
@@ -17,6 +16,7 @@ from anechain.numbers import (
     shown_bound,
     shown_width,
 )
+from anechain.receipts.embedding import canonical, parsed
 
 WHOLE = Number(
     id="level.sensitivity",

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from anechain.acoustics.compression import band_weights
-from anechain.acoustics.curve_parts import mean_over_octaves
-from anechain.acoustics.drawn_errors import DirectionErrors
-from anechain.acoustics.trends import fit_trend
+from anechain.acoustics.curve.curve_parts import mean_over_octaves
+from anechain.acoustics.curve.trends import fit_trend
+from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.figure_of_merit.spreads import (
     CANCELS,
     NOT_STATED,

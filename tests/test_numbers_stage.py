@@ -8,18 +8,18 @@ import pytest
 
 import physics
 import real_loudspeaker
-from anechain import contract, store
-from anechain.acoustics.directions import orbit_vectors, unit_vectors
-from anechain.acoustics.sphere import solid_angle_weights
+from anechain.acoustics.directivity.directions import orbit_vectors, unit_vectors
+from anechain.acoustics.directivity.sphere import solid_angle_weights
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.choices import Derivation, DeviceNumbers, Numbers
-from anechain.embedding import parsed
+from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
+from anechain.data import contract, store
 from anechain.errors import Refusal
 from anechain.figure_of_merit.terminals import NOT_MEASURED
 from anechain.methods import versions
-from anechain.number_table import number_rows
-from anechain.plan import DEVICE_STAGES, prepare
-from anechain.receipts import raw_inputs
+from anechain.receipts.embedding import parsed
+from anechain.receipts.receipt import raw_inputs
+from anechain.report.number_table import number_rows
+from anechain.running.plan import DEVICE_STAGES, prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.derive import USES as DERIVE_USES
 from anechain.stages.derive import derived

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.orbit_checks import (
+from anechain.acoustics.directivity.orbit_checks import (
     arrival_from_phase,
     best_swap,
     distance_law_error,

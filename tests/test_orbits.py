@@ -6,7 +6,7 @@ from hypothesis.extra.numpy import arrays
 from scipy.interpolate import PchipInterpolator
 
 import physics
-from anechain.acoustics.orbits import (
+from anechain.acoustics.directivity.orbits import (
     by_direction,
     distinct_directions,
     fill_orbits,

@@ -17,11 +17,11 @@ import pytest
 
 import modelled_speaker as model
 from anechain.cautions import CAUTIONS
-from anechain.embedding import HTML_MARKER
 from anechain.figures.curve_set import bounces_figure, curve_set_figure
 from anechain.figures.render import render
 from anechain.methods import Method
-from anechain.receipts import Input, bound, issue, sha256_hex
+from anechain.receipts.embedding import HTML_MARKER
+from anechain.receipts.receipt import Input, bound, issue, sha256_hex
 from anechain.report.page import (
     BudgetRow,
     CombinedRow,

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.peaks_and_dips import find_peaks_and_dips, height_gradient, shape_level
-from anechain.acoustics.smoothing import smooth
+from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips, height_gradient, shape_level
+from anechain.acoustics.curve.smoothing import smooth
 from anechain.methods import using
 from filters import FREQUENCY, biquad, decibels
 

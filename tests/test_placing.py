@@ -1,8 +1,8 @@
 import pytest
 
 from anechain.errors import Refusal
-from anechain.naming import NamingOptions
-from anechain.placing import direction_of_title, directions_of_files, without_manifest
+from anechain.importing.direction_lookup import direction_of_title, directions_of_files, without_manifest
+from anechain.importing.direction_patterns import NamingOptions
 
 
 def test_a_title_gives_a_direction_and_a_slash_is_no_folder():

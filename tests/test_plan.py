@@ -9,12 +9,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.campaign import Campaign, load_campaign
-from anechain.embedding import canonical
+from anechain.campaign.file import Campaign, load_campaign
+from anechain.data.store import sha256_file, write_artefact
 from anechain.errors import Refusal
-from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, open_plan, prepare, read_manifest, resolve_files
-from anechain.receipts import Input, issue
-from anechain.store import sha256_file, write_artefact
+from anechain.receipts.embedding import canonical
+from anechain.receipts.receipt import Input, issue
+from anechain.running.plan import (
+    DEVICE_STAGES,
+    WHOLE_STAGES,
+    Plan,
+    entry_of,
+    open_plan,
+    prepare,
+    read_manifest,
+    resolve_files,
+)
 
 MOST_JOBS = 50
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.preference import (
+from anechain.acoustics.curve.preference import (
     PREFERENCE_LIMITS,
     low_frequency_terms,
     preference_estimate,

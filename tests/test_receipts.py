@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.receipts import Input, bound, check_form, check_structure, issue, raw_inputs, seal_of, stamp_of
+from anechain.receipts.receipt import Input, bound, check_form, check_structure, issue, raw_inputs, seal_of, stamp_of
 
 RAW = Input("raw:rowan 0.csv", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855")
 

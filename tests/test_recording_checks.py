@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.recording_checks import (
+from anechain.acoustics.recording.recording_checks import (
     band_signal_to_noise,
     clock_error,
     clock_ratio,
@@ -16,7 +16,7 @@ from anechain.acoustics.recording_checks import (
     mains_hum,
     sweep_ending,
 )
-from anechain.acoustics.sweeps import sweep_rate, swept_sine
+from anechain.acoustics.recording.sweeps import sweep_rate, swept_sine
 from capture_files import LAW, RATE, SWEEP, sweep
 from flawed_captures import early, recording, response
 

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain import remaking
-from anechain.embedding import format_of
-from anechain.plan import load_plan
-from anechain.receipts import sha256_hex
-from anechain.remaking import Remade, Remaking, compare_outputs, remake
+from anechain.audit import remake as remaking
+from anechain.audit.remake import Remade, Remaking, compare_outputs, remake
+from anechain.receipts.embedding import format_of
+from anechain.receipts.receipt import sha256_hex
+from anechain.running.plan import load_plan
 from campaigns import campaign
 from finished_campaigns import run_all
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.resonance_shape import (
+from anechain.acoustics.curve.resonance_shape import (
     audibility_threshold,
     bandwidth_of_q,
     fit_resonance,

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from anechain.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
-from anechain.response_checks import METHODS, check_responses
+from anechain.data.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
+from anechain.importing.response_checks import METHODS, check_responses
 from flawed_orbits import ANGLES, DISTANCE, FORWARD, FREQUENCY, at, measured, orbits
 
 

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from anechain.contract import load, validate
+from anechain.data.contract import load, validate
+from anechain.data.rules import POLE_TOLERANCE, RULES
 from anechain.errors import Refusal
-from anechain.rules import POLE_TOLERANCE, RULES
 from valid_datasets import FREQUENCY, VALID, responses, sphere, with_one, with_values
 
 FRONT, REAR = 17, 35

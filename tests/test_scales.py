@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from anechain.errors import Refusal
-from anechain.scales import SCALES, finite_or_refused, level_of_numbers
+from anechain.importing.scales import SCALES, finite_or_refused, level_of_numbers
 
 
 def test_levels_of_each_scale():

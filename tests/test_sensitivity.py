@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.sensitivity import BandLevel, characteristic_sensitivity, sensitivity
+from anechain.acoustics.curve.sensitivity import BandLevel, characteristic_sensitivity, sensitivity
 
 LINEAR = np.arange(20.0, 20001.0, 5.0)
 

@@ -15,8 +15,8 @@ from cryptography.hazmat.primitives.serialization import (
     PublicFormat,
 )
 
+from anechain.audit.sign import is_encrypted, sign, signed_by
 from anechain.errors import Refusal
-from anechain.signing import is_encrypted, sign, signed_by
 from campaigns import anechain
 
 needs_tool = pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="ssh-keygen is not installed")

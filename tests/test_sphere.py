@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 import physics
-from anechain.acoustics.directions import angle_between, unit_vectors
-from anechain.acoustics.sphere import (
+from anechain.acoustics.directivity.directions import angle_between, unit_vectors
+from anechain.acoustics.directivity.sphere import (
     interpolate_sphere,
     largest_gap,
     solid_angle_weights,

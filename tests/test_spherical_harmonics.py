@@ -6,10 +6,10 @@ from scipy.integrate import lebedev_rule
 
 import physics
 import real_loudspeaker
-from anechain.acoustics.curves import curve_set
-from anechain.acoustics.directions import orbit_vectors, unit_vectors
-from anechain.acoustics.sphere import solid_angle_weights, sphere_mean_level
-from anechain.acoustics.spherical_harmonics import highest_order, sphere_by_harmonics
+from anechain.acoustics.directivity.curves import curve_set
+from anechain.acoustics.directivity.directions import orbit_vectors, unit_vectors
+from anechain.acoustics.directivity.sphere import solid_angle_weights, sphere_mean_level
+from anechain.acoustics.directivity.spherical_harmonics import highest_order, sphere_by_harmonics
 
 
 def grid(step):

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.stated_signals import harmonic_misplacement, level_by_drive
+from anechain.acoustics.recording.stated_signals import harmonic_misplacement, level_by_drive
 
 RATE = 48000
 START, STOP = 20.0, 20000.0

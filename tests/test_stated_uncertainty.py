@@ -6,10 +6,8 @@ import xarray as xr
 
 import physics
 import valid_datasets
-from anechain import contract
-from anechain.choices import Uncertainty
-from anechain.stages.derive import derived
-from anechain.stated_uncertainty import (
+from anechain.campaign.choices import Uncertainty
+from anechain.campaign.stated_uncertainty import (
     NOT_REPEATED,
     NOT_STATED,
     budget_from_json,
@@ -18,6 +16,8 @@ from anechain.stated_uncertainty import (
     impedance_budget,
     nothing_stated,
 )
+from anechain.data import contract
+from anechain.stages.derive import derived
 from test_derive import parameters, responses
 
 DISTANCE = 2.0

@@ -18,10 +18,7 @@ import numpy as np
 import pytest
 
 import receipt_artefacts as artefacts
-from anechain.embedding import canonical, format_of, netcdf_receipt
-from anechain.errors import Refusal
-from anechain.receipts import bound, check_form, seal_of
-from anechain.store import (
+from anechain.data.store import (
     examine,
     is_current,
     read_dataset,
@@ -32,6 +29,9 @@ from anechain.store import (
     write_dataset,
     write_plain,
 )
+from anechain.errors import Refusal
+from anechain.receipts.embedding import canonical, format_of, netcdf_receipt
+from anechain.receipts.receipt import bound, check_form, seal_of
 
 CONTENT = "the content is not what the receipt vouches for"
 AGAIN = "the file was written again by other software"

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.sweeps import advance_times, steady_amplitude, sweep_rate, swept_sine
+from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude, sweep_rate, swept_sine
 
 
 def test_advance_times_of_an_exponential_sweep():

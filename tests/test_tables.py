@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.tables import csv_bytes, csv_of_rows, text_cell
+from anechain.data.tables import csv_bytes, csv_of_rows, text_cell
 
 
 def read(data):

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from anechain.acoustics.coil_heating import implied_rise
-from anechain.acoustics.take_order import (
+from anechain.acoustics.nonlinear.coil_heating import implied_rise
+from anechain.acoustics.recording.take_order import (
     drift,
     first_take_of_each_drive,
     long_term,

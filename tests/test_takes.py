@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from anechain.acoustics.takes import join_takes
+from anechain.acoustics.recording.takes import join_takes
 
 
 def test_pressures_are_squared_before_they_are_averaged():

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from anechain import contract
-from anechain.acoustics.impedance import box_tuning, minimum_impedance
-from anechain.choices import NumbersUncertainty, Stated
+from anechain.acoustics.impedance.impedance import box_tuning, minimum_impedance
+from anechain.campaign.choices import NumbersUncertainty, Stated
+from anechain.data import contract
 from anechain.figure_of_merit.terminal_spreads import (
     drawn,
     least_spread,

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from anechain.choices import DeviceNumbers, Numbers, Stated
+from anechain.campaign.choices import DeviceNumbers, Numbers, Stated
 from anechain.figure_of_merit import terminals
 
 GRID = np.geomspace(10.0, 20000.0, 96 * 11)

@@ -9,10 +9,10 @@ import pytest
 
 import faulty_importers as faulty
 import physics
-from anechain import testing
-from anechain.foreign_samples import foreign_files, junk
+from anechain.conformance import suite as testing
+from anechain.conformance.foreign_samples import foreign_files, junk
 from anechain.hooks import CERTAIN, Verdict
-from anechain.importers import find_importers, verdicts
+from anechain.importing.importers import find_importers, verdicts
 from anechain.testing import ImporterConformance, Sample
 
 FRESH = "test_a_fresh_process_reads_the_same"

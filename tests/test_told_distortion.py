@@ -5,11 +5,11 @@ import json
 import pytest
 
 import valid_datasets
-from anechain.plan import prepare
-from anechain.receipts import issue
+from anechain.data.store import write_dataset
+from anechain.receipts.receipt import issue
+from anechain.report.distortion import distortion_gaps, not_compared, said_of_distortion
+from anechain.running.plan import prepare
 from anechain.stages.distortion import NOT_MEASURED
-from anechain.stages.told_distortion import distortion_gaps, not_compared, said_of_distortion
-from anechain.store import write_dataset
 from campaigns import campaign
 
 PEAK = {

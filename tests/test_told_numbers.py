@@ -1,8 +1,8 @@
 """Numbers in print: key numbers first, the rest folded away, limits told from values, the predictor never alone."""
 
-from anechain.acoustics.preference import PREFERENCE_LIMITS
-from anechain.numbers import Number
-from anechain.stages.told_numbers import compared_numbers, number_groups
+from anechain.acoustics.curve.preference import PREFERENCE_LIMITS
+from anechain.data.numbers import Number
+from anechain.report.numbers import compared_numbers, number_groups
 
 
 def number(id, heading, value, **more):

@@ -5,9 +5,9 @@ import pytest
 
 import physics
 import valid_datasets
-from anechain.choices import NumbersUncertainty
+from anechain.campaign.choices import NumbersUncertainty
+from anechain.report.uncertainty import told_uncertainty
 from anechain.stages.derive import derived
-from anechain.stages.told_uncertainty import told_uncertainty
 from test_derive import parameters, responses
 from test_stated_uncertainty import source, stated, with_takes
 

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.receipts import Input, bound, check_form, issue
-from anechain.tracing import tree
+from anechain.receipts.receipt import Input, bound, check_form, issue
+from anechain.receipts.trace import tree
 
 
 def example():

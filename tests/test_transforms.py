@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.transforms import level_and_phase, spectrum_of_impulse_response
+from anechain.acoustics.recording.transforms import level_and_phase, spectrum_of_impulse_response
 
 RATE = 48000.0
 

@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from anechain import contract
-from anechain.choices import DeviceNumbers, Numbers
+from anechain.campaign.choices import DeviceNumbers, Numbers
+from anechain.data import contract
 from anechain.figure_of_merit.flatness import numbers
 from anechain.figure_of_merit.given import gather
 from anechain.figure_of_merit.trend_lines import lines_wanted, trends_dataset

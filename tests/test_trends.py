@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import linregress
 
-from anechain.acoustics.trends import (
+from anechain.acoustics.curve.trends import (
     deviation_from_target,
     deviation_from_trend,
     fit_trend,

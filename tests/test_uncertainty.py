@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.uncertainty import (
+from anechain.acoustics.uncertainty.uncertainty import (
     Component,
     combine,
     coverage_factor,

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.usable_limits import (
+from anechain.acoustics.nonlinear.usable_limits import (
     RULES,
     frequency_at_level,
     held_level,

@@ -5,14 +5,14 @@ import shutil
 
 import pytest
 
-from anechain import store
-from anechain.embedding import format_of
+from anechain.audit.verify import Finding, results_of, verify, verify_folder
+from anechain.data import store
+from anechain.data.store import examine, write_artefact
 from anechain.errors import Refusal
-from anechain.plan import manifest_text, read_manifest
-from anechain.receipts import Input, issue, sha256_hex
-from anechain.running import only_run
-from anechain.store import examine, write_artefact
-from anechain.verifying import Finding, results_of, verify, verify_folder
+from anechain.receipts.embedding import format_of
+from anechain.receipts.receipt import Input, issue, sha256_hex
+from anechain.running.plan import manifest_text, read_manifest
+from anechain.running.workflow import only_run
 from campaigns import anechain, campaign
 from finished_campaigns import run_all
 

@@ -4,8 +4,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.directions import orbit_vectors
-from anechain.acoustics.weights import PRINTED_WEIGHTS, two_orbit_weights
+from anechain.acoustics.directivity.directions import orbit_vectors
+from anechain.acoustics.directivity.weights import PRINTED_WEIGHTS, two_orbit_weights
 
 
 def two_orbit_power(pattern, weight_of, pole_times=1):

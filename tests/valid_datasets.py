@@ -4,7 +4,7 @@ import numpy as np
 import xarray as xr
 
 import physics
-from anechain.contract import describe
+from anechain.data.contract import describe
 
 FREQUENCY = np.array([100.0, 1000.0, 10_000.0])
 OMNI_SHARE = np.array([1.0, 0.7, 0.6])

@@ -124,12 +124,12 @@ def _version(id: str) -> int:
 
 
 def _load() -> None:
+    # By name: the registry lies below the acoustics, which import it.
     import importlib
     import pkgutil
 
-    from anechain import acoustics
-
-    for module in pkgutil.iter_modules(acoustics.__path__, acoustics.__name__ + "."):
+    acoustics = importlib.import_module("anechain.acoustics")
+    for module in pkgutil.walk_packages(acoustics.__path__, acoustics.__name__ + "."):
         importlib.import_module(module.name)
 
 

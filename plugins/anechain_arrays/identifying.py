@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from anechain.containers import container_kind, open_container
 from anechain.errors import Refusal
 from anechain.hooks import NO, POSSIBLE, Verdict
+from anechain.importing.containers import container_kind, open_container
 
 __all__ = ["identify"]
 

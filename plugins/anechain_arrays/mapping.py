@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.levels import REFERENCE_PRESSURE
-from anechain.acoustics.transforms import level_and_phase
-from anechain.containers import Container
+from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
+from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.errors import Problem, Refusal
-from anechain.scales import finite_or_refused, level_of_numbers
+from anechain.importing.containers import Container
+from anechain.importing.scales import finite_or_refused, level_of_numbers
 
 if TYPE_CHECKING:
     from anechain_arrays.options import ArraysOptions, Paths

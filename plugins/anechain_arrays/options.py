@@ -6,8 +6,8 @@ from typing import ClassVar, Literal
 
 from pydantic import Field, model_validator
 
-from anechain.frames import FieldOptions
-from anechain.naming import NamingOptions
+from anechain.importing.direction_patterns import NamingOptions
+from anechain.importing.frames import FieldOptions
 
 __all__ = ["ArraysOptions", "Paths"]
 

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.directions import unit_vectors
+from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.assemble import Curve, assemble_responses
-from anechain.containers import Container, open_container
 from anechain.errors import Problem, Refusal
-from anechain.frames import declared_frame
-from anechain.grids import Grid, datasets_of_grid, without_repeats
 from anechain.hooks import Reading
-from anechain.naming import Direction, gathered_notes, labelled
-from anechain.placing import directions_of_files, without_manifest
-from anechain.scales import SCALES
+from anechain.importing.containers import Container, open_container
+from anechain.importing.direction_lookup import directions_of_files, without_manifest
+from anechain.importing.direction_patterns import Direction, gathered_notes, labelled
+from anechain.importing.frames import declared_frame
+from anechain.importing.grids import Grid, datasets_of_grid, without_repeats
+from anechain.importing.scales import SCALES
 from anechain_arrays.mapping import angles_of, mapped
 from anechain_arrays.options import ArraysOptions
 

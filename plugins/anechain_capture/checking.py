@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.impulse_responses import Window, lowest_valid_frequency
-from anechain.acoustics.recording_checks import (
+from anechain.acoustics.recording.impulse_responses import Window, lowest_valid_frequency
+from anechain.acoustics.recording.recording_checks import (
     band_signal_to_noise,
     clock_error,
     clock_ratio,
@@ -19,8 +19,8 @@ from anechain.acoustics.recording_checks import (
     first_reflection,
     likeness,
 )
-from anechain.acoustics.stated_signals import harmonic_misplacement, level_by_drive
-from anechain.checks import Check, Series, drives_in_words, made, not_made
+from anechain.acoustics.recording.stated_signals import harmonic_misplacement, level_by_drive
+from anechain.data.checks import Check, Series, drives_in_words, made, not_made
 from anechain_capture.files import RecordedFile
 from anechain_capture.observing import BANDS, EARLY
 from anechain_capture.options import CaptureOptions

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.calibration import calibrator_tone
+from anechain.acoustics.recording.calibration import calibrator_tone
 from anechain.errors import Refusal
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import header_of, samples_of

@@ -8,15 +8,15 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.deconvolution import (
+from anechain.acoustics.recording.deconvolution import (
     deconvolve,
     deconvolve_pairs,
     inverse_spectrum,
     regularisation,
     transform_length,
 )
-from anechain.acoustics.recording_checks import sweep_ending
-from anechain.acoustics.sweeps import steady_amplitude, sweep_rate, swept_sine
+from anechain.acoustics.recording.recording_checks import sweep_ending
+from anechain.acoustics.recording.sweeps import steady_amplitude, sweep_rate, swept_sine
 from anechain.errors import Refusal
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import header_of, samples_of
@@ -41,7 +41,7 @@ class Excitation:
     ends : float or None
         Seconds at which it falls silent; None with a loopback.
     rate : float or None
-        Seconds; see :func:`anechain.acoustics.sweeps.sweep_rate`. None where orders do not come apart.
+        Seconds; see :func:`anechain.acoustics.recording.sweeps.sweep_rate`. None where orders do not come apart.
     inside, outside : float
         dB of the regularisation.
     report : tuple of str

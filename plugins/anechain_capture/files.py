@@ -8,9 +8,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from anechain.acoustics.impulse_responses import Window
+from anechain.acoustics.recording.impulse_responses import Window
 from anechain.errors import Problem, Refusal
-from anechain.naming import Direction, direction_of_name, directions_of_manifest, gathered_notes, labelled
+from anechain.importing.direction_patterns import (
+    Direction,
+    direction_of_name,
+    directions_of_manifest,
+    gathered_notes,
+    labelled,
+)
 from anechain_capture.excitations import Excitation
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import Header, header_of

@@ -8,19 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.calibration import correction_at
-from anechain.acoustics.harmonics import harmonic_orders
-from anechain.acoustics.impulse_responses import (
+from anechain.acoustics.recording.calibration import correction_at
+from anechain.acoustics.recording.harmonics import harmonic_orders
+from anechain.acoustics.recording.impulse_responses import (
     Window,
     lowest_valid_frequency,
     noise_magnitude,
     spectrum_at,
     windowed,
 )
-from anechain.acoustics.recording_checks import sweep_ending
-from anechain.acoustics.stated_signals import harmonic_misplacement
-from anechain.acoustics.sweeps import advance_times, steady_amplitude
-from anechain.naming import Direction
+from anechain.acoustics.recording.recording_checks import sweep_ending
+from anechain.acoustics.recording.stated_signals import harmonic_misplacement
+from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude
+from anechain.importing.direction_patterns import Direction
 from anechain_capture.corrections import MicrophoneResponse
 from anechain_capture.excitations import Excitation
 from anechain_capture.files import RecordedFile

@@ -10,11 +10,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.calibration import correction_at
-from anechain.acoustics.intermodulation import MultitoneBands, multitone_bands, multitone_ratio, unlisted_lines
-from anechain.acoustics.levels import REFERENCE_PRESSURE
-from anechain.acoustics.stated_signals import level_by_drive
-from anechain.checks import Check, drives_in_words, made
+from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
+from anechain.acoustics.nonlinear.intermodulation import (
+    MultitoneBands,
+    multitone_bands,
+    multitone_ratio,
+    unlisted_lines,
+)
+from anechain.acoustics.recording.calibration import correction_at
+from anechain.acoustics.recording.stated_signals import level_by_drive
+from anechain.data.checks import Check, drives_in_words, made
 from anechain.errors import Problem, Refusal
 from anechain.hooks import Reading
 from anechain_capture.corrections import MicrophoneResponse, microphone_response, pascals_per_full_scale

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.impulse_responses import arrival_time, polarity
-from anechain.acoustics.recording_checks import Ending, Hum, compactness, mains_hum, sweep_ending
+from anechain.acoustics.recording.impulse_responses import arrival_time, polarity
+from anechain.acoustics.recording.recording_checks import Ending, Hum, compactness, mains_hum, sweep_ending
 from anechain_capture.recordings import Header
 
 __all__ = ["EARLY", "Facts", "facts_of"]

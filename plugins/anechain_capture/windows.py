@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.impulse_responses import Window
-from anechain.acoustics.sweeps import advance_times
+from anechain.acoustics.recording.impulse_responses import Window
+from anechain.acoustics.recording.sweeps import advance_times
 from anechain.errors import Refusal
 from anechain_capture.excitations import Excitation
 from anechain_capture.files import HERE, RecordedFile

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.frequencies import resample
+from anechain.acoustics.curve.frequencies import resample
 from anechain.errors import Refusal
 from anechain_columns.choosing import columns_of_orders
 from anechain_columns.names import values_of

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.impedance_takes import mean_impedance, phase_deviation
-from anechain.acoustics.stated_signals import level_by_drive
-from anechain.checks import Check, drives_in_words, made
+from anechain.acoustics.impedance.impedance_takes import mean_impedance, phase_deviation
+from anechain.acoustics.recording.stated_signals import level_by_drive
+from anechain.data.checks import Check, drives_in_words, made
 from anechain.errors import Problem, Refusal
 from anechain.hooks import Reading
-from anechain.naming import gathered_notes, labelled
+from anechain.importing.direction_patterns import gathered_notes, labelled
 from anechain_columns.choosing import quantity_of, table_of
 from anechain_columns.drives import volts_of_files
 from anechain_columns.harmonics import Orders, orders_of

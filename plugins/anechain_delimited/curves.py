@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.levels import REFERENCE_PRESSURE
+from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.errors import Refusal
 from anechain_delimited.columns import Chosen
 from anechain_delimited.table import Table

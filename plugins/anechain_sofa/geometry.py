@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.directions import frame
-from anechain.frames import axis_vector
+from anechain.acoustics.directivity.directions import frame
+from anechain.importing.frames import axis_vector
 from anechain_sofa.options import SofaOptions
 from anechain_sofa.selection import Selection
 from anechain_sofa.variables import SofaFile, attribute, directions_of, positions

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from anechain.frames import Axis, FieldOptions
+from anechain.importing.frames import Axis, FieldOptions
 
 __all__ = ["SofaOptions"]
 

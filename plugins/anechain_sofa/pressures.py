@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.transforms import spectrum_of_impulse_response
+from anechain.acoustics.recording.transforms import spectrum_of_impulse_response
 from anechain_sofa.options import SofaOptions
 from anechain_sofa.selection import Selection
 from anechain_sofa.variables import SofaFile, attribute, numbers, variable

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.directions import PLANES, orbit_vectors
-from anechain.acoustics.levels import REFERENCE_PRESSURE, level_of_power, power_of_level
-from anechain.acoustics.sphere import SAME_DIRECTION, interpolate_sphere, unique_directions
-from anechain.acoustics.transforms import level_and_phase
+from anechain.acoustics.curve.levels import REFERENCE_PRESSURE, level_of_power, power_of_level
+from anechain.acoustics.directivity.directions import PLANES, orbit_vectors
+from anechain.acoustics.directivity.sphere import SAME_DIRECTION, interpolate_sphere, unique_directions
+from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import Problem, Refusal
-from anechain.grids import Grid, nearest_directions, orbit_angles, some_of, sphere_of_grid
 from anechain.hooks import Reading
+from anechain.importing.grids import Grid, nearest_directions, orbit_angles, some_of, sphere_of_grid
 from anechain_sofa.conventions import LISTENER, unreadable_because
 from anechain_sofa.geometry import Geometry, geometry
 from anechain_sofa.options import SofaOptions

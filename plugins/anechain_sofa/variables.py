@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.directions import unit_vectors
+from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.errors import Problem
 
 __all__ = [

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from anechain.containers import Container, container_kind, open_container
 from anechain.errors import Refusal
 from anechain.hooks import LIKELY, NO, Verdict
+from anechain.importing.containers import Container, container_kind, open_container
 
 __all__ = ["identify"]
 

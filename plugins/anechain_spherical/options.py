@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from anechain.frames import FieldOptions
+from anechain.importing.frames import FieldOptions
 
 __all__ = ["SphericalOptions"]
 

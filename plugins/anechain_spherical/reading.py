@@ -11,15 +11,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.directions import PLANES, orbit_vectors, unit_vectors
-from anechain.acoustics.levels import REFERENCE_PRESSURE
-from anechain.acoustics.transforms import level_and_phase
+from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
+from anechain.acoustics.directivity.directions import PLANES, orbit_vectors, unit_vectors
+from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.containers import Container, open_container
 from anechain.errors import Problem, Refusal
-from anechain.frames import declared_frame
-from anechain.grids import orbit_angles
 from anechain.hooks import Reading
+from anechain.importing.containers import Container, open_container
+from anechain.importing.frames import declared_frame
+from anechain.importing.grids import orbit_angles
 from anechain_spherical.harmonics import acn, evaluated, quadrature
 from anechain_spherical.options import SphericalOptions
 

@@ -6,8 +6,8 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from anechain.frames import FieldOptions
-from anechain.naming import NamingOptions, parse_template
+from anechain.importing.direction_patterns import NamingOptions, parse_template
+from anechain.importing.frames import FieldOptions
 
 __all__ = ["ColumnKind", "TablesOptions"]
 

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.directions import unit_vectors
+from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import Problem, Refusal
-from anechain.frames import declared_frame
-from anechain.grids import Grid, datasets_of_grid, without_repeats
 from anechain.hooks import Reading
-from anechain.naming import Direction, gathered_notes, labelled
-from anechain.scales import SCALES, finite_or_refused, level_of_numbers
+from anechain.importing.direction_patterns import Direction, gathered_notes, labelled
+from anechain.importing.frames import declared_frame
+from anechain.importing.grids import Grid, datasets_of_grid, without_repeats
+from anechain.importing.scales import SCALES, finite_or_refused, level_of_numbers
 from anechain_delimited.names import UNITS, words_of
 from anechain_tables.options import ColumnKind, TablesOptions
 from anechain_tables.sheets import Sheet, open_sheets

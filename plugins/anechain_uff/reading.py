@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.levels import REFERENCE_PRESSURE
-from anechain.acoustics.transforms import level_and_phase, spectrum_of_impulse_response
+from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
+from anechain.acoustics.recording.transforms import level_and_phase, spectrum_of_impulse_response
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import Problem, Refusal
-from anechain.grids import without_repeats
 from anechain.hooks import Reading
-from anechain.naming import Direction, gathered_notes, labelled, naming_problems
-from anechain.placing import direction_of_title, directions_of_files, without_manifest
+from anechain.importing.direction_lookup import direction_of_title, directions_of_files, without_manifest
+from anechain.importing.direction_patterns import Direction, gathered_notes, labelled, naming_problems
+from anechain.importing.grids import without_repeats
 from anechain_uff.options import UffOptions
 from anechain_uff.records import Function, functions_of
 

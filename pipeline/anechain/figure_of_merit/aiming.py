@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.aim import Aim, AimedCurve, best_aim
+from anechain.acoustics.directivity.aim import Aim, AimedCurve, best_aim
+from anechain.data.numbers import Number, Spread
 from anechain.figure_of_merit.given import Floats, Given, band_words, number
 from anechain.figure_of_merit.spreads import drawn_orbits
-from anechain.numbers import Number, Spread
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -107,7 +107,7 @@ def aim_dataset(given: Given, aim: Aim | None) -> xr.Dataset | None:
     """The dataset `aim`: the direct sound at the listener for each toe-in; None where there is none."""
     import xarray as xr
 
-    from anechain import contract
+    from anechain.data import contract
 
     if aim is None:
         return None

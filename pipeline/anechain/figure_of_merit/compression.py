@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.coil_heating import ASSUMPTIONS
-from anechain.acoustics.curve_parts import hertz
-from anechain.acoustics.frequencies import nominal_octave
+from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.curve.frequencies import nominal_octave
+from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS
+from anechain.data.numbers import Number
 from anechain.figure_of_merit import compression_spreads
 from anechain.figure_of_merit.compression_spreads import (
     CompressionErrors,
@@ -23,7 +24,6 @@ from anechain.figure_of_merit.compression_spreads import (
     shape_spread,
 )
 from anechain.figure_of_merit.given import Given, band_words, number, slug
-from anechain.numbers import Number
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.compression import COVERAGE_FACTOR, USED, band_weights, level_and_shape
-from anechain.acoustics.compression_uncertainty import passing_shares, rise_uncertainty
-from anechain.acoustics.frequencies import band_edges
-from anechain.acoustics.uncertainty import SEED
+from anechain.acoustics.curve.frequencies import band_edges
+from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR, USED, band_weights, level_and_shape
+from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
+from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.data.numbers import Spread
 from anechain.figure_of_merit.given import Given
 from anechain.figure_of_merit.level_spreads import (
     AGAIN,
@@ -30,7 +31,6 @@ from anechain.figure_of_merit.level_spreads import (
 )
 from anechain.figure_of_merit.level_spreads import USES as LEVEL_USES
 from anechain.figure_of_merit.spreads import Errors, spreads_of
-from anechain.numbers import Spread
 
 if TYPE_CHECKING:
     import xarray as xr

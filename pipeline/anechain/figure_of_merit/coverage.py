@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.beam_width import (
+from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band
+from anechain.acoustics.curve.smoothing import smooth
+from anechain.acoustics.directivity.beam_width import (
     COMES_BACK,
     FOUND,
     NO_DATA,
@@ -21,16 +23,14 @@ from anechain.acoustics.beam_width import (
     narrowing_frequency,
     open_coverage,
 )
-from anechain.acoustics.compression import band_weights
-from anechain.acoustics.curve_parts import hertz, mean_over_octaves, part_in_band
-from anechain.acoustics.directions import PLANES, unit_vectors
-from anechain.acoustics.directivity_constancy import DirectivityConstancy, directivity_constancy
-from anechain.acoustics.listening_height import ListeningHeight, listening_height
-from anechain.acoustics.smoothing import smooth
-from anechain.acoustics.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
+from anechain.acoustics.directivity.directions import PLANES, unit_vectors
+from anechain.acoustics.directivity.directivity_constancy import DirectivityConstancy, directivity_constancy
+from anechain.acoustics.directivity.listening_height import ListeningHeight, listening_height
+from anechain.acoustics.directivity.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
+from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import ROUNDING, drawn, linear_spread, orbit_draws, spreads_of
-from anechain.numbers import Mark, Number, Spread
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -436,7 +436,7 @@ def directivity(given: Given, found: Beams) -> xr.Dataset | None:
     """The dataset `directivity`: beam width by plane, side and frequency; None where no plane has one."""
     import xarray as xr
 
-    from anechain import contract
+    from anechain.data import contract
 
     if not found.width:
         return None

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve_parts import hertz
-from anechain.acoustics.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit import distortion_spreads
 from anechain.figure_of_merit.distortion_spreads import AtLevelSpreads, multitone_spread, spreads_at_level
 from anechain.figure_of_merit.given import Given, band_slug, band_words, number, slug
-from anechain.numbers import Mark, Number, Spread
 
 if TYPE_CHECKING:
     import xarray as xr

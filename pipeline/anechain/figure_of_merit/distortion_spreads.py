@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.compression import band_weights
-from anechain.acoustics.distortion_in_bands import distortion_in_band, lowest_frequency_under
-from anechain.acoustics.harmonic_errors import (
+from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.acoustics.nonlinear.harmonic_errors import (
     LevelSlopes,
     drawn_orders,
     drawn_sum,
@@ -21,6 +21,7 @@ from anechain.acoustics.harmonic_errors import (
     slopes_between,
     sum_uncertainty,
 )
+from anechain.data.numbers import Spread
 from anechain.figure_of_merit.given import Given, band_slug, slug
 from anechain.figure_of_merit.level_spreads import (
     USES as LEVEL_USES,
@@ -36,7 +37,6 @@ from anechain.figure_of_merit.level_spreads import (
     renamed,
 )
 from anechain.figure_of_merit.spreads import CANCELS, Errors, spreads_of
-from anechain.numbers import Spread
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -6,20 +6,20 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from anechain.acoustics.curve_parts import hertz, mean_over_octaves, part_in_band
-from anechain.acoustics.frequencies import resample
-from anechain.acoustics.linearity import Linearity, linearity
-from anechain.acoustics.trends import (
+from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band
+from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.linearity import Linearity, linearity
+from anechain.acoustics.curve.trends import (
     Trend,
     deviation_from_target,
     deviation_from_trend,
     trend_level,
 )
-from anechain.choices import OwnTrend
+from anechain.campaign.choices import OwnTrend
+from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import drawn
 from anechain.figure_of_merit.trend_lines import line_of, lines_wanted, targets_wanted
-from anechain.numbers import Mark, Number, Spread
 
 __all__ = ["HEADING", "TREND_HEADING", "USES", "numbers"]
 

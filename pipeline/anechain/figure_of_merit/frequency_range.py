@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from anechain.acoustics.bandwidth import (
+from anechain.acoustics.curve.bandwidth import (
     HALF_POWER,
     FrequencyLimit,
     FrequencyLimits,
@@ -12,11 +12,11 @@ from anechain.acoustics.bandwidth import (
     frequency_limits,
     in_room_extension,
 )
-from anechain.acoustics.bandwidth import _loudest_octave as loudest_octave
-from anechain.acoustics.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.acoustics.curve.bandwidth import _loudest_octave as loudest_octave
+from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.data.numbers import Number, Spread
 from anechain.figure_of_merit.given import Floats, Given, band_words, name_of, number, on_curve, slug
 from anechain.figure_of_merit.spreads import drawn
-from anechain.numbers import Number, Spread
 
 __all__ = ["HEADING", "USES", "numbers"]
 

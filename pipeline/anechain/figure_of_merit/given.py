@@ -11,18 +11,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.curve_parts import hertz
-from anechain.acoustics.curve_uncertainty import curve_shares, folded
-from anechain.acoustics.curves import TITLES
-from anechain.acoustics.drawn_errors import DirectionErrors
-from anechain.acoustics.orbits import by_direction, distinct_directions, fill_orbits
-from anechain.acoustics.smoothing import smooth
-from anechain.choices import Derivation, DeviceNumbers, Numbers
+from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.curve.smoothing import smooth
+from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.directivity.orbits import by_direction, distinct_directions, fill_orbits
+from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares, folded
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
+from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
+from anechain.campaign.stated_uncertainty import error_parts
+from anechain.data.numbers import Bound, Mark, Number, Spread, shown
 from anechain.figure_of_merit import spreads
 from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE, Errors
 from anechain.methods import methods, versions
-from anechain.numbers import Bound, Mark, Number, Spread, shown
-from anechain.stated_uncertainty import error_parts
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -275,7 +275,8 @@ def number(
     method : str
         Id of the method that made it.
     id, heading, title, value, unit, bound, note, reason, marks
-        As in :class:`anechain.numbers.Number`. A reason beside a value is a doubt about that value, and becomes part of
+        As in :class:`anechain.data.numbers.Number`. A reason beside a value is a doubt about that value, and becomes
+        part of
         its note; a bound counts only where there is a value.
     spread : Spread, optional
         How sure it is; without one no uncertainty is stated for what it is read from.
@@ -352,7 +353,7 @@ def on_curve(given: Given, curve: str, hz: float | None) -> tuple[Mark, ...]:
     if hz is None:
         return ()
     values: Any = given.curves.get(curve, given.indices.get(curve))
-    from anechain.acoustics.frequencies import resample
+    from anechain.acoustics.curve.frequencies import resample
 
     level = float(resample(given.frequency, values, hz)[0]) if values is not None else np.nan
     return (Mark(curve, hz, hz, level if np.isfinite(level) else None),)

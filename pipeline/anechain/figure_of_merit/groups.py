@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from anechain.data.numbers import Number
 from anechain.figure_of_merit import (
     aiming,
     compression,
@@ -25,7 +26,6 @@ from anechain.figure_of_merit import (
     usable,
 )
 from anechain.figure_of_merit.given import Given
-from anechain.numbers import Number
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from anechain.acoustics.impedance import minimum_impedance, rated_impedance
-from anechain.acoustics.sensitivity import characteristic_sensitivity, sensitivity
+from anechain.acoustics.curve.sensitivity import characteristic_sensitivity, sensitivity
+from anechain.acoustics.impedance.impedance import minimum_impedance, rated_impedance
+from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit.given import Given, band_words, number
 from anechain.figure_of_merit.spreads import mean_spread
 from anechain.figure_of_merit.terminals import NOT_MEASURED
-from anechain.numbers import Mark, Number, Spread
 
 __all__ = ["HEADING", "USES", "numbers"]
 

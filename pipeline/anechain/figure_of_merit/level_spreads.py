@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.compression import band_weights
-from anechain.acoustics.drawn_errors import DirectionErrors, first_order
-from anechain.acoustics.harmonic_distortion import ReferredOrders, order_noise, referred_orders
-from anechain.acoustics.harmonic_errors import AtOrders, sounding
-from anechain.acoustics.levels import power_of_level
-from anechain.acoustics.uncertainty import distance_component
+from anechain.acoustics.curve.levels import power_of_level
+from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.acoustics.nonlinear.harmonic_distortion import ReferredOrders, order_noise, referred_orders
+from anechain.acoustics.nonlinear.harmonic_errors import AtOrders, sounding
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
+from anechain.acoustics.uncertainty.uncertainty import distance_component
+from anechain.campaign.stated_uncertainty import standard_at
+from anechain.data.numbers import Spread
 from anechain.figure_of_merit.given import Given
 from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE
-from anechain.numbers import Spread
-from anechain.stated_uncertainty import standard_at
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -6,14 +6,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
-from anechain.acoustics.deviations import SEARCHED as KNOWN_CURVES
-from anechain.acoustics.deviations import Criteria, Deviation, DeviationReport, deviations
-from anechain.acoustics.peaks_and_dips import ADDED, NEITHER, height_gradient
-from anechain.choices import DeviationNumbers
+from anechain.acoustics.curve.peaks_and_dips import ADDED, NEITHER, height_gradient
+from anechain.acoustics.directivity.deviations import SEARCHED as KNOWN_CURVES
+from anechain.acoustics.directivity.deviations import Criteria, Deviation, DeviationReport, deviations
+from anechain.campaign.choices import DeviationNumbers
+from anechain.data.numbers import Mark, Number, Spread, rounded, rounded_uncertainty
 from anechain.figure_of_merit.given import Given, band_words, name_of, number
 from anechain.figure_of_merit.spreads import CANCELS, ROUNDING, linear_spread
 from anechain.methods import methods, versions
-from anechain.numbers import Mark, Number, Spread, rounded, rounded_uncertainty
 
 __all__ = ["HEADING", "USES", "criteria_of", "deviation_list", "numbers", "q_words", "search"]
 

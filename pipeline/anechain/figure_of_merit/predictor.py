@@ -6,16 +6,16 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from anechain.acoustics.linearity import NarrowBandDeviation, narrow_band_deviation
-from anechain.acoustics.preference import (
+from anechain.acoustics.curve.linearity import NarrowBandDeviation, narrow_band_deviation
+from anechain.acoustics.curve.preference import (
     DEVIATION_BAND,
     PREFERENCE_LIMITS,
     PreferenceEstimate,
     preference_estimate,
 )
+from anechain.data.numbers import Number, Spread
 from anechain.figure_of_merit.given import Floats, Given, number, on_curve
 from anechain.figure_of_merit.spreads import drawn
-from anechain.numbers import Number, Spread
 
 __all__ = ["HEADING", "USES", "numbers"]
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.compression import band_weights
-from anechain.acoustics.curve_parts import part_in_band
-from anechain.acoustics.drawn_errors import DirectionErrors, first_order, orbit_errors
-from anechain.acoustics.levels import power_of_level
-from anechain.acoustics.uncertainty import spread_of_draws
-from anechain.numbers import Spread
+from anechain.acoustics.curve.curve_parts import part_in_band
+from anechain.acoustics.curve.levels import power_of_level
+from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors
+from anechain.acoustics.uncertainty.uncertainty import spread_of_draws
+from anechain.data.numbers import Spread
 
 __all__ = [
     "NOT_STATED",
@@ -131,7 +131,8 @@ def linear_spread(errors: Errors, name: str, gradient: Floats) -> Spread:
 def drawn(errors: Errors, curves: Rows, function: Callable[[Rows], Values]) -> dict[str, Spread]:
     """Uncertainty of everything that a function reads off curves, by Monte Carlo.
 
-    Errors are those of the directions, see :mod:`anechain.acoustics.drawn_errors`: curves that share directions share
+    Errors are those of the directions, see :mod:`anechain.acoustics.uncertainty.drawn_errors`: curves that share
+    directions share
     them.
 
     Parameters

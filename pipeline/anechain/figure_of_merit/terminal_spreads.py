@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.drawn_errors import drawing_places, read_between
-from anechain.acoustics.impedance_uncertainty import (
+from anechain.acoustics.impedance.impedance_uncertainty import (
     FEW_DEGREES,
     ImpedanceUncertainty,
     effective_degrees_of_freedom,
     impedance_uncertainty,
 )
-from anechain.acoustics.uncertainty import MonteCarlo, monte_carlo
-from anechain.choices import NumbersUncertainty
+from anechain.acoustics.uncertainty.drawn_errors import drawing_places, read_between
+from anechain.acoustics.uncertainty.uncertainty import MonteCarlo, monte_carlo
+from anechain.campaign.choices import NumbersUncertainty
+from anechain.campaign.stated_uncertainty import impedance_budget, standard_at
+from anechain.data.numbers import Spread
 from anechain.figure_of_merit.spreads import ROUNDING
-from anechain.numbers import Spread
-from anechain.stated_uncertainty import impedance_budget, standard_at
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -291,7 +291,7 @@ def uncertainty_dataset(impedance: xr.Dataset, errors: TerminalErrors, coverage:
     """
     import xarray as xr
 
-    from anechain import contract
+    from anechain.data import contract
 
     known, of_phase = errors.standard, not errors.reasons["phase"] and "phase" in impedance
     if errors.reasons["modulus"] and not of_phase:

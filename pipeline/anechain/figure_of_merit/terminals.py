@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.curve_parts import hertz
-from anechain.acoustics.impedance import (
+from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.impedance.impedance import (
     RatedImpedance,
     box_tuning,
     equivalent_dissipation,
@@ -17,8 +17,9 @@ from anechain.acoustics.impedance import (
     phase_range,
     rated_impedance,
 )
-from anechain.acoustics.impedance_uncertainty import lower_limit_decision
-from anechain.choices import ImpedanceNumbers
+from anechain.acoustics.impedance.impedance_uncertainty import lower_limit_decision
+from anechain.campaign.choices import ImpedanceNumbers
+from anechain.data.numbers import Mark, Number, Spread, shown, shown_width
 from anechain.figure_of_merit.given import Given, number
 from anechain.figure_of_merit.terminal_spreads import (
     TerminalErrors,
@@ -29,7 +30,6 @@ from anechain.figure_of_merit.terminal_spreads import (
     terminal_errors,
     uncertainty_dataset,
 )
-from anechain.numbers import Mark, Number, Spread, shown, shown_width
 
 if TYPE_CHECKING:
     import xarray as xr

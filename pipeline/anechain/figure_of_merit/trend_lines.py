@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, get_args
 
 import numpy as np
 
-from anechain.acoustics.frequencies import SAME_FREQUENCY, resample
-from anechain.acoustics.trends import Trend, deviation_from_target, fit_trend, set_trend, trend_level
-from anechain.choices import CurveName, OwnTrend, Target
+from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, resample
+from anechain.acoustics.curve.trends import Trend, deviation_from_target, fit_trend, set_trend, trend_level
+from anechain.campaign.choices import CurveName, OwnTrend, Target
 from anechain.figure_of_merit.given import Floats, Given
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def trends_dataset(given: Given) -> xr.Dataset | None:
     """
     import xarray as xr
 
-    from anechain import contract
+    from anechain.data import contract
 
     lines, targets = lines_wanted(given), targets_wanted(given)
     held = {*lines, *given.targets, *given.options.linearity.curves}

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from anechain.acoustics.usable_limits import RULES
+from anechain.acoustics.nonlinear.usable_limits import RULES
 from anechain.cautions import CAUTION
+from anechain.data.numbers import Number, Spread
 from anechain.figure_of_merit import usable_spreads
 from anechain.figure_of_merit.given import Given, number, slug
-from anechain.numbers import Number, Spread
 
 __all__ = ["HEADING", "USES", "usable_numbers"]
 

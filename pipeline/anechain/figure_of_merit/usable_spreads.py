@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.compression import COVERAGE_FACTOR
-from anechain.acoustics.harmonic_distortion import harmonic_sum, percent_of_level
-from anechain.acoustics.harmonic_errors import drawn_orders, drawn_sum, noise_of_orders, order_shares
-from anechain.acoustics.uncertainty import SEED
-from anechain.acoustics.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
+from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR
+from anechain.acoustics.nonlinear.harmonic_distortion import harmonic_sum, percent_of_level
+from anechain.acoustics.nonlinear.harmonic_errors import drawn_orders, drawn_sum, noise_of_orders, order_shares
+from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
+from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.data.numbers import Spread
 from anechain.figure_of_merit.given import Given
 from anechain.figure_of_merit.level_spreads import USES as LEVEL_USES
 from anechain.figure_of_merit.level_spreads import (
@@ -28,7 +29,6 @@ from anechain.figure_of_merit.level_spreads import (
     renamed,
 )
 from anechain.figure_of_merit.spreads import CANCELS, Errors, spreads_of
-from anechain.numbers import Spread
 
 if TYPE_CHECKING:
     import xarray as xr

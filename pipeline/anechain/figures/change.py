@@ -17,7 +17,7 @@ from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, S
 if TYPE_CHECKING:
     import altair as alt
 
-    from anechain.explaining import DeviceChange
+    from anechain.audit.explain import DeviceChange
 
 __all__ = ["MOST_PANELS", "change_figure", "drawn_devices", "scale_of"]
 
@@ -87,7 +87,7 @@ def scale_of(values: Iterable[float]) -> tuple[float, float, float]:
 
 def _looks() -> dict[str, tuple[str, tuple[float, ...]]]:
     """Colour and dash by curve, the same in every panel and figure: no two of the first 49 share both."""
-    from anechain.acoustics.curves import TITLES
+    from anechain.acoustics.directivity.curves import TITLES
 
     main = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
     order = dict.fromkeys([*main, *TITLES])
@@ -96,7 +96,7 @@ def _looks() -> dict[str, tuple[str, tuple[float, ...]]]:
 
 
 def _panels(one: DeviceChange) -> list[_Panel]:
-    from anechain.acoustics.curves import TITLES
+    from anechain.acoustics.directivity.curves import TITLES
 
     looks = _looks()
     low, high = one.valid_band or style.FREQUENCY_RANGE
@@ -264,7 +264,7 @@ def change_figure(devices: Sequence[DeviceChange], least: float) -> dict[str, An
     Parameters
     ----------
     devices : sequence of DeviceChange
-        What differs of each device, see :mod:`anechain.explaining`.
+        What differs of each device, see :mod:`anechain.audit.explain`.
     least : float
         dB up to which two levels counted as the same.
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from anechain.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
+from anechain.data.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
 from anechain.figures import style
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ def checks_figure(told: Mapping[str, Any]) -> dict[str, Any]:
     Parameters
     ----------
     told : mapping
-        Content of its checks.json: `device`, `title`, and `checks` as :func:`anechain.checks.as_json` gives them.
+        Content of its checks.json: `device`, `title`, and `checks` as :func:`anechain.data.checks.as_json` gives them.
 
     Returns
     -------

@@ -204,7 +204,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
     """
     import altair as alt
 
-    from anechain.acoustics.frequencies import nominal_octave
+    from anechain.acoustics.curve.frequencies import nominal_octave
 
     attrs = compression.attrs
     limits = np.asarray(compression["limit"].values, np.float64)
@@ -298,7 +298,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
 
 def passed_words(compression: xr.Dataset) -> list[str]:
     """The bands in which limits are passed, a line for each drive and limit."""
-    from anechain.acoustics.compression import PassedBand, in_words
+    from anechain.acoustics.nonlinear.compression import PassedBand, in_words
 
     lines: dict[tuple[float, float], list[str]] = {}
     for entry in json.loads(str(compression.attrs["passed"])):

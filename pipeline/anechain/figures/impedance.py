@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import altair as alt
     import xarray as xr
 
-    from anechain.acoustics.impedance import PhaseRange
+    from anechain.acoustics.impedance.impedance import PhaseRange
 
 __all__ = ["OHM_DECADE", "impedance_figure", "ohm_limits", "phase_limits"]
 
@@ -180,7 +180,7 @@ def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = Non
     """
     import altair as alt
 
-    from anechain.acoustics.impedance import (
+    from anechain.acoustics.impedance.impedance import (
         box_tuning,
         equivalent_dissipation,
         minimum_impedance,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.choices import CurveName
+from anechain.campaign.choices import CurveName
 from anechain.errors import Refusal
 from anechain.figures import style
 from anechain.figures.curve_set import CURVE_LOOKS, Look, lines_of, within
@@ -128,7 +128,7 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
 
 
 def _name(curve: str) -> str:
-    from anechain.acoustics.curves import TITLES
+    from anechain.acoustics.directivity.curves import TITLES
 
     name = TITLES.get(curve, curve)
     return name[:1].lower() + name[1:]
@@ -199,7 +199,7 @@ def _clear_of(lines: Sequence[Series], frequency: Floats, ends_at: float) -> flo
 
 
 def _lines(curves: xr.Dataset, looks: Mapping[str, Look]) -> tuple[Series, ...]:
-    from anechain.acoustics.curves import TITLES
+    from anechain.acoustics.directivity.curves import TITLES
 
     lines = lines_of(curves, "level", "curve", looks, TITLES)
     if not lines:

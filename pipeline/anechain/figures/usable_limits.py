@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.usable_limits import RULES
+from anechain.acoustics.nonlinear.usable_limits import RULES
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import Refusal
 from anechain.figures import style

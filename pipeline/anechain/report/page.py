@@ -318,7 +318,7 @@ class DevicePart:
     stamp : str
         Stamp of its curve set.
     receipts : tuple of (str, mapping)
-        File names and their receipts (see :mod:`anechain.receipts`), for the section on how it was made.
+        File names and their receipts (see :mod:`anechain.receipts.receipt`), for the section on how it was made.
     """
 
     id: str
@@ -515,7 +515,8 @@ def build_page(content: Content, *, most_live_devices: int = MOST_LIVE_DEVICES) 
     Returns
     -------
     str
-        HTML that needs no other file and no network. Its head holds :data:`anechain.embedding.HTML_MARKER` once, for
+        HTML that needs no other file and no network. Its head holds :data:`anechain.receipts.embedding.HTML_MARKER`
+        once, for
         its receipt.
 
     Raises
@@ -525,8 +526,8 @@ def build_page(content: Content, *, most_live_devices: int = MOST_LIVE_DEVICES) 
     """
     from markupsafe import Markup
 
-    from anechain.embedding import HTML_MARKER
     from anechain.figures.render import live_script
+    from anechain.receipts.embedding import HTML_MARKER
 
     shown = len(content.devices) <= most_live_devices
     pictures = [*content.comparison, *(p for device in content.devices if shown for p in device.pictures)]

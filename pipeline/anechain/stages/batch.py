@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from anechain import contract
+from anechain.data import contract
+from anechain.data.store import is_current, read_receipt, sha256_file, write_dataset, write_plain
 from anechain.errors import Problem, Refusal
 from anechain.methods import using
-from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, manifest_text
-from anechain.receipts import Input
+from anechain.receipts.receipt import Input
+from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, manifest_text
 from anechain.stages import stage_module
-from anechain.store import is_current, read_receipt, sha256_file, write_dataset, write_plain
 
 if TYPE_CHECKING:
     import xarray as xr

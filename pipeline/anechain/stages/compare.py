@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain import contract
-from anechain.acoustics.comparison import ALIGNMENT_BAND, alignment_step, common_grid
-from anechain.acoustics.frequencies import resample
+from anechain.acoustics.curve.comparison import ALIGNMENT_BAND, alignment_step, common_grid
+from anechain.acoustics.curve.frequencies import resample
+from anechain.data import contract
+from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 from anechain.errors import Refusal
 from anechain.methods import versions
-from anechain.number_table import number_rows, numbers_csv
-from anechain.plan import Plan
-from anechain.receipts import Input, issue
+from anechain.receipts.receipt import Input, issue
+from anechain.report.number_table import number_rows, numbers_csv
+from anechain.report.numbers import numbers_of
+from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of, keep_dataset
 from anechain.stages.compare_compression import USES as LIMIT_USES
 from anechain.stages.compare_compression import compare_limits
@@ -24,8 +26,6 @@ from anechain.stages.compare_distortion import USES as DISTORTION_USES
 from anechain.stages.compare_distortion import compare_distortion
 from anechain.stages.draw import VERSION as DRAW_VERSION
 from anechain.stages.draw import figure_paths, keep_figure
-from anechain.stages.told_numbers import numbers_of
-from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 
 if TYPE_CHECKING:
     import xarray as xr

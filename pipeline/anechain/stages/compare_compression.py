@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve_parts import hertz
-from anechain.acoustics.distortion_at_level import Conditions, comparable
+from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
+from anechain.data.store import read_dataset
 from anechain.methods import versions
-from anechain.plan import Plan
-from anechain.receipts import issue
+from anechain.receipts.receipt import issue
+from anechain.running.plan import Plan
 from anechain.stages.batch import inputs_of
 from anechain.stages.draw import VERSION as DRAW_VERSION
 from anechain.stages.draw import figure_paths, keep_figure
-from anechain.store import read_dataset
 
 if TYPE_CHECKING:
     import xarray as xr

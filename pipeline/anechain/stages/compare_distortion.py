@@ -11,19 +11,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain import contract
-from anechain.acoustics.comparison import common_grid
-from anechain.acoustics.distortion_at_level import Conditions, comparable
-from anechain.acoustics.frequencies import resample
-from anechain.acoustics.harmonic_distortion import harmonic_sum, percent_of_level
+from anechain.acoustics.curve.comparison import common_grid
+from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
+from anechain.acoustics.nonlinear.harmonic_distortion import harmonic_sum, percent_of_level
+from anechain.data import contract
+from anechain.data.store import read_dataset, read_receipt, sha256_file
+from anechain.figures.device_figures import level_slug
 from anechain.methods import versions
-from anechain.plan import Plan
-from anechain.receipts import Input, issue
+from anechain.receipts.receipt import Input, issue
+from anechain.running.plan import Plan
 from anechain.stages.batch import inputs_of, keep_dataset
-from anechain.stages.device_figures import level_slug
 from anechain.stages.draw import VERSION as DRAW_VERSION
 from anechain.stages.draw import figure_paths, keep_figure
-from anechain.store import read_dataset, read_receipt, sha256_file
 
 if TYPE_CHECKING:
     import xarray as xr

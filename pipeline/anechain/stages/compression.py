@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain import contract
-from anechain.acoustics.coil_heating import ASSUMPTIONS, implied_rise
-from anechain.acoustics.compression import (
+from anechain.acoustics.curve.smoothing import smooth
+from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS, implied_rise
+from anechain.acoustics.nonlinear.compression import (
     MISSING,
     NOISE,
     REASONS,
@@ -23,17 +23,18 @@ from anechain.acoustics.compression import (
     passed_bands,
     unequal_gain,
 )
-from anechain.acoustics.smoothing import smooth
-from anechain.acoustics.take_order import (
+from anechain.acoustics.recording.take_order import (
     TakeChange,
     drift,
     long_term,
     order_of_drives,
     recovery,
 )
+from anechain.data import contract
+from anechain.data.store import is_current, read_dataset, write_dataset
 from anechain.methods import versions
-from anechain.plan import Plan
-from anechain.receipts import issue
+from anechain.receipts.receipt import issue
+from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.fundamentals import (
     Fundamentals,
@@ -45,7 +46,6 @@ from anechain.stages.fundamentals import (
     with_first_takes,
 )
 from anechain.stages.usable import add_usable
-from anechain.store import is_current, read_dataset, write_dataset
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -124,7 +124,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     data : mapping of str to xarray.Dataset
         "harmonics", "takes" or both; with two drives in one of them, see :func:`gap`.
     parameters : mapping
-        As :meth:`anechain.plan.Plan.parameters` gives them.
+        As :meth:`anechain.running.plan.Plan.parameters` gives them.
     """
     import xarray as xr
 

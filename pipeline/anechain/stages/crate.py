@@ -11,7 +11,11 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from anechain.crate import (
+from anechain.data.store import sha256_file, write_plain
+from anechain.errors import Problem, Refusal
+from anechain.receipts.embedding import canonical, format_of, netcdf_receipt, parsed
+from anechain.receipts.receipt import RAW, sha256_hex
+from anechain.report.crate import (
     CRATE_NAME,
     WORKFLOW_FOLDER,
     CrateFile,
@@ -24,13 +28,9 @@ from anechain.crate import (
     outside_id,
     run_of,
 )
-from anechain.embedding import canonical, format_of, netcdf_receipt, parsed
-from anechain.errors import Problem, Refusal
-from anechain.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, read_manifest
-from anechain.receipts import RAW, sha256_hex
+from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, read_manifest
 from anechain.stages import stage_module, stage_versions
 from anechain.stages.batch import Outcome
-from anechain.store import sha256_file, write_plain
 
 VERSION = 1
 USES = ()

@@ -8,21 +8,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain import contract
-from anechain.acoustics.curve_uncertainty import CurveSetUncertainty, curve_set_uncertainty, sphere_own
-from anechain.acoustics.curves import CurveSet, curve_set
-from anechain.acoustics.directions import PLANES
-from anechain.acoustics.orbits import WIDEST_GAP, distinct_directions, fill_orbits
-from anechain.acoustics.smoothing import resolution_limit, smooth
-from anechain.acoustics.sphere import sphere_mean_level
-from anechain.acoustics.uncertainty import CurveUncertainty, mean_level_uncertainty
+from anechain.acoustics.curve.smoothing import resolution_limit, smooth
+from anechain.acoustics.directivity.curves import CurveSet, curve_set
+from anechain.acoustics.directivity.directions import PLANES
+from anechain.acoustics.directivity.orbits import WIDEST_GAP, distinct_directions, fill_orbits
+from anechain.acoustics.directivity.sphere import sphere_mean_level
+from anechain.acoustics.uncertainty.curve_uncertainty import CurveSetUncertainty, curve_set_uncertainty, sphere_own
+from anechain.acoustics.uncertainty.uncertainty import CurveUncertainty, mean_level_uncertainty
+from anechain.campaign.stated_uncertainty import ErrorParts, budget_to_json, error_parts, nothing_stated
+from anechain.data import contract
+from anechain.data.store import is_current, read_dataset, write_artefact, write_dataset
+from anechain.data.tables import UNCERTAINTY_COLUMN, csv_bytes
 from anechain.methods import versions
-from anechain.plan import Plan
-from anechain.receipts import issue
+from anechain.receipts.receipt import issue
+from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
-from anechain.stated_uncertainty import ErrorParts, budget_to_json, error_parts, nothing_stated
-from anechain.store import is_current, read_dataset, write_artefact, write_dataset
-from anechain.tables import UNCERTAINTY_COLUMN, csv_bytes
 
 if TYPE_CHECKING:
     import xarray as xr

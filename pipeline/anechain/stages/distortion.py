@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain import contract
-from anechain.acoustics.distortion_at_level import AtLevel, at_level, chosen_takes, take_levels
-from anechain.acoustics.harmonic_distortion import (
+from anechain.acoustics.nonlinear.distortion_at_level import AtLevel, at_level, chosen_takes, take_levels
+from anechain.acoustics.nonlinear.harmonic_distortion import (
     HarmonicPeak,
     ReferredOrders,
     harmonic_peaks,
@@ -23,12 +22,13 @@ from anechain.acoustics.harmonic_distortion import (
     referred_orders,
     relative_to_total,
 )
+from anechain.data import contract
+from anechain.data.store import is_current, read_dataset, write_dataset
 from anechain.methods import versions
-from anechain.plan import Plan
-from anechain.receipts import issue
+from anechain.receipts.receipt import issue
+from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.fundamentals import beyond_band
-from anechain.store import is_current, read_dataset, write_dataset
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -8,13 +8,13 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from anechain.embedding import canonical
+from anechain.data.store import is_current, write_artefact
+from anechain.figures.device_figures import USES, device_figures, read_outputs
 from anechain.methods import versions
-from anechain.plan import DEVICE_STAGES, Plan
-from anechain.receipts import Input, issue
+from anechain.receipts.embedding import canonical
+from anechain.receipts.receipt import Input, issue
+from anechain.running.plan import DEVICE_STAGES, Plan
 from anechain.stages.batch import Outcome, inputs_of
-from anechain.stages.device_figures import USES, device_figures, read_outputs
-from anechain.store import is_current, write_artefact
 
 __all__ = ["BEFORE", "USES", "VERSION", "figure_paths", "keep_figure", "outputs_before", "run", "write_figure"]
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.harmonic_distortion import order_noise
-from anechain.acoustics.take_order import first_take_of_each_drive
+from anechain.acoustics.nonlinear.harmonic_distortion import order_noise
+from anechain.acoustics.recording.take_order import first_take_of_each_drive
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -7,21 +7,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from anechain import contract
-from anechain.acoustics.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE, referred_level_step
-from anechain.campaign import Setup
-from anechain.checks import Check, Limits, as_json, judged, line_of
-from anechain.embedding import canonical
+from anechain.acoustics.curve.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE, referred_level_step
+from anechain.campaign.file import Setup
+from anechain.data import contract
+from anechain.data.checks import Check, Limits, as_json, judged, line_of
+from anechain.data.rules import COMPANIONS
+from anechain.data.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 from anechain.errors import Problem, Refusal
-from anechain.hooks import Options
-from anechain.importers import Broken, Importer, choose, find_importers, parse_options, read
+from anechain.importing.hooks import Options
+from anechain.importing.importers import Broken, Importer, choose, find_importers, parse_options, read
+from anechain.importing.response_checks import METHODS, check_responses
 from anechain.methods import versions
-from anechain.plan import Plan, resolve_files
-from anechain.receipts import Input, issue
-from anechain.response_checks import METHODS, check_responses
-from anechain.rules import COMPANIONS
+from anechain.receipts.embedding import canonical
+from anechain.receipts.receipt import Input, issue
+from anechain.running.plan import Plan, resolve_files
 from anechain.stages.batch import Outcome
-from anechain.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 
 if TYPE_CHECKING:
     import xarray as xr

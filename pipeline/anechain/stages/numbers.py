@@ -10,20 +10,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain import contract
-from anechain.choices import Derivation, DeviceNumbers, Target
-from anechain.choices import Numbers as Options
-from anechain.embedding import canonical
+from anechain.campaign.choices import Derivation, DeviceNumbers, Target
+from anechain.campaign.choices import Numbers as Options
+from anechain.data import contract
+from anechain.data.numbers import number_to_json
+from anechain.data.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 from anechain.errors import Problem, Refusal
 from anechain.figure_of_merit import given
 from anechain.figure_of_merit.given import gather
 from anechain.figure_of_merit.groups import GROUPS, Made, everything
 from anechain.methods import versions
-from anechain.numbers import number_to_json
-from anechain.plan import DEVICE_STAGES, Plan
-from anechain.receipts import Input, issue
+from anechain.receipts.embedding import canonical
+from anechain.receipts.receipt import Input, issue
+from anechain.running.plan import DEVICE_STAGES, Plan
 from anechain.stages.batch import Outcome, inputs_of
-from anechain.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -125,7 +125,7 @@ def document(device: str, made: Made) -> dict[str, Any]:
 
 def _names(target: Path) -> set[Path]:
     """Datasets that the numbers name as theirs."""
-    from anechain.embedding import parsed
+    from anechain.receipts.embedding import parsed
 
     return {target.with_name(name) for name in parsed(target.read_text(encoding="utf-8"))["datasets"]}
 

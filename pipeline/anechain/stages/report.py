@@ -8,12 +8,26 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain import __version__
-from anechain.acoustics.curves import TITLES
-from anechain.campaign import Device
+from anechain.acoustics.directivity.curves import TITLES
+from anechain.campaign.file import Device
 from anechain.cautions import LEVEL_CAUTION
-from anechain.embedding import format_of
-from anechain.plan import DEVICE_STAGES, Plan
-from anechain.receipts import Input, issue
+from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
+from anechain.figures.device_figures import device_figures, read_outputs
+from anechain.receipts.embedding import format_of
+from anechain.receipts.receipt import Input, issue
+from anechain.report.compression import (
+    compression_gaps,
+    limits_caption,
+    said_of_compression,
+)
+from anechain.report.distortion import distortion_gaps, not_compared, said_of_distortion
+from anechain.report.numbers import (
+    compared_numbers,
+    deviation_rows,
+    number_choices,
+    number_groups,
+    numbers_of,
+)
 from anechain.report.page import (
     CheckRow,
     Content,
@@ -25,28 +39,14 @@ from anechain.report.page import (
     Picture,
     build_page,
 )
+from anechain.report.uncertainty import told_uncertainty
+from anechain.running.plan import DEVICE_STAGES, Plan
 from anechain.stages import stage_versions
 from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.compare import compared_figures
 from anechain.stages.compare_compression import FIGURE as COMPARED_LIMITS
 from anechain.stages.compare_distortion import compared_distortion_figures
-from anechain.stages.device_figures import device_figures, read_outputs
 from anechain.stages.draw import BEFORE, figure_paths, outputs_before
-from anechain.stages.told_compression import (
-    compression_gaps,
-    limits_caption,
-    said_of_compression,
-)
-from anechain.stages.told_distortion import distortion_gaps, not_compared, said_of_distortion
-from anechain.stages.told_numbers import (
-    compared_numbers,
-    deviation_rows,
-    number_choices,
-    number_groups,
-    numbers_of,
-)
-from anechain.stages.told_uncertainty import told_uncertainty
-from anechain.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -8,9 +8,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics import usable_limits
-from anechain.acoustics.curve_parts import hertz, mean_power_level, part_in_band
-from anechain.acoustics.harmonic_distortion import harmonic_sum, order_noise, percent_of_level, referred_orders
+from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.acoustics.nonlinear import usable_limits
+from anechain.acoustics.nonlinear.harmonic_distortion import (
+    harmonic_sum,
+    order_noise,
+    percent_of_level,
+    referred_orders,
+)
 from anechain.stages.fundamentals import Fundamentals, beyond_band, inside
 
 if TYPE_CHECKING:

@@ -1,0 +1,1 @@
+"""One curve: levels, frequency bands, smoothing, range, flatness, trends, peaks and dips."""

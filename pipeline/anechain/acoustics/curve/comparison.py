@@ -1,0 +1,68 @@
+"""Several devices on common terms: one frequency grid, and one level where only relative levels are known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from anechain.acoustics.curve.frequencies import band_centres, check_levels, mean_over_log_frequency
+from anechain.acoustics.curve.levels import level_of_power, power_of_level
+from anechain.methods import method
+
+__all__ = ["ALIGNMENT_BAND", "alignment_step", "common_grid"]
+
+Floats = NDArray[np.float64]
+
+ALIGNMENT_BAND = (300.0, 3000.0)
+"""Hz; the band in which relative levels are brought to a common mean."""
+
+
+@method(
+    "common-grid",
+    version=1,
+    title="Common frequency grid of several devices",
+    formula="Mid-band frequencies of 1/24-octave bands from the lowest to the highest frequency of all devices",
+    source="IEC 61260-1:2014, mid-band frequencies of 1/24-octave bands",
+    limits="Detail finer than the grid is not compared.",
+)
+def common_grid(grids: Sequence[ArrayLike]) -> Floats:
+    """Mid-band frequencies in Hz of 1/24-octave bands, from the lowest to the highest frequency of all grids."""
+    low = min(float(np.min(np.asarray(grid))) for grid in grids)
+    high = max(float(np.max(np.asarray(grid))) for grid in grids)
+    centres = band_centres(24, low, high)
+    return np.asarray(centres[(centres >= low) & (centres <= high)])
+
+
+@method(
+    "level-alignment",
+    version=1,
+    title="Relative levels brought to a common mean",
+    formula="Minus 10 lg of the mean squared pressure over log frequency in the band",
+    source="mean squared pressure on axis over log frequency in the alignment band, set to 0 dB",
+    standing="common practice, no source",
+    limits="Shapes can be compared then; sensitivities cannot.",
+)
+def alignment_step(frequency: ArrayLike, level: ArrayLike) -> float:
+    """Step in dB that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz and dB. Frequencies without a value are left out.
+
+    Returns
+    -------
+    float
+        dB to add; NaN where the data do not reach across the band.
+    """
+    grid, values = check_levels(frequency, level)
+    finite = np.isfinite(values)
+    grid, values = grid[finite], values[finite]
+    low, high = ALIGNMENT_BAND
+    if grid.size < 2 or grid[0] > low or grid[-1] < high:
+        return float("nan")
+    power = power_of_level(values)[:, np.newaxis]
+    mean = mean_over_log_frequency(np.log2(grid), power, np.log2(np.array([low])), np.log2(np.array([high])))
+    return -float(level_of_power(mean)[0, 0])

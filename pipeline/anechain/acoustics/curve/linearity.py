@@ -1,0 +1,196 @@
+"""How flat: the spread of a curve in a band, and the roughness that is left inside narrow bands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band, widest_step
+from anechain.acoustics.curve.frequencies import resample
+from anechain.methods import method
+
+__all__ = ["Linearity", "NarrowBandDeviation", "linearity", "narrow_band_deviation"]
+
+Floats = NDArray[np.float64]
+LastBand = Literal["whole", "cut"]
+
+POINTS_PER_BAND = 10
+"""Points in each half-octave band: 1/20 octave apart."""
+
+COARSEST_DATA = 1.0 / 10.0
+"""Octaves between samples beyond which a narrow-band deviation is not given. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class NarrowBandDeviation:
+    """Mean absolute deviation from the means of half-octave bands.
+
+    Attributes
+    ----------
+    deviation_db : float or None
+        dB; None if not determined.
+    bands : int
+        Number of half-octave bands.
+    low_hz, high_hz : float
+        From the lower edge of the first band to the upper edge of the last.
+    reason : str
+        Why it is not determined; empty if it is.
+    """
+
+    deviation_db: float | None
+    bands: int
+    low_hz: float
+    high_hz: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Linearity:
+    """Spread of a curve in a band; all of it None if not determined.
+
+    Attributes
+    ----------
+    low_hz, high_hz : float
+        The band.
+    plus_minus_db : float or None
+        Half the distance in dB from the lowest to the highest value: the curve lies within ± this about its middle.
+    mean_db : float or None
+        Mean of the decibels over log frequency.
+    above_mean_db, below_mean_db : float or None
+        dB by which the highest value exceeds the mean and the lowest falls short of it.
+    standard_deviation_db : float or None
+        dB about the mean, over log frequency.
+    narrow_band : NarrowBandDeviation
+        Roughness inside half-octave bands, with a reason of its own.
+    reason : str
+        Why the others are not determined; empty if they are.
+    """
+
+    low_hz: float
+    high_hz: float
+    plus_minus_db: float | None
+    mean_db: float | None
+    above_mean_db: float | None
+    below_mean_db: float | None
+    standard_deviation_db: float | None
+    narrow_band: NarrowBandDeviation
+    reason: str
+
+
+@method(
+    "narrow-band-deviation",
+    version=1,
+    title="Mean absolute deviation from the means of half-octave bands",
+    formula="Mean over half-octave bands of the mean absolute difference between ten levels 1/20 octave apart and "
+    "their mean",
+    source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference, part II, AES convention "
+    "paper 6190; half-octave bands with ten points 1/20 octave apart",
+    standing="recalled",
+    limits="Blind to anything wider than half an octave except by its slope: a tilt of s dB per octave gives 0.125 s.",
+)
+def narrow_band_deviation(
+    frequency: ArrayLike, level: ArrayLike, low_hz: float = 100.0, high_hz: float = 12000.0, last_band: LastBand = "cut"
+) -> NarrowBandDeviation:
+    """Mean over half-octave bands of the mean absolute deviation in dB from the band's mean in dB.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB.
+    low_hz, high_hz : float
+        The range; the bands begin at its lower end.
+    last_band : {"whole", "cut"}
+        Of a band that reaches beyond the range: left out, or taken as far as the range goes. From 100 Hz to 12 kHz
+        these are 13 bands (to 9051 Hz) or 14.
+
+    Returns
+    -------
+    NarrowBandDeviation
+        Not determined where the data do not reach across the bands, have a gap, or are coarser than 1/10 octave.
+
+    Raises
+    ------
+    ValueError
+        If the frequencies are not ascending above zero, the shapes disagree, the range is none or holds no band.
+    """
+    if last_band not in ("whole", "cut"):
+        raise ValueError(f'last_band is "whole" or "cut", not {last_band!r}')
+    half_octaves = 2 * np.log2(high_hz / low_hz) if 0 < low_hz < high_hz else 0.0
+    bands = int(np.floor(half_octaves + 1e-9) if last_band == "whole" else np.ceil(half_octaves - 1e-9))
+    if bands < 1:
+        raise ValueError(f"{low_hz} to {high_hz} Hz holds no half-octave band")
+    top = float(low_hz * 2 ** (bands / 2)) if last_band == "whole" else high_hz
+    part = part_in_band(frequency, level, low_hz, top)
+    reason = part.reason
+    if not reason and widest_step(part.frequency) > COARSEST_DATA * (1 + 1e-6):
+        reason = f"the data are up to {widest_step(part.frequency):.2g} octave apart; 1/10 octave or finer is needed"
+    if reason:
+        return NarrowBandDeviation(None, bands, low_hz, top, reason)
+    index = np.arange(bands * POINTS_PER_BAND)
+    points = low_hz * 2 ** (index / (2 * POINTS_PER_BAND))
+    kept = points <= top * (1 + 1e-9)
+    values = resample(part.frequency, part.level, np.minimum(points[kept], top))
+    each = [
+        np.abs(values[band] - values[band].mean()).mean()
+        for band in (index[kept] // POINTS_PER_BAND == n for n in range(bands))
+        if band.any()
+    ]
+    return NarrowBandDeviation(float(np.mean(each)), len(each), low_hz, top, "")
+
+
+@method(
+    "linearity",
+    version=1,
+    title="Linearity: ± dB, standard deviation and narrow-band deviation in a band",
+    formula="Half the highest less the lowest level; root of the mean, over log frequency, of the squared distance "
+    "from the mean level",
+    source="extremes at the samples; mean and standard deviation of decibels over log frequency",
+    standing="common practice, no source",
+    limits="± dB depends on the smoothing: state it. Counts a trend as an error; see deviations from a trend for the "
+    "rest.",
+)
+def linearity(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> Linearity:
+    """Spread of a curve in a band.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB.
+    low_hz, high_hz : float
+        The band.
+
+    Returns
+    -------
+    Linearity
+
+    Raises
+    ------
+    ValueError
+        If the frequencies are not ascending above zero, the shapes disagree or the band is none.
+    """
+    part = part_in_band(frequency, level, low_hz, high_hz)
+    if high_hz / low_hz >= np.sqrt(2):
+        narrow = narrow_band_deviation(frequency, level, low_hz, high_hz)
+    else:
+        narrow = NarrowBandDeviation(None, 0, low_hz, high_hz, "the band is narrower than half an octave")
+    if part.reason:
+        return Linearity(low_hz, high_hz, None, None, None, None, None, narrow, part.reason)
+    mean = mean_over_octaves(part.frequency, part.level)
+    centred = part.level - mean
+    left, right, width = centred[:-1], centred[1:], np.diff(np.log2(part.frequency))
+    # The square of a straight line from a to b has the mean (a² + ab + b²) / 3.
+    variance = ((left**2 + left * right + right**2) / 3 * width).sum() / width.sum()
+    return Linearity(
+        low_hz=low_hz,
+        high_hz=high_hz,
+        plus_minus_db=float(np.ptp(part.level) / 2),
+        mean_db=mean,
+        above_mean_db=float(centred.max()),
+        below_mean_db=float(-centred.min()),
+        standard_deviation_db=float(np.sqrt(variance)),
+        narrow_band=narrow,
+        reason="",
+    )

@@ -1,0 +1,282 @@
+"""What a published regression says of listeners' preference, term by term, and how far that can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from anechain.acoustics.curve.bandwidth import frequency_limits
+from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
+from anechain.acoustics.curve.frequencies import check_levels, resample
+from anechain.acoustics.curve.linearity import LastBand, NarrowBandDeviation, narrow_band_deviation
+from anechain.acoustics.curve.trends import Trend, fit_trend
+from anechain.methods import method
+
+__all__ = [
+    "PREFERENCE_LIMITS",
+    "LowFrequencyTerms",
+    "PreferenceEstimate",
+    "low_frequency_terms",
+    "preference_estimate",
+    "preference_of_terms",
+    "smoothness",
+]
+
+Floats = NDArray[np.float64]
+
+CONSTANT, NBD_ON_AXIS, NBD_IN_ROOM, LFX, SM_IN_ROOM = 12.69, -2.49, -2.99, -4.31, 2.32
+"""Coefficients of the regression. Recalled."""
+
+SMOOTHNESS_BAND = (100.0, 16000.0)
+DEVIATION_BAND = (100.0, 12000.0)
+LISTENING_WINDOW_BAND = (300.0, 10000.0)
+"""Hz; bands of the terms. Recalled."""
+
+BASS_END = 300.0
+BASS_DROP = 6.0
+"""Hz and dB; where the low-frequency terms end, and how far the sound power has fallen where they begin. Recalled."""
+
+PREFERENCE_LIMITS = (
+    "Fitted to the mean ratings of 70 loudspeakers in 19 listening tests (correlation 0.86), all of conventional "
+    "design, one at a time, in one room, by the listeners of one laboratory. It knows nothing of distortion, of the "
+    "highest level, of direction in the room or of the room itself. Coefficients and definitions are recalled, not "
+    "read in the paper. Differences of less than about one point mean nothing; no more than one decimal is shown."
+)
+"""What must be read with every number of this model."""
+
+
+@dataclass(frozen=True)
+class LowFrequencyTerms:
+    """Low-frequency extension and quality.
+
+    Attributes
+    ----------
+    extension_log10_hz : float or None
+        LFX: decimal logarithm of the frequency in `minus_six_hz`.
+    minus_six_hz : float or None
+        Hz; the first frequency below 300 Hz at which the sound power is 6 dB below `listening_window_db`.
+    quality_db : float or None
+        LFQ: mean over half-octave bands from there to 300 Hz of the distance in dB of the sound power from
+        `listening_window_db`.
+    listening_window_db : float or None
+        Mean of the listening window, in dB over log frequency, from 300 Hz to 10 kHz.
+    reason : str
+        Why a term is not determined; empty if they are.
+    """
+
+    extension_log10_hz: float | None
+    minus_six_hz: float | None
+    quality_db: float | None
+    listening_window_db: float | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class PreferenceEstimate:
+    """Estimate of preference with all its terms; never to be shown without `limits`.
+
+    Attributes
+    ----------
+    rating : float or None
+        0 to 10 in the main; None if not determined. For show, one decimal at most: `rating_words`.
+    rating_words : str
+        The rating with one decimal, or "not determined".
+    on_axis_deviation, in_room_deviation : NarrowBandDeviation
+        NBD of the on-axis curve and of the estimated in-room response.
+    low_frequency : LowFrequencyTerms
+        LFX, and LFQ, which is not in the equation.
+    smoothness : float or None
+        SM: r² of a line through the estimated in-room response.
+    smoothness_trend : Trend
+        That line.
+    contributions : dict of str to float
+        What each term adds to the constant of 12.69; only the terms that are determined.
+    last_band : str
+        The reading of the range of NBD: 13 "whole" bands or 14, the last one "cut".
+    limits : str
+        :data:`PREFERENCE_LIMITS`.
+    reason : str
+        Why there is no rating; empty if there is.
+    """
+
+    rating: float | None
+    rating_words: str
+    on_axis_deviation: NarrowBandDeviation
+    in_room_deviation: NarrowBandDeviation
+    low_frequency: LowFrequencyTerms
+    smoothness: float | None
+    smoothness_trend: Trend
+    contributions: dict[str, float]
+    last_band: str
+    limits: str
+    reason: str
+
+
+@method(
+    "in-room-smoothness",
+    version=1,
+    title="Smoothness SM: r² of a line through a curve from 100 Hz to 16 kHz",
+    formula="r squared of the line of least squares, dB over log frequency, at points 1/20 octave apart from 100 Hz "
+    "to 16 kHz",
+    source="Olive 2004, part II, AES convention paper 6190; points 1/20 octave apart",
+    standing="recalled",
+    limits="A steeper curve is smoother by it, whatever its ripple; a flat one has no r².",
+)
+def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
+    """Line through a curve from 100 Hz to 16 kHz at points 1/20 octave apart; its r² is the term SM.
+
+    Raises
+    ------
+    ValueError
+        If the frequencies are not ascending above zero or the shapes disagree.
+    """
+    low, high = SMOOTHNESS_BAND
+    points = low * 2 ** (np.arange(np.floor(20 * np.log2(high / low) + 1e-9) + 1) / 20)
+    part = part_in_band(frequency, level, low, high)
+    if part.reason:
+        return fit_trend(frequency, level, low, high)
+    return fit_trend(points, resample(part.frequency, part.level, points), low, float(points[-1]))
+
+
+@method(
+    "low-frequency-terms",
+    version=1,
+    title="Low-frequency extension LFX and quality LFQ",
+    formula="LFX: decimal logarithm of the first frequency below 300 Hz at which the sound power is 6 dB below the "
+    "mean of the listening window from 300 Hz to 10 kHz; LFQ: mean, over half-octave bands from there to 300 "
+    "Hz, of the absolute distance from that mean",
+    source="Olive 2004, part II, AES convention paper 6190",
+    standing="recalled",
+    limits="LFX reads one frequency of the sound power; what the room adds is not in it. LFQ is not in the equation.",
+)
+def low_frequency_terms(
+    frequency: ArrayLike, listening_window_level: ArrayLike, sound_power_level: ArrayLike
+) -> LowFrequencyTerms:
+    """Where the sound power has fallen by 6 dB below the listening window, and how even it is above.
+
+    Parameters
+    ----------
+    frequency : array_like, shape (n,)
+        Hz, ascending.
+    listening_window_level, sound_power_level : array_like, shape (n,)
+        dB.
+
+    Returns
+    -------
+    LowFrequencyTerms
+
+    Raises
+    ------
+    ValueError
+        If the frequencies are not ascending above zero or the shapes disagree.
+    """
+    window = part_in_band(frequency, listening_window_level, *LISTENING_WINDOW_BAND)
+    if window.reason:
+        return LowFrequencyTerms(None, None, None, None, f"listening window: {window.reason}")
+    mean = mean_over_octaves(window.frequency, window.level)
+    grid, power = check_levels(frequency, sound_power_level)
+    found = frequency_limits(grid, power, mean, "mean of the listening window", BASS_END, (BASS_DROP,))
+    if found.reason:
+        return LowFrequencyTerms(None, None, None, mean, f"sound power: {found.reason}")
+    limit = found.lower[0]
+    if limit.nearest_hz is None:
+        return LowFrequencyTerms(None, None, None, mean, f"sound power: {limit.reason}")
+    low = limit.nearest_hz
+    bands = max(int(np.ceil(2 * np.log2(BASS_END / low) - 1e-9)), 1)
+    edges = np.minimum(low * 2 ** (np.arange(bands + 1) / 2), BASS_END)
+    parts = [part_in_band(grid, power, a, b) for a, b in pairwise(edges.tolist()) if b > a]
+    means = [mean_over_octaves(part.frequency, part.level) for part in parts if not part.reason]
+    quality = float(np.mean(np.abs(np.array(means) - mean))) if len(means) == len(parts) and parts else None
+    reason = "" if quality is not None else "LFQ: the sound power has gaps below 300 Hz"
+    return LowFrequencyTerms(float(np.log10(low)), low, quality, mean, reason)
+
+
+@method(
+    "preference-equation",
+    version=1,
+    title="Estimated preference of given terms",
+    formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR",
+    source="Olive 2004, part II, AES paper 6190: 12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR",
+    standing="recalled",
+    limits=PREFERENCE_LIMITS,
+)
+def preference_of_terms(nbd_on_axis_db: float, nbd_in_room_db: float, lfx_log10_hz: float, sm_in_room: float) -> float:
+    """Evaluate the regression; the terms as in :class:`PreferenceEstimate`."""
+    return (
+        CONSTANT
+        + NBD_ON_AXIS * nbd_on_axis_db
+        + NBD_IN_ROOM * nbd_in_room_db
+        + LFX * lfx_log10_hz
+        + SM_IN_ROOM * sm_in_room
+    )
+
+
+@method(
+    "preference-estimate",
+    version=1,
+    title="Estimated preference with all its terms and limits",
+    formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR, each term by its own method",
+    source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference Using Objective "
+    "Measurements, part II, AES convention paper 6190",
+    standing="recalled",
+    limits=PREFERENCE_LIMITS,
+)
+def preference_estimate(
+    frequency: ArrayLike,
+    on_axis_level: ArrayLike,
+    listening_window_level: ArrayLike,
+    sound_power_level: ArrayLike,
+    in_room_level: ArrayLike,
+    last_band: LastBand = "cut",
+) -> PreferenceEstimate:
+    """Derive all terms from curves, and the rating if all terms are determined.
+
+    Parameters
+    ----------
+    frequency : array_like, shape (n,)
+        Hz, ascending.
+    on_axis_level, listening_window_level, sound_power_level, in_room_level : array_like, shape (n,)
+        dB; the estimated in-room response last.
+    last_band : {"whole", "cut"}
+        100 Hz to 12 kHz is 13.8 half-octave bands: 13 whole ones, or 14 of which the last is cut.
+
+    Returns
+    -------
+    PreferenceEstimate
+        A curve that is flat has no r²: the smoothness, and with it the rating, is then not determined.
+
+    Raises
+    ------
+    ValueError
+        If the frequencies are not ascending above zero, the shapes disagree or an option has no such value.
+    """
+    on_axis = narrow_band_deviation(frequency, on_axis_level, *DEVIATION_BAND, last_band)
+    in_room = narrow_band_deviation(frequency, in_room_level, *DEVIATION_BAND, last_band)
+    bass = low_frequency_terms(frequency, listening_window_level, sound_power_level)
+    line = smoothness(frequency, in_room_level)
+    flat = "the estimated in-room response is flat, which leaves its r² undefined"
+    terms = {
+        "NBD_ON": (on_axis.deviation_db, NBD_ON_AXIS, on_axis.reason),
+        "NBD_PIR": (in_room.deviation_db, NBD_IN_ROOM, in_room.reason),
+        "LFX": (bass.extension_log10_hz, LFX, bass.reason),
+        "SM_PIR": (line.r_squared, SM_IN_ROOM, line.reason or flat),
+    }
+    missing = [f"{name}: {reason}" for name, (value, _, reason) in terms.items() if value is None]
+    known = [value for value, _, _ in terms.values() if value is not None]
+    rating = None if missing else preference_of_terms(*known)
+    return PreferenceEstimate(
+        rating=rating,
+        rating_words="not determined" if rating is None else f"{rating:.1f}",
+        on_axis_deviation=on_axis,
+        in_room_deviation=in_room,
+        low_frequency=bass,
+        smoothness=line.r_squared,
+        smoothness_trend=line,
+        contributions={name: value * factor for name, (value, factor, _) in terms.items() if value is not None},
+        last_band=last_band,
+        limits=PREFERENCE_LIMITS,
+        reason="; ".join(missing),
+    )

@@ -1,0 +1,345 @@
+"""What a grid of directions says of the whole sphere: weights, holes, values between its points, the mean level."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from anechain.acoustics.curve.levels import mean_level
+from anechain.methods import method
+
+if TYPE_CHECKING:
+    from scipy.spatial import ConvexHull
+
+__all__ = [
+    "SAME_DIRECTION",
+    "interpolate_sphere",
+    "largest_gap",
+    "solid_angle_weights",
+    "sphere_mean_level",
+    "unique_directions",
+]
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.integer[Any]]
+
+SAME_DIRECTION = 0.01
+"""Directions no farther apart than this many degrees are one direction: files round positions to 0.01 degrees."""
+
+NEGLIGIBLE_SHARE = 1e-6  # of a corner in an interpolated value: the target lies on the opposite side
+
+
+def _unit(vectors: ArrayLike) -> Floats:
+    v = np.asarray(vectors, dtype=np.float64)
+    if v.ndim != 2 or v.shape[1] != 3 or not len(v):
+        raise ValueError(f"directions are vectors of shape (directions, 3), not {v.shape}")
+    length = np.linalg.norm(v, axis=1, keepdims=True)
+    if not np.isfinite(v).all() or not (length > 0).all():
+        raise ValueError("directions must be finite and have a length")
+    return np.asarray(v / length)
+
+
+def _chord(degrees: float) -> float:
+    return float(2 * np.sin(np.deg2rad(degrees) / 2))
+
+
+def unique_directions(vectors: ArrayLike) -> tuple[Integers, Integers]:
+    """Find the directions that are given more than once.
+
+    Parameters
+    ----------
+    vectors : array_like, shape (directions, 3)
+        Of any length but zero.
+
+    Returns
+    -------
+    first : numpy.ndarray of int, shape (unique,)
+        Index of the first mention of each direction, rising.
+    group : numpy.ndarray of int, shape (directions,)
+        Which of the unique directions each one is. Directions within 0.01 degrees are the same one.
+
+    Raises
+    ------
+    ValueError
+        If a vector is not finite or has no length.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    unit = _unit(vectors)
+    # Cells whose diagonal stays within the tolerance come first: a file that repeats one position for
+    # thousands of measurements would otherwise make millions of pairs.
+    cell = _chord(SAME_DIRECTION) / np.sqrt(3)
+    _, kept, cell_of = np.unique(np.round(unit / cell).astype(np.int64), axis=0, return_index=True, return_inverse=True)
+    pairs = cKDTree(unit[kept]).query_pairs(_chord(SAME_DIRECTION), output_type="ndarray")
+    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(kept), len(kept)))
+    _, component = connected_components(links, directed=False)
+    label = np.asarray(component)[cell_of.reshape(-1)]
+    _, first, inverse = np.unique(label, return_index=True, return_inverse=True)
+    order = np.argsort(first)
+    rank = np.empty_like(order)
+    rank[order] = np.arange(order.size)
+    return first[order], rank[inverse.reshape(-1)]
+
+
+def _flat_normal(unit: Floats) -> Floats | None:
+    """Normal of the plane that all points lie in, or None if they span space."""
+    spread = unit - unit.mean(axis=0)
+    variance, axes = np.linalg.eigh(spread.T @ spread / len(unit))
+    return np.asarray(axes[:, 0]) if variance[0] < 1e-12 else None
+
+
+def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
+    """Find the widest hole in a grid of directions.
+
+    Parameters
+    ----------
+    vectors : array_like, shape (directions, 3)
+        Of any length but zero.
+
+    Returns
+    -------
+    width : float
+        Degrees across the largest circle on the sphere with no direction inside: 14.1 for a grid of 10 by 10
+        degrees (its diagonal on the equator), 180 for a full circle or a half sphere.
+    centre : numpy.ndarray, shape (3,)
+        Unit vector of the middle of that hole.
+
+    Raises
+    ------
+    ValueError
+        If a vector is not finite or has no length.
+
+    Notes
+    -----
+    The facets of the convex hull of points on a sphere are their Delaunay triangles; the outward normal of a facet
+    is the centre of the empty circle through its corners (Brown 1979, Voronoi diagrams from convex hulls).
+    """
+    from scipy.spatial import ConvexHull
+
+    unit = _unit(vectors)
+    unit = unit[unique_directions(unit)[0]]
+    if len(unit) == 1:
+        return 360.0, -unit[0]
+    if len(unit) == 2:
+        middle = -unit.sum(axis=0)
+        if np.linalg.norm(middle) < 1e-9:  # two poles: any direction across them
+            middle = np.cross(unit[0], np.eye(3)[np.argmin(np.abs(unit[0]))])
+        centres = (middle / np.linalg.norm(middle))[None]
+    elif (normal := _flat_normal(unit)) is not None:
+        centres = np.stack([normal, -normal])
+    else:
+        facets = ConvexHull(unit).equations
+        centres = facets[[np.argmax(facets[:, 3])], :3]
+    radii = [np.rad2deg(np.arccos(np.clip((unit @ centre).max(), -1, 1))) for centre in centres]
+    widest = int(np.argmax(radii))
+    return float(2 * radii[widest]), np.asarray(centres[widest])
+
+
+@method(
+    "solid-angle-weights",
+    version=1,
+    title="Share of the sphere that each measured direction stands for",
+    formula="Area of each direction's cell (all that is nearer to it than to any other) over that of the sphere",
+    source="Spherical Voronoi cells; area of a spherical polygon by Girard's theorem",
+    limits="A direction beside a hole stands for the hole too: look at the largest gap first.",
+)
+def solid_angle_weights(vectors: ArrayLike) -> Floats:
+    """Compute the share of the sphere that each direction of a grid stands for.
+
+    Parameters
+    ----------
+    vectors : array_like, shape (directions, 3)
+        Of any length but zero, in any order.
+
+    Returns
+    -------
+    numpy.ndarray, shape (directions,)
+        Area of each direction's Voronoi cell over 4 pi; sums to 1. A direction given several times (a pole at each
+        azimuth; 0 and 360 degrees) has its cell shared evenly among its mentions.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than four unique directions, or all lie in one half of the sphere: then no cell has an
+        outer limit.
+
+    Notes
+    -----
+    64442 directions (1 degree by 1 degree) take about 2 seconds. On a grid of azimuth and elevation a cell is
+    bounded by great circles where the usual ring formula has circles of latitude; at 1 degree the two differ by
+    3e-5 of a cell. Error of the true directivity index against closed forms (first-order patterns, baffled pistons,
+    caps on a sphere, indices up to 10 dB): 0.022 dB at most from 10 degrees, 0.006 dB from 5 degrees, 0.0002 dB from
+    1 degree; a beam as narrow as a piston of ka = 10 at the pole of a grid of 10 degrees is 0.23 dB off.
+    """
+    from scipy.spatial import SphericalVoronoi
+
+    unit = _unit(vectors)
+    first, group = unique_directions(unit)
+    if len(first) < 4:
+        raise ValueError(f"{len(first)} unique directions; a sphere needs at least four")
+    gap, _ = largest_gap(unit[first])
+    if gap >= 180 - 1e-6:
+        raise ValueError(f"the directions leave a hole of {gap:.1f}°: they lie in one half of the sphere")
+    cells = SphericalVoronoi(unit[first], radius=1.0, center=np.zeros(3), threshold=1e-9).calculate_areas()
+    share = np.asarray(cells, dtype=np.float64) / (4 * np.pi)
+    if not np.isfinite(share).all() or (share < 0).any() or abs(share.sum() - 1) > 1e-6:
+        raise ValueError("the cells of these directions do not add up to the sphere")
+    share /= share.sum()
+    return np.asarray(share[group] / np.bincount(group)[group])
+
+
+@method(
+    "sphere-mean-level",
+    version=1,
+    title="Mean level over the whole sphere",
+    formula="10 lg of the sum of squared pressure times the direction's share of the sphere",
+    source="Definition of the directivity factor: mean squared pressure over the sphere "
+    "(Beranek and Mellow, Acoustics: Sound Fields and Transducers, section 4.16)",
+    standing="recalled",
+    limits="As good as the grid; not the sound power of ANSI/CTA-2034-A, which weights two orbits.",
+)
+def sphere_mean_level(level: ArrayLike, weight: ArrayLike) -> Floats:
+    """Compute the level of the mean squared pressure over the sphere.
+
+    Parameters
+    ----------
+    level : array_like, shape (directions, ...)
+        dB.
+    weight : array_like, shape (directions,)
+        Share of the sphere of each direction; see :func:`solid_angle_weights`.
+
+    Returns
+    -------
+    numpy.ndarray, shape (...)
+        dB. NaN where any direction is NaN. The level on the axis less this is the true directivity index.
+    """
+    return mean_level(level, weight, axis=0)
+
+
+def _enclosing_hull(unit: Floats) -> tuple[ConvexHull, int] | None:
+    """Hull around the centre of the sphere, and how many of its corners are grid points.
+
+    Where the grid leaves a half of the sphere or more empty, points are added in the middle of the emptiness, to
+    close the hull; what is interpolated from an added point is not a value and is refused later.
+    """
+    from scipy.spatial import ConvexHull
+
+    corners = unit
+    if (normal := _flat_normal(unit)) is not None:
+        if len(unit) < 3:
+            return None
+        corners = np.vstack([unit, normal, -normal])
+    for _ in range(4):
+        hull = ConvexHull(corners)
+        outermost = int(np.argmax(hull.equations[:, 3]))
+        if hull.equations[outermost, 3] < -1e-6:
+            return hull, len(unit)
+        corners = np.vstack([corners, hull.equations[outermost, :3]])
+    return None
+
+
+@method(
+    "sphere-interpolation",
+    version=1,
+    title="Value between the directions of a grid on the sphere",
+    formula="Mean of the three corners of the triangle around a direction, weighted by barycentric coordinates",
+    source="Barycentric interpolation in the Delaunay triangles of the directions",
+    standing="common practice, no source",
+    limits="Straight lines between neighbours: a null or a lobe narrower than the grid is lost.",
+)
+def interpolate_sphere(
+    vectors: ArrayLike, values: ArrayLike, targets: ArrayLike, max_gap: float = 15.0
+) -> tuple[Floats, Floats]:
+    """Read values at directions that a grid may not have.
+
+    Parameters
+    ----------
+    vectors : array_like, shape (directions, 3)
+        The grid, of any length but zero. Of a direction given several times the mean value counts.
+    values : array_like, shape (directions, ...)
+        Squared pressures, where levels are wanted; not decibels, which have no value at a null.
+    targets : array_like, shape (targets, 3)
+        Directions asked for.
+    max_gap : float
+        Longest side, in degrees, of a triangle (or of the side a target lies on) that may be bridged.
+
+    Returns
+    -------
+    values : numpy.ndarray, shape (targets, ...)
+        The grid's own value where it has the direction (within 0.01 degrees), otherwise interpolated from the three
+        corners around; NaN where the target lies in a hole wider than `max_gap`, or where a corner is NaN.
+    distance : numpy.ndarray, shape (targets,)
+        Degrees to the nearest grid point.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not match, or a vector is not finite or has no length.
+
+    Notes
+    -----
+    Why squared pressure: every curve drawn from the values is a mean of squared pressures, and straight lines keep
+    that mean. Measured on a real two-way loudspeaker (1 degree data thinned to 10 degrees, 1500 directions, 1 to
+    20 kHz) the mean squared pressure comes out within 0.01 dB; interpolated magnitudes lose up to 0.05 dB and
+    decibels up to 0.1 dB. The price is paid beside nulls, where a single value is read too high: rms error
+    within 20 dB of the axis 0.06 dB at 1 kHz, 0.30 dB at 5 kHz, 0.38 dB at 20 kHz (magnitudes 0.06, 0.30, 0.31); from
+    5 degrees 0.02, 0.08 and 0.11 dB. Baffled piston of ka = 3 against the closed form, front half: rms 0.075 and
+    at most 0.21 dB from 10 degrees, 0.019 and 0.05 dB from 5 degrees.
+    """
+    from scipy.spatial import cKDTree
+
+    unit, wanted = _unit(vectors), _unit(targets)
+    value = np.asarray(values, dtype=np.float64)
+    if len(value) != len(unit):
+        raise ValueError(f"{len(value)} values for {len(unit)} directions")
+    first, group = unique_directions(unit)
+    if len(first) < len(unit):
+        summed = np.zeros((len(first), *value.shape[1:]))
+        np.add.at(summed, group, value)
+        value = summed / np.bincount(group).reshape(-1, *[1] * (value.ndim - 1))
+        unit = unit[first]
+    chord, found = cKDTree(unit).query(wanted)
+    nearest = np.asarray(found, dtype=np.intp)
+    distance = np.rad2deg(2 * np.arcsin(np.minimum(chord / 2, 1)))
+    result = np.full((len(wanted), *value.shape[1:]), np.nan)
+    exact = distance <= SAME_DIRECTION
+    result[exact] = value[nearest[exact]]
+    if exact.all():
+        return result, distance
+    enclosed = _enclosing_hull(unit)
+    if enclosed is None:
+        return result, distance
+    hull, real = enclosed
+    normals, offsets = hull.equations[:, :3], -hull.equations[:, 3]
+    for index in np.flatnonzero(~exact):
+        corners, share = _triangle_around(hull.points, hull.simplices, normals, offsets, wanted[index])
+        corners, share = corners[share > NEGLIGIBLE_SHARE], share[share > NEGLIGIBLE_SHARE]
+        if (corners >= real).any():
+            continue
+        sides = np.linalg.norm(unit[corners][:, None] - unit[corners][None], axis=-1)
+        if sides.max() > _chord(min(max_gap, 180.0)) + 1e-9:
+            continue
+        result[index] = np.tensordot(share / share.sum(), value[corners], axes=1)
+    return result, distance
+
+
+def _triangle_around(
+    points: Floats, triangles: Integers, normals: Floats, offsets: Floats, target: Floats
+) -> tuple[Integers, Floats]:
+    """Corners of the triangle that a direction passes through, and the share of each."""
+    # The ray meets the plane of every facet somewhere; the facet it leaves the hull through is the nearest one.
+    reach = (normals @ target) / offsets
+    # Four or more grid points on one circle make coplanar facets: take the one that holds the target.
+    candidates = np.flatnonzero(reach >= reach.max() * (1 - 1e-9))
+    corner_sets = triangles[candidates]
+    # Corners as columns: the shares solve  corners @ shares = target, up to a common factor.
+    shares = np.linalg.solve(
+        np.swapaxes(points[corner_sets], 1, 2), np.broadcast_to(target, (len(candidates), 3))[..., None]
+    )
+    shares = shares[..., 0] / shares[..., 0].sum(axis=1, keepdims=True)
+    best = int(np.argmax(shares.min(axis=1)))
+    return corner_sets[best], np.clip(shares[best], 0, None)

@@ -1,0 +1,1 @@
+"""Electrical impedance at the terminals."""

@@ -1,0 +1,1 @@
+"""Distortion, compression with level, and usable limits."""

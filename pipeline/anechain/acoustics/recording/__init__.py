@@ -1,0 +1,1 @@
+"""Recordings: sweeps, impulse responses, harmonics, repeated takes, calibration."""

@@ -1,0 +1,1 @@
+"""Measurement errors, and how they propagate to results."""

@@ -1,0 +1,1 @@
+"""Look into results that exist: verify, explain, remake, bundle, sign."""

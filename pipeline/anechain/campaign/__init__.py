@@ -1,0 +1,1 @@
+"""The campaign file and everything that it can choose."""

@@ -1,0 +1,1 @@
+"""Importer plugins: hooks, identification, assembly of datasets, checks of what was imported."""

@@ -1,0 +1,1 @@
+"""methods.lock: notices code that changes under an unchanged method version."""

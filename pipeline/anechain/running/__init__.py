@@ -1,0 +1,1 @@
+"""The plan of a run, the workflow process, and the results folder."""

@@ -1,0 +1,98 @@
+"""What a results folder holds: its devices, their files, and what its campaign says of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from anechain.errors import Refusal
+
+__all__ = ["ResultsFolder"]
+
+_NUMBERS = "numbers.json"
+_NO_DEVICES = {"figures", "report"}
+_ONCE = {"ro-crate-metadata.json"}
+"""What says when and where a run happened, and so is never the same twice."""
+_NO_VALUES_OF_A_DEVICE = ("draw", "compare", "report")
+"""Stages whose failure leaves a device's values as they are."""
+
+
+class ResultsFolder:
+    """A results folder: its devices, its files, and what its campaign says."""
+
+    def __init__(self, path: Path):
+        self.folder = path / "results" if (path / "results").is_dir() else path
+        self.campaign = self._campaign()
+        found = sorted(p.parent.name for p in self.folder.glob("*/*") if p.parent.name not in _NO_DEVICES and _holds(p))
+        present = dict.fromkeys(name for name in found if not name.startswith("."))
+        if not present and not (self.folder / "comparison.nc").is_file():
+            raise Refusal.because(
+                path, "holds no results", "a results folder, or a campaign's folder with one", "run the campaign first"
+            )
+        named: Mapping[str, Any] = self.campaign.get("devices", {})
+        self.failed = self._failed()
+        self.remarks = [
+            f"the folder {name} is left aside: the campaign does not name this device"
+            for name in present
+            if named and name not in named
+        ]
+        self.remarks += [
+            f"{name} failed at {stage}; what is left of an earlier run is left aside"
+            for name, stage in self.failed.items()
+        ]
+        self.devices = [
+            name
+            for name in [*(n for n in named if n in present), *(n for n in present if not named)]
+            if name not in self.failed
+        ]
+
+    def _campaign(self) -> dict[str, Any]:
+        try:
+            resolved = json.loads((self.folder / "campaign.json").read_bytes())
+            campaign: dict[str, Any] = dict(resolved["campaign"])
+            order = [name for name in resolved["order"] if name in campaign["devices"]]
+            return campaign | {"devices": {name: dict(campaign["devices"][name]) for name in order}}
+        except (OSError, ValueError, KeyError, TypeError):
+            return {}
+
+    def _failed(self) -> dict[str, str]:
+        from anechain.running.plan import read_manifest
+
+        failed: dict[str, str] = {}
+        for path in sorted((self.folder / ".chain").glob("*/*.json")):
+            manifest = read_manifest(path) if path.parent.name not in _NO_VALUES_OF_A_DEVICE else None
+            for device, entry in (manifest or {"devices": {}})["devices"].items():
+                if "failed" in entry:
+                    failed[device] = path.parent.name
+        return failed
+
+    def title(self, device: str) -> str:
+        """Name of a device in print."""
+        return str(self.campaign.get("devices", {}).get(device, {}).get("title", ""))
+
+    def absence(self, device: str, called: str) -> str:
+        """Why there are no results of a device here, as far as the folder says; `called` is what a reader calls it."""
+        if device in self.failed:
+            return f"it failed in {called} at {self.failed[device]}"
+        if device in self.campaign.get("devices", {}):
+            return f"the campaign in {called} names it, but there are no results of it"
+        return f"the campaign in {called} does not name it" if self.campaign else ""
+
+    def data(self, device: str) -> dict[str, Path]:
+        """Files of a device that hold values, by name; the table of curves stands in where the dataset is not there."""
+        folder = self.folder / device
+        found = {path.name: path for path in sorted(folder.glob("*")) if path.suffix == ".nc" or path.name == _NUMBERS}
+        table = folder / "curves.csv"
+        return found if "curves.nc" in found or not table.is_file() else {"curves.nc": table} | found
+
+    def files(self) -> list[str]:
+        """Every file that a run leaves, by its path within the folder."""
+        paths = (path.relative_to(self.folder) for path in sorted(self.folder.rglob("*")) if path.is_file())
+        shown = (path for path in paths if path.name not in _ONCE and not any(p.startswith(".") for p in path.parts))
+        return [path.as_posix() for path in shown]
+
+
+def _holds(path: Path) -> bool:
+    return path.suffix == ".nc" or path.name in ("curves.csv", _NUMBERS)

@@ -1,0 +1,1 @@
+"""A frozen input for every registered method; methods.lock keeps the digest of each result."""

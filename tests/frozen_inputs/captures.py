@@ -1,0 +1,103 @@
+"""Frozen reference inputs of what is done with recordings: sweeps, deconvolution, windows, harmonics, calibration."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["reference_calls_of_captures"]
+
+Floats = NDArray[np.float64]
+
+_RATE = 8000
+_LAW = (40.0, 3200.0, 0.4)
+_AT: Floats = np.geomspace(60.0, 1500.0, 23)
+
+
+def _parts(values: ArrayLike) -> list[Floats]:
+    """Real and imaginary part, to what transforms of different libraries agree on."""
+    array = np.asarray(values, dtype=np.complex128)
+    return [np.round(array.real, 8), np.round(array.imag, 8)]
+
+
+def _played() -> Floats:
+    from anechain.acoustics.recording.sweeps import swept_sine
+
+    return swept_sine("synchronised", *_LAW, _RATE, 0.02, 0.01)
+
+
+def _recording() -> Floats:
+    """A sweep bent, reflected and late, with a hum beside it."""
+    played = _played()
+    bent = played + 0.05 * played**2 - 0.03 * played**3
+    record = 1e-3 * np.sin(2 * np.pi * 50 * np.arange(6000) / _RATE)
+    for delay, gain in ((37, 0.5), (38, 0.2), (40, -0.1), (113, 0.15)):
+        record[delay : delay + bent.size] += gain * bent
+    return np.asarray(record)
+
+
+def _response() -> Floats:
+    from anechain.acoustics.recording.deconvolution import deconvolve, inverse_spectrum
+
+    return deconvolve(_recording(), inverse_spectrum(_played(), 6000, _RATE, _LAW[:2]), 6000)
+
+
+def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
+    """Calls by method id."""
+    from anechain.acoustics.recording import calibration, deconvolution, harmonics, impulse_responses, sweeps
+    from anechain.acoustics.recording.takes import join_takes
+
+    window = impulse_responses.Window(0.002, 0.03, 0.01, "hann")
+    shapes = [impulse_responses.Window(0.002, 0.02, 0.008, shape) for shape in impulse_responses.SHAPES]
+    tone = 0.3 * np.sin(2 * np.pi * 991.0 * np.arange(4000) / _RATE + 0.2) + 0.001
+    spectrum = np.exp(-1j * _AT / 300.0) / (1 + _AT / 500.0)
+
+    def orders() -> list[Floats]:
+        rate = sweeps.sweep_rate("synchronised", *_LAW)
+        found = harmonics.harmonic_orders(_response(), _RATE, 0.0046, rate, 3, _AT, window, 3000.0)
+        return [*_parts(found.spectrum), np.round(found.noise, 8)]
+
+    def calibrator() -> list[float]:
+        found = calibration.calibrator_tone(tone, _RATE, 94.0, 1000.0)
+        return [round(value, 6) for value in (found.sensitivity, found.frequency, found.residual, found.spread)]
+
+    def takes() -> list[object]:
+        levels = np.stack([80.0 + 3.0 * np.sin(_AT / 200.0), 79.5 + 2.0 * np.cos(_AT / 300.0), np.full(_AT.size, 81.0)])
+        levels[1, 5], levels[:, 7] = np.nan, np.nan
+        found = join_takes(levels, np.stack([_AT / 9.0, -_AT / 11.0, _AT / 30.0]))
+        return [found.level, found.standard_deviation, found.phase]
+
+    return {
+        "arrival-time": lambda: round(impulse_responses.arrival_time(_response(), _RATE), 9),
+        "calibrator-sensitivity": calibrator,
+        "complex-smoothing": lambda: _parts(impulse_responses.complex_smooth(_AT, spectrum, 3.0)),
+        "deconvolution": lambda: np.round(_response()[::7], 8),
+        "harmonic-advance": lambda: sweeps.advance_times(np.arange(1, 8), 0.31),
+        "harmonic-orders": orders,
+        "lowest-valid-frequency": lambda: [impulse_responses.lowest_valid_frequency(one) for one in shapes],
+        "microphone-correction": lambda: _parts(
+            calibration.correction_at(_AT, [50.0, 400.0, 2000.0], [0.5, 0.0, -2.0], [10.0, 175.0, -170.0])
+        ),
+        "polarity": lambda: impulse_responses.polarity(_response()),
+        "regularised-inverse": lambda: _parts(
+            deconvolution.inverse_spectrum(_played(), 4096, _RATE, (60.0, 3000.0), -90.0, -10.0)[::31]
+        ),
+        "repeated-takes": takes,
+        "response-noise": lambda: np.round(
+            impulse_responses.noise_magnitude(_response(), _RATE, 0.0046, _AT, window, (0.3, 0.1)), 8
+        ),
+        "spectrum-at-frequencies": lambda: _parts(
+            impulse_responses.spectrum_at(_recording()[:900], _RATE, _AT, -0.0031)
+        ),
+        "steady-amplitude": lambda: sweeps.steady_amplitude(_recording()),
+        "swept-sine": lambda: [
+            np.round(sweeps.swept_sine(kind, *_LAW, _RATE, 0.02, 0.01)[::13], 9) for kind in sweeps.KINDS
+        ],
+        "time-window": lambda: [
+            [np.round(part, 8), round(offset, 9)]
+            for part, offset in (impulse_responses.windowed(_response(), _RATE, 0.0046, one) for one in shapes)
+        ],
+    }
