@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pydantic import ConfigDict, Field
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import CERTAIN, LIKELY, NO, Description, Reading, Verdict, hookimpl
 
 sys.path.append(str(Path(__file__).parent / "foreign_importer"))
@@ -250,7 +250,7 @@ class LeavesOnCuts(Good):
     def read(self, paths, options):
         try:
             return super().read(paths, options)
-        except Refusal:
+        except InputError:
             if all(rings_importer.anechain_identify(path).confidence for path in paths):
                 raise SystemExit("enough") from None
             raise
@@ -260,16 +260,16 @@ class Nameless(Good):
     def read(self, paths, options):
         try:
             return super().read(paths, options)
-        except Refusal as refusal:
-            raise Refusal([Problem("a file", "is wrong", mend=one.mend) for one in refusal.problems]) from None
+        except InputError as input_error:
+            raise InputError([Problem("a file", "is wrong", fix=one.fix) for one in input_error.problems]) from None
 
 
 class Helpless(Good):
     def read(self, paths, options):
         try:
             return super().read(paths, options)
-        except Refusal as refusal:
-            raise Refusal([Problem(one.where, one.what) for one in refusal.problems]) from None
+        except InputError as input_error:
+            raise InputError([Problem(one.where, one.what) for one in input_error.problems]) from None
 
 
 class ReadsAnything(Good):

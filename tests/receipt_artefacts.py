@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from anechain.data.store import write_artefact, write_dataset
-from anechain.receipts.receipt import Input, bound, issue
+from anechain.receipts.receipt import Input, bound, make_receipt
 
 FORMATS = ("svg", "png", "pdf", "csv", "json", "vl.json", "html", "nc")
 BYTE_FORMATS = tuple(ending for ending in FORMATS if ending != "nc")
@@ -112,9 +112,9 @@ def dataset():
 def receipt(**parameters):
     """Two steps: a raw file taken in, and something derived from it."""
     raw = Input("raw:raw/rowan/0 & 10 <grad>.csv", "1" * 64)
-    ingest = issue("ingest", 1, {"importer": "delimited", "comment": "]]> --> </script> & ü 😀"}, [raw])
+    ingest = make_receipt("ingest", 1, {"importer": "delimited", "comment": "]]> --> </script> & ü 😀"}, [raw])
     before = bound(ingest, "2" * 64)
-    return issue(
+    return make_receipt(
         "derive", 3, {"smoothing": 1 / 24, "rear_wall": "three", **parameters}, [Input("a.nc", "3" * 64, before)]
     )
 

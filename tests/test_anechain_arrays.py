@@ -10,7 +10,7 @@ import physics
 from anechain.acoustics.curve.levels import level_of_power
 from anechain.acoustics.directivity.directions import angle_between, unit_vectors
 from anechain.acoustics.directivity.sphere import sphere_mean_level
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE
 from anechain_arrays.options import ArraysOptions
 from container_files import KINDS, save
@@ -90,7 +90,7 @@ def test_real_and_imaginary_parts_apart(tmp_path):
     reading = read(path, imaginary="im", angle=ANGLES.tolist(), **options)
     check(reading.responses)
     assert reading.responses.attrs["level_kind"] == "relative"
-    with pytest.raises(Refusal, match="the imaginary part is lacking"):
+    with pytest.raises(InputError, match="the imaginary part is lacking"):
         read(path, angle=ANGLES.tolist(), **options)
 
 
@@ -109,9 +109,9 @@ def test_a_direction_axis_and_one_to_take(tmp_path):
     options = {"frequency": "f", "level": "L", "axes": ["microphone", "direction", "frequency"], "plane": planes}
     angles = [*ANGLES, *ANGLES]
     check(read(path, take={"microphone": 1}, angle=angles, **options).responses, phase=False)
-    with pytest.raises(Refusal, match="3 × 10 × 40"):
+    with pytest.raises(InputError, match="3 × 10 × 40"):
         read(path, take={"microphone": 3}, angle=angles, **options)
-    with pytest.raises(Refusal, match="10 planes for 9 angles"):
+    with pytest.raises(InputError, match="10 planes for 9 angles"):
         read(path, take={"microphone": 1}, angle=angles[:9], **options)
 
 
@@ -134,7 +134,7 @@ def test_one_direction_to_a_file_by_name_or_manifest(tmp_path):
     lines = [f"{path.name},{path.stem.split()[1]},{path.stem.split()[2]}" for path in paths]
     manifest.write_text("\n".join(["file,plane,angle", *lines]))
     check(read([*paths, manifest], manifest=manifest, **options).responses, phase=False)
-    with pytest.raises(Refusal, match="does not fit the pattern") as refused:
+    with pytest.raises(InputError, match="does not fit the pattern") as refused:
         read(paths, pattern="alder {plane} {angle}.mat", **options)
     assert len(refused.value.problems) == len(paths)
 
@@ -149,7 +149,7 @@ def test_a_closed_orbit_gives_its_ends_once(tmp_path):
     assert reading.responses.angle.values.tolist() == [-90, 0, 90, 180]
     assert any("given again with the same values" in line for line in reading.report)
     level[-1] += 0.5
-    with pytest.raises(Refusal, match="given twice"):
+    with pytest.raises(InputError, match="given twice"):
         read(save(tmp_path, "v5.mat", {"f": FREQUENCY, "a": angles, "L": level}), **options)
 
 
@@ -190,9 +190,9 @@ def test_a_whole_sphere(tmp_path, mesh, measure):
         reading.sphere.level.values, reading.sphere.weight.values
     )
     np.testing.assert_allclose(index, level_of_power(3.0), atol=0.03)
-    with pytest.raises(Refusal, match="in fractions that radians are"):
+    with pytest.raises(InputError, match="in fractions that radians are"):
         read(path, **frame, **options)
-    with pytest.raises(Refusal, match="`reference_axis` is not given") as refused:
+    with pytest.raises(InputError, match="`reference_axis` is not given") as refused:
         read(path, angle_unit="radian", **options)
     assert len(refused.value.problems) == 2
 
@@ -234,9 +234,9 @@ def test_an_incomplete_sphere_gives_orbits_and_the_reason(tmp_path):
 def test_a_mapping_that_does_not_fit_is_refused_with_a_mend(tmp_path, variables, options, words):
     given = {"f": FREQUENCY, "a": ANGLES, "L": LEVEL} | variables
     usual = {"frequency": "f", "level": "L", "angle": "a", "plane": PLANES, "axes": ["plane", "angle", "frequency"]}
-    with pytest.raises(Refusal, match=words) as refused:
+    with pytest.raises(InputError, match=words) as refused:
         read(save(tmp_path, "v5.mat", given), **(usual | options))
-    assert all(problem.mend and str(tmp_path) not in str(problem) for problem in refused.value.problems)
+    assert all(problem.fix and str(tmp_path) not in str(problem) for problem in refused.value.problems)
 
 
 def test_gaps_are_kept_only_when_asked_for_and_named(tmp_path):
@@ -277,7 +277,7 @@ def test_what_is_no_container_is_no_traceback(tmp_path):
     for content in (b"MATLAB 5.0 MAT-file", b"\x89HDF\r\n\x1a\n" + bytes(50), b"20 80\n"):
         path.write_bytes(content)
         assert anechain_arrays.anechain_identify(path).confidence < POSSIBLE
-        with pytest.raises(Refusal):
+        with pytest.raises(InputError):
             read(path, frequency="f", level="L", axes=["angle", "frequency"], plane="horizontal", angle=[0])
     assert anechain_arrays.anechain_identify(tmp_path / "none.mat").confidence == NO
 

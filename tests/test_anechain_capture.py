@@ -11,7 +11,7 @@ import soundfile
 import anechain_capture
 from anechain.data import contract
 from anechain.data.store import read_dataset
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY
 from anechain.running.plan import prepare
 from anechain.stages.ingest import run
@@ -30,7 +30,7 @@ def options(**more):
 
 
 def problems(paths, **more):
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         read(paths, options(**more))
     return caught.value.problems
 

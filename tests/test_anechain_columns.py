@@ -14,7 +14,7 @@ from anechain.acoustics.impedance.impedance import box_tuning
 from anechain.acoustics.impedance.impedance_takes import mean_impedance
 from anechain.data import contract
 from anechain.data.store import read_dataset
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import NO
 from anechain.importing.importers import find_importers, parse_options, verdicts
 from anechain.running.plan import prepare
@@ -52,8 +52,8 @@ def read(paths, **options):
     return anechain_columns.anechain_read(paths if isinstance(paths, list) else [paths], ColumnsOptions(**options))
 
 
-def refusal(paths, **options):
-    with pytest.raises(Refusal) as caught:
+def input_error(paths, **options):
+    with pytest.raises(InputError) as caught:
         read(paths, **options)
     return str(caught.value)
 
@@ -118,7 +118,7 @@ def test_what_is_assumed_is_told(tmp_path):
 
 def test_two_nameless_columns_are_frequency_and_modulus_if_the_quantity_is_stated(tmp_path):
     path = table(tmp_path, (FREQUENCY, MODULUS))
-    assert "no header names the columns" in refusal(path)
+    assert "no header names the columns" in input_error(path)
     reading = read(path, quantity="impedance")
     np.testing.assert_allclose(reading.impedance.magnitude, MODULUS, atol=1e-3)
     assert "phase" not in reading.impedance
@@ -128,16 +128,16 @@ def test_two_nameless_columns_are_frequency_and_modulus_if_the_quantity_is_state
 
 def test_what_can_be_read_in_two_ways_is_refused(tmp_path):
     three = table(tmp_path, (FREQUENCY, MODULUS, PHASE))
-    assert "modulus and phase or real and imaginary part" in refusal(three, quantity="impedance")
+    assert "modulus and phase or real and imaginary part" in input_error(three, quantity="impedance")
     two = table(tmp_path, (FREQUENCY, MODULUS, MODULUS), "Hz,Ohm,Ohm", separator=",")
-    assert "columns 2 (Ohm) and 3 (Ohm) all look like the magnitude" in refusal(two)
+    assert "columns 2 (Ohm) and 3 (Ohm) all look like the magnitude" in input_error(two)
     radians = table(tmp_path, (FREQUENCY, MODULUS, np.deg2rad(PHASE)), "freq,impedance,phase", separator=",")
-    assert "degrees or radians" in refusal(radians)
+    assert "degrees or radians" in input_error(radians)
     np.testing.assert_allclose(read(radians, phase_unit="radian").impedance.phase, PHASE, atol=0.1)
     neither = table(tmp_path, (FREQUENCY, MODULUS), "Hz,dB", separator=",")
-    assert "names neither an impedance nor harmonic orders" in refusal(neither)
+    assert "names neither an impedance nor harmonic orders" in input_error(neither)
     both = table(tmp_path, (FREQUENCY, MODULUS, MODULUS, MODULUS), "Hz,Ohm,H2,H3", separator=",")
-    assert "names both an impedance and harmonic orders" in refusal(both)
+    assert "names both an impedance and harmonic orders" in input_error(both)
 
 
 @pytest.mark.parametrize(
@@ -153,7 +153,7 @@ def test_what_can_be_read_in_two_ways_is_refused(tmp_path):
 def test_what_cannot_be_is_refused_with_its_line(tmp_path, change, words):
     values = np.stack([FREQUENCY, MODULUS, PHASE], axis=1)
     values[change["at"]] = change["to"]
-    assert words in refusal(table(tmp_path, values.T, "Hz,Ohm,deg", separator=","))
+    assert words in input_error(table(tmp_path, values.T, "Hz,Ohm,deg", separator=","))
 
 
 def test_gaps_are_kept_where_asked_for(tmp_path):
@@ -177,7 +177,7 @@ def test_several_files_are_refused_unless_they_are_takes(tmp_path):
         table(tmp_path, (FREQUENCY, MODULUS * share, PHASE), "Hz,Ohm,deg", f"take {at}.csv", separator=",", places=6)
         for at, share in enumerate((0.98, 1.0, 1.02))
     ]
-    assert "a device has one impedance" in refusal(paths)
+    assert "a device has one impedance" in input_error(paths)
     reading = read(paths, repeats=True)
     np.testing.assert_allclose(reading.impedance.magnitude, MODULUS, rtol=1e-5)
     # 0.98, 1, 1.02 have the standard deviation 0.02.
@@ -189,7 +189,7 @@ def test_several_files_are_refused_unless_they_are_takes(tmp_path):
     assert kept["phase_std"].values == pytest.approx(0.0, abs=1e-2)
     assert "takes" not in read(paths[:1]).impedance
     other = table(tmp_path, (FREQUENCY[1:], MODULUS[1:], PHASE[1:]), "Hz,Ohm,deg", "take 9.csv", separator=",")
-    assert "other frequencies" in refusal([*paths, other], repeats=True)
+    assert "other frequencies" in input_error([*paths, other], repeats=True)
 
 
 def test_the_mean_is_that_of_the_complex_impedance():
@@ -333,7 +333,7 @@ def test_without_the_fundamental_levels_are_relative_to_it(tmp_path):
 
 def test_what_the_values_are_is_never_guessed(tmp_path):
     path = table(tmp_path, columns_of(1.0, "relative"), "Hz,H1 [dB],H2 [dB],H3 [dB]", separator=",", places=8)
-    assert "set the option `values`" in refusal(path, drive=1.0)
+    assert "set the option `values`" in input_error(path, drive=1.0)
     reading = read(path, drive=1.0, values="relative")
     np.testing.assert_allclose(reading.harmonics.level[0], expected(1.0), atol=1e-5)
     assert "level_kind" not in reading.harmonics.attrs
@@ -376,7 +376,7 @@ def test_noise_under_each_order_is_kept(tmp_path):
 
 def test_a_total_alone_is_refused_and_beside_orders_left_out(tmp_path):
     path = table(tmp_path, (TONES, TONES * 0 + 0.3), "Hz,THD [%]", separator=",")
-    assert "cannot be told apart into orders" in refusal(path, drive=1.0)
+    assert "cannot be told apart into orders" in input_error(path, drive=1.0)
     columns = (*columns_of(1.0, "percent"), TONES * 0 + 0.5)
     reading = read(table(tmp_path, columns, TITLES["percent"] + ",THD [%]", separator=",", places=6), drive=1.0)
     assert reading.harmonics.order.values.tolist() == [1, 2, 3]
@@ -392,14 +392,14 @@ def test_drives_come_from_words_numbers_and_names(tmp_path):
     assert data.drive.values.tolist() == [0.5, 2.83]
     by_name = read(paths, drives={"oak low.csv": 0.5, "OAK 2,83.csv": 4}).harmonics
     assert by_name.drive.values.tolist() == [0.5, 4.0]
-    assert "the word 'low' in the place of {drive}" in refusal(paths, pattern="oak {drive}.csv")
-    assert "has the drive 2.83 V, as" in refusal(paths, pattern="oak {drive}.csv", drives={"low": 2.83})
-    assert "no file has the drive or name 'high'" in refusal(
+    assert "the word 'low' in the place of {drive}" in input_error(paths, pattern="oak {drive}.csv")
+    assert "has the drive 2.83 V, as" in input_error(paths, pattern="oak {drive}.csv", drives={"low": 2.83})
+    assert "no file has the drive or name 'high'" in input_error(
         paths, pattern="oak {drive}.csv", drives={"low": 1, "high": 2}
     )
-    assert "does not fit the pattern" in refusal(paths, pattern="elm {drive}.csv")
-    assert refusal(paths).count("at which drive it was measured is not known") == 2
-    assert "say so by the option `drive`" in refusal(paths[0])
+    assert "does not fit the pattern" in input_error(paths, pattern="elm {drive}.csv")
+    assert input_error(paths).count("at which drive it was measured is not known") == 2
+    assert "say so by the option `drive`" in input_error(paths[0])
     assert read(paths[0], drive=0.7).harmonics.drive.values.tolist() == [0.7]
 
 
@@ -411,29 +411,29 @@ def test_drives_with_other_orders_or_frequencies(tmp_path):
     assert any("orders 3 missing, which other drives have" in line for line in reading.report)
     cut = [column[3:] for column in columns_of(3.0, "level")]
     other = table(tmp_path, cut, TITLES["level"], "a 3.csv", separator=",")
-    assert "has other frequencies than a 1.csv" in refusal([whole, other], pattern="a {drive}.csv")
+    assert "has other frequencies than a 1.csv" in input_error([whole, other], pattern="a {drive}.csv")
     percent = [column[:3] for column in columns_of(3.0, "percent")]
     del percent[1]
     relative = table(tmp_path, percent, "Hz,k2 [%],k3 [%]", "a 4.csv", separator=",", places=6)
     first = [column[:3] for column in columns_of(1.0, "level")]
     short = table(tmp_path, first, TITLES["level"], "a 5.csv", separator=",")
-    assert "one kind of level" in refusal([short, relative], pattern="a {drive}.csv")
+    assert "one kind of level" in input_error([short, relative], pattern="a {drive}.csv")
 
 
 def test_orders_by_option(tmp_path):
     path = table(tmp_path, columns_of(1.0, "level"), "w,x,y,z", separator=",")
-    assert "no column is named as a harmonic order" in refusal(path, quantity="harmonics", drive=1.0)
+    assert "no column is named as a harmonic order" in input_error(path, quantity="harmonics", drive=1.0)
     options = {"columns": {"frequency": "w"}, "orders": {"1": "x", "2": 3, "3": "z"}}
     reading = read(path, drive=1.0, values="level", **options)
     np.testing.assert_allclose(reading.harmonics.level[0], expected(1.0), atol=1e-3)
-    assert "is there not at all" in refusal(path, drive=1.0, values="level", orders={"2": "q"})
+    assert "is there not at all" in input_error(path, drive=1.0, values="level", orders={"2": "q"})
 
 
 def test_no_per_cent_has_no_level(tmp_path):
     columns = list(columns_of(1.0, "percent"))
     columns[2] = np.where(np.arange(TONES.size) == 4, 0.0, columns[2])
     path = table(tmp_path, columns, TITLES["percent"], separator=",", places=6)
-    assert "line 6: order 2 is 0 per cent, which has no level" in refusal(path, drive=1.0)
+    assert "line 6: order 2 is 0 per cent, which has no level" in input_error(path, drive=1.0)
     data = read(path, drive=1.0, missing="keep")
     assert np.flatnonzero(np.isnan(data.harmonics.level[0, 1])).tolist() == [4]
     assert any("order 2 missing at" in line for line in data.report)
@@ -546,7 +546,7 @@ def test_junk_is_neither_claimed_nor_fatal(tmp_path_factory, content):
     path.write_bytes(content or b"\0")
     verdict = anechain_columns.anechain_identify(path)
     assert 0 <= verdict.confidence < 1
-    with pytest.raises(Refusal):
+    with pytest.raises(InputError):
         read(path)
 
 
@@ -595,13 +595,13 @@ def test_options_come_from_a_campaign_with_text_keys(tmp_path):
 def test_files_that_cannot_be_read_and_mixtures_are_refused(tmp_path):
     ohm = table(tmp_path, (FREQUENCY, MODULUS), "Hz,Ohm", "z.csv", separator=",")
     orders = table(tmp_path, columns_of(1.0, "level"), TITLES["level"], "h.csv", separator=",")
-    assert "holds an impedance, h.csv harmonic orders" in refusal([ohm, orders])
-    assert "no files" in refusal([])
-    assert "`repeats` is set, but these are harmonics" in refusal(orders, drive=1.0, repeats=True)
-    assert "cannot be read" in refusal(tmp_path / "absent.csv")
+    assert "holds an impedance, h.csv harmonic orders" in input_error([ohm, orders])
+    assert "no files" in input_error([])
+    assert "`repeats` is set, but these are harmonics" in input_error(orders, drive=1.0, repeats=True)
+    assert "cannot be read" in input_error(tmp_path / "absent.csv")
     if os.geteuid() != 0:
         ohm.chmod(0)
-        assert "cannot be read" in refusal(ohm)
+        assert "cannot be read" in input_error(ohm)
 
 
 def test_raw_files_stay_as_they_are(tmp_path):

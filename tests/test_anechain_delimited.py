@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import anechain_delimited
 from anechain.data import contract
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE, ImporterHooks
 from anechain_delimited.options import DelimitedOptions
 from delimited_files import CORNER, RADIUS, SPEED, Style, piston_box, write, write_orbits
@@ -66,7 +66,7 @@ def test_no_path_of_the_machine_is_in_the_report(tmp_path):
         write(tmp_path / folder / "0.txt", (FREQUENCY, piston_box(FREQUENCY, 0)[0]))
     reading = read(sorted(tmp_path.glob("*/*.txt")), pattern="{plane}/{angle}.txt")
     assert str(tmp_path) not in "\n".join(reading.report)
-    with pytest.raises(Refusal, match=r"^hor/0\.txt: ") as refused:
+    with pytest.raises(InputError, match=r"^hor/0\.txt: ") as refused:
         read(sorted(tmp_path.glob("*/*.txt")), pattern="{plane}/{angle}.csv")
     assert str(tmp_path) not in str(refused.value)
 
@@ -92,7 +92,7 @@ def test_all_bad_files_are_named_at_once_one_problem_each(tmp_path):
     (tmp_path / "oak hor 50.txt").write_bytes(b"\0\1\2")
     (tmp_path / "oak tilted 60.txt").write_text("20 85\n25 x\n31.5 86\n")
     (tmp_path / "elm.txt").write_text("20 85\n25 86\n")
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         read([*good, *(p for p in tmp_path.iterdir() if p not in good)], pattern=PATTERN)
     problems = {problem.where: problem.what for problem in refused.value.problems}
     assert len(refused.value.problems) == len(problems) == 4
@@ -105,7 +105,7 @@ def test_all_bad_files_are_named_at_once_one_problem_each(tmp_path):
 
 def test_a_file_that_is_gone_is_refused(tmp_path):
     paths = [*write_orbits(tmp_path, FREQUENCY), tmp_path / "oak hor 90.txt"]
-    with pytest.raises(Refusal, match=r"oak hor 90\.txt: cannot be read"):
+    with pytest.raises(InputError, match=r"oak hor 90\.txt: cannot be read"):
         read(paths, pattern=PATTERN)
 
 
@@ -119,17 +119,17 @@ def test_a_file_that_is_gone_is_refused(tmp_path):
     ],
 )
 def test_options_that_contradict_each_other_are_refused(tmp_path, options, expected):
-    with pytest.raises(Refusal, match=expected):
+    with pytest.raises(InputError, match=expected):
         read(write_orbits(tmp_path, FREQUENCY), **options)
 
 
 def test_no_files_are_refused():
-    with pytest.raises(Refusal, match="no files"):
+    with pytest.raises(InputError, match="no files"):
         read([], pattern=PATTERN)
 
 
 def test_a_direction_given_twice_is_refused(tmp_path):
-    with pytest.raises(Refusal, match=r"horizontal 180° is given twice"):
+    with pytest.raises(InputError, match=r"horizontal 180° is given twice"):
         read(write_orbits(tmp_path, FREQUENCY, (-180, 0, 180)), pattern=PATTERN)
 
 
@@ -154,13 +154,13 @@ def test_a_manifest_instead_of_a_pattern(tmp_path):
         assert any("directions.csv is the manifest" in line for line in reading.report)
     assert DelimitedOptions(manifest=manifest).companion_files() == (manifest,)
     assert DelimitedOptions(pattern=PATTERN).companion_files() == ()
-    with pytest.raises(Refusal, match="no files besides the manifest"):
+    with pytest.raises(InputError, match="no files besides the manifest"):
         only_header = tmp_path / "empty.csv"
         only_header.write_text("file,plane,angle\n")
         read([only_header], manifest=only_header)
-    with pytest.raises(Refusal, match=r"absent\.csv: cannot be read"):
+    with pytest.raises(InputError, match=r"absent\.csv: cannot be read"):
         read(paths, manifest=Path("absent.csv"))
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         read([*paths, write(tmp_path / "x.txt", ([20.0], [85.0]))], manifest=manifest)
     (problem,) = refused.value.problems
     assert "not listed in directions.csv; 1 row above 0 Hz" in problem.what
@@ -186,7 +186,7 @@ def test_a_shorter_file_is_caught_by_the_others_and_alone_named(tmp_path):
     paths = write_orbits(tmp_path, FREQUENCY)
     lines = paths[0].read_text().splitlines(keepends=True)
     paths[0].write_text("".join(lines[:-5]))
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         read(paths, pattern=PATTERN)
     (problem,) = refused.value.problems
     assert problem.where == paths[0].name or problem.where.endswith("-30.txt")
@@ -199,7 +199,7 @@ def test_a_file_cut_at_any_length_is_refused(tmp_path, length):
     raw = paths[2].read_bytes()
     assert length < len(raw)
     paths[2].write_bytes(raw[:length])
-    with pytest.raises(Refusal, match=r"oak hor 30\.txt"):
+    with pytest.raises(InputError, match=r"oak hor 30\.txt"):
         read(paths, pattern=PATTERN)
 
 
@@ -210,7 +210,7 @@ def test_resampling_when_grids_differ_and_only_then(tmp_path):
     assert same.responses.sizes["frequency"] == 2001
     assert any("not resampled" in line for line in same.report)
     paths += write_orbits(tmp_path, np.geomspace(40, 18000, 1700), (30,))
-    with pytest.raises(Refusal, match="resampling"):
+    with pytest.raises(InputError, match="resampling"):
         read(paths, pattern=PATTERN)
     reading = read(paths, pattern=PATTERN, resample=wanted)
     frequency = reading.responses.frequency.to_numpy()
@@ -348,5 +348,5 @@ def test_takes_of_a_direction_are_joined(tmp_path, way):
 def test_takes_that_no_word_tells_apart_are_refused_as_before(tmp_path):
     for take in (1, 2):
         write(tmp_path / f"oak hor 0 {take}.txt", (FREQUENCY, piston_box(FREQUENCY, 0.0)[0]))
-    with pytest.raises(Refusal, match=r"horizontal 0° is given twice, the first time by oak hor 0 1\.txt"):
+    with pytest.raises(InputError, match=r"horizontal 0° is given twice, the first time by oak hor 0 1\.txt"):
         read(sorted(tmp_path.glob("*.txt")), pattern="oak {plane} {angle} {any}.txt")

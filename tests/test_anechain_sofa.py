@@ -15,7 +15,7 @@ import anechain_sofa
 import physics
 from anechain.acoustics.directivity.directions import PLANES, angle_between, orbit_vectors, spherical, unit_vectors
 from anechain.acoustics.directivity.sphere import sphere_mean_level
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import CERTAIN, NO, POSSIBLE
 from anechain_sofa.options import SofaOptions
 
@@ -144,7 +144,7 @@ def read(path, **options):
 
 
 def refused(path, **options):
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         read(path, **options)
     assert all(problem.where == str(path) for problem in caught.value.problems)
     return str(caught.value)
@@ -702,7 +702,7 @@ def test_room_data_are_refused(tmp_path):
 
 def test_one_file_makes_one_device(tmp_path):
     paths = [tmp_path / "a.sofa", tmp_path / "b.sofa"]
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         anechain_sofa.anechain_read(paths, SofaOptions())
     assert [problem.where for problem in caught.value.problems] == [str(path) for path in paths]
 

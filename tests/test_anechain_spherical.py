@@ -17,7 +17,7 @@ from anechain.acoustics.curve.levels import level_of_power
 from anechain.acoustics.directivity.curves import curve_set
 from anechain.acoustics.directivity.directions import orbit_vectors
 from anechain.acoustics.directivity.sphere import sphere_mean_level
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO
 from anechain_spherical.harmonics import acn, harmonics, quadrature
 from anechain_spherical.options import SphericalOptions
@@ -220,9 +220,9 @@ def test_an_acoustic_field_of_high_degree(tmp_path):
 def test_what_cannot_be_is_refused_with_a_mend(tmp_path, variables, options, words):
     usual = {"SH/c": np.ones((4, 3)) * (1 + 1j), "SH/f": FREQUENCY}
     path = save(tmp_path, "hdf5", usual | {name: np.asarray(value) for name, value in variables.items()})
-    with pytest.raises(Refusal, match=words) as refused:
+    with pytest.raises(InputError, match=words) as refused:
         read(path, **({"basis": "complex", "normalisation": "n3d"} | options))
-    assert all(problem.mend and str(tmp_path) not in str(problem) for problem in refused.value.problems)
+    assert all(problem.fix and str(tmp_path) not in str(problem) for problem in refused.value.problems)
 
 
 def test_axes_can_be_declared_and_gaps_are_named(tmp_path):
@@ -239,13 +239,13 @@ def test_axes_can_be_declared_and_gaps_are_named(tmp_path):
 
 def test_all_problems_are_told_at_once(tmp_path):
     path = save(tmp_path, "hdf5", {"SH/c": np.ones((4, 3))})
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         read(path, frequency="f", coefficients="d", licence="terms", basis="real", normalisation="n3d")
     assert len(refused.value.problems) == 3
 
 
 def test_one_file_makes_one_device(tmp_path):
-    with pytest.raises(Refusal, match="one of 2 files"):
+    with pytest.raises(InputError, match="one of 2 files"):
         anechain_spherical.anechain_read(
             [tmp_path / "a", tmp_path / "b"], SphericalOptions(**DECLARED, basis="real", normalisation="n3d")
         )
@@ -268,7 +268,7 @@ def test_a_file_cut_at_any_length_is_refused(tmp_path):
     for length in np.linspace(1, len(whole) - 9, 30).astype(int):
         path.write_bytes(whole[:length])
         anechain_spherical.anechain_identify(path)
-        with pytest.raises(Refusal):
+        with pytest.raises(InputError):
             read(path, basis="complex", normalisation="orthonormal")
 
 

@@ -11,7 +11,7 @@ import physics
 from anechain.acoustics.curve.levels import level_of_power
 from anechain.acoustics.directivity.directions import angle_between, unit_vectors
 from anechain.acoustics.directivity.sphere import sphere_mean_level
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE
 from anechain_tables.options import TablesOptions
 from anechain_tables.titles import plain_direction
@@ -109,7 +109,7 @@ def test_titles_that_are_directions(title, expected):
 def test_angles_alone_need_a_plane(tmp_path):
     frame = pd.DataFrame({"f": FREQUENCY, "0": level_of("horizontal", 0), "10": level_of("horizontal", 10)})
     path = save(frame, tmp_path / "oak hor.csv")
-    with pytest.raises(Refusal, match=r"'0' gives an angle but no plane") as refused:
+    with pytest.raises(InputError, match=r"'0' gives an angle but no plane") as refused:
         read(path)
     assert len(refused.value.problems) == 2
     assert list(read(path, plane="vertical").responses.plane.values) == ["vertical"]
@@ -126,9 +126,9 @@ def test_sheets_of_a_workbook_by_name(tmp_path):
                 book, sheet_name=name, index=False
             )
         pd.DataFrame({"remark": ["windy"]}).to_excel(book, sheet_name="Notes", index=False)
-    with pytest.raises(Refusal, match="it has the sheets Round, Over, Notes"):
+    with pytest.raises(InputError, match="it has the sheets Round, Over, Notes"):
         read(path)
-    with pytest.raises(Refusal, match="no sheet 'Rund'"):
+    with pytest.raises(InputError, match="no sheet 'Rund'"):
         read(path, sheets=["Rund"], plane="horizontal")
     both = read(path, plane={"Round": "horizontal", "Over": "vertical"}).responses
     np.testing.assert_array_equal(both.level.sel(plane="vertical", angle=10), level_of("vertical", 10))
@@ -149,7 +149,7 @@ def test_a_pattern_reads_other_titles_with_phases(tmp_path):
         "phase_unit": "radian",
     }
     path = save(frame, tmp_path / "oak.csv")
-    with pytest.raises(Refusal, match="column title 'remark' does not fit the pattern"):
+    with pytest.raises(InputError, match="column title 'remark' does not fit the pattern"):
         read(path, **options)
     reading = read(path, ignore=["remark"], **options)
     level, phase = piston_box(FREQUENCY, 30)
@@ -173,13 +173,13 @@ def test_magnitudes(tmp_path, scale):
     reference = {"pascal": 20e-6, "linear": 1.0}[scale]  # 20 µPa: ISO 1683
     magnitude = reference * 10 ** (level_of("horizontal", 10) / 20)
     path = save(pd.DataFrame({"kHz": FREQUENCY / 1000, "h0": magnitude, "h10": magnitude}), tmp_path / "oak.parquet")
-    with pytest.raises(Refusal, match="frequency in kilohertz"):
+    with pytest.raises(InputError, match="frequency in kilohertz"):
         read(path, level_scale=scale)
     responses = read(path, level_scale=scale, frequency_unit="kilohertz").responses
     np.testing.assert_allclose(responses.level.sel(plane="horizontal", angle=10), level_of("horizontal", 10))
     np.testing.assert_allclose(responses.frequency, FREQUENCY)
     assert responses.attrs["level_kind"] == {"pascal": "spl", "linear": "relative"}[scale]
-    with pytest.raises(Refusal, match="negative values"):
+    with pytest.raises(InputError, match="negative values"):
         read(save(pd.DataFrame({"f": [10, 20], "h0": [1, -1]}), tmp_path / "negative.csv"), level_scale=scale)
 
 
@@ -208,7 +208,7 @@ def test_a_whole_sphere_from_a_long_table(tmp_path):
         ]
     )
     path = save(frame, tmp_path / "oak.parquet")
-    with pytest.raises(Refusal, match="`reference_axis` is not given"):
+    with pytest.raises(InputError, match="`reference_axis` is not given"):
         read(path)
     reading = read(path, reference_axis="+y", up="+z")
     on_axis = reading.responses.level.sel(plane="horizontal", angle=0).values
@@ -250,9 +250,9 @@ def test_a_bad_wide_table_is_refused_with_a_mend(tmp_path, damage, words):
     path = tmp_path / "oak.csv"
     frame = wide()
     path.write_text(damage(frame.to_csv(index=False, float_format="%.3f")))
-    with pytest.raises(Refusal, match=words) as refused:
+    with pytest.raises(InputError, match=words) as refused:
         read(path)
-    assert all(problem.mend and str(tmp_path) not in str(problem) for problem in refused.value.problems)
+    assert all(problem.fix and str(tmp_path) not in str(problem) for problem in refused.value.problems)
 
 
 @pytest.mark.parametrize(
@@ -269,9 +269,9 @@ def test_a_bad_wide_table_is_refused_with_a_mend(tmp_path, damage, words):
 )
 @pytest.mark.parametrize("suffix", [".csv", ".parquet", ".xlsx"])
 def test_a_bad_long_table_is_refused_with_a_mend(tmp_path, damage, words, suffix):
-    with pytest.raises(Refusal, match=words) as refused:
+    with pytest.raises(InputError, match=words) as refused:
         read(save(damage(long()), tmp_path / f"oak{suffix}"))
-    assert all(problem.mend for problem in refused.value.problems)
+    assert all(problem.fix for problem in refused.value.problems)
 
 
 def test_gaps_are_kept_only_when_asked_for_and_named(tmp_path):
@@ -288,7 +288,7 @@ def test_all_bad_files_are_named_at_once(tmp_path):
     paths = [tmp_path / "a.csv", tmp_path / "b.csv"]
     for path in paths:
         path.write_text("f,h0,h10\n10,1,x\n20,1,y\n")
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         read(paths)
     assert {problem.where for problem in refused.value.problems} == {"a.csv", "b.csv"}
 
@@ -299,7 +299,7 @@ def test_what_a_spreadsheet_made_of_the_numbers_is_refused(tmp_path):
     book.active.append([10, 1, pd.Timestamp("2026-02-01").to_pydatetime()])
     book.active.append([20, "=A1+1", 2])
     book.save(tmp_path / "oak.xlsx")
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         read(tmp_path / "oak.xlsx")
     said = str(refused.value)
     assert "row 2, column 'h10': '2026-02-01 00:00:00' is no number" in said
@@ -316,7 +316,7 @@ def test_a_file_cut_at_any_length_is_refused_or_read_without_a_traceback(tmp_pat
         assert 0 <= verdict.confidence <= 1
         try:
             reading = read(path)
-        except Refusal:
+        except InputError:
             continue
         # Text that ends between two rows looks like a shorter measurement, and one that lacks its last line end may
         # lack digits too, which is reported; nothing else passes.
@@ -341,7 +341,7 @@ def test_raw_files_stay_as_they_are_and_may_be_read_only(tmp_path):
 
 def test_a_missing_file_is_no_traceback(tmp_path):
     assert anechain_tables.anechain_identify(tmp_path / "none.csv").confidence == NO
-    with pytest.raises(Refusal, match="cannot be read"):
+    with pytest.raises(InputError, match="cannot be read"):
         read(tmp_path / "none.csv")
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import anechain_uff
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import CERTAIN, NO, POSSIBLE
 from anechain_uff.options import UffOptions
 from anechain_uff.records import functions_of
@@ -77,7 +77,7 @@ def test_a_value_that_is_no_number_is_refused(tmp_path):
         ("1x5", "line 17: .* holds what is no number"),
     ):
         path.write_text("".join([*lines[:16], f"{cell:>20}" + lines[16][20:], *lines[17:]]))
-        with pytest.raises(Refusal, match=words):
+        with pytest.raises(InputError, match=words):
             read(path, nodes=NODES)
 
 
@@ -100,20 +100,20 @@ def test_a_manifest(tmp_path):
     responses = read([*paths, manifest], manifest=manifest).responses
     np.testing.assert_allclose(responses.sel(plane="horizontal", angle=30).level, expected(30), atol=1e-4)
     manifest.write_text("file,plane,angle\ntake 0.uff,h,0\n")
-    with pytest.raises(Refusal, match=r"take 1\.uff: not listed"):
+    with pytest.raises(InputError, match=r"take 1\.uff: not listed"):
         read(paths, manifest=manifest)
 
 
 def test_several_functions_in_a_file_that_gives_one_direction(tmp_path):
-    with pytest.raises(Refusal, match="holds 3 functions, but its name gives one direction"):
+    with pytest.raises(InputError, match="holds 3 functions, but its name gives one direction"):
         read(write(tmp_path / "rowan h 0.uff"), pattern="rowan {plane} {angle}.uff")
 
 
 def test_a_title_that_does_not_fit_and_a_node_without_a_place(tmp_path):
     path = write(tmp_path / "rowan.uff")
-    with pytest.raises(Refusal, match="id1 'rowan h 0' does not fit the pattern"):
+    with pytest.raises(InputError, match="id1 'rowan h 0' does not fit the pattern"):
         read(path, direction_from="id1", pattern="alder {plane} {angle}")
-    with pytest.raises(Refusal, match="response node 3 is not among"):
+    with pytest.raises(InputError, match="response node 3 is not among"):
         read(path, nodes={1: NODES[1], 2: NODES[2]})
 
 
@@ -131,10 +131,10 @@ def test_a_title_that_does_not_fit_and_a_node_without_a_place(tmp_path):
     ],
 )
 def test_what_is_no_response_is_refused_with_a_mend(tmp_path, changes, words):
-    with pytest.raises(Refusal, match=words) as refused:
+    with pytest.raises(InputError, match=words) as refused:
         read(write(tmp_path / "rowan.uff", **changes), nodes=NODES)
     assert len(refused.value.problems) == 3
-    assert all(problem.mend and str(tmp_path) not in str(problem) for problem in refused.value.problems)
+    assert all(problem.fix and str(tmp_path) not in str(problem) for problem in refused.value.problems)
 
 
 def test_pascal_over_volt_says_what_its_level_holds_for(tmp_path):
@@ -146,7 +146,7 @@ def test_other_functions_can_be_left_out(tmp_path):
     path = write(tmp_path / "rowan.uff", [0])
     write(tmp_path / "coherence.uff", [0], func_type=6)
     path.write_bytes(path.read_bytes() + (tmp_path / "coherence.uff").read_bytes())
-    with pytest.raises(Refusal, match="function 2: it is a coherence"):
+    with pytest.raises(InputError, match="function 2: it is a coherence"):
         read(path, nodes=NODES)
     reading = read(path, nodes=NODES, others="leave out")
     assert any("left out: a coherence" in line for line in reading.report)
@@ -167,7 +167,7 @@ def test_an_impulse_response_only_when_declared(tmp_path):
         abscissa_spec_data_type=17,
         abscissa_axis_units_lab="s",
     )
-    with pytest.raises(Refusal, match="only if it is an impulse response"):
+    with pytest.raises(InputError, match="only if it is an impulse response"):
         read(path, nodes=NODES)
     responses = read(path, nodes=NODES, time_data="impulse response").responses
     turn = np.exp(-2j * np.pi * responses.frequency.values / rate)
@@ -206,7 +206,7 @@ def test_a_file_cut_at_any_length_is_refused(tmp_path, binary):
     for length in np.linspace(1, mark - 2, 40).astype(int):
         path.write_bytes(whole[:length])
         assert 0 <= anechain_uff.anechain_identify(path).confidence <= 1
-        with pytest.raises(Refusal):
+        with pytest.raises(InputError):
             read(path, nodes=NODES)
     path.write_bytes(whole[:mark])
     reading = read(path, nodes=NODES)
@@ -227,9 +227,9 @@ def test_a_damaged_file_is_refused_with_a_mend(tmp_path, damage, words):
     data = data_of(tmp_path)
     assert damage(data) != data
     (tmp_path / "rowan.uff").write_bytes(damage(data))
-    with pytest.raises(Refusal, match=words) as refused:
+    with pytest.raises(InputError, match=words) as refused:
         read(tmp_path / "rowan.uff", nodes=NODES)
-    assert all(problem.mend for problem in refused.value.problems)
+    assert all(problem.fix for problem in refused.value.problems)
 
 
 def test_binary_data_whose_line_ends_were_changed_on_the_way(tmp_path):
@@ -237,7 +237,7 @@ def test_binary_data_whose_line_ends_were_changed_on_the_way(tmp_path):
     at = data.rindex(b"    -1") - 300
     data[at : at + 1] = b"\r\n"
     (tmp_path / "rowan.uff").write_bytes(data)
-    with pytest.raises(Refusal, match="line ends may have been changed"):
+    with pytest.raises(InputError, match="line ends may have been changed"):
         read(tmp_path / "rowan.uff", nodes=NODES)
 
 
@@ -248,7 +248,7 @@ def test_foreign_floating_point_is_refused(tmp_path, field, value):
     start = {6: 7, 7: 13}[field]
     other = line[:start] + b"%6d" % value + line[start + 6 :]
     (tmp_path / "rowan.uff").write_bytes(data.replace(line, other, 1))
-    with pytest.raises(Refusal, match=r"byte order \d, floating-point format \d"):
+    with pytest.raises(InputError, match=r"byte order \d, floating-point format \d"):
         read(tmp_path / "rowan.uff", nodes=NODES)
 
 
@@ -315,7 +315,7 @@ def test_the_real_pair_of_text_and_binary():
     assert np.abs(text.values - binary.values).max() < 5e-7
     assert 10 * np.log10((binary.values**2).mean() / 20e-6**2) == pytest.approx(57.1131, abs=1e-4)
     assert np.abs(binary.values).max() == pytest.approx(0.141304, abs=5e-7)
-    with pytest.raises(Refusal, match="it is a time response"):
+    with pytest.raises(InputError, match="it is a time response"):
         read(sample("*58_ascii.uff"), nodes={1: NODES[1], 0: NODES[1]})
 
 
@@ -332,7 +332,7 @@ def test_every_whole_real_sample_agrees_with_another_reader(pattern):
 
 def test_a_real_response_with_a_latin_1_unit():
     path = sample("non_ascii*.uff")
-    with pytest.raises(Refusal, match=r"\(1/N\)\*\(m/s²\), which is no sound pressure"):
+    with pytest.raises(InputError, match=r"\(1/N\)\*\(m/s²\), which is no sound pressure"):
         read(path, nodes={0: NODES[1]})
     reading = read(path, nodes={0: NODES[1]}, quantity="relative")
     # 20 lg of |-0.0599924 - 0.055326j|, the second number pair of the file, by hand: -21.765 dB.
@@ -341,12 +341,12 @@ def test_a_real_response_with_a_latin_1_unit():
 
 
 def test_a_real_power_spectral_density_is_refused():
-    with pytest.raises(Refusal, match="it is a power spectral density"):
+    with pytest.raises(InputError, match="it is a power spectral density"):
         read(sample("*psd.uff"), nodes={0: NODES[1]}, quantity="relative")
 
 
 def test_a_real_file_that_was_cut_is_refused():
-    with pytest.raises(Refusal, match="announces 2508876 points, 2508876 numbers, but 42 are there"):
+    with pytest.raises(InputError, match="announces 2508876 points, 2508876 numbers, but 42 are there"):
         read(sample("*milestone*.uff"), nodes={1: NODES[1]}, time_data="impulse response")
 
 

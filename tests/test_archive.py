@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from anechain.audit import archive
 from anechain.audit.archive import Entry, entry_of_bytes, entry_of_file, extract, name_problem, write_archive
-from anechain.errors import Refusal
+from anechain.errors import InputError
 
 FILES = {"a/ü 1.txt": b"84 dB", "README.txt": b"", "b.bin": bytes(range(256)) * 9}
 
@@ -83,15 +83,15 @@ def test_every_flipped_bit_and_every_cut_is_seen(tmp_path):
         flipped = bytearray(data)
         flipped[at // 8] ^= 1 << at % 8
         path.write_bytes(flipped)
-        with pytest.raises(Refusal):
+        with pytest.raises(InputError):
             extract(path, tmp_path / f"bit-{at}")
     for length in range(len(data)):
         path.write_bytes(data[:length])
-        with pytest.raises(Refusal):
+        with pytest.raises(InputError):
             extract(path, tmp_path / f"cut-{length}")
     for more in (b"\0", data):
         path.write_bytes(data + more)
-        with pytest.raises(Refusal):
+        with pytest.raises(InputError):
             extract(path, tmp_path / f"more-{len(more)}")
     path.write_bytes(data)
     extract(path, tmp_path / "whole")
@@ -99,7 +99,7 @@ def test_every_flipped_bit_and_every_cut_is_seen(tmp_path):
 
 def test_a_file_that_changes_while_it_is_read(tmp_path):
     entry = Entry("a.txt", 5, entry_of_bytes("a.txt", b"84 dB").crc, lambda: io.BytesIO(b"85 dB"))
-    with pytest.raises(Refusal, match="changed while it was read"):
+    with pytest.raises(InputError, match="changed while it was read"):
         write_archive(io.BytesIO(), [entry])
 
 
@@ -114,7 +114,7 @@ def hostile(tmp_path, *files, compression=zipfile.ZIP_STORED, mode=stat.S_IFREG 
             info.external_attr = mode << 16
             target.writestr(info, content, compress_type=compression)
     before = sorted(tmp_path.rglob("*"))
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         extract(path, tmp_path / "out")
     assert sorted(tmp_path.rglob("*")) == before, "something was written"
     return caught.value.problems
@@ -139,7 +139,7 @@ def hostile(tmp_path, *files, compression=zipfile.ZIP_STORED, mode=stat.S_IFREG 
 )
 def test_names_that_lead_elsewhere(tmp_path, name):
     (problem,) = hostile(tmp_path, (name, b"x"))
-    assert name_problem(name) and problem.mend == "do not unpack this archive"
+    assert name_problem(name) and problem.fix == "do not unpack this archive"
 
 
 def test_links(tmp_path):
@@ -161,7 +161,7 @@ def test_entries_that_share_their_bytes(tmp_path):
     data = data.replace(data[: at[0]], data[: at[0] // 3])
     path = tmp_path / "overlap.zip"
     path.write_bytes(data)
-    with pytest.raises(Refusal):
+    with pytest.raises(InputError):
         extract(path, tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
@@ -180,7 +180,7 @@ def test_an_archive_of_other_software(tmp_path):
     path = tmp_path / "other.zip"
     with zipfile.ZipFile(path, "w") as target:
         target.writestr("a.txt", b"84 dB")
-    with pytest.raises(Refusal, match="packed again by other software"):
+    with pytest.raises(InputError, match="packed again by other software"):
         extract(path, tmp_path / "out")
 
 
@@ -190,12 +190,12 @@ def test_what_is_no_archive(tmp_path, content):
     if content.startswith(b"PK"):  # an archive, though of nothing
         assert extract(tmp_path / "a.zip", tmp_path / "out") == []
         return
-    with pytest.raises(Refusal, match="is no whole archive"):
+    with pytest.raises(InputError, match="is no whole archive"):
         extract(tmp_path / "a.zip", tmp_path / "out")
 
 
 def test_what_cannot_be_read(tmp_path):
-    with pytest.raises(Refusal, match="cannot be read or unpacked"):
+    with pytest.raises(InputError, match="cannot be read or unpacked"):
         extract(tmp_path / "none.zip", tmp_path / "out")
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.errors import Refusal
+from anechain.errors import InputError
 
 FREQUENCY = np.array([100.0, 1000.0, 10000.0])
 
@@ -66,7 +66,7 @@ def test_angles_are_wrapped(given, stored):
 
 @pytest.mark.parametrize(("one", "other"), [(30, 30), (-180, 180), (0, 360), (-10, 350), (-180 + 1e-9, 180)])
 def test_a_direction_given_twice_is_refused(one, other):
-    with pytest.raises(Refusal, match="given twice, the first time by a") as refused:
+    with pytest.raises(InputError, match="given twice, the first time by a") as refused:
         assemble_responses([cardioid("vertical", one, source="a"), cardioid("vertical", other, source="b")], [])
     assert [problem.where for problem in refused.value.problems] == ["b"]
 
@@ -75,7 +75,7 @@ def test_every_odd_grid_is_named_and_no_other():
     odd = cardioid("horizontal", 0, frequency=FREQUENCY[:2], source="short")
     shifted = cardioid("horizontal", 40, frequency=FREQUENCY * np.array([1, 1.01, 1]), source="shifted")
     usual = [cardioid("horizontal", angle, source=f"usual {angle}") for angle in (10, 20, 30)]
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         assemble_responses([odd, *usual, shifted], [])
     said = {problem.where: problem.what for problem in refused.value.problems}
     assert said == {
@@ -91,7 +91,7 @@ def test_grids_that_differ_by_rounding_are_one_grid():
 
 def test_grids_and_duplicates_are_refused_together():
     curves = [cardioid("horizontal", 0), cardioid("horizontal", 0), cardioid("horizontal", 5, frequency=FREQUENCY[1:])]
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         assemble_responses(curves, [])
     assert len(refused.value.problems) == 2
 
@@ -188,7 +188,7 @@ def test_takes_that_are_not_told_apart_are_refused(one, other):
     curves = [
         replace(cardioid("horizontal", 30, source=source), take=take) for source, take in (("a", one), ("b", other))
     ]
-    with pytest.raises(Refusal, match="horizontal 30° is given twice, the first time by a") as refused:
+    with pytest.raises(InputError, match="horizontal 30° is given twice, the first time by a") as refused:
         assemble_responses(curves, [])
     assert [problem.where for problem in refused.value.problems] == ["b"]
-    assert "{take}" in refused.value.problems[0].mend
+    assert "{take}" in refused.value.problems[0].fix

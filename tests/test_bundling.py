@@ -15,7 +15,7 @@ import pytest
 
 from anechain.audit.bundle import check_folder, environment, is_bundle, unpacked, write_bundle
 from anechain.audit.verify import verify_folder
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from campaigns import anechain
 from finished_campaigns import finished
 from test_crate import cache, failures  # noqa: F401 - fixtures
@@ -61,7 +61,7 @@ def folder(archive, tmp_path):
 
 
 def problems(call, *arguments):
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         call(*arguments)
     return {one.where: one.what for one in caught.value.problems}
 
@@ -150,7 +150,7 @@ def test_one_flipped_bit_is_seen(archive, tmp_path, at):
     data = bytearray(archive.read_bytes())
     data[int(at * len(data))] ^= 4
     (tmp_path / "flipped.zip").write_bytes(data)
-    with pytest.raises(Refusal), unpacked(tmp_path / "flipped.zip"):
+    with pytest.raises(InputError), unpacked(tmp_path / "flipped.zip"):
         pass
 
 
@@ -176,7 +176,7 @@ def test_a_file_smuggled_in_is_named(folder, tmp_path):
             [entry_of_file(path.relative_to(folder).as_posix(), path) for path in folder.rglob("*") if path.is_file()],
         )
     with (
-        pytest.raises(Refusal, match=r"software/numpy.py: is in the archive, but not"),
+        pytest.raises(InputError, match=r"software/numpy.py: is in the archive, but not"),
         unpacked(tmp_path / "more.zip"),
     ):
         pass
@@ -193,7 +193,7 @@ def test_a_file_smuggled_in_is_named(folder, tmp_path):
 )
 def test_folders_that_are_no_bundle_of_ours(folder, name, content, said):
     (folder / name).write_text(content)
-    with pytest.raises(Refusal, match=said):
+    with pytest.raises(InputError, match=said):
         check_folder(folder)
 
 
@@ -209,7 +209,7 @@ def test_a_bundle_by_hash_says_what_must_be_supplied_and_verifies_once_it_is(pla
     assert altered == [] and len(missing) == 144
     raw = plan.folder / "raw" / "rowan" / "rowan horizontal +30.csv"
     (one,) = (one for one in missing if one.where == "raw/rowan/rowan horizontal +30.csv")
-    assert hashlib.sha256(raw.read_bytes()).hexdigest() in one.allowed
+    assert hashlib.sha256(raw.read_bytes()).hexdigest() in one.expected
     assert "144 files" in (place / "README.txt").read_text()
     told = subprocess.run([sys.executable, place / "remake.py", "--this-python"], capture_output=True, text=True)
     assert told.returncode == 1 and told.stdout.count("is not there") == 144 and told.stderr == ""

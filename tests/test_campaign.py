@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import anechain_schemas
 from anechain.campaign.file import Campaign, json_schema, load_campaign
-from anechain.errors import Refusal
+from anechain.errors import InputError
 
 SCHEMA = "campaign.schema.json"
 
@@ -72,7 +72,7 @@ def load(file, text):
 
 
 def refused(file, text):
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         load(file, text)
     assert all(problem.where == str(file) for problem in caught.value.problems)
     return caught.value.problems
@@ -141,7 +141,7 @@ def test_a_byte_order_mark_and_windows_line_ends(file):
 @pytest.mark.parametrize("text", ["", "  \n\n", "# nothing yet\n", "- alder\n- birch\n", "alder", "5", "null"])
 def test_no_keys(file, text):
     problem = the_problem(file, text)
-    assert problem.what == "holds no keys" and "title, devices" in problem.allowed and problem.mend
+    assert problem.what == "holds no keys" and "title, devices" in problem.expected and problem.fix
 
 
 @pytest.mark.parametrize(
@@ -163,13 +163,13 @@ def test_broken_yaml_is_refused_with_its_line(file, text, line, said):
         assert problem.what.startswith("line ")
     else:
         assert problem.what.startswith(f"line {line}: ") and said in problem.what
-    assert problem.allowed == "YAML" and problem.mend
+    assert problem.expected == "YAML" and problem.fix
 
 
 @pytest.mark.parametrize("encoding", ["utf-16", "utf-32", "latin-1"])
 def test_other_encodings(file, encoding):
     problem = the_problem(file, SMALL.replace("Halls", "Säle").encode(encoding))
-    assert problem.what.endswith("is not UTF-8") and problem.mend == "save it again in UTF-8"
+    assert problem.what.endswith("is not UTF-8") and problem.fix == "save it again in UTF-8"
 
 
 def test_files_that_are_not_there(tmp_path):
@@ -179,10 +179,10 @@ def test_files_that_are_not_there(tmp_path):
         (".", "is a folder"),
         ("file/campaign.yaml", "cannot be read: Not a directory"),
     ):
-        with pytest.raises(Refusal) as caught:
+        with pytest.raises(InputError) as caught:
             load_campaign(tmp_path / path)
         (problem,) = caught.value.problems
-        assert problem.what == what and problem.mend
+        assert problem.what == what and problem.fix
 
 
 @pytest.mark.parametrize(
@@ -224,7 +224,7 @@ def test_aliases_of_aliases_do_not_hang(file, text):
     start = time.perf_counter()
     problem = the_problem(file, text)
     assert time.perf_counter() - start < 2
-    assert "aliases name aliases" in problem.what and problem.mend
+    assert "aliases name aliases" in problem.what and problem.fix
 
 
 @pytest.mark.parametrize("text", ["a: &a [*a]\n", "a: &a {b: {c: *a}}\n"])
@@ -239,7 +239,7 @@ def test_what_is_nested_too_deep(file):
 def test_a_file_that_is_too_long(file):
     start = time.perf_counter()
     problem = the_problem(file, SMALL + "about: " + "x" * 8_000_000)
-    assert problem.allowed == "at most 8000000" and time.perf_counter() - start < 2
+    assert problem.expected == "at most 8000000" and time.perf_counter() - start < 2
 
 
 # Keys and values
@@ -261,10 +261,10 @@ def test_a_file_that_is_too_long(file):
         (SMALL + "zzz: 1\n", "zzz", "remove it"),
     ],
 )
-def test_a_typo_at_every_level(file, text, key, mend):
+def test_a_typo_at_every_level(file, text, key, fix):
     problem = the_problem(file, text)
-    assert problem.what == f"{key}: unknown key" and problem.mend == mend
-    assert mend == "remove it" or mend.removeprefix("did you mean ").removesuffix("?") in problem.allowed
+    assert problem.what == f"{key}: unknown key" and problem.fix == fix
+    assert fix == "remove it" or fix.removeprefix("did you mean ").removesuffix("?") in problem.expected
 
 
 @pytest.mark.parametrize(
@@ -280,7 +280,7 @@ def test_a_typo_at_every_level(file, text, key, mend):
 )
 def test_a_key_that_is_not_text(file, text, what):
     problem = the_problem(file, text)
-    assert problem.what == what and problem.mend == "put it in quotes"
+    assert problem.what == what and problem.fix == "put it in quotes"
 
 
 @pytest.mark.parametrize(
@@ -320,7 +320,7 @@ def test_a_key_that_is_not_text(file, text, what):
 )
 def test_a_wrong_value(file, text, what, allowed):
     problem = the_problem(file, text)
-    assert problem.what == what and allowed in problem.allowed and problem.mend
+    assert problem.what == what and allowed in problem.expected and problem.fix
 
 
 @pytest.mark.parametrize(
@@ -335,7 +335,7 @@ def test_a_wrong_value(file, text, what, allowed):
 )
 def test_what_is_absent(file, text, what, allowed):
     problem = the_problem(file, text)
-    assert problem.what == f"{what} is absent" and problem.allowed.startswith(allowed) and problem.mend == "add it"
+    assert problem.what == f"{what} is absent" and problem.expected.startswith(allowed) and problem.fix == "add it"
 
 
 @pytest.mark.parametrize(
@@ -343,7 +343,7 @@ def test_what_is_absent(file, text, what, allowed):
 )
 def test_options_that_no_receipt_can_hold(file, value):
     problem = the_problem(file, SMALL.replace("[alder.ring]", f"[a], options: {{x: {value}}}"))
-    assert problem.what.startswith("devices.alder.responses.options.x is ") and "finite numbers" in problem.allowed
+    assert problem.what.startswith("devices.alder.responses.options.x is ") and "finite numbers" in problem.expected
 
 
 # Device ids, which name folders
@@ -366,7 +366,7 @@ UNSAFE = [
 def test_an_id_that_is_not_safe_as_a_folder_name(file, identifier):
     problem = the_problem(file, with_id(identifier))
     assert problem.what == f"devices: {identifier!r} is not safe as a folder name"
-    assert "at most 64" in problem.allowed and "comparison" in problem.allowed and "title" in problem.mend
+    assert "at most 64" in problem.expected and "comparison" in problem.expected and "title" in problem.fix
 
 
 @pytest.mark.parametrize("identifier", ["a", "7", "alder-5", "a_b", "a" * 64, "5-0", "report-2"])
@@ -379,7 +379,7 @@ def test_no_id_leaves_the_results_folder(tmp_path_factory, identifier):
     file = tmp_path_factory.getbasetemp() / "ids.yaml"
     try:
         load(file, with_id(identifier))
-    except Refusal:
+    except InputError:
         return
     results = Path("/results")
     assert (
@@ -398,7 +398,7 @@ def test_an_id_may_not_be_shown_at_any_length(file):
 def test_paths_that_leave_the_campaign(file, path):
     quoted = json.dumps(path)
     problem = the_problem(file, SMALL.replace("[alder.ring]", f"[{quoted}]"))
-    assert problem.what.startswith("devices.alder.responses.files.0 is ") and "inside the campaign" in problem.allowed
+    assert problem.what.startswith("devices.alder.responses.files.0 is ") and "inside the campaign" in problem.expected
     assert the_problem(file, SMALL + f"importers: [{quoted}]\n").what.startswith("importers.0 is ")
 
 
@@ -415,7 +415,7 @@ def test_paths_inside(file, path):
 @pytest.mark.parametrize("band", ["[200, 100]", "[200, 200]", "[1.0e+3, 30]"])
 def test_a_band_that_does_not_rise(file, band):
     problem = the_problem(file, with_device(f"setup: {{valid_band: {band}}}"))
-    assert problem.what.startswith("devices.alder.setup.valid_band is ") and problem.allowed == "a rising band"
+    assert problem.what.startswith("devices.alder.setup.valid_band is ") and problem.expected == "a rising band"
 
 
 @pytest.mark.parametrize("band", ["[200]", "[]", "[1, 2, 3]", "[a, 3]", "[-1, 3]", "[.nan, 3]"])
@@ -497,8 +497,8 @@ def test_whatever_stands_anywhere_is_read_or_refused(tmp_path_factory, key, valu
     file = tmp_path_factory.getbasetemp() / "anything.yaml"
     try:
         load(file, json.dumps(content))  # JSON is YAML 1.2, but for its infinities, which are then words
-    except Refusal as refusal:
-        assert all(problem.what and (problem.mend or problem.allowed) for problem in refusal.problems)
+    except InputError as input_error:
+        assert all(problem.what and (problem.fix or problem.expected) for problem in input_error.problems)
 
 
 # The schema for editors

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_capture.corrections import microphone_response, pascals_per_full_scale
 from anechain_capture.options import CaptureOptions
 from capture_files import RATE, write
@@ -46,7 +46,7 @@ def test_rows_of_three_have_a_phase(tmp_path):
 def test_what_is_no_calibration(tmp_path, text, what):
     path = tmp_path / "microphone.txt"
     path.write_text(text)
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         microphone_response(path, "response")
     (problem,) = caught.value.problems
     assert (problem.where, problem.what) == ("microphone.txt", what)
@@ -63,7 +63,7 @@ def test_what_is_no_calibration(tmp_path, text, what):
 )
 def test_what_is_no_calibrator(tmp_path, record, what):
     path = write(tmp_path / "calibrator.wav", record)
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         pascals_per_full_scale(CaptureOptions(calibrator=path))
     (problem,) = caught.value.problems
     assert problem.where == "calibrator.wav" and what in problem.what

@@ -6,7 +6,7 @@ import pytest
 from anechain.data import contract
 from anechain.data.checks import BAD, GOOD
 from anechain.data.store import read_dataset
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.importers import find_importers
 from anechain.running.plan import prepare
 from anechain.stages.ingest import run
@@ -113,7 +113,7 @@ def test_the_microphone_is_corrected_at_tones_and_bands(folder, tmp_path):
     ],
 )
 def test_what_is_wrong_is_said(folder, more, words):
-    with pytest.raises(Refusal, match=words):
+    with pytest.raises(InputError, match=words):
         read_multitone(sorted(folder.glob("yew*.wav")), options(folder, **more))
 
 
@@ -121,7 +121,7 @@ def test_other_directions_and_unknown_drives_are_refused(tmp_path):
     signal = two_tones(*TONES)
     paths = [write(tmp_path / f"yew horizontal {angle}.wav", signal) for angle in (0, 30)]
     how = options(pattern="yew {plane} {angle}.wav")
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         read_multitone(paths, how)
     said = "\n".join(map(str, caught.value.problems))
     assert "at 30°" in said and "its drive is not known" in said

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE
 from anechain_capture.recordings import header_of, identify, samples_of
 
@@ -21,10 +21,10 @@ def written(folder, form="WAV", subtype="PCM_24", values=WAVE):
 
 
 def refused(path, channels=(1,)):
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         samples_of(path, "take", header_of(path, "take"), channels)
     (problem,) = caught.value.problems
-    assert problem.where == "take" and problem.mend
+    assert problem.where == "take" and problem.fix
     return problem.what
 
 

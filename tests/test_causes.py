@@ -9,7 +9,7 @@ from anechain.acoustics.directivity.curves import CurveSet, Derived
 from anechain.acoustics.directivity.orbits import OrbitInterpolation
 from anechain.acoustics.directivity.weights import OrbitWeights
 from anechain.audit.causes import NOT_STATED, Cause, Scope, differing_steps, reached_by_directions, reaches
-from anechain.receipts.receipt import Input, bound, issue
+from anechain.receipts.receipt import Input, bound, make_receipt
 from anechain.stages import derive
 
 CHOICES = {"smoothing": 0.1, "early_reflections_total": "bounces", "rear_wall": "three", "interpolate_angles": True}
@@ -138,7 +138,7 @@ def chain(derive_version=1, derive_parameters=None, ingest_parameters=None, raw=
     """A derivation of one import of raw files."""
     files = {"raw/a.txt": "1" * 64, "raw/b.txt": "2" * 64} if raw is None else raw
     parameters = {"device": "rowan", "importer": "delimited", "importer_version": "1", "contract": "responses/1"}
-    ingest = issue(
+    ingest = make_receipt(
         "ingest",
         stage,
         parameters | (ingest_parameters or {}),
@@ -146,7 +146,7 @@ def chain(derive_version=1, derive_parameters=None, ingest_parameters=None, raw=
     )
     inputs = [Input(role, "3" * 64, bound(ingest, "4" * 64)) for role in ("responses.nc", *extra)]
     chosen = {"rear_wall": "three", "methods": {"on-axis": 1}} | (derive_parameters or {})
-    return issue("derive", derive_version, chosen, inputs)
+    return make_receipt("derive", derive_version, chosen, inputs)
 
 
 def told(old, new):
@@ -209,7 +209,7 @@ def test_a_private_importer_is_no_raw_file():
 def test_what_is_shared_is_told_once_for_each_device():
     def compared(rear_wall):
         curves = bound(chain(derive_parameters={"rear_wall": rear_wall}), "8" * 64)
-        return issue(
+        return make_receipt(
             "compare", 1, {}, [Input(f"{device}/curves.nc", "9" * 64, curves) for device in ("rowan", "alder")]
         )
 

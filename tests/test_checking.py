@@ -13,7 +13,7 @@ from anechain.cli import CAUTION, commands
 from anechain.cli.campaign_check import check, greatest_drive, told
 from anechain.data.checks import line_of
 from anechain.data.store import read_dataset
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.running.plan import entry_of, load_plan, prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.ingest import imported
@@ -32,7 +32,7 @@ def run(*arguments):
     before = snapshot(folder), listing(folder)
     done = CliRunner().invoke(commands, ["check", *map(str, arguments)])
     assert (snapshot(folder), listing(folder)) == before, "something was written"
-    assert done.exception is None or isinstance(done.exception, Refusal | SystemExit), done.exception
+    assert done.exception is None or isinstance(done.exception, InputError | SystemExit), done.exception
     return done
 
 
@@ -108,7 +108,7 @@ def test_neighbours_of_one_mend_name_it_once(lab):
     done = run(lab)
     files = len(list((lab.parent / "raw" / "rowan").glob("*.csv")))
     assert files > 20 and done.stderr.count("does not fit the pattern") == files
-    assert done.stderr.count("    mend: ") == done.stderr.count("    allowed: ") == 1
+    assert done.stderr.count("    fix: ") == done.stderr.count("    expected: ") == 1
 
 
 def test_a_file_named_in_the_options_that_is_not_there(lab):

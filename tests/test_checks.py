@@ -62,10 +62,10 @@ def test_a_campaign_states_other_limits():
     assert check.verdict == DOUBTFUL
     assert judged(check, {"mirror": (3.5, None)}).verdict == GOOD
     strict = judged(check, {"mirror": (1.0, 2.0)})
-    assert strict.verdict == BAD and strict.standing == "the campaign"
+    assert strict.verdict == BAD and strict.source_status == "the campaign"
     assert judged(check, {"mirror": KINDS["mirror"].limits}) == check
     assert judged(check, {}) == check
-    own = Check("dust", "Dust", "none", (("a", 1.0),), (0.5, None), standing="house rule")
+    own = Check("dust", "Dust", "none", (("a", 1.0),), (0.5, None), source_status="house rule")
     assert judged(own, CheckLimits().limits()) == own
 
 

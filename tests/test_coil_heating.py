@@ -48,7 +48,7 @@ def test_the_inverse_gives_the_rise_back(rise, resistance, share, conductor):
 
 def test_a_level_that_rose_implies_no_heat():
     assert np.isnan(implied_rise([0.2, np.nan])).all()
-    for bad in ({"conductor": "silver"}, {"series_share": -1.0}):
+    for bad in ({"conductor": "silver"}, {"series_resistance_ratio": -1.0}):
         with pytest.raises(ValueError):
             implied_rise(-1.0, **bad)
     with pytest.raises(ValueError, match="resistance"):

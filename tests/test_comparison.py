@@ -8,7 +8,7 @@ import xarray as xr
 
 from anechain.acoustics.curve.comparison import alignment_step, common_grid
 from anechain.data import contract
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.stages.compare import compared
 
 
@@ -71,11 +71,11 @@ def test_one_relative_device_brings_all_to_a_common_mean_and_says_so():
 
 
 def test_a_device_that_cannot_be_aligned_is_refused():
-    with pytest.raises(Refusal, match="alder: cannot be aligned in level"):
+    with pytest.raises(InputError, match="alder: cannot be aligned in level"):
         compared({"rowan": curves(FINE * 0, FINE), "alder": curves([0, 0], [20.0, 500.0], kind="relative")})
     no_axis = curves(FINE * 0, FINE, kind="relative", names=("sound_power",))
     no_axis.attrs["gaps"] = json.dumps({"on_axis": "needs 0°"})
-    with pytest.raises(Refusal, match="needs 0°"):
+    with pytest.raises(InputError, match="needs 0°"):
         compared({"rowan": no_axis})
 
 

@@ -10,7 +10,7 @@ from anechain.acoustics.nonlinear.compression import (
     NOISE,
     ROUNDING,
     USED,
-    PassedBand,
+    ExceedanceBand,
     compression_deltas,
     in_words,
     level_and_shape,
@@ -185,8 +185,8 @@ def test_bands_between_the_crossings():
     ],
 )
 def test_an_open_end_is_said(low_open, high_open, words):
-    assert in_words(PassedBand(50.0, 50.0, True, True, -2.0, 50.0)) == "at 50 Hz, beside which nothing is known"
-    assert in_words(PassedBand(50.0, 80.0, low_open, high_open, -2.0, 60.0)) == words
+    assert in_words(ExceedanceBand(50.0, 50.0, True, True, -2.0, 50.0)) == "at 50 Hz, beside which nothing is known"
+    assert in_words(ExceedanceBand(50.0, 80.0, low_open, high_open, -2.0, 60.0)) == words
 
 
 def test_octave_bands_of_a_clipper_pass_1_db_where_the_closed_form_does():

@@ -11,7 +11,7 @@ import nonlinear_speaker as model
 from anechain.campaign.choices import CompressionChoices, Derivation, DeviceNumbers, Numbers, UsableLimits
 from anechain.data import contract
 from anechain.data.store import read_dataset
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers
 from anechain.figure_of_merit.usable import USES as LIMIT_USES
@@ -23,9 +23,9 @@ from anechain.figures.usable_limits import usable_comparison_figure, usable_figu
 from anechain.methods import methods, versions
 from anechain.report.compression import (
     compression_gaps,
+    compression_notes,
     compression_of,
     limits_caption,
-    said_of_compression,
 )
 from anechain.running.plan import DEVICE_STAGES, entry_of, prepare
 from anechain.stages.batch import run_batch
@@ -244,11 +244,11 @@ def test_the_figure_of_the_trade(willow):
 def test_what_cannot_be_drawn_is_refused(willow):
     alone = whole(takes=model.takes())
     assert drawable(alone) == ("compression", "compression-levels")
-    with pytest.raises(Refusal, match="no usable limits"):
+    with pytest.raises(InputError, match="no usable limits"):
         usable_figure(alone)
     masked = whole(model.harmonics(noise=60.0))
     for draw in (compression_figure, octave_levels_figure, usable_figure):
-        with pytest.raises(Refusal):
+        with pytest.raises(InputError):
             draw(masked)
     assert drawable(willow) == ("compression", "compression-levels", "usable")
 
@@ -296,7 +296,7 @@ def test_too_many_devices_are_drawn_in_grey(willow, monkeypatch):
 
 
 def given_with(compression: xr.Dataset | None):
-    from anechain.figure_of_merit.given import gather
+    from anechain.figure_of_merit.metric_inputs import gather
     from modelled_speaker import curves, log_frequencies, responses
 
     measured = responses(log_frequencies())
@@ -433,13 +433,13 @@ def test_the_chain_makes_compression_where_there_are_two_drives(finished):
 def test_the_page_says_what_there_is_and_what_is_missing(finished):
     (gap_,) = compression_gaps(finished, "alder", compression_of(finished, "alder"))
     assert gap_[0] == "Compression and usable limits" and gap_[1].endswith("it was measured at fewer")
-    assert said_of_compression(None) == []
+    assert compression_notes(None) == []
     willow = compression_of(finished, "willow")
     data = {name: read_dataset(finished.results / "willow" / name) for name in ("curves.nc", "responses.nc")}
     captions = {one.name: one.caption for one in device_figures({**data, "compression.nc": willow})}
     captions = {name: captions[name] for name in ("compression", "compression-levels", "usable")}
     assert all("Local occupational rules" in caption for caption in captions.values())
-    said = "\n".join(said_of_compression(willow))
+    said = "\n".join(compression_notes(willow))
     assert "compression: at 16 V: −1 dB passed up to" in said
     assert "takes: drives in measuring order 1, 4, 8, 16, 1 V (rising)" in said
     assert "takes: from start to start 60, 60, 60, 60 s" in said and "within the limit of 0.3 dB" in said

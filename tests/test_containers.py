@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import scipy.io
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.containers import container_kind, open_container
 from container_files import KINDS, save
 
@@ -63,19 +63,22 @@ def test_packed_and_filled_values_as_the_netcdf_conventions_have_them(tmp_path, 
 def test_a_wrong_path_gets_the_nearest_and_a_list(tmp_path):
     path = save(tmp_path, "hdf5", {"level": CUBE}, {"note": "x"})
     with open_container(path, path.name) as container:
-        with pytest.raises(Refusal, match="did you mean 'level'") as refused:
+        with pytest.raises(InputError, match="did you mean 'level'") as refused:
             container.numbers("levels", "level")
-        assert "level (2 × 3 × 4)" in refused.value.problems[0].allowed
-        with pytest.raises(Refusal, match="is text"):
+        assert "level (2 × 3 × 4)" in refused.value.problems[0].expected
+        with pytest.raises(InputError, match="is text"):
             container.numbers("note", "level")
-        with pytest.raises(Refusal, match="has no text 'level'"):
+        with pytest.raises(InputError, match="has no text 'level'"):
             container.text("level", "licence")
 
 
 @pytest.mark.parametrize("bad", [[2.0, 1.0], [1.0, np.nan], [-1.0, 1.0], [[1.0, 2.0], [3.0, 4.0]], [1j, 2j]])
 def test_frequencies_that_cannot_be(tmp_path, bad):
     path = save(tmp_path, "hdf5", {"f": np.array(bad)})
-    with open_container(path, path.name) as container, pytest.raises(Refusal, match="one list of rising frequencies"):
+    with (
+        open_container(path, path.name) as container,
+        pytest.raises(InputError, match="one list of rising frequencies"),
+    ):
         container.frequencies("f", "hertz")
 
 
@@ -86,9 +89,9 @@ def test_a_container_cut_at_any_length_is_refused_or_lacks_variables(tmp_path, k
     whole = path.read_bytes()
     for length in np.linspace(1, len(whole) - 1, 25).astype(int):
         path.write_bytes(whole[:length])
-        with pytest.raises(Refusal) as refused, open_container(path, path.name) as container:
+        with pytest.raises(InputError) as refused, open_container(path, path.name) as container:
             np.testing.assert_array_equal(container.numbers("noise", "level"), noise)
-            raise Refusal.because("whole", "all of it is there: only padding was cut")
+            raise InputError.single("whole", "all of it is there: only padding was cut")
         assert all(problem.what for problem in refused.value.problems)
 
 
@@ -100,7 +103,7 @@ def test_junk_is_no_traceback(tmp_path, content):
     path = tmp_path / "junk"
     path.write_bytes(content)
     container_kind(path)
-    with pytest.raises(Refusal), open_container(path, "junk"):
+    with pytest.raises(InputError), open_container(path, "junk"):
         pass
 
 
@@ -114,5 +117,5 @@ def test_a_damaged_byte_is_no_traceback(tmp_path):
             try:
                 with open_container(path, path.name) as container:
                     container.numbers("noise", "level")
-            except Refusal:
+            except InputError:
                 pass

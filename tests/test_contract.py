@@ -16,17 +16,17 @@ import anechain_schemas
 from anechain.data import contract
 from anechain.data.contract import Contract, describe, load, validate
 from anechain.data.rules import RULES
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from valid_datasets import VALID, responses, with_one, with_values
 
 WHERE = "raw/alder/orbits.ring"
 
 
 def refused(dataset, name="responses"):
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         validate(dataset, name, WHERE)
     problems = caught.value.problems
-    assert all(problem.where == WHERE and problem.what and problem.allowed and problem.mend for problem in problems)
+    assert all(problem.where == WHERE and problem.what and problem.expected and problem.fix for problem in problems)
     return problems
 
 
@@ -140,7 +140,7 @@ def test_every_required_attribute(name):
     assert set(found) == {f"attribute {field} is absent" for field in required}
     for field, spec in required.items():
         problem = found[f"attribute {field} is absent"]
-        assert problem.allowed == spec.allowed() and spec.about in problem.mend
+        assert problem.expected == spec.allowed() and spec.about in problem.fix
 
 
 WRONG_KIND = {"text": [3, 1.5], "number": ["1", True, np.nan, np.inf, "loud"], "integer": ["1", 0.5, True, np.nan]}
@@ -219,7 +219,7 @@ def test_every_arrays_bounds(name):
         for field, value in values.items():
             problem = next(p for p in found if p.what.startswith(f"{field} is "))
             assert (f"{value:g}" if isinstance(value, float) else str(value)) in problem.what
-            assert problem.allowed == specs[field].allowed()
+            assert problem.expected == specs[field].allowed()
 
 
 @pytest.mark.parametrize("name", VALID)
@@ -241,7 +241,7 @@ def test_measured_is_nought_or_one(value):
     measured[0, 3] = value
     problem = the_problem(with_values(valid, "measured", measured))
     assert problem.what == f"measured is {value} at horizontal -140°"
-    assert problem.allowed == "a whole number at least 0 and at most 1"
+    assert problem.expected == "a whole number at least 0 and at most 1"
 
 
 def test_measured_as_text_is_refused():
@@ -280,7 +280,7 @@ def test_every_unit(name, unit):
     for field in units:
         del dataset[field].attrs["units"]
         dataset[field].attrs |= {} if unit is None else {"units": unit}
-    found = {problem.what: (problem.allowed, problem.mend) for problem in refused(dataset, name)}
+    found = {problem.what: (problem.expected, problem.fix) for problem in refused(dataset, name)}
     assert found == {
         f"{field} is in {unit or 'no unit'}": (right, f"convert {field} in the importer")
         for field, right in units.items()
@@ -298,7 +298,7 @@ def test_every_variables_dimensions(name):
     turned = valid.assign({field: valid[field].transpose() for field in several})
     fewer = valid.assign({field: valid[field].isel({dims[0]: 0}, drop=True) for field, dims in several.items()})
     for dataset in (turned, fewer):
-        found = {problem.what: problem.allowed for problem in refused(dataset, name)}
+        found = {problem.what: problem.expected for problem in refused(dataset, name)}
         for field, dims in several.items():
             assert found[f"{field} has {', '.join(dataset[field].dims)}"] == ", ".join(dims)
 
@@ -307,7 +307,7 @@ def test_a_coordinate_on_another_dimension():
     valid = VALID["sphere"]()
     turned = valid.drop_vars("azimuth").assign_coords(azimuth=("frequency", [0.0, 1.0, 2.0], {"units": "degree"}))
     problem = the_problem(turned, "sphere")
-    assert problem.what == "azimuth has frequency" and problem.allowed == "direction"
+    assert problem.what == "azimuth has frequency" and problem.expected == "direction"
 
 
 @pytest.mark.parametrize("name", VALID)
@@ -317,7 +317,7 @@ def test_unknown_fields_with_the_nearest_right_one(name):
     valid.attrs[f"{attribute}s"] = "spl"
     valid = valid.assign({f"{variable}s": valid[variable]})
     valid = valid.assign_coords(frequencies=("frequency", valid["frequency"].values))
-    found = {problem.what: problem.mend for problem in refused(valid, name)}
+    found = {problem.what: problem.fix for problem in refused(valid, name)}
     assert found == {
         f"attribute {attribute}s is unknown": f"did you mean {attribute}?",
         f"variable {variable}s is unknown": f"did you mean {variable}?",
@@ -329,7 +329,7 @@ def test_an_unknown_field_that_is_near_to_nothing():
     dataset = responses()
     dataset.attrs["hue"] = "green"
     problem = the_problem(dataset)
-    assert problem.mend == "leave it out in the importer" and "importer_version" in problem.allowed
+    assert problem.fix == "leave it out in the importer" and "importer_version" in problem.expected
 
 
 def test_a_value_out_of_range_is_located_and_counted():
@@ -369,20 +369,20 @@ def test_everything_wrong_is_said_at_once():
 def test_a_refusal_reads_as_text():
     dataset = responses()
     dataset.attrs["level_kind"] = "SPL"
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         validate(dataset, "responses", WHERE)
     assert str(caught.value) == textwrap.dedent(
         f"""\
         {WHERE}: attribute level_kind is 'SPL'
-            allowed: spl or relative
-            mend: state it in the campaign's setup or let the importer give it (dB re 20 µPa, or relative to something \
+            expected: spl or relative
+            fix: state it in the campaign's setup or let the importer give it (dB re 20 µPa, or relative to something \
 unstated)"""
     )
 
 
 def test_a_refusal_needs_a_reason():
     with pytest.raises(ValueError, match="at least one problem"):
-        Refusal([])
+        InputError([])
 
 
 @pytest.mark.parametrize("name", VALID)
@@ -408,8 +408,8 @@ def test_an_unknown_version_is_refused(stated):
     dataset = responses()
     dataset.attrs["contract"] = stated
     problem = the_problem(dataset)
-    assert problem.what == f"attribute contract is {stated!r}" and problem.allowed == "responses/1"
-    assert "the version of the software that wrote it" in problem.mend
+    assert problem.what == f"attribute contract is {stated!r}" and problem.expected == "responses/1"
+    assert "the version of the software that wrote it" in problem.fix
 
 
 @pytest.mark.parametrize("stated", [3, 1.5])
@@ -417,14 +417,14 @@ def test_a_contract_that_is_no_text_is_refused(stated):
     dataset = responses()
     dataset.attrs["contract"] = stated
     problem = the_problem(dataset)
-    assert problem.what == f"attribute contract is {stated!r}" and problem.allowed == "text"
+    assert problem.what == f"attribute contract is {stated!r}" and problem.expected == "text"
 
 
 @pytest.mark.parametrize("stated", ["curves/1", "", "responses", "1"])
 def test_another_contract_is_refused(stated):
     dataset = responses()
     dataset.attrs["contract"] = stated
-    assert the_problem(dataset).mend == "give a dataset of responses"
+    assert the_problem(dataset).fix == "give a dataset of responses"
 
 
 def test_an_older_version_is_judged_by_its_own_file(monkeypatch):
@@ -527,12 +527,12 @@ def test_the_environment_cannot_switch_validation_off():
         import pandera.config
         assert not pandera.config.CONFIG.validation_enabled, "the switch no longer exists: the test proves nothing"
         from anechain.data.contract import validate
-        from anechain.errors import Refusal
+        from anechain.errors import InputError
         from valid_datasets import responses, with_one
         validate(responses(), "responses", "here")
         try:
             validate(with_one(responses(), "level", 5000.0), "responses", "here")
-        except Refusal as refusal:
+        except InputError as refusal:
             print(refusal)
     """
     done = subprocess.run(

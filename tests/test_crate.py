@@ -15,7 +15,7 @@ from requests_cache import CachedSession
 from rocrate_validator import models, services
 from rocrate_validator.utils.http import HttpRequester
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.report.crate import Facts, Run, build_crate, crate_bytes, described_outside, rebased, run_of
 from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, prepare
 from anechain.stages.batch import run_batch, run_whole
@@ -104,7 +104,7 @@ def failures(plan, cache, monkeypatch):
         )
         result = services.validate(settings)
         assert result.passed() == (not result.get_issues())
-        return {issue.message for issue in result.get_issues()}
+        return {make_receipt.message for make_receipt in result.get_issues()}
 
     return validate
 
@@ -280,7 +280,7 @@ def test_a_raw_file_changed_since_its_import_is_named(tmp_path):
     plan = finished(tmp_path, devices=(("rowan", 1.0),))
     raw = tmp_path / "raw" / "rowan" / "rowan horizontal +30.csv"
     raw.write_text(raw.read_text() + "\n")
-    with pytest.raises(Refusal, match=r"rowan horizontal \+30.csv: was changed or removed since it was read"):
+    with pytest.raises(InputError, match=r"rowan horizontal \+30.csv: was changed or removed since it was read"):
         run_whole(plan, "crate")
 
 
@@ -295,7 +295,7 @@ def test_a_run_that_left_a_device_out_says_so(tmp_path, failures):
         run_batch(plan, stage, "0001")
     for stage in ("compare", "report"):
         run_whole(plan, stage)
-    with pytest.raises(Refusal, match="made without some devices"):
+    with pytest.raises(InputError, match="made without some devices"):
         run_whole(plan, "crate")
     document = json.loads((plan.results / "ro-crate-metadata.json").read_bytes())
     entities = {entity["@id"]: entity for entity in document["@graph"]}

@@ -426,7 +426,7 @@ def test_what_is_recalled_is_marked_so():
     known = methods()
     for curve in ("listening_window", "early_reflections", "sound_power", "in_room", "sound_power_index"):
         id, version = curve_set(*physics.on_orbits(physics.omni)).method_of[curve].split("@")
-        assert known[id][int(version)].standing == "recalled"
+        assert known[id][int(version)].source_status == "recalled"
 
 
 # --- what holds for any loudspeaker

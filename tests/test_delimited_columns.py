@@ -1,7 +1,7 @@
 import pytest
 from pydantic import ValidationError
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_delimited.columns import choose_columns
 from anechain_delimited.options import Columns
 from anechain_delimited.table import read_table
@@ -61,9 +61,9 @@ def test_a_third_column_of_another_name_is_no_phase():
     ],
 )
 def test_a_header_of_two_minds_is_refused(header, message):
-    with pytest.raises(Refusal, match=message) as refused:
+    with pytest.raises(InputError, match=message) as refused:
         chosen(header, "20;85;3", "25;86;4")
-    assert "`columns`" in refused.value.problems[0].mend
+    assert "`columns`" in refused.value.problems[0].fix
 
 
 @pytest.mark.parametrize(
@@ -90,7 +90,7 @@ def test_declared_columns(wanted):
     ],
 )
 def test_declared_columns_that_are_not_there_are_refused(wanted, message):
-    with pytest.raises(Refusal, match=message):
+    with pytest.raises(InputError, match=message):
         chosen("Tone;Gain;Gain", "20;85;3", "25;86;4", wanted=wanted)
 
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_delimited.columns import choose_columns
 from anechain_delimited.curves import curve_of
 from anechain_delimited.options import DelimitedOptions
@@ -45,7 +45,7 @@ def test_kilohertz_and_radians():
 )
 def test_a_unit_in_the_header_that_the_options_contradict(header, option, unit, used):
     rows = (header, "20;85;1", "25;86;2")
-    with pytest.raises(Refusal, match=f"`{option}` is {used}"):
+    with pytest.raises(InputError, match=f"`{option}` is {used}"):
         curve(*rows)
     assert not any("though the header" in note for note in curve(*rows, **{option: unit})[3])
     assert any("though the header" in note for note in curve(*rows, **{option: used})[3])
@@ -80,11 +80,11 @@ def test_a_row_at_zero_hertz_is_dropped_and_said():
     ],
 )
 def test_what_cannot_be_a_curve_is_refused(rows, options, message):
-    with pytest.raises(Refusal, match=message) as refused:
+    with pytest.raises(InputError, match=message) as refused:
         curve(*rows, **options)
     (problem,) = refused.value.problems
     assert problem.where == "a.txt"
-    assert problem.mend
+    assert problem.fix
 
 
 def test_frequencies_in_steps_of_one_hertz_are_read_where_they_are_named():

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_delimited.decoding import decode
 
 TEXT = "Höhe 1 m, ±10°\n20\t85,3\n25\t86,1\n"
@@ -36,7 +36,7 @@ def test_forced_encoding(forced, codec):
 
 
 def test_forced_encoding_that_does_not_fit_is_refused():
-    with pytest.raises(Refusal, match=r"a\.txt: byte 2 is not UTF-8"):
+    with pytest.raises(InputError, match=r"a\.txt: byte 2 is not UTF-8"):
         decode(TEXT.encode("latin-1"), "a.txt", "utf-8")
 
 
@@ -51,7 +51,7 @@ def test_forced_encoding_that_does_not_fit_is_refused():
     ],
 )
 def test_binary_junk_is_refused(data, message):
-    with pytest.raises(Refusal, match=message):
+    with pytest.raises(InputError, match=message):
         decode(data, "a.txt")
 
 
@@ -71,7 +71,7 @@ def test_an_end_of_file_character_is_dropped_and_said():
 def test_any_bytes_give_text_or_a_refusal(data, encoding):
     try:
         text = decode(data, "a.txt", encoding).text
-    except Refusal:
+    except InputError:
         return
     assert "\r" not in text
     assert "\0" not in text

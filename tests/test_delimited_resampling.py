@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from anechain.assemble import Curve
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_delimited.resampling import log_grid, on_one_grid, resampled
 
 
@@ -46,7 +46,7 @@ def test_never_beyond_the_common_range_and_said():
 
 
 def test_no_common_range_is_refused():
-    with pytest.raises(Refusal, match=r"between 500 Hz \(b\.txt\) and 200 Hz \(a\.txt\)"):
+    with pytest.raises(InputError, match=r"between 500 Hz \(b\.txt\) and 200 Hz \(a\.txt\)"):
         resampled([curve([20, 200]), curve([500, 2000], source="b.txt")], 20, 2000, 6, "here")
 
 

@@ -13,7 +13,7 @@ from anechain.acoustics.curve.resonance_shape import bandwidth_of_q
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.directivity.curves import TITLES, curve_set
 from anechain.acoustics.directivity.deviations import SEARCHED, Criteria, deviations, evidence_of
-from anechain.methods import using
+from anechain.methods import use_method_versions
 from filters import biquad, decibels
 
 PLANES = ("horizontal", "vertical")
@@ -319,7 +319,7 @@ def evidence_words(feature):
 def test_version_1_is_kept():
     """It held a broad shape to 1/12 octave, as a narrow one, and called a low and broad resonance interference."""
     levels = small_cap() + section(500, 0.6, 6, COARSE)
-    with using({"deviations": 1}):
+    with use_method_versions({"deviations": 1}):
         old = found_in(levels, COARSE).found
     new = found_in(levels, COARSE).found
     features = [evidence_words(one.feature) for one in old], [evidence_words(one.feature) for one in new]

@@ -13,7 +13,7 @@ from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import write_artefact, write_dataset
 from anechain.figures.device_figures import USES, device_figures, level_slug, read_outputs
 from anechain.methods import methods
-from anechain.receipts.receipt import issue
+from anechain.receipts.receipt import make_receipt
 
 ALWAYS = ["curves", "planes", "bounces", "map-horizontal", "map-vertical"]
 BESIDE = {
@@ -128,7 +128,7 @@ def test_a_level_in_a_files_name(level, slug):
 
 
 def test_outputs_are_read_by_the_name_of_their_file(tmp_path):
-    receipt = issue("derive", 1, {}, [])
+    receipt = make_receipt("derive", 1, {}, [])
     write_dataset(tmp_path / "aim.nc", valid_datasets.aim(), receipt)
     write_artefact(tmp_path / "checks.json", b'{"checks":[]}', receipt)
     write_artefact(tmp_path / "curves.csv", b"a,b\n", receipt)

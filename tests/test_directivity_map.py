@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 import modelled_speaker as model
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures.directivity_map import condensed, directivity_map_figure, relative_levels
 from anechain.figures.render import render
 from test_beam_width_figure import FREQUENCY, directivity
@@ -103,9 +103,9 @@ def test_the_sides_are_named_by_plane(responses):
 
 
 def test_what_a_map_needs_is_said(responses):
-    with pytest.raises(Refusal, match="vertical orbit: was not measured"):
+    with pytest.raises(InputError, match="vertical orbit: was not measured"):
         directivity_map_figure(responses.sel(plane=["horizontal"]), "vertical")
-    with pytest.raises(Refusal, match="no on-axis response"):
+    with pytest.raises(InputError, match="no on-axis response"):
         directivity_map_figure(responses.sel(angle=responses["angle"] != 0), "horizontal")
 
 

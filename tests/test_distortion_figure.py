@@ -8,7 +8,7 @@ import pytest
 
 from anechain.campaign.choices import DistortionChoices
 from anechain.cautions import LEVEL_CAUTION
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures.distortion import distortion_comparison_figure, distortion_figure
 from anechain.figures.render import render
 from anechain.methods import versions
@@ -101,7 +101,7 @@ def test_peaks_are_named():
 def test_levels_that_are_not_there_are_refused():
     found = distortion(harmonics())
     for level, word in ((96.0, "extrapolated"), (90.0, "no such level")):
-        with pytest.raises(Refusal, match=word):
+        with pytest.raises(InputError, match=word):
             distortion_figure(found, level)
 
 
@@ -122,6 +122,6 @@ def test_side_by_side():
     assert "Measured in: Hall of the workshop." in words and LEVEL_CAUTION.split(";")[0] in words
     svg = "".join(ElementTree.fromstring(render(spec)["svg"]).itertext())
     assert "Rowan" in svg and "THD re fundamental in per cent" in svg
-    with pytest.raises(Refusal, match="no device has a value"):
+    with pytest.raises(InputError, match="no device has a value"):
         distortion_comparison_figure(found, 96.0)
     assert json.dumps(spec)

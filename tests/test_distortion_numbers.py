@@ -10,7 +10,7 @@ import xarray as xr
 import valid_datasets
 from anechain.campaign.choices import Derivation, DeviceNumbers, DistortionChoices, Numbers
 from anechain.figure_of_merit.distortion import ABSENT, distortion_numbers, peak_list
-from anechain.figure_of_merit.given import gather
+from anechain.figure_of_merit.metric_inputs import gather
 from anechain.methods import versions
 from anechain.stages.distortion import USES, distorted
 from distortion_data import FREQUENCY, harmonics, orders_of

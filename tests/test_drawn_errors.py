@@ -23,7 +23,7 @@ def cardioid():
     return np.broadcast_to(level[:, np.newaxis], (2, ANGLES.size, FREQUENCY.size)).copy()
 
 
-def made(own=0.0, degrees=0.0, steady=0.0, response=0.0, **more):
+def made(own=0.0, degrees=0.0, broadband_error=0.0, response=0.0, **more):
     level = cardioid()
     place = distinct_directions(level, ANGLES)
     shares = {name: by_direction(share, place) for name, share in curve_shares(level, PLANES, ANGLES).items()}
@@ -31,7 +31,7 @@ def made(own=0.0, degrees=0.0, steady=0.0, response=0.0, **more):
     one = np.ones(FREQUENCY.size)
     return DirectionErrors(
         FREQUENCY,
-        steady * one,
+        broadband_error * one,
         response * one,
         own + 0 * by_direction(level, place),
         degrees * by_direction(slope, place),
@@ -52,7 +52,7 @@ def test_curves_have_the_size_that_the_rules_of_the_gum_give():
     """Against the first-order uncertainty of the curve set, which is checked by hand elsewhere."""
     level = cardioid()
     known = curve_set_uncertainty(level, PLANES, ANGLES, 0.2, U)
-    errors = made(own=U, steady=0.2)
+    errors = made(own=U, broadband_error=0.2)
     for name in ("on_axis", "listening_window", "sound_power", "in_room"):
         found = row_errors(errors, name).std(axis=0, ddof=1)
         np.testing.assert_allclose(found.mean(), known.levels[name].combined_db.mean(), rtol=0.03)
@@ -61,13 +61,13 @@ def test_curves_have_the_size_that_the_rules_of_the_gum_give():
 
 
 def test_the_index_is_the_difference_of_its_curves_in_every_draw():
-    errors = made(own=U, steady=0.5, response=0.4, degrees=0.5, draws=20)
+    errors = made(own=U, broadband_error=0.5, response=0.4, degrees=0.5, draws=20)
     apart = row_errors(errors, "listening_window") - row_errors(errors, "sound_power")
     np.testing.assert_allclose(row_errors(errors, "sound_power_index"), apart, atol=1e-12)
 
 
 def test_directions_and_curves_see_the_same_draws():
-    errors = made(own=U, steady=0.5, response=0.4, degrees=0.5, draws=3)
+    errors = made(own=U, broadband_error=0.5, response=0.4, degrees=0.5, draws=3)
     axis = [orbit_errors(errors, draw, np.arange(FREQUENCY.size))[0, ANGLES == 0][0] for draw in range(3)]
     np.testing.assert_allclose(row_errors(errors, "on_axis"), axis, atol=1e-12)
 
@@ -128,7 +128,7 @@ def test_a_beam_width_from_angles_that_are_each_a_little_off():
 
 
 def test_what_all_directions_share_leaves_a_beam_width_alone():
-    found = first_angles(made(steady=2.0, response=1.0, draws=20))
+    found = first_angles(made(broadband_error=2.0, response=1.0, draws=20))
     np.testing.assert_allclose(found.std(axis=0), 0, atol=1e-9)
 
 

@@ -15,7 +15,7 @@ from anechain.audit.explain import explain, explain_folders, write_change
 from anechain.audit.explanation_text import as_json, told
 from anechain.cli import commands
 from anechain.data.store import examine
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.receipts import receipt as receipts
 from anechain.running.plan import DEVICE_STAGES, prepare
 from anechain.stages.batch import run_batch, run_whole
@@ -567,7 +567,7 @@ def test_the_table_of_numbers_is_compared_device_by_device(tmp_path):
     assert [f.difference.name for f in yew.findings] == ["low", "low.uncertainty"] and elm.findings == ()
     assert yew.findings[0].difference.largest == -2.0
     new.write_text("device,device_title,quantity\nyew,Yew,low\n")
-    with pytest.raises(Refusal, match="not a whole table of numbers"):
+    with pytest.raises(InputError, match="not a whole table of numbers"):
         explain(old, new)
 
 
@@ -595,13 +595,13 @@ def test_another_uncertainty_in_the_table_of_curves_is_a_difference(tmp_path):
 def test_numbers_in_a_folder(lab):
     from anechain.data.store import read_receipt, sha256_file, write_artefact
     from anechain.receipts.embedding import canonical
-    from anechain.receipts.receipt import Input, issue
+    from anechain.receipts.receipt import Input, make_receipt
 
     sides = []
     for name, value, drive in (("old", 86.0, 2.83), ("new", 87.5, 2.0)):
         side = lab(name, text=lambda text, drive=drive: text.replace("drive: 2.83", f"drive: {drive}"))
         curves = side / "results" / "rowan" / "curves.nc"
-        receipt = issue("numbers", 1, {}, [Input("curves.nc", sha256_file(curves), read_receipt(curves))])
+        receipt = make_receipt("numbers", 1, {}, [Input("curves.nc", sha256_file(curves), read_receipt(curves))])
         bare = canonical({"sensitivity": {"value": value, "unit": "dB"}})
         write_artefact(side / "results" / "rowan" / "numbers.json", bare, receipt)
         sides.append(side)
@@ -704,7 +704,7 @@ def test_what_a_file_says_cannot_act_on_the_terminal(old, lab):
 
 
 def test_two_kinds_of_thing_are_refused(old, lab):
-    with pytest.raises(Refusal, match="holds no results"):
+    with pytest.raises(InputError, match="holds no results"):
         explain(old, lab("new") / "raw")
 
 

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import modelled_speaker as model
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import comparison, curve_set, style
 from anechain.figures.comparison import MOST_NAMED, comparison_figure
 from anechain.figures.curve_set import bounces_figure, curve_set_figure, planes_figure
@@ -199,7 +199,7 @@ def test_a_relative_level_says_so(curves):
 
 def test_a_figure_of_nothing_is_refused(curves):
     for figure in (curve_set_figure, planes_figure, bounces_figure):
-        with pytest.raises(Refusal, match="none of its curves has a value"):
+        with pytest.raises(InputError, match="none of its curves has a value"):
             figure(curves * np.nan)
 
 
@@ -265,7 +265,7 @@ def test_many_devices_are_grey(three):
 
 
 def test_what_is_not_compared_is_refused(three):
-    with pytest.raises(Refusal, match="no such curve or index"):
+    with pytest.raises(InputError, match="no such curve or index"):
         comparison_figure(three, "loudness")
 
 

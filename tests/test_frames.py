@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.frames import FieldOptions, axis_vector, declared_frame
 
 
@@ -21,10 +21,10 @@ def test_a_frame_brings_the_axis_to_x_and_up_to_z():
 
 
 def test_an_axis_that_is_not_declared_is_not_guessed():
-    with pytest.raises(Refusal, match="`reference_axis` is not given") as refused:
+    with pytest.raises(InputError, match="`reference_axis` is not given") as refused:
         declared_frame(FieldOptions(), "a")
     assert len(refused.value.problems) == 2
-    with pytest.raises(Refusal, match="parallel"):
+    with pytest.raises(InputError, match="parallel"):
         declared_frame(FieldOptions(reference_axis="+x", up="-x"), "a")
 
 

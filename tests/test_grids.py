@@ -4,7 +4,7 @@ import pytest
 import physics
 from anechain.acoustics.directivity.directions import angle_between, unit_vectors
 from anechain.assemble import Curve
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.grids import Grid, datasets_of_grid, orbit_angles, without_repeats
 
 FREQUENCY = np.array([100.0, 200.0])
@@ -75,10 +75,10 @@ def test_gaps_are_named_and_empty_directions_left_out():
 
 def test_nothing_measured_and_nothing_near_the_orbits():
     whole = grid()
-    with pytest.raises(Refusal, match="no direction holds a value"):
+    with pytest.raises(InputError, match="no direction holds a value"):
         datasets_of_grid(Grid(whole.vectors, FREQUENCY, whole.level * np.nan, None, whole.names), 10, 15, [], "rowan")
     apart = unit_vectors([40.0, 50, 45], [40.0, 40, 50])
-    with pytest.raises(Refusal, match="no direction of either orbit"):
+    with pytest.raises(InputError, match="no direction of either orbit"):
         datasets_of_grid(Grid(apart, FREQUENCY, np.zeros((3, 2)), None, ["a", "b", "c"]), 10, 15, [], "rowan")
 
 

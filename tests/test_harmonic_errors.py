@@ -23,7 +23,7 @@ PER_DB = np.log(10) / 20
 """Relative change of an amplitude per decibel: 1 dB is 12.2 %, to first order 11.5 %."""
 
 
-def at(frequency, orders, steady=0.0, response=0.0, own=0.0, draws=4000, octaves=1.0):
+def at(frequency, orders, broadband_error=0.0, response=0.0, own=0.0, draws=4000, octaves=1.0):
     """One capture, with errors by frequency."""
     grid = np.asarray(frequency, float)
     every, first, order = sounding(grid, orders, np.ones((len(orders), grid.size), bool))
@@ -33,7 +33,7 @@ def at(frequency, orders, steady=0.0, response=0.0, own=0.0, draws=4000, octaves
 
     errors = DirectionErrors(
         frequency=every,
-        steady=sized(steady),
+        broadband_error=sized(broadband_error),
         response=sized(response),
         own=sized(own)[np.newaxis],
         turned=np.zeros((1, every.size)),
@@ -65,7 +65,7 @@ def test_sounding_frequencies_are_those_of_the_orders():
 def test_of_a_cubic_device_a_level_off_by_so_much_moves_distortion_by_twice_that():
     """x + c x^3: the third order rises 3 dB per dB, 2 dB re the fundamental: u = 2 u_L / 8.686 dB."""
     grid, level = [100.0, 200.0], np.full((1, 2), -40.0)
-    errors = at(grid, (3,), steady=0.25)
+    errors = at(grid, (3,), broadband_error=0.25)
     slope = slopes_between(np.full((1, 2), -52.0), level, 6.0)
     slopes = LevelSlopes(slope, slope, np.array([0.5, 0.5]))
     first, drawn = both(errors, level, slopes)
@@ -76,7 +76,7 @@ def test_of_a_cubic_device_a_level_off_by_so_much_moves_distortion_by_twice_that
 @given(st.floats(0.01, 2.0))
 def test_what_is_one_error_at_all_frequencies_cancels_at_a_drive(size):
     """Calibration, gain and distance are in the order and the fundamental alike (GUM, F.1.2.3)."""
-    errors = at([100.0, 900.0], (2, 3), steady=size, draws=20)
+    errors = at([100.0, 900.0], (2, 3), broadband_error=size, draws=20)
     assert np.abs(drawn_orders(errors, "one", np.zeros((2, 2)))).max() < 1e-12
     assert both(errors, np.full((2, 2), -30.0)) == pytest.approx((0.0, 0.0), abs=1e-12)
 
@@ -144,7 +144,7 @@ def test_slopes_towards_both_neighbours():
 
 def test_a_draw_to_louder_takes_the_slope_to_louder():
     """Nothing changes towards softer: half of the draws do not move at all."""
-    errors = at([100.0], (3,), steady=0.2)
+    errors = at([100.0], (3,), broadband_error=0.2)
     slopes = LevelSlopes(np.zeros((1, 1)), np.full((1, 1), 2.0), np.ones(1))
     moved = drawn_orders(errors, "one", np.zeros((1, 1)), slopes)[:, 0, 0]
     assert moved.min() > -1e-12 and 0.45 < float((moved > 1e-9).mean()) < 0.55

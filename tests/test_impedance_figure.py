@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anechain.data.store import read_dataset, read_receipt
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures.impedance import impedance_figure, ohm_limits, phase_limits
 from anechain.figures.render import render
 from anechain.running.plan import DEVICE_STAGES, prepare
@@ -215,7 +215,7 @@ def test_what_lies_off_the_axis_or_at_an_edge_is_said():
 
 
 def test_nothing_on_the_axis_is_refused():
-    with pytest.raises(Refusal, match="no value in the band"):
+    with pytest.raises(InputError, match="no value in the band"):
         impedance_figure(dataset(np.full(3, 8.0 + 0j), np.array([5.0, 10.0, 15.0])))
 
 

@@ -17,7 +17,7 @@ import anechain.importing.importers
 import anechain.methods
 import physics
 from anechain.cli import commands
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import CERTAIN, LIKELY, NO, POSSIBLE, Description, ImporterHooks, Options, Reading, Verdict
 from anechain.importing.importers import (
     GROUP,
@@ -96,7 +96,7 @@ def loaded(install, *targets):
 
 
 def problems_of(call, *arguments):
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         call(*arguments)
     assert "Traceback" not in str(caught.value)
     return caught.value.problems
@@ -278,7 +278,7 @@ def test_an_unknown_file_is_refused_with_what_each_said(install, rings, tmp_path
     assert problem.where == str(path) and problem.what.startswith("no importer knows this file: ")
     assert "rings: 0.0 (does not begin with “rings 1”)" in problem.what
     assert "broken_answers.identify_raises: failed (anechain_identify failed: KeyError" in problem.what
-    assert "broken_import cannot be used (ModuleNotFoundError" in problem.what and "importer:" in problem.mend
+    assert "broken_import cannot be used (ModuleNotFoundError" in problem.what and "importer:" in problem.fix
 
 
 def test_no_importer_at_all(tmp_path):
@@ -293,7 +293,7 @@ def test_a_tie_is_refused(install, rings, tmp_path):
         "several importers claim this file alike: broken_answers.read_raises: 1.0 (all is mine); "
         "rings: 1.0 (begins with “rings 1”)"
     )
-    assert problem.mend == "name one with `importer:`"
+    assert problem.fix == "name one with `importer:`"
 
 
 def test_the_highest_confidence_wins_in_any_order(install, tmp_path):
@@ -419,11 +419,11 @@ def test_options_are_checked_with_the_nearest_right_key(rings, tmp_path):
     problems = problems_of(
         parse_options, importer, {"turnd": "left", "turned": "round"}, "campaign.yaml", "x.", tmp_path
     )
-    assert [(one.where, one.what, one.mend) for one in problems] == [
+    assert [(one.where, one.what, one.fix) for one in problems] == [
         ("campaign.yaml", "x.turned is 'round'", "correct it"),
         ("campaign.yaml", "x.turnd: unknown key", "did you mean turned?"),
     ]
-    assert problems[0].allowed == "'left' or 'right' (side of positive horizontal angles)"
+    assert problems[0].expected == "'left' or 'right' (side of positive horizontal angles)"
 
 
 def test_paths_in_options_start_at_the_campaign(rings, tmp_path, monkeypatch):
@@ -448,7 +448,7 @@ def test_paths_in_options_do_not_leave_the_campaign(rings, tmp_path, path):
 def test_an_option_of_another_kind_than_a_path(rings, tmp_path):
     importer = find_importers()[0]["rings"]
     (problem,) = problems_of(parse_options, importer, {"correction": 5}, "campaign", "", tmp_path)
-    assert problem.what == "correction is 5" and problem.allowed.startswith("a path")
+    assert problem.what == "correction is 5" and problem.expected.startswith("a path")
 
 
 @pytest.mark.parametrize(
@@ -462,7 +462,7 @@ def test_an_option_of_another_kind_than_a_path(rings, tmp_path):
 def test_this_or_that_is_one_problem(tmp_path, name, options, what, allowed):
     importer = find_importers()[0][name]
     (problem,) = problems_of(parse_options, importer, options, "campaign", "", tmp_path)
-    assert problem.what == what and allowed in problem.allowed
+    assert problem.what == what and allowed in problem.expected
 
 
 def test_options_cannot_be_changed_afterwards():
@@ -488,7 +488,7 @@ def test_a_reader_that_fails(install, tmp_path, target, where, what):
     usable, _ = loaded(install, f"broken_answers:{target}")
     (problem,) = problems_of(read, usable[f"broken_answers.{target}"], [tmp_path], Options(), "alder")
     assert (problem.where, problem.what) == (where, what)
-    assert target == "read_unreadable" or problem.mend.endswith(f"makers of broken_answers.{target} (trial 1.0)")
+    assert target == "read_unreadable" or problem.fix.endswith(f"makers of broken_answers.{target} (trial 1.0)")
 
 
 def test_the_hooks_say_what_they_want():
@@ -574,7 +574,7 @@ def test_a_private_importer_works_like_any_other(private, monkeypatch):
 def test_it_is_not_run_without_consent(private):
     campaign = private.parent / "campaign.yaml"
     (problem,) = problems_of(prepare, campaign)
-    assert problem.where == "importers" and "halls.py" in problem.what and "--trust-importers" in problem.mend
+    assert problem.where == "importers" and "halls.py" in problem.what and "--trust-importers" in problem.fix
     plan = Plan(private.parent, anechain.campaign.file.load_campaign(campaign))
     problems_of(plan.private_importers)
     assert "halls" not in plan.importer_versions
@@ -671,5 +671,5 @@ def test_the_command_lists_the_ones_named():
 
 def test_a_value_where_keys_belong_is_told_which(tmp_path):
     capture = find_importers()[0]["capture"]
-    with pytest.raises(Refusal, match="shape"):
+    with pytest.raises(InputError, match="shape"):
         parse_options(capture, {"window": 6}, "campaign", "options.", tmp_path)

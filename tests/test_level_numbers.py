@@ -2,8 +2,8 @@
 
 import valid_datasets
 from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
-from anechain.figure_of_merit.given import gather
 from anechain.figure_of_merit.level import numbers
+from anechain.figure_of_merit.metric_inputs import gather
 from anechain.figure_of_merit.terminals import NOT_MEASURED
 
 

@@ -23,7 +23,6 @@ from anechain.campaign.choices import (
 from anechain.figure_of_merit import usable_spreads
 from anechain.figure_of_merit.compression import compression_numbers
 from anechain.figure_of_merit.distortion import distortion_numbers
-from anechain.figure_of_merit.given import gather
 from anechain.figure_of_merit.level_spreads import (
     AGAIN,
     capture_errors,
@@ -33,6 +32,7 @@ from anechain.figure_of_merit.level_spreads import (
     linear,
     orders_of_drives,
 )
+from anechain.figure_of_merit.metric_inputs import gather
 from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE
 from anechain.figure_of_merit.usable import usable_numbers
 from anechain.methods import versions
@@ -83,7 +83,7 @@ def standard(number):
 @pytest.mark.parametrize("level", [86.0, 83.0])
 def test_distortion_is_as_uncertain_as_its_level_by_its_slope(level):
     """Order 2 rises 1 dB re the fundamental per dB, order 3 by 2 dB; at a take and between two takes alike."""
-    found = distorting(levels=(level,), calibration=0.3, level_chain=0.4)
+    found = distorting(levels=(level,), calibration=0.3, gain_and_drive=0.4)
     _, second, third = orders_of(level)
     squares = 10 ** (np.array([second, third]) / 10)
     slope = float((squares * [1.0, 2.0]).sum() / squares.sum())
@@ -228,9 +228,9 @@ def test_the_setting_of_the_angle_is_one_for_all_captures():
     given = willow(repeated=True, calibration=0.1)
     errors = capture_errors(given, given.datasets["compression"], np.ones(5))
     of = errors.at.errors
-    turned = np.zeros_like(of.turned)
-    turned[-2] = 0.3
-    of = replace(of, turned=turned, own=np.zeros_like(of.own))
+    angle_error = np.zeros_like(of.angle_error)
+    angle_error[-2] = 0.3
+    of = replace(of, angle_error=angle_error, own=np.zeros_like(of.own))
     gradient = np.eye(of.frequency.size)[0]
     assert first_order(of, drive_name(2), gradient) == pytest.approx(np.hypot(0.1, 0.3))
     assert first_order(of, change_name(2), gradient) == 0.0
@@ -240,7 +240,7 @@ def test_compression_has_no_share_of_what_captures_share():
     """Whatever is stated of calibration, distance and microphone, changes are as sure as takes repeat."""
     sure, unsure = (
         by_id(compression_numbers(willow(repeated=True, **more)))
-        for more in ({}, {"calibration": 2.0, "microphone": 1.0, "distance": 0.1, "level_chain": 1.0})
+        for more in ({}, {"calibration": 2.0, "microphone": 1.0, "distance": 0.1, "gain_and_drive": 1.0})
     )
     for name in ("level_change", "shape_change", "coil_rise", "long_term", "recovery"):
         one, other = sure[f"compression.{name}"], unsure[f"compression.{name}"]

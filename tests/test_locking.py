@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import anechain
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.method_lock import lock as locking
 from anechain.method_lock.digest import result_digest
 from anechain.methods import methods
@@ -98,7 +98,7 @@ def test_renewing_refuses_a_result_that_changed_under_its_version(tmp_path):
         target.read_text().replace(locking.read_lock(target)["method on-axis version 1"]["digest"], "0" * 64)
     )
     before = target.read_bytes()
-    with pytest.raises(Refusal, match="method on-axis version 1: its result changed"):
+    with pytest.raises(InputError, match="method on-axis version 1: its result changed"):
         locking.renew_lock(reference_calls(), target)
     assert target.read_bytes() == before
 

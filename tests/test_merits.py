@@ -9,7 +9,7 @@ import xarray as xr
 
 import modelled_speaker as model
 from anechain.data import contract
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures.merits import aim_figure, deviations_figure, limits_figure
 from anechain.figures.panels import Panel, Series, stacked
 from anechain.figures.render import render
@@ -182,7 +182,7 @@ def test_no_deviation_is_a_figure_too(curves):
 
 
 def test_curves_without_a_value_are_refused(curves):
-    with pytest.raises(Refusal, match="no curve has a value"):
+    with pytest.raises(InputError, match="no curve has a value"):
         limits_figure(curves.assign(level=curves["level"] * np.nan), {})
 
 

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import ArrayLike
 
 from anechain import methods as registry
-from anechain.methods import Method, method, methods, using, versions
+from anechain.methods import Method, method, methods, use_method_versions, versions
 
 
 @pytest.fixture(autouse=True)
@@ -48,10 +48,10 @@ def test_the_newest_version_is_in_force_in_whatever_order_they_are_registered():
 def test_an_older_version_can_be_chosen_for_a_while():
     trial = register(half, version=2)
     register(rounded_half, version=1)
-    with using({"trial": 1}):
+    with use_method_versions({"trial": 1}):
         assert trial(3) == 1 and versions(["trial"]) == {"trial": 1}
     assert trial(3) == 1.5
-    with pytest.raises(ZeroDivisionError), using({"trial": 1}):
+    with pytest.raises(ZeroDivisionError), use_method_versions({"trial": 1}):
         raise ZeroDivisionError
     assert trial(3) == 1.5 and versions(["trial"]) == {"trial": 2}
 
@@ -59,7 +59,7 @@ def test_an_older_version_can_be_chosen_for_a_while():
 def test_the_choice_of_one_thread_is_not_that_of_another():
     trial = register(half, version=2)
     register(rounded_half, version=1)
-    with ThreadPoolExecutor(1) as other, using({"trial": 1}):
+    with ThreadPoolExecutor(1) as other, use_method_versions({"trial": 1}):
         assert (trial(3), other.submit(trial, 3).result()) == (1, 1.5)
 
 
@@ -67,7 +67,7 @@ def test_the_choice_of_one_thread_is_not_that_of_another():
 def test_what_is_not_registered_cannot_be_chosen(chosen):
     register(half)
     (id,) = chosen
-    with pytest.raises(KeyError, match=f"no method {id} in version {chosen[id]}"), using(chosen):
+    with pytest.raises(KeyError, match=f"no method {id} in version {chosen[id]}"), use_method_versions(chosen):
         pytest.fail("it was chosen")
 
 
@@ -99,7 +99,7 @@ def test_a_module_imported_anew_may_register_again():
 
 def test_an_unknown_standing_is_refused():
     with pytest.raises(ValueError, match=r"standing of trial is one of .*'recalled'.*, not 'hearsay'"):
-        register(half, standing="hearsay")
+        register(half, source_status="hearsay")
     assert "trial" not in methods()
 
 
@@ -115,7 +115,7 @@ def test_every_method_says_where_it_comes_from():
         assert id == id.lower() and " " not in id and "_" not in id
         for version, one in known.items():
             assert (one.id, one.version) == (id, version) and isinstance(version, int) and version >= 1
-            assert one.title and one.source and one.standing in registry.STANDINGS
+            assert one.title and one.source and one.source_status in registry.SOURCE_STATUSES
             assert one.function.__doc__ and one.function.__module__.startswith("anechain.acoustics.")
 
 

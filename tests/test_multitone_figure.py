@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from anechain.data import contract
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures.multitone import MOST_DRIVES, multitone_figure
 from anechain.figures.render import render
 from test_merits import datasets, words
@@ -70,5 +70,5 @@ def test_of_many_drives_the_loudest_are_drawn():
 
 
 def test_nothing_between_is_refused():
-    with pytest.raises(Refusal, match="no band has a tone"):
+    with pytest.raises(InputError, match="no band has a tone"):
         multitone_figure(multitone().assign(between=multitone()["between"] * np.nan))

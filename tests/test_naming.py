@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.direction_patterns import direction_of_name, directions_of_manifest, parse_template
 from anechain_delimited.options import DelimitedOptions
 
@@ -92,13 +92,13 @@ def test_own_words():
     ],
 )
 def test_names_that_do_not_fit_are_refused_with_the_part_that_fails(pattern, name, message):
-    with pytest.raises(Refusal, match=message) as refused:
+    with pytest.raises(InputError, match=message) as refused:
         direction(pattern, name)
-    assert all(problem.mend for problem in refused.value.problems)
+    assert all(problem.fix for problem in refused.value.problems)
 
 
 def test_an_unknown_word_lists_the_known_ones():
-    with pytest.raises(Refusal, match="horizontal, hor, h, vertical, ver, v"):
+    with pytest.raises(InputError, match="horizontal, hor, h, vertical, ver, v"):
         direction("{plane} {angle}.txt", "x 10.txt")
 
 

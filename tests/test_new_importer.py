@@ -10,12 +10,12 @@ from click.testing import CliRunner
 
 import anechain.importing.new_importer as module
 from anechain.cli import commands
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.new_importer import new_importer
 
 
 def problems(*arguments):
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         new_importer(*arguments)
     return caught.value.problems
 
@@ -112,10 +112,10 @@ def test_two_names_give_the_same_but_for_the_name(tmp_path):
         ("schemas", "anechain_schemas is a package that is there already", "another name"),
     ],
 )
-def test_names_that_cannot_be_used(tmp_path, monkeypatch, name, what, mend):
+def test_names_that_cannot_be_used(tmp_path, monkeypatch, name, what, fix):
     monkeypatch.chdir(tmp_path)
     (problem,) = problems(name)
-    assert what in problem.what and mend in problem.mend and problem.allowed
+    assert what in problem.what and fix in problem.fix and problem.expected
     assert list(tmp_path.iterdir()) == []
 
 
@@ -151,7 +151,7 @@ def test_nothing_half_written_stays(tmp_path, monkeypatch, error):
 
     kept = module.Path.write_text
     monkeypatch.setattr(module.Path, "write_text", full)
-    with pytest.raises((Refusal, KeyboardInterrupt)) as caught:
+    with pytest.raises((InputError, KeyboardInterrupt)) as caught:
         new_importer("lantern", tmp_path / "made")
     assert list(tmp_path.iterdir()) == []
     assert not isinstance(error, OSError) or "No space left on device" in str(caught.value)
@@ -163,4 +163,4 @@ def test_the_command(tmp_path, monkeypatch):
     assert done.exit_code == 0 and "anechain-lantern/pyproject.toml" in done.output
     assert (tmp_path / "anechain-lantern" / "anechain_lantern" / "__init__.py").is_file()
     again = CliRunner().invoke(commands, ["new-importer", "lantern"])
-    assert isinstance(again.exception, Refusal)
+    assert isinstance(again.exception, InputError)

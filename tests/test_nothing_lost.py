@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, prepare, read_manifest
-from anechain.running.workflow import at_work, hold, only_run
+from anechain.running.workflow import hold, lock_owner, only_run
 from anechain.stages.batch import run_batch, run_whole
 from campaigns import anechain, campaign
 from finished_campaigns import run_all
@@ -342,18 +342,18 @@ def test_the_lock_is_gone_with_the_process_that_held_it(tmp_path):
     )
     with subprocess.Popen([sys.executable, "-c", holder, tmp_path], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout.readline() == "held\n"
-        assert at_work(tmp_path) == f"process {process.pid}"
-        with pytest.raises(Refusal, match=f"process {process.pid}"):
+        assert lock_owner(tmp_path) == f"process {process.pid}"
+        with pytest.raises(InputError, match=f"process {process.pid}"):
             hold(tmp_path)
         process.kill()
-    assert at_work(tmp_path) == ""
+    assert lock_owner(tmp_path) == ""
     with only_run(tmp_path) as handle:
         assert handle is not None
-        assert at_work(tmp_path) == f"process {os.getpid()}"
+        assert lock_owner(tmp_path) == f"process {os.getpid()}"
     assert not (tmp_path / ".chain" / "lock").exists()
 
 
 def test_results_that_cannot_be_written_are_named(tmp_path):
     (tmp_path / "results").write_text("notes")
-    with pytest.raises(Refusal, match="cannot be written"):
+    with pytest.raises(InputError, match="cannot be written"):
         hold(tmp_path / "results")

@@ -9,7 +9,7 @@ import pytest
 from anechain.data.numbers import Mark, Number, number_to_json
 from anechain.data.store import read_receipt, write_artefact
 from anechain.receipts.embedding import format_of
-from anechain.receipts.receipt import Input, issue
+from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.number_table import deviation_numbers, number_rows, numbers_csv
 
 WHOLE = Number(
@@ -24,7 +24,7 @@ WHOLE = Number(
     method="sensitivity",
     version=1,
     source="a standard",
-    standing="recalled",
+    source_status="recalled",
     note="on axis, in a band",
     marks=(Mark("on_axis", 300.0, 3000.0), Mark("on_axis", 100.0, 100.0, -81.5)),
 )
@@ -37,7 +37,7 @@ GAP = Number(
     method="frequency-limits",
     version=2,
     source="no source",
-    standing="common practice",
+    source_status="common practice",
     reason="no data",
 )
 COUNT = replace(
@@ -162,7 +162,9 @@ def test_the_file_as_a_spreadsheet_opens_it(tmp_path):
     """UTF-8 told by its mark, commas, no row wider than the table; the receipt below an empty row."""
     path = tmp_path / "numbers.csv"
     raw = [Input(f"raw:rowan, {number}; a.txt", f"{number:064x}") for number in range(300)]
-    write_artefact(path, numbers_csv([("rowan", "Rowan", [WHOLE, COUNT, GAP])]), issue("numbers-table", 2, {}, raw))
+    write_artefact(
+        path, numbers_csv([("rowan", "Rowan", [WHOLE, COUNT, GAP])]), make_receipt("numbers-table", 2, {}, raw)
+    )
     assert path.read_bytes().startswith(b"\xef\xbb\xbf")
     with path.open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.reader(file))
@@ -182,7 +184,7 @@ def test_the_file_as_a_program_reads_it(tmp_path):
 
     path = tmp_path / "numbers.csv"
     numbers = [replace(WHOLE, note="see #3"), GAP]
-    write_artefact(path, numbers_csv([("rowan", "Rowan #2", numbers)]), issue("numbers-table", 2, {}, []))
+    write_artefact(path, numbers_csv([("rowan", "Rowan #2", numbers)]), make_receipt("numbers-table", 2, {}, []))
     frame = pandas.read_csv(path, comment="#")
     assert frame["device_title"].to_list() == ["Rowan #2"] * 2 and frame["note"].to_list()[0] == "see #3"
     assert frame["value"].to_list()[0] == -84.25 and frame["value"].isna().to_list() == [False, True]

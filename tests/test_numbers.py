@@ -30,7 +30,7 @@ WHOLE = Number(
     method="sensitivity",
     version=1,
     source="a standard",
-    standing="recalled",
+    source_status="recalled",
     note="on axis, in a band",
     marks=(Mark("on_axis", 300.0, 3000.0), Mark("on_axis", 100.0, 100.0, 81.5)),
 )

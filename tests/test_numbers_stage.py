@@ -13,7 +13,7 @@ from anechain.acoustics.directivity.sphere import solid_angle_weights
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
 from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
 from anechain.data import contract, store
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figure_of_merit.terminals import NOT_MEASURED
 from anechain.methods import versions
 from anechain.receipts.embedding import parsed
@@ -93,7 +93,7 @@ def halls(tmp_path_factory):
     (folder / "target.txt").write_text("Hz dB\n20 10\n# corners\n20000\t0\n")
     extra = (
         "numbers:\n"
-        "  targets: {listening_window: {file: target.txt, meet_in: null}}\n"
+        "  targets: {listening_window: {file: target.txt, alignment_band: null}}\n"
         "  own_trends: {sound_power: {slope: -1.5, anchor_frequency: 1000, anchor_level: 90, reason: a hall's own}}\n"
         "  trends: {band: [250, 4000]}\n"
         "  preference: {last_band: whole}\n"
@@ -521,7 +521,7 @@ def test_targets_of_many_makes(tmp_path, text):
 def test_a_wrong_target_is_refused_with_its_line(tmp_path, text, said):
     (tmp_path / "t.txt").write_text(text)
     target = Numbers.model_validate({"targets": {"on_axis": {"file": "t.txt"}}}).targets["on_axis"]
-    with pytest.raises(Refusal, match=said):
+    with pytest.raises(InputError, match=said):
         read_target(tmp_path, target)
 
 
@@ -530,7 +530,7 @@ def test_all_targets_are_read_before_anything_is_done(tmp_path):
     extra = "numbers: {targets: {on_axis: {file: gone.txt}, in_room: {file: short.txt}}}\n"
     file = write_campaign(tmp_path, {"alder": tilted_source}, extra)
     (tmp_path / "short.txt").write_text("100 80\n")
-    with pytest.raises(Refusal) as refused:
+    with pytest.raises(InputError) as refused:
         prepare(file)
     told = [(one.where, one.what) for one in refused.value.problems]
     assert told[0][0] == "gone.txt" and "cannot be read" in told[0][1]

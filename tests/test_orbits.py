@@ -84,11 +84,11 @@ def test_a_null_stays_finite_between_and_infinite_at_itself():
 
 def test_gaps_that_are_too_wide_are_refused_each_by_name():
     angles = np.arange(-90, 91, 10.0)
-    with pytest.raises(ValueError, match="more than 15° apart") as refusal:
+    with pytest.raises(ValueError, match="more than 15° apart") as input_error:
         interpolate_orbit(angles, np.zeros((19, 1)), [-100, 5, 90, 180])
     for angle in (-100, 180):
-        assert f"{angle}° between 90° and -90°" in str(refusal.value)
-    assert "5° between 0°" not in str(refusal.value)
+        assert f"{angle}° between 90° and -90°" in str(input_error.value)
+    assert "5° between 0°" not in str(input_error.value)
     assert interpolate_orbit(angles, np.zeros((19, 1)), [180], max_gap=180).interpolated.all()
 
 

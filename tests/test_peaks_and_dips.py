@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips, height_gradient, shape_level
 from anechain.acoustics.curve.smoothing import smooth
-from anechain.methods import using
+from anechain.methods import use_method_versions
 from filters import FREQUENCY, biquad, decibels
 
 SECTION, ADDED = "one resonance", "one resonance added with a phase"
@@ -148,7 +148,7 @@ def test_the_extreme_of_the_curve_is_told_beside_the_centre():
 def test_version_1_is_kept():
     """It took a resonance added with a phase for a section beside another one, off its centre."""
     level = decibels(ringing(620, 18, 0.35, 60))
-    with using({"peaks-and-dips": 1}):
+    with use_method_versions({"peaks-and-dips": 1}):
         old, _ = find_peaks_and_dips(FREQUENCY, level, smoothing=20)
     assert {one.shape for one in old} == {SECTION} and all(one.extreme_hz is None for one in old)
     assert max(abs(one.centre_hz / 620 - 1) for one in old) > 0.01

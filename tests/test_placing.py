@@ -1,6 +1,6 @@
 import pytest
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.direction_lookup import direction_of_title, directions_of_files, without_manifest
 from anechain.importing.direction_patterns import NamingOptions
 
@@ -13,10 +13,10 @@ def test_a_title_gives_a_direction_and_a_slash_is_no_folder():
 
 def test_what_does_not_fit_is_called_by_its_kind():
     options = NamingOptions(pattern="SPL/V {plane} {angle}")
-    with pytest.raises(Refusal, match="column title 'SPL/A h 3' does not fit the pattern") as refused:
+    with pytest.raises(InputError, match="column title 'SPL/A h 3' does not fit the pattern") as refused:
         direction_of_title("SPL/A h 3", "column title", "oak.csv", options)
     (problem,) = refused.value.problems
-    assert "column titles like 'SPL/V" in problem.allowed and "file" not in str(problem)
+    assert "column titles like 'SPL/V" in problem.expected and "file" not in str(problem)
 
 
 @pytest.mark.parametrize("bad", [b"\xff\xfe\xfd", None])
@@ -25,7 +25,7 @@ def test_a_manifest_that_cannot_be_read_is_a_problem(tmp_path, bad):
     if bad is not None:
         manifest.write_bytes(bad)
     directions, (problem,) = directions_of_files({}, tmp_path, NamingOptions(manifest=manifest))
-    assert directions == {} and problem.where == "places.csv" and problem.mend
+    assert directions == {} and problem.where == "places.csv" and problem.fix
 
 
 def test_the_manifest_is_no_curve(tmp_path):

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from anechain.campaign.file import Campaign, load_campaign
 from anechain.data.store import sha256_file, write_artefact
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.receipts.embedding import canonical
-from anechain.receipts.receipt import Input, issue
+from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import (
     DEVICE_STAGES,
     WHOLE_STAGES,
@@ -61,8 +61,8 @@ def plan_of(file):
     return Plan(file.parent, load_campaign(file))
 
 
-def refusal(call, *arguments):
-    with pytest.raises(Refusal) as caught:
+def input_error(call, *arguments):
+    with pytest.raises(InputError) as caught:
         call(*arguments)
     return caught.value.problems
 
@@ -272,7 +272,7 @@ def test_every_problem_with_raw_files_is_said_at_once(file):
     (raw / "folder.txt").mkdir()
     (raw / "dangling.txt").symlink_to("nowhere")
     (raw / "around.txt").symlink_to("around.txt")
-    problems = refusal(
+    problems = input_error(
         resolved,
         file,
         *("raw/absent.txt", "raw/*.none", "raw/empty.txt", "raw/folder.txt", "raw/dangling.txt", "raw/around.txt"),
@@ -289,12 +289,12 @@ def test_every_problem_with_raw_files_is_said_at_once(file):
         "raw/[.txt": "matches no file",
         "x" * 300: "cannot be read: File name too long",
     }
-    assert all(one.mend for one in problems)
+    assert all(one.fix for one in problems)
 
 
 def test_a_dangling_link_among_the_files_of_a_pattern_is_named(file):
     (file.parent / "raw" / "alder 45.txt").symlink_to("nowhere")
-    (problem,) = refusal(resolved, file, "raw/alder *.txt")
+    (problem,) = input_error(resolved, file, "raw/alder *.txt")
     assert problem.where == "raw/alder 45.txt"
 
 
@@ -317,7 +317,9 @@ def test_prepare_follows_the_defaults_of_the_software(file):
     written = target.read_bytes()
     older = {name: part for name, part in json.loads(written).items() if name != "receipt"}
     del older["campaign"]["checks"]
-    write_artefact(target, canonical(older), issue("campaign", 1, {}, [Input("raw:campaign.yaml", sha256_file(file))]))
+    write_artefact(
+        target, canonical(older), make_receipt("campaign", 1, {}, [Input("raw:campaign.yaml", sha256_file(file))])
+    )
     assert target.read_bytes() != written
     prepare(file)
     assert target.read_bytes() == written
@@ -335,8 +337,8 @@ def test_what_was_not_prepared_cannot_be_opened(file, content):
     if content is not None:
         (file.parent / "results").mkdir()
         (file.parent / "results" / "campaign.json").write_bytes(content)
-    (problem,) = refusal(open_plan, file.parent)
-    assert problem.what == "is not a prepared campaign" and problem.mend
+    (problem,) = input_error(open_plan, file.parent)
+    assert problem.what == "is not a prepared campaign" and problem.fix
 
 
 @pytest.mark.parametrize("obstacle", ["file", "dangling", "target"])
@@ -348,14 +350,16 @@ def test_results_that_cannot_be_written(file, obstacle):
         results.symlink_to("nowhere")
     else:
         (results / "campaign.json").mkdir(parents=True)
-    (problem,) = refusal(prepare, file)
-    assert problem.where.startswith(str(results)) and problem.what.startswith("cannot be written: ") and problem.allowed
+    (problem,) = input_error(prepare, file)
+    assert (
+        problem.where.startswith(str(results)) and problem.what.startswith("cannot be written: ") and problem.expected
+    )
     assert obstacle != "file" or results.read_text() == "notes"
 
 
 def test_a_wrong_campaign_makes_no_results_folder(file):
     file.write_text("anechain: 1\n")
-    refusal(prepare, file)
+    input_error(prepare, file)
     assert not (file.parent / "results").exists()
 
 
@@ -384,7 +388,7 @@ def write_manifest(plan, stage, batch, devices):
     path.write_text(json.dumps({"stage": stage, "batch": batch, "devices": devices}))
 
 
-def standing(plan):
+def source_status(plan):
     return {f"{path.parent.name}/{path.stem}" for path in (plan.results / ".chain").glob("*/*.json")}
 
 
@@ -395,7 +399,7 @@ ALL = {f"{stage}/{batch}" for stage in DEVICE_STAGES for batch in ("0001", "0002
 
 def again(plan, **options):
     prepare(plan.folder / "campaign.yaml", **options)
-    return standing(plan)
+    return source_status(plan)
 
 
 def test_a_finished_run_is_left_as_it_is(finished):
@@ -460,10 +464,10 @@ def test_half_written_files_are_removed(finished):
         ("on-axis: 99", "method_versions.on-axis is 99", "choose one of these, or remove it for the newest"),
     ],
 )
-def test_method_versions_that_are_not_there(file, chosen, what, mend):
+def test_method_versions_that_are_not_there(file, chosen, what, fix):
     file.write_text(file.read_text() + f"method_versions: {{{chosen}}}\n")
-    (problem,) = refusal(prepare, file)
-    assert (problem.what, problem.mend) == (what, mend) and problem.allowed
+    (problem,) = input_error(prepare, file)
+    assert (problem.what, problem.fix) == (what, fix) and problem.expected
     assert not (file.parent / "results").exists()
 
 
@@ -489,5 +493,5 @@ def test_a_manifest_that_is_none(file, content):
 def test_the_entry_of_a_device(finished):
     assert set(entry_of(finished, "derive", "birch")) == {"stamp", "outputs"}
     write_manifest(finished, "derive", "0002", {})
-    (problem,) = refusal(entry_of, finished, "derive", "birch")
-    assert problem.where == "birch" and problem.what == "stage derive has not been run for it" and problem.mend
+    (problem,) = input_error(entry_of, finished, "derive", "birch")
+    assert problem.where == "birch" and problem.what == "stage derive has not been run for it" and problem.fix

@@ -8,7 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.receipts.receipt import Input, bound, check_form, check_structure, issue, raw_inputs, seal_of, stamp_of
+from anechain.receipts.receipt import (
+    Input,
+    bound,
+    check_form,
+    check_structure,
+    make_receipt,
+    raw_inputs,
+    seal_of,
+    stamp_of,
+)
 
 RAW = Input("raw:rowan 0.csv", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855")
 
@@ -38,7 +47,7 @@ def step_of(receipt, method):
 
 
 def test_a_stamp_by_hand():
-    receipt = issue("ingest", 1, PARAMETERS, [RAW])
+    receipt = make_receipt("ingest", 1, PARAMETERS, [RAW])
     assert receipt["stamp"] == TYPED_SHA256
     assert list(receipt["steps"]) == [TYPED_SHA256]
 
@@ -63,7 +72,7 @@ def test_the_seal_by_hand():
 @given(st.permutations(range(5)))
 def test_order_of_inputs_does_not_count(order):
     inputs = [Input(f"raw:{number}", f"{number}" * 64) for number in range(5)]
-    assert issue("m", 1, {}, [inputs[at] for at in order]) == issue("m", 1, {}, inputs)
+    assert make_receipt("m", 1, {}, [inputs[at] for at in order]) == make_receipt("m", 1, {}, inputs)
 
 
 @pytest.mark.parametrize(
@@ -79,7 +88,7 @@ def test_order_of_inputs_does_not_count(order):
 )
 def test_whatever_is_stamped_changes_the_stamp(change):
     plain = {"method": "ingest", "version": 1, "parameters": PARAMETERS, "inputs": [RAW]}
-    assert issue(**{**plain, **change})["stamp"] != TYPED_SHA256
+    assert make_receipt(**{**plain, **change})["stamp"] != TYPED_SHA256
 
 
 @pytest.mark.parametrize(
@@ -92,19 +101,19 @@ def test_whatever_is_stamped_changes_the_stamp(change):
     ],
 )
 def test_kept_and_hashed_form_agree(parameters):
-    receipt = issue("m", 1, parameters, [])
+    receipt = make_receipt("m", 1, parameters, [])
     step = receipt["steps"][receipt["stamp"]]
     again = json.loads(json.dumps(bound(receipt, "0" * 64)))
     assert stamp_of(step) == receipt["stamp"]
     assert check_structure(bound(receipt, "0" * 64)) == []
-    assert issue("m", 1, step["parameters"], [])["stamp"] == receipt["stamp"]
+    assert make_receipt("m", 1, step["parameters"], [])["stamp"] == receipt["stamp"]
     assert json.dumps(again["steps"], sort_keys=True) == json.dumps(receipt["steps"], sort_keys=True)
 
 
 def test_numpy_and_plain_numbers_have_one_stamp():
     assert (
-        issue("m", 1, {"a": np.float64(20), "b": (np.int64(1),)}, [])["stamp"]
-        == issue("m", 1, {"a": 20, "b": [1]}, [])["stamp"]
+        make_receipt("m", 1, {"a": np.float64(20), "b": (np.int64(1),)}, [])["stamp"]
+        == make_receipt("m", 1, {"a": 20, "b": [1]}, [])["stamp"]
     )
 
 
@@ -113,11 +122,11 @@ def test_numpy_and_plain_numbers_have_one_stamp():
 )
 def test_what_json_cannot_say_is_no_parameter(value):
     with pytest.raises(ValueError):
-        issue("m", 1, {"a": value}, [])
+        make_receipt("m", 1, {"a": value}, [])
 
 
 def test_inputs_that_cannot_be():
-    made = bound(issue("m", 1, {}, [RAW]), "0" * 64)
+    made = bound(make_receipt("m", 1, {}, [RAW]), "0" * 64)
     for inputs, said in [
         ([RAW, Input(RAW.role, "0" * 64)], "one role"),
         ([Input("raw:x", "E3B0" * 16)], "not a SHA-256"),
@@ -126,7 +135,7 @@ def test_inputs_that_cannot_be():
         ([Input("raw:x", "0" * 64, made)], "without a receipt"),
     ]:
         with pytest.raises(ValueError, match=said):
-            issue("m", 1, {}, inputs)
+            make_receipt("m", 1, {}, inputs)
 
 
 def test_the_way_back_to_the_raw_files():
@@ -191,7 +200,7 @@ def changes():
         del receipt["steps"][step_of(receipt, "derive")["made_by"]["a.nc"]]
 
     def superfluous(receipt):
-        receipt["steps"] |= issue("m", 1, {}, [])["steps"]
+        receipt["steps"] |= make_receipt("m", 1, {}, [])["steps"]
 
     def unordered(receipt):
         step = step_of(receipt, "ingest")

@@ -12,8 +12,8 @@ from anechain.acoustics.recording.recording_checks import (
     compactness,
     excitation_delay,
     first_reflection,
-    likeness,
     mains_hum,
+    normalized_correlation,
     sweep_ending,
 )
 from anechain.acoustics.recording.sweeps import sweep_rate, swept_sine
@@ -209,12 +209,12 @@ def test_an_echo_under_the_noise_is_said_to_be_untold():
 def test_likeness_tells_what_is_turned_over():
     first = early(recording())[0]
     turned = early(recording(gain=-0.1, seed=2, delay=0.00405))[0]
-    assert likeness(first, first, RATE) == pytest.approx(1)
-    assert likeness(first, turned, RATE) < -0.8
+    assert normalized_correlation(first, first, RATE) == pytest.approx(1)
+    assert normalized_correlation(first, turned, RATE) < -0.8
     noise = np.random.default_rng(1).standard_normal(first.size)
-    assert abs(likeness(first, noise, RATE)) < 0.3
+    assert abs(normalized_correlation(first, noise, RATE)) < 0.3
     with pytest.raises(ValueError, match="silent"):
-        likeness(first, 0 * first, RATE)
+        normalized_correlation(first, 0 * first, RATE)
 
 
 def test_the_law_of_the_fixture_is_the_one_stated():

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from anechain.data.contract import load, validate
 from anechain.data.rules import POLE_TOLERANCE, RULES
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from valid_datasets import FREQUENCY, VALID, responses, sphere, with_one, with_values
 
 FRONT, REAR = 17, 35
@@ -23,10 +23,10 @@ def said(dataset, rule, contract="responses"):
     """What the rule says, and that no other rule of the contract says anything, and that validation says just this."""
     assert broken_rules(dataset, contract) == {rule}
     problems = list(RULES[rule](dataset, "alder"))
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         validate(dataset, contract, "alder")
     assert list(caught.value.problems) == problems
-    assert all(one.where == "alder" and one.allowed and one.mend for one in problems)
+    assert all(one.where == "alder" and one.expected and one.fix for one in problems)
     return [one.what for one in problems]
 
 
@@ -218,7 +218,7 @@ def test_several_rules_broken_are_all_said():
     dataset = with_values(dataset, "frequency", FREQUENCY[[0, 2, 1]])
     dataset.attrs |= {"valid_low": 500.0, "valid_high": 400.0}
     del dataset.attrs["drive"]
-    with pytest.raises(Refusal) as caught:
+    with pytest.raises(InputError) as caught:
         validate(dataset, "responses", "alder")
     assert len(caught.value.problems) == 4
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.scales import SCALES, finite_or_refused, level_of_numbers
 
 
@@ -15,14 +15,14 @@ def test_levels_of_each_scale():
 
 
 def test_a_negative_magnitude_is_refused():
-    with pytest.raises(Refusal, match="the lowest -2"):
+    with pytest.raises(InputError, match="the lowest -2"):
         level_of_numbers([1.0, -2.0], "pascal", "p", "a")
 
 
 def test_gaps():
     some, none = np.array([1.0, np.nan]), np.array([np.nan])
     finite_or_refused(some, "level", "p", "a", keep=True)
-    with pytest.raises(Refusal, match="1 of 2 values"):
+    with pytest.raises(InputError, match="1 of 2 values"):
         finite_or_refused(some, "level", "p", "a", keep=False)
-    with pytest.raises(Refusal, match="every level is missing"):
+    with pytest.raises(InputError, match="every level is missing"):
         finite_or_refused(none, "level", "p", "a", keep=True)

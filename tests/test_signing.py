@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from anechain.audit.sign import is_encrypted, sign, signed_by
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from campaigns import anechain
 
 needs_tool = pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="ssh-keygen is not installed")
@@ -41,11 +41,11 @@ def place(tmp_path):
     return tmp_path
 
 
-def refusal(call, *arguments, **options):
-    with pytest.raises(Refusal) as caught:
+def input_error(call, *arguments, **options):
+    with pytest.raises(InputError) as caught:
         call(*arguments, **options)
     (problem,) = caught.value.problems
-    assert problem.mend
+    assert problem.fix
     return problem
 
 
@@ -109,13 +109,13 @@ def test_an_altered_file(place):
     data = bytearray(file.read_bytes())
     data[-1] ^= 1
     file.write_bytes(data)
-    assert "is not what was signed" in refusal(signed_by, file, place / "signers").what
+    assert "is not what was signed" in input_error(signed_by, file, place / "signers").what
 
 
 def test_another_key_is_named_and_not_taken_for_known(place):
     public = write_key(place / "other")
     _, fingerprint = sign(place / "halls.zip", place / "other")
-    problem = refusal(signed_by, place / "halls.zip", place / "signers")
+    problem = input_error(signed_by, place / "halls.zip", place / "signers")
     assert "not among the signers" in problem.what and fingerprint in problem.what
     (place / "signers").write_text(f"stranger {public}\n")
     assert signed_by(place / "halls.zip", place / "signers").name == "stranger"
@@ -133,7 +133,7 @@ def test_a_known_key_put_over_a_strangers_signature(place):
     good, bad = blob("good.sig"), blob("bad.sig")
     mixed = base64.b64encode(good[:-64] + bad[-64:]).decode()
     (place / "halls.zip.sig").write_text(f"-----BEGIN SSH SIGNATURE-----\n{mixed}\n-----END SSH SIGNATURE-----\n")
-    assert "is not what was signed" in refusal(signed_by, place / "halls.zip", place / "signers").what
+    assert "is not what was signed" in input_error(signed_by, place / "halls.zip", place / "signers").what
 
 
 def test_every_flipped_bit_of_a_signature_is_refused(place):
@@ -144,7 +144,7 @@ def test_every_flipped_bit_of_a_signature_is_refused(place):
         flipped = bytearray(blob)
         flipped[at // 8] ^= 1 << at % 8
         signature.write_text("\n".join([lines[0], base64.b64encode(flipped).decode(), lines[-1]]))
-        with pytest.raises(Refusal):
+        with pytest.raises(InputError):
             signed_by(place / "halls.zip", place / "signers")
 
 
@@ -161,18 +161,21 @@ def test_every_flipped_bit_of_a_signature_is_refused(place):
 )
 def test_what_is_no_signature(place, content):
     (place / "halls.zip.sig").write_bytes(content)
-    assert "is no signature that can be checked here" in refusal(signed_by, place / "halls.zip", place / "signers").what
+    assert (
+        "is no signature that can be checked here"
+        in input_error(signed_by, place / "halls.zip", place / "signers").what
+    )
 
 
 @needs_tool
 def test_a_signature_for_another_purpose_or_of_another_kind(place):
     file = place / "halls.zip"
     ssh_keygen("-Y", "sign", "-f", place / "key", "-n", "git", file, stdin=file)
-    assert "not for files but for 'git'" in refusal(signed_by, file, place / "signers").what
+    assert "not for files but for 'git'" in input_error(signed_by, file, place / "signers").what
     (place / "halls.zip.sig").unlink()
     write_key(place / "curve", generate_private_key(SECP256R1()))
     ssh_keygen("-Y", "sign", "-f", place / "curve", "-n", "file", file, stdin=file)
-    assert "another kind than Ed25519" in refusal(signed_by, file, place / "signers").what
+    assert "another kind than Ed25519" in input_error(signed_by, file, place / "signers").what
 
 
 # The file of signers, after ALLOWED SIGNERS in ssh-keygen's manual
@@ -199,7 +202,7 @@ def test_lines_of_the_file_of_signers(place, line, name):
     key = " ".join((place / "key.pub").read_text().split()[:2])
     (place / "signers").write_text(f"other ssh-ed25519 AAAA\n{line.format(key=key)}\n")
     if name is None:
-        assert "not among the signers" in refusal(signed_by, place / "halls.zip", place / "signers").what
+        assert "not among the signers" in input_error(signed_by, place / "halls.zip", place / "signers").what
     else:
         assert signed_by(place / "halls.zip", place / "signers").name == name
     if shutil.which("ssh-keygen") and name and "," not in name and " " not in name:
@@ -212,25 +215,25 @@ def test_lines_of_the_file_of_signers(place, line, name):
 def test_a_locked_key_needs_its_passphrase(place):
     write_key(place / "locked", passphrase="calm sea")
     assert is_encrypted(place / "locked") and not is_encrypted(place / "key")
-    assert "locked with a passphrase" in refusal(sign, place / "halls.zip", place / "locked").what
-    assert "does not open" in refusal(sign, place / "halls.zip", place / "locked", passphrase="rough sea").what
-    assert "has no passphrase" in refusal(sign, place / "halls.zip", place / "key", passphrase="calm sea").what
+    assert "locked with a passphrase" in input_error(sign, place / "halls.zip", place / "locked").what
+    assert "does not open" in input_error(sign, place / "halls.zip", place / "locked", passphrase="rough sea").what
+    assert "has no passphrase" in input_error(sign, place / "halls.zip", place / "key", passphrase="calm sea").what
     assert not (place / "halls.zip.sig").exists()
     sign(place / "halls.zip", place / "locked", passphrase="calm sea")
 
 
 def test_no_key_is_ever_made(place):
     before = set(place.iterdir())
-    problem = refusal(sign, place / "halls.zip", place / "id")
-    assert "cannot be read" in problem.what and "ssh-keygen -t ed25519" in problem.mend
+    problem = input_error(sign, place / "halls.zip", place / "id")
+    assert "cannot be read" in problem.what and "ssh-keygen -t ed25519" in problem.fix
     assert set(place.iterdir()) == before
 
 
 def test_files_that_are_no_private_key(place):
-    assert refusal(sign, place / "halls.zip", place / "key.pub").what == "is a public key"
-    assert "no private key" in refusal(sign, place / "halls.zip", place / "halls.zip").what
+    assert input_error(sign, place / "halls.zip", place / "key.pub").what == "is a public key"
+    assert "no private key" in input_error(sign, place / "halls.zip", place / "halls.zip").what
     write_key(place / "curve", generate_private_key(SECP256R1()))
-    assert "another kind" in refusal(sign, place / "halls.zip", place / "curve").what
+    assert "another kind" in input_error(sign, place / "halls.zip", place / "curve").what
 
 
 def test_another_signature_is_not_overwritten(place):
@@ -238,7 +241,7 @@ def test_another_signature_is_not_overwritten(place):
     before = (place / "halls.zip.sig").read_bytes()
     sign(place / "halls.zip", place / "key")
     write_key(place / "other")
-    assert "is there already" in refusal(sign, place / "halls.zip", place / "other").what
+    assert "is there already" in input_error(sign, place / "halls.zip", place / "other").what
     assert (place / "halls.zip.sig").read_bytes() == before
 
 
@@ -246,7 +249,7 @@ def test_another_signature_is_not_overwritten(place):
 def test_what_is_not_there_is_named(place, gone):
     sign(place / "halls.zip", place / "key")
     (place / gone).unlink()
-    assert refusal(signed_by, place / "halls.zip", place / "signers").where.endswith(gone)
+    assert input_error(signed_by, place / "halls.zip", place / "signers").where.endswith(gone)
 
 
 def test_the_commands(place):

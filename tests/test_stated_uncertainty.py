@@ -44,7 +44,7 @@ WORKED = stated(
     calibration={"value": 0.25, "kind": "expanded", "coverage_factor": 2},
     microphone={"value": 0.7, "kind": "rectangular"},
     distance={"value": 0.1 / 8.685890 * DISTANCE, "kind": "rectangular"},
-    level_chain={"value": 0.05},
+    gain_and_drive={"value": 0.05},
     repeatability={"value": 0.2},
 )
 """A budget as in handbooks: 0.125, 0.4041, 0.0577, 0.05 and 0.2 dB; combined 0.4741 dB (JCGM 100:2008, 5.1.2)."""
@@ -98,9 +98,9 @@ def test_the_angle_counts_where_the_level_falls():
     angle = data["angle"].values
     for side in (-1, 1):
         falls = -side * 0.5 * 20 / np.log(10) * np.deg2rad(1)
-        assert parts.turned[0, angle == 45 * side] == pytest.approx(falls, rel=0.01)
+        assert parts.angle_error[0, angle == 45 * side] == pytest.approx(falls, rel=0.01)
         assert parts.apart[0, angle == 45 * side] == pytest.approx(abs(falls), rel=0.01)
-    assert parts.turned[0, angle == 0] == pytest.approx(0, abs=1e-9)
+    assert parts.angle_error[0, angle == 0] == pytest.approx(0, abs=1e-9)
     assert (parts.common == 0).all() and (parts.own == 0).all()
 
 
@@ -112,8 +112,10 @@ def test_an_axis_can_be_off_along_either_orbit():
     data["level"] = data["level"] + slope * (abs(data["angle"]) < 100)
     parts = error_parts(data, stated(angle={"value": 0.5}), [])
     for row in (0, 1):
-        assert parts.turned[row, angle == 0] == pytest.approx(0.5 * np.sqrt(0.05), rel=1e-6)
-    assert parts.turned[0, angle == 30] == pytest.approx(0.05) and parts.turned[1, angle == 30] == pytest.approx(0.1)
+        assert parts.angle_error[row, angle == 0] == pytest.approx(0.5 * np.sqrt(0.05), rel=1e-6)
+    assert parts.angle_error[0, angle == 30] == pytest.approx(0.05) and parts.angle_error[
+        1, angle == 30
+    ] == pytest.approx(0.1)
 
 
 def test_repeated_takes_count_instead_of_a_statement():
@@ -197,7 +199,7 @@ def by_name(parts):
 def test_the_budget_lists_what_is_stated_and_what_is_not():
     parts = error_parts(source(), {"calibration": WORKED["calibration"]}, [])
     budget = by_name(parts)
-    assert list(budget) == ["calibration", "microphone", "level_chain", "distance", "angle", "repeatability"]
+    assert list(budget) == ["calibration", "microphone", "gain_and_drive", "distance", "angle", "repeatability"]
     one = budget["calibration"]
     assert (one.value, one.kind, one.coverage_factor, one.unit) == (0.25, "expanded", 2.0, "dB")
     assert one.standard == pytest.approx((0.125, 0.125, 0.125)) and one.directions == "alike"

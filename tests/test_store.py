@@ -29,7 +29,7 @@ from anechain.data.store import (
     write_dataset,
     write_plain,
 )
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.receipts.embedding import canonical, format_of, netcdf_receipt
 from anechain.receipts.receipt import bound, check_form, seal_of
 
@@ -61,8 +61,8 @@ def wrong(path):
     """What examine says; it may refuse, and must not raise anything else."""
     try:
         examined = examine(path)
-    except Refusal as refusal:
-        return (str(refusal),)
+    except InputError as input_error:
+        return (str(input_error),)
     assert examined.receipt is None or check_form(examined.receipt) == []
     return examined.wrong
 
@@ -342,7 +342,7 @@ def test_a_receipt_edited_in_its_place(output, member):
     put_receipt(output, receipt)
     assert SEAL in examine(output).wrong
     assert (CONTENT in examine(output).wrong) == (member == "content")
-    with pytest.raises(Refusal):
+    with pytest.raises(InputError):
         read_receipt(output)
     receipt["seal"] = seal_of(receipt)
     put_receipt(output, receipt)
@@ -450,9 +450,9 @@ def test_junk(tmp_path, name, data):
 
 def test_what_cannot_be_opened(tmp_path):
     for path in (tmp_path, tmp_path / "missing.csv", tmp_path / ("x" * 400)):
-        with pytest.raises(Refusal) as refusal:
+        with pytest.raises(InputError) as input_error:
             examine(path)
-        assert str(path) in str(refusal.value) and "cannot be read" in str(refusal.value)
+        assert str(path) in str(input_error.value) and "cannot be read" in str(input_error.value)
 
 
 # --- current
@@ -490,10 +490,10 @@ def test_junk_is_no_dataset(tmp_path):
     for number, data in enumerate(junk):
         path = tmp_path / f"{number}.nc"
         path.write_bytes(data)
-        with pytest.raises(Refusal, match="cannot be read"):
+        with pytest.raises(InputError, match="cannot be read"):
             read_dataset(path)
     for path in (tmp_path, tmp_path / "missing.nc"):
-        with pytest.raises(Refusal, match="cannot be read"):
+        with pytest.raises(InputError, match="cannot be read"):
             read_dataset(path)
 
 
@@ -504,7 +504,7 @@ def test_damaged_datasets_are_read_or_refused(tmp_path):
         flipped = bytearray(good)
         flipped[at] ^= 1 << (at % 8)
         path.write_bytes(flipped)
-        with contextlib.suppress(Refusal):
+        with contextlib.suppress(InputError):
             read_dataset(path)
 
 
@@ -536,9 +536,9 @@ def test_a_full_disk_leaves_what_was_there(tmp_path, monkeypatch, ending_of_writ
     if there:
         artefacts.write(tmp_path, ending_of_writer)
     before = path.read_bytes() if there else None
-    with failing(monkeypatch, where), pytest.raises(Refusal) as refusal:
+    with failing(monkeypatch, where), pytest.raises(InputError) as input_error:
         artefacts.write(tmp_path, ending_of_writer, given=artefacts.receipt(rear_wall="nineteen"))
-    assert str(path) in str(refusal.value) and "No space left on device" in str(refusal.value)
+    assert str(path) in str(input_error.value) and "No space left on device" in str(input_error.value)
     assert [one.name for one in tmp_path.iterdir()] == ([path.name] if there else [])
     if there:
         assert path.read_bytes() == before
@@ -557,7 +557,7 @@ def test_a_file_system_without_room(tmp_path, ending_of_writer):
     for size in range(0, len(before), len(before) // 7):
         resource.setrlimit(resource.RLIMIT_FSIZE, (size, limits[1]))
         try:
-            with pytest.raises(Refusal, match="cannot be written"):
+            with pytest.raises(InputError, match="cannot be written"):
                 artefacts.write(tmp_path, ending_of_writer)
         finally:
             resource.setrlimit(resource.RLIMIT_FSIZE, limits)
@@ -604,7 +604,7 @@ def test_places_that_cannot_be_written(tmp_path, ending_of_writer):
     (tmp_path / f"rowan.{ending_of_writer}").mkdir()
     (tmp_path / "file").write_text("x")
     for folder in (tmp_path, tmp_path / "file"):
-        with pytest.raises(Refusal, match="cannot be written"):
+        with pytest.raises(InputError, match="cannot be written"):
             artefacts.write(folder, ending_of_writer)
     assert sorted(one.name for one in tmp_path.iterdir()) == sorted(["file", f"rowan.{ending_of_writer}"])
 

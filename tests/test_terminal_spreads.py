@@ -157,7 +157,7 @@ def test_an_uncertainty_too_large_loses_draws_and_says_so():
 
 def test_nothing_stated_is_a_gap_with_its_reason():
     data = dataset(vented())
-    errors = errors_of(data, level_chain=0.1)
+    errors = errors_of(data, gain_and_drive=0.1)
     assert least_of(data, errors)[1].reason == "no uncertainty of the impedance is stated in the campaign"
     assert "the impedance's phase" in errors.reasons["phase"] and errors.said == ()
     assert uncertainty_dataset(data, errors, 2.0) is None

@@ -126,7 +126,7 @@ FAULTS = {
         ("test_a_cut_file_is_read_or_refused", "does not name it"),
         ("test_foreign_files_are_refused", "does not name the file"),
     ),
-    "Helpless": ("test_refusals_say_what_was_found_and_how_to_mend_it", "leaves `mend` empty"),
+    "Helpless": ("test_refusals_say_what_was_found_and_how_to_mend_it", "leaves `fix` empty"),
     "ReadsAnything": ("test_foreign_files_are_refused", "PNG (dot.png): was read", "prose"),
 }
 

@@ -6,7 +6,7 @@ import pytest
 
 import valid_datasets
 from anechain.data.store import write_dataset
-from anechain.receipts.receipt import issue
+from anechain.receipts.receipt import make_receipt
 from anechain.report.distortion import distortion_gaps, not_compared, said_of_distortion
 from anechain.running.plan import prepare
 from anechain.stages.distortion import NOT_MEASURED
@@ -49,7 +49,7 @@ def plan(tmp_path):
     plan = prepare(campaign(tmp_path))
     refused = {"81": {"alder": "it was measured elsewhere"}, "86": {"alder": "no take is as loud"}}
     dataset = valid_datasets.VALID["distortion-comparison"]().assign_attrs(refused=json.dumps(refused))
-    write_dataset(plan.results / "comparison-distortion.nc", dataset, issue("compare-distortion", 1, {}, []))
+    write_dataset(plan.results / "comparison-distortion.nc", dataset, make_receipt("compare-distortion", 1, {}, []))
     return plan
 
 

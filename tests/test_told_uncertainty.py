@@ -30,7 +30,7 @@ def test_a_component_as_it_is_stated_and_as_it_counts():
             source(),
             stated(
                 calibration={"value": 0.4, "kind": "expanded", "source": "a certificate"},
-                level_chain={"value": 0.1, "kind": "rectangular"},
+                gain_and_drive={"value": 0.1, "kind": "rectangular"},
                 microphone={"value": [[20, 0.15], [4000, 0.15], [10000, 0.5]]},
                 distance={"value": 0.02},
             ),

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.receipts.receipt import Input, bound, check_form, issue
+from anechain.receipts.receipt import Input, bound, check_form, make_receipt
 from anechain.receipts.trace import tree
 
 
@@ -33,9 +33,9 @@ def test_the_whole_way_back_is_told():
 
 
 def test_a_step_in_two_places_is_told_once():
-    shared = bound(issue("ingest", 1, {"importer": "sofa"}, [Input("raw:a", "1" * 64)]), "2" * 64)
+    shared = bound(make_receipt("ingest", 1, {"importer": "sofa"}, [Input("raw:a", "1" * 64)]), "2" * 64)
     inputs = [Input("responses.nc", "3" * 64, shared), Input("sphere.nc", "4" * 64, shared)]
-    lines = tree(bound(issue("derive", 1, {}, inputs), "5" * 64))
+    lines = tree(bound(make_receipt("derive", 1, {}, inputs), "5" * 64))
     assert sum("importer: sofa" in line for line in lines) == 1
     assert sum("raw:a" in line for line in lines) == 1
     assert [line.strip() for line in lines].count("(told above)") == 1
@@ -43,7 +43,7 @@ def test_a_step_in_two_places_is_told_once():
 
 
 def test_a_long_value_is_cut():
-    receipt = bound(issue("m", 1, {"words": "x" * 1000, "list": ["y"] * 1000}, []), "0" * 64)
+    receipt = bound(make_receipt("m", 1, {"words": "x" * 1000, "list": ["y"] * 1000}, []), "0" * 64)
     assert all(len(line) < 400 for line in tree(receipt))
     assert sum(line.endswith("...") for line in tree(receipt)) == 2
 
@@ -51,7 +51,7 @@ def test_a_long_value_is_cut():
 def test_a_value_cannot_act_on_the_terminal_nor_forge_a_line():
     hostile = "\x1b[2J\r\nmade by nobody, version 9\u202e\x9b\u2028"
     inputs = [Input(f"raw:{hostile}", "1" * 64)]
-    lines = tree(bound(issue(hostile, 1, {hostile: hostile, "in": [hostile]}, inputs), "0" * 64))
+    lines = tree(bound(make_receipt(hostile, 1, {hostile: hostile, "in": [hostile]}, inputs), "0" * 64))
     assert all(line.isprintable() for line in lines)
     assert not any(line.startswith("made by nobody") for line in lines)
     assert "raw:\\u001b[2J\\r\\nmade by nobody" in "\n".join(lines)

@@ -8,7 +8,7 @@ import pytest
 from anechain.campaign.choices import DeviceNumbers, Numbers
 from anechain.data import contract
 from anechain.figure_of_merit.flatness import numbers
-from anechain.figure_of_merit.given import gather
+from anechain.figure_of_merit.metric_inputs import gather
 from anechain.figure_of_merit.trend_lines import lines_wanted, trends_dataset
 from test_numbers_stage import FREQUENCY, UNSMOOTHED, datasets, tilted_source
 
@@ -64,7 +64,7 @@ def test_its_standard_error_is_a_gap_with_a_reason():
 
 def test_a_target_is_moved_to_meet_the_curve_and_reaches_as_far_as_it_was_given():
     """Flat at 0 dB from 500 Hz to 8 kHz; the mean of the tilt from 500 Hz to 2 kHz, over octaves, is 84 dB."""
-    files = {"in_room": {"file": "t.txt", "meet_in": (500.0, 2000.0)}}
+    files = {"in_room": {"file": "t.txt", "alignment_band": (500.0, 2000.0)}}
     target = {"in_room": (np.array([500.0, 8000.0]), np.zeros(2))}
     one = made({"targets": files, "trends": {"band": (250.0, 4000.0)}}, targets=target).sel(curve="in_room")
     assert float(one["target_shift"]) == pytest.approx(AT_1_KHZ, abs=1e-6)

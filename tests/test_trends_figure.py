@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import valid_datasets
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures.render import render
 from anechain.figures.style import DASHES, DECIBELS_PER_DECADE, PANEL_WIDTH
 from anechain.figures.trends import FITTED, OWN, letters_of, trends_figure
@@ -121,7 +121,7 @@ def test_a_curve_that_is_held_against_its_linearity_alone():
     specification = trends_figure(bare, {"linearity.on_axis.100_10000.plus_minus": spread})
     assert [list(looks(panel)) for panel in panels(specification)] == [["On axis"]]
     gap = {"trend.on_axis.slope": number(None, "On axis: slope")}
-    with pytest.raises(Refusal, match="On axis: slope: the data end"):
+    with pytest.raises(InputError, match="On axis: slope: the data end"):
         trends_figure(bare, gap)
 
 

@@ -8,9 +8,9 @@ import pytest
 from anechain.audit.verify import Finding, results_of, verify, verify_folder
 from anechain.data import store
 from anechain.data.store import examine, write_artefact
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.receipts.embedding import format_of
-from anechain.receipts.receipt import Input, issue, sha256_hex
+from anechain.receipts.receipt import Input, make_receipt, sha256_hex
 from anechain.running.plan import manifest_text, read_manifest
 from anechain.running.workflow import only_run
 from campaigns import anechain, campaign
@@ -45,7 +45,7 @@ def test_all_is_intact_and_everything_was_looked_at(finished):
     assert found.problems == () and found.notes == ()
     there = {path.relative_to(finished).as_posix() for path in finished.rglob("*") if path.is_file()}
     assert {one.file for one in found.findings} == there
-    assert found.counts == {"intact": len(there), "altered": 0, "missing": 0, "foreign": 0}
+    assert found.counts == {"intact": len(there), "altered": 0, "missing": 0, "untracked": 0}
     assert found.lines() == [f"{len(there)} files: {len(there)} intact"]
 
 
@@ -183,35 +183,35 @@ def forged(copy, name, receipt, stage="draw", batch="0001", device="rowan", bare
 
 def test_the_receipt_of_another_device(copy):
     found = forged(copy, "figures/rowan-curves.svg", store.read_receipt(copy / OTHER))
-    assert found == {SVG: ("foreign", "it was made from results/alder/curves.nc")}
+    assert found == {SVG: ("untracked", "it was made from results/alder/curves.nc")}
 
 
 def test_the_receipt_of_another_figure(copy):
     found = forged(
         copy, "figures/rowan-curves.svg", store.read_receipt(copy / "results/figures/rowan-map-horizontal.svg")
     )
-    assert found == {SVG: ("foreign", "its receipt is that of the figure map-horizontal")}
+    assert found == {SVG: ("untracked", "its receipt is that of the figure map-horizontal")}
 
 
 def test_a_receipt_from_another_campaign(copy):
     curves = store.read_receipt(copy / CURVES)
-    other = issue("figure", 1, {"figure": "curves", "formats": ["svg"]}, [Input("curves.nc", "5" * 64, curves)])
+    other = make_receipt("figure", 1, {"figure": "curves", "formats": ["svg"]}, [Input("curves.nc", "5" * 64, curves)])
     found = forged(copy, "figures/rowan-curves.svg", other)
-    assert found == {SVG: ("foreign", "it was made from another results/rowan/curves.nc than that of this campaign")}
+    assert found == {SVG: ("untracked", "it was made from another results/rowan/curves.nc than that of this campaign")}
 
 
 def test_another_origin_of_the_same_input(copy):
     receipt = store.read_receipt(copy / SVG)
     step = receipt["steps"][receipt["stamp"]]
     (role,) = step["made_by"]
-    invented = issue("derive", 1, {"smoothing": 1}, [])
+    invented = make_receipt("derive", 1, {"smoothing": 1}, [])
     del receipt["steps"][receipt["stamp"]]
     receipt["steps"] = {
         receipt["stamp"]: {**step, "made_by": {role: invented["stamp"]}},
         **invented["steps"],
     }
     found = forged(copy, "figures/rowan-curves.svg", receipt)
-    assert found == {SVG: ("foreign", f"its receipt tells another origin of {CURVES} than that file does")}
+    assert found == {SVG: ("untracked", f"its receipt tells another origin of {CURVES} than that file does")}
 
 
 # Missing.
@@ -290,7 +290,7 @@ def test_what_nobody_made(copy):
     (results / ".chain" / "derive" / "0009.json").write_bytes((results / ".chain/derive/0001.json").read_bytes())
     (copy / "raw" / "rowan" / "rowan horizontal +35.csv").write_text("frequency,level\n1000,80\n")
     found = told(copy)
-    assert {state for state, _ in found.values()} == {"foreign"}
+    assert {state for state, _ in found.values()} == {"untracked"}
     causes = {name.rpartition("/")[2]: cause for name, (_, cause) in found.items()}
     assert "no job of this campaign made it" in causes["notes.txt"]
     assert causes["new.svg"] == f"a copy of {SVG}"
@@ -307,14 +307,14 @@ def test_what_is_left_of_a_device_that_was_taken_out(copy):
     run_all(file)
     found = told(copy)
     assert found and all("alder" in name or "comparison" in name for name in found)
-    assert {state for state, _ in found.values()} == {"foreign"}
+    assert {state for state, _ in found.values()} == {"untracked"}
     assert "left from an earlier state" in found["results/alder/curves.nc"][1]
 
 
 def test_failed_devices_are_noted_and_no_fault_of_the_files(tmp_path):
     file = campaign(tmp_path)
     (tmp_path / "raw" / "alder" / "alder vertical -60.csv").write_text("not a table\n")
-    with pytest.raises(Refusal):
+    with pytest.raises(InputError):
         run_all(file, keep_going=True)
     found = verify(tmp_path)
     assert [one for one in found.problems if "crate" not in one.file] == []
@@ -352,7 +352,7 @@ def test_nothing_to_verify_is_a_usage_error(tmp_path, name):
 
 
 def test_signs_that_would_act_on_a_terminal_are_escaped():
-    assert str(Finding("results/\x1b[2J", "foreign", ("a\nb",))) == r"foreign  results/\u001b[2J: a\nb"
+    assert str(Finding("results/\x1b[2J", "untracked", ("a\nb",))) == r"untracked  results/\u001b[2J: a\nb"
 
 
 def test_recompute_ends_in_the_same_bytes_and_touches_nothing(tmp_path):

@@ -183,7 +183,7 @@ def test_a_raised_method_version_redoes_what_used_it_and_nothing_else(copy, tmp_
 
 SECOND_VERSION = '''
 
-@method("listening-window", version=2, title="Horizontal half of it", source="none", limits="A trial.")
+@method("listening-window", version=2, title="Horizontal half of it", source="none", limitations="A trial.")
 def listening_window_on_one_orbit(orbits: Orbits) -> Derived:
     """Mean squared pressure of the seven horizontal directions."""
     return _mean(orbits, LISTENING_WINDOW[:7])

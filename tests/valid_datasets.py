@@ -299,7 +299,7 @@ def compression() -> xr.Dataset:
         coords={"drive": drive, "frequency": FREQUENCY, "octave": centres, "limit": limits},
         attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance")}
         | {"made_of": "harmonics", "smoothing": "none", "band_low": 200.0, "band_high": 5000.0}
-        | {"most_uncertain": 1.0, "compression_limit": -3.0}
+        | {"max_uncertainty": 1.0, "compression_limit": -3.0}
         | {
             "conditions": "usable: total harmonic distortion up to 3 %\nlevel: from 200 Hz to 5 kHz",
             "passed": "[]",

@@ -40,7 +40,7 @@ microphone:
   value: [[20, 0.3], [4000, 0.3], [20000, 1.0]]       # Hz and dB
   kind: expanded
   source: certificate of the microphone, k = 2 (fictional)
-level_chain:
+gain_and_drive:
   {value: 0.1, kind: rectangular, source: "limits of the voltmeter's data sheet (fictional)"}
 distance:
   {value: 0.01, kind: rectangular, source: "judgement: tape measure, m"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["Problem", "Refusal", "told_together"]
+__all__ = ["InputError", "Problem", "format_problems"]
 
 
 @dataclass(frozen=True)
@@ -18,27 +18,27 @@ class Problem:
         The file (or the part of the campaign) that is wrong.
     what : str
         The field and what was found there.
-    allowed : str
+    expected : str
         What would have been accepted; empty where `what` already says it.
-    mend : str
+    fix : str
         What to do about it.
     """
 
     where: str
     what: str
-    allowed: str = ""
-    mend: str = ""
+    expected: str = ""
+    fix: str = ""
 
     def __str__(self) -> str:
         lines = [f"{self.where}: {self.what}"]
-        if self.allowed:
-            lines.append(f"    allowed: {self.allowed}")
-        if self.mend:
-            lines.append(f"    mend: {self.mend}")
+        if self.expected:
+            lines.append(f"    expected: {self.expected}")
+        if self.fix:
+            lines.append(f"    fix: {self.fix}")
         return "\n".join(lines)
 
 
-class Refusal(Exception):  # noqa: N818 - it is an answer to the user, not a fault of the program
+class InputError(Exception):
     """The input cannot be used; carries every problem found.
 
     Parameters
@@ -51,15 +51,15 @@ class Refusal(Exception):  # noqa: N818 - it is an answer to the user, not a fau
         self.problems: tuple[Problem, ...] = tuple(problems)
         if not self.problems:
             raise ValueError("a refusal needs at least one problem")
-        super().__init__("\n".join(told_together(map(str, self.problems))))
+        super().__init__("\n".join(format_problems(map(str, self.problems))))
 
     @classmethod
-    def because(cls, where: object, what: str, allowed: str = "", mend: str = "") -> Refusal:
+    def single(cls, where: object, what: str, expected: str = "", fix: str = "") -> InputError:
         """Make a refusal of a single problem."""
-        return cls([Problem(str(where), what, allowed, mend)])
+        return cls([Problem(str(where), what, expected, fix)])
 
 
-def told_together(problems: Iterable[str]) -> list[str]:
+def format_problems(problems: Iterable[str]) -> list[str]:
     """Texts of problems, where neighbours of one mend name it once, after the last of them."""
     told: list[str] = []
     before = ""

@@ -1,7 +1,7 @@
 """The registry of methods: every computation that decides a published value has an id, a version and a source.
 
 Older versions of a method stay in the tree as long as a published campaign may need them. A call goes to the newest
-version unless another one is chosen, by :func:`using`, as a campaign does with `method_versions`.
+version unless another one is chosen, by :func:`use_method_versions`, as a campaign does with `method_versions`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any, ParamSpec, TypeVar
 
-__all__ = ["Method", "method", "methods", "using", "versions"]
+__all__ = ["Method", "method", "methods", "use_method_versions", "versions"]
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -36,9 +36,9 @@ class Method:
         What it computes, in a few words.
     source : str
         Standard and clause, or paper and equation.
-    standing : str
+    source_status : str
         "published", "recalled" (from memory; confirm against the document), or "common practice, no source".
-    limits : str
+    limitations : str
         What it cannot say.
     function : callable
         The implementation of this very version.
@@ -50,8 +50,8 @@ class Method:
     version: int
     title: str
     source: str
-    standing: str
-    limits: str
+    source_status: str
+    limitations: str
     function: Callable[..., Any]
     formula: str = ""
 
@@ -72,7 +72,7 @@ def _default(value: Any) -> str:
     return "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-STANDINGS = ("published", "recalled", "common practice, no source")
+SOURCE_STATUSES = ("published", "recalled", "common practice, no source")
 
 
 def method(
@@ -81,8 +81,8 @@ def method(
     version: int,
     title: str,
     source: str,
-    standing: str = "published",
-    limits: str = "",
+    source_status: str = "published",
+    limitations: str = "",
     formula: str = "",
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Register a function as one version of a method.
@@ -95,14 +95,14 @@ def method(
     ValueError
         If this version of the id is taken by another function, or the standing is none of the known ones.
     """
-    if standing not in STANDINGS:
-        raise ValueError(f"standing of {id} is one of {STANDINGS}, not {standing!r}")
+    if source_status not in SOURCE_STATUSES:
+        raise ValueError(f"standing of {id} is one of {SOURCE_STATUSES}, not {source_status!r}")
 
     def register(function: Callable[P, R]) -> Callable[P, R]:
         known = _registry.setdefault(id, {})
         if version in known and _place(known[version].function) != _place(function):
             raise ValueError(f"method {id} is registered twice: {known[version].function} and {function}")
-        known[version] = Method(id, version, title, source, standing, limits, function, formula)
+        known[version] = Method(id, version, title, source, source_status, limitations, function, formula)
 
         @functools.wraps(function)
         def hand_on(*args: P.args, **kwargs: P.kwargs) -> R:
@@ -140,7 +140,7 @@ def methods() -> dict[str, dict[int, Method]]:
 
 
 @contextmanager
-def using(chosen: Mapping[str, int]) -> Iterator[None]:
+def use_method_versions(chosen: Mapping[str, int]) -> Iterator[None]:
     """Choose older versions of methods for the calls made meanwhile.
 
     Raises

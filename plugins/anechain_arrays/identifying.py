@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import NO, POSSIBLE, Verdict
 from anechain.importing.containers import container_kind, open_container
 
@@ -32,5 +32,5 @@ def identify(path: Path) -> Verdict:
             if not any(one.kind == "number" for one in container.variables.values()):
                 return Verdict(NO, f"{kind} file without a numeric variable")
             return Verdict(POSSIBLE, f"{kind} file with {container.listing(4)}: a mapping must be declared")
-    except Refusal as refusal:
-        return Verdict(_DAMAGED, refusal.problems[0].what)
+    except InputError as input_error:
+        return Verdict(_DAMAGED, input_error.problems[0].what)

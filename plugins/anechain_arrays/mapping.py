@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.recording.transforms import level_and_phase
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.containers import Container
 from anechain.importing.scales import finite_or_refused, level_of_numbers
 
@@ -66,7 +66,7 @@ def angles_of(
 
     Raises
     ------
-    Refusal
+    InputError
         If they are no list of finite angles within that range, or radians taken for degrees.
     """
     values = container.numbers(given, option) if isinstance(given, str) else np.asarray(given, dtype=np.float64)
@@ -84,7 +84,7 @@ def angles_of(
     if not wrong and np.abs(degrees).max() > most + 1e-6:
         wrong = f"reaches {degrees[np.abs(degrees).argmax()]:g}°"
     if wrong:
-        raise Refusal.because(
+        raise InputError.single(
             container.where,
             f"{given if isinstance(given, str) else 'the list'} (option `{option}`) {wrong}",
             f"finite angles within ±{most:g}°",
@@ -126,7 +126,7 @@ def _axes_last(values: Values, name: str, expected: dict[str, int], options: Arr
         f"{axis} {expected[axis]}" if axis in expected else next(t for t in taken if t.startswith(axis))
         for axis in axes
     ]
-    raise Refusal.because(
+    raise InputError.single(
         where,
         f"{name} has the shape {shape}",
         f"axes of the lengths {', '.join(wanted)}",
@@ -136,7 +136,7 @@ def _axes_last(values: Values, name: str, expected: dict[str, int], options: Arr
 
 def _level(values: Values, name: str, options: ArraysOptions, where: str) -> Floats:
     if np.iscomplexobj(values):
-        raise Refusal.because(
+        raise InputError.single(
             where, f"{name} is complex, which no level is", "real numbers", "name it by the option `pressure`"
         )
     level = level_of_numbers(values.real, options.scale, name, where)
@@ -166,7 +166,7 @@ def mapped(container: Container, options: ArraysOptions, plane: str | None, expe
 
     Raises
     ------
-    Refusal
+    InputError
         If an array is not there, has other axes, or holds what cannot be; all problems of the arrays at once.
     """
     where = container.where
@@ -178,14 +178,14 @@ def mapped(container: Container, options: ArraysOptions, plane: str | None, expe
             return None
         try:
             return _axes_last(container.numbers(path, option), path, expected, options, where)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
             return None
 
     values = array("level" if options.level is not None else "pressure")
     beside = array("phase" if options.level is not None else "imaginary")
     if problems or values is None:
-        raise Refusal(problems)
+        raise InputError(problems)
     places = tuple(expected)[:-1]
     main = _path(options.level if options.level is not None else options.pressure, plane) or ""
     if options.level is not None:
@@ -197,11 +197,11 @@ def mapped(container: Container, options: ArraysOptions, plane: str | None, expe
             finite_or_refused(phase, "phase", _path(options.phase, plane) or "", where, options.missing == "keep")
         return Mapped(plane, level, phase, places)
     if beside is not None and (np.iscomplexobj(values) or np.iscomplexobj(beside)):
-        raise Refusal.because(
+        raise InputError.single(
             where, "`pressure` is complex already", "real and imaginary parts apart", "leave out the option `imaginary`"
         )
     if beside is None and not np.iscomplexobj(values):
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"{main} is real, so the imaginary part is lacking",
             "complex pressures",

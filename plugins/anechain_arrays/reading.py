@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.assemble import Curve, assemble_responses
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.containers import Container, open_container
 from anechain.importing.direction_lookup import directions_of_files, without_manifest
@@ -48,11 +48,11 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With every problem found in every file.
     """
     if not paths or (options.azimuth is not None and len(paths) > 1):
-        raise Refusal.because(
+        raise InputError.single(
             paths[0].name if paths else "raw files",
             f"{len(paths)} files for one device",
             "one file that holds the whole field" if options.azimuth is not None else "at least one file",
@@ -77,12 +77,12 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
                     grid = _grid(container, options, said)
                 else:
                     curves.extend(_curves(container, directions.get(label), options, said))
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
     if not files:
         problems.append(Problem("raw files", "no file besides the manifest", "at least one", "correct the files"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     report = gathered_notes(notes)
     report.append(SCALES[options.scale])
     sphere: xr.Dataset | None = None
@@ -111,7 +111,7 @@ def _frequencies(container: Container, options: ArraysOptions, report: list[str]
     if skipped:
         report.append("0 Hz dropped: it has no place on a logarithmic frequency axis")
     if frequency.size == skipped:
-        raise Refusal.because(container.where, f"{options.frequency} has no frequency above 0 Hz", "a response")
+        raise InputError.single(container.where, f"{options.frequency} has no frequency above 0 Hz", "a response")
     return frequency[skipped:], skipped
 
 
@@ -134,7 +134,7 @@ def _curves(
     if "direction" in options.axes:
         places["direction"] = angle.size
         if len(listed) != angle.size:
-            raise Refusal.because(
+            raise InputError.single(
                 where, f"`plane` lists {len(listed)} planes for {angle.size} angles", "one plane for each direction"
             )
     else:
@@ -175,7 +175,7 @@ def _grid(container: Container, options: ArraysOptions, report: list[str]) -> Gr
     elevation = angles_of(container, options.elevation, "elevation", options, most)
     if options.elevation_is == "colatitude":
         if (elevation < 0).any():
-            raise Refusal.because(
+            raise InputError.single(
                 container.where,
                 f"the colatitude reaches {elevation.min():g}°",
                 "0° at the top to 180° at the bottom",
@@ -184,7 +184,7 @@ def _grid(container: Container, options: ArraysOptions, report: list[str]) -> Gr
         elevation = 90.0 - elevation
     if "direction" in options.axes:
         if azimuth.size != elevation.size:
-            raise Refusal.because(
+            raise InputError.single(
                 container.where,
                 f"{azimuth.size} azimuths and {elevation.size} elevations",
                 "one of each for every direction",

@@ -17,7 +17,7 @@ from anechain.acoustics.recording.recording_checks import (
     clock_ratio,
     excitation_delay,
     first_reflection,
-    likeness,
+    normalized_correlation,
 )
 from anechain.acoustics.recording.stated_signals import harmonic_misplacement, level_by_drive
 from anechain.data.checks import Check, Series, drives_in_words, made, not_made
@@ -400,7 +400,9 @@ def _agreement(chosen: Sequence[Heard], rate: int) -> Check:
             nearest = [(other, sign) for other, sign in known if angle - abs(other.direction.angle) <= NEAR]
             best = (0.0, 0)
             for other, sign in nearest[-3:]:
-                alike = likeness(one.facts.early.astype(np.float64), other.facts.early.astype(np.float64), rate)
+                alike = normalized_correlation(
+                    one.facts.early.astype(np.float64), other.facts.early.astype(np.float64), rate
+                )
                 if abs(alike) > abs(best[0]):
                     best = (alike, sign)
             if abs(best[0]) < LIKE:

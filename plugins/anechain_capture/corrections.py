@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.recording.calibration import calibrator_tone
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import header_of, samples_of
 
@@ -44,7 +44,7 @@ def microphone_response(path: Path, gives: str) -> MicrophoneResponse:
 
     Raises
     ------
-    Refusal
+    InputError
         With the line that is wrong.
     """
     label = path.name
@@ -52,8 +52,8 @@ def microphone_response(path: Path, gives: str) -> MicrophoneResponse:
     try:
         text = path.read_text(encoding="utf-8-sig", errors="replace")
     except OSError as error:
-        raise Refusal.because(
-            label, f"cannot be read: {error.strerror}", mend="check the option `microphone`"
+        raise InputError.single(
+            label, f"cannot be read: {error.strerror}", fix="check the option `microphone`"
         ) from None
     for number, line in enumerate(text.splitlines(), start=1):
         cells = line.replace(",", " ").replace(";", " ").split()
@@ -61,20 +61,22 @@ def microphone_response(path: Path, gives: str) -> MicrophoneResponse:
             row = [float(cell) for cell in cells]
         except ValueError:
             if cells and cells[0][0].isdigit():
-                what, mend = f"line {number}: {line.strip()[:60]!r} is not a row of numbers", "correct the line"
-                raise Refusal.because(label, what, "frequency, dB and, if known, degrees", mend) from None
+                what, fix = f"line {number}: {line.strip()[:60]!r} is not a row of numbers", "correct the line"
+                raise InputError.single(label, what, "frequency, dB and, if known, degrees", fix) from None
             continue
         if not row:
             continue
         if len(row) not in (2, 3) or (rows and len(row) != len(rows[0])) or not all(map(math.isfinite, row)):
             what = f"line {number}: {line.strip()[:60]!r}"
-            raise Refusal.because(label, what, "two numbers in every line, or three in every line", "correct the line")
+            raise InputError.single(
+                label, what, "two numbers in every line, or three in every line", "correct the line"
+            )
         if row[0] <= 0 or (rows and row[0] <= rows[-1][0]):
             what = f"line {number}: the frequency {row[0]:g} Hz does not rise"
-            raise Refusal.because(label, what, "frequencies above 0 Hz that rise", "sort the lines")
+            raise InputError.single(label, what, "frequencies above 0 Hz that rise", "sort the lines")
         rows.append(row)
     if len(rows) < 2:
-        raise Refusal.because(label, "no calibration", "at least two lines of frequency and dB", "check the file")
+        raise InputError.single(label, "no calibration", "at least two lines of frequency and dB", "check the file")
     columns = np.array(rows).T
     sign = 1.0 if gives == "response" else -1.0
     return MicrophoneResponse(columns[0], sign * columns[1], sign * columns[2] if len(columns) > 2 else None)
@@ -85,7 +87,7 @@ def pascals_per_full_scale(options: CaptureOptions) -> tuple[float | None, list[
 
     Raises
     ------
-    Refusal
+    InputError
         If the calibrator's recording cannot be read, or is not that of a steady tone.
     """
     if options.sensitivity is not None:
@@ -98,17 +100,17 @@ def pascals_per_full_scale(options: CaptureOptions) -> tuple[float | None, list[
     header = header_of(options.calibrator, label)
     record = samples_of(options.calibrator, label, header, [options.calibrator_channel])[0]
     allowed = f"a steady tone of {options.calibrator_frequency:g} Hz"
-    mend = "record the calibrator again, tight on the microphone, or correct `calibrator_frequency`"
+    fix = "record the calibrator again, tight on the microphone, or correct `calibrator_frequency`"
     try:
         tone = calibrator_tone(record, header.sampling_rate, options.calibrator_level, options.calibrator_frequency)
     except ValueError as error:
-        raise Refusal.because(label, str(error), allowed, mend) from None
+        raise InputError.single(label, str(error), allowed, fix) from None
     if tone.residual > NOISY:
-        raise Refusal.because(
-            label, f"{100 * tone.residual:.1f} % of the recording is not the calibrator's tone", allowed, mend
+        raise InputError.single(
+            label, f"{100 * tone.residual:.1f} % of the recording is not the calibrator's tone", allowed, fix
         )
     if tone.spread > UNSTEADY:
-        raise Refusal.because(label, f"the tone's level varies by {tone.spread:.2f} dB", allowed, mend)
+        raise InputError.single(label, f"the tone's level varies by {tone.spread:.2f} dB", allowed, fix)
     return tone.sensitivity, [
         f"full scale stands for {tone.sensitivity:.5g} Pa: calibrator of {options.calibrator_level:g} dB found at "
         f"{tone.frequency:.1f} Hz in {label}, {100 * tone.residual:.2g} % beside the tone, level steady within "

@@ -17,7 +17,7 @@ from anechain.acoustics.recording.deconvolution import (
 )
 from anechain.acoustics.recording.recording_checks import sweep_ending
 from anechain.acoustics.recording.sweeps import steady_amplitude, sweep_rate, swept_sine
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import header_of, samples_of
 
@@ -63,7 +63,7 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
 
     Raises
     ------
-    Refusal
+    InputError
         If its file cannot be read or has another sampling rate, or the sweep cannot be made at this one.
     """
     sweep = options.sweep
@@ -82,7 +82,7 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
             label = options.excitation.name
             header = header_of(options.excitation, label)
             if header.sampling_rate != sampling_rate:
-                raise Refusal.because(
+                raise InputError.single(
                     label,
                     f"the excitation has {header.sampling_rate} Hz, the recordings have {sampling_rate} Hz",
                     "one sampling rate: a rate that was converted is another signal",
@@ -103,7 +103,7 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
                 f"fades {sweep.fade_in:g} s and {sweep.fade_out:g} s, amplitude {amplitude:g}"
             )
     except ValueError as error:
-        raise Refusal.because("importer capture", f"option `sweep`: {error}", mend="correct the option") from None
+        raise InputError.single("importer capture", f"option `sweep`: {error}", fix="correct the option") from None
     kind = options.regularisation
     report.append(
         f"deconvolution regularised by {kind.inside:g} dB within {band[0]:g} to {band[1]:g} Hz and {kind.outside:g} dB "

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from anechain.acoustics.recording.impulse_responses import Window
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.direction_patterns import (
     Direction,
     direction_of_name,
@@ -41,9 +41,9 @@ def _manifest_text(path: Path) -> str:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise Refusal.because(path.name, f"cannot be read: {error.strerror}", mend="check `manifest`") from None
+        raise InputError.single(path.name, f"cannot be read: {error.strerror}", fix="check `manifest`") from None
     except UnicodeDecodeError:
-        raise Refusal.because(path.name, "is not in UTF-8", "text in UTF-8", "save the manifest as UTF-8") from None
+        raise InputError.single(path.name, "is not in UTF-8", "text in UTF-8", "save the manifest as UTF-8") from None
     return text
 
 
@@ -55,7 +55,7 @@ def recorded_files(paths: Sequence[Path], options: CaptureOptions, report: list[
         del files[label]
         report.append(f"{label} is named in the options, and is no recording of a direction")
     if not files:
-        raise Refusal.because(HERE, "no recordings", "at least one", "correct the device's files in the campaign")
+        raise InputError.single(HERE, "no recordings", "at least one", "correct the device's files in the campaign")
     directions: dict[str, Direction] = {}
     problems: list[Problem] = []
     if options.manifest is not None:
@@ -66,12 +66,12 @@ def recorded_files(paths: Sequence[Path], options: CaptureOptions, report: list[
         if options.pattern is not None:
             try:
                 directions[label] = direction_of_name(path, label, options)
-            except Refusal as refusal:
-                problems.extend(refusal.problems)
+            except InputError as input_error:
+                problems.extend(input_error.problems)
         try:
             headers[label] = header_of(path, label)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
     usual = Counter(header.sampling_rate for header in headers.values()).most_common(1)
     for label, header in headers.items():
         if header.sampling_rate != usual[0][0]:
@@ -80,7 +80,7 @@ def recorded_files(paths: Sequence[Path], options: CaptureOptions, report: list[
     if not problems:
         problems = _given_twice(directions)
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     report.extend(gathered_notes({label: directions[label].notes for label in files}))
     report.extend(gathered_notes({label: [f"read as {headers[label].encoding}"] for label in files}))
     return [
@@ -145,16 +145,16 @@ def volts_by_word(files: Sequence[RecordedFile], options: CaptureOptions) -> dic
             else:
                 label = next(file.label for file in files if file.drive == word)
                 allowed = ", ".join(options.drives) or "a number of volts"
-                mend = "add the word to the option `drives`"
-                problems.append(Problem(label, f"the word {word!r} in the place of {{drive}}", allowed, mend))
+                fix = "add the word to the option `drives`"
+                problems.append(Problem(label, f"the word {word!r} in the place of {{drive}}", allowed, fix))
     for name in ("drives", "gains"):
         for word in sorted(getattr(options, name).keys() - {file.drive for file in files}):
             what = f"option `{name}`: no recording has the drive {word!r}"
             problems.append(Problem(HERE, what, ", ".join(sorted(volts)), "correct the word, or leave it out"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     if options.drive is not None and "" not in volts:
-        raise Refusal.because(
+        raise InputError.single(
             HERE, "option `drive` beside a field {drive}", "one of the two", "leave out the option `drive`"
         )
     return volts

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePath
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain_capture.files import HERE, RecordedFile
 from anechain_capture.options import CaptureOptions
 
@@ -85,7 +85,7 @@ def _by_list(listed: Sequence[str], files: Sequence[RecordedFile], on_axis: Sequ
         if label not in ranked and not problems
     )
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return [label for label in ranked if label in on_axis]
 
 
@@ -125,7 +125,7 @@ def measuring_order(
 
     Raises
     ------
-    Refusal
+    InputError
         If what is said of it cannot be, or leaves some recordings out.
     """
     labels = [file.label for file in on_axis]
@@ -137,7 +137,7 @@ def measuring_order(
     if options.order is not None:
         if any(said["order"].values()):
             what = "option `order` beside a field {order} or a column order"
-            raise Refusal.because(HERE, what, "one of them", "leave out the option")
+            raise InputError.single(HERE, what, "one of them", "leave out the option")
         ranked = _by_list(options.order, files, labels)
     else:
         ranked = _by_labels(said["order"], seconds, labels, problems)
@@ -145,7 +145,7 @@ def measuring_order(
         what = "no time in the column started, and it was measured first"
         problems.append(Problem(ranked[0], what, "times from the first recording on", "complete the manifest"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     if not ranked:
         return None
     first = seconds.get(ranked[0], math.nan)
@@ -154,5 +154,5 @@ def measuring_order(
     for before, after in itertools.pairwise(known):
         if seconds[after] < seconds[before]:
             what = f"started before {before}, which was measured before it"
-            raise Refusal.because(after, what, "times that rise with the order", "correct the order or the times")
+            raise InputError.single(after, what, "times that rise with the order", "correct the order or the times")
     return Measured(tuple(ranked), tuple(started))

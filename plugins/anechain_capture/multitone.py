@@ -20,7 +20,7 @@ from anechain.acoustics.nonlinear.intermodulation import (
 from anechain.acoustics.recording.calibration import correction_at
 from anechain.acoustics.recording.stated_signals import level_by_drive
 from anechain.data.checks import Check, drives_in_words, made
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain_capture.corrections import MicrophoneResponse, microphone_response, pascals_per_full_scale
 from anechain_capture.files import HERE, RecordedFile, recorded_files, volts_by_word
@@ -63,17 +63,17 @@ def read_multitone(paths: Sequence[Path], options: CaptureOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With one problem for each thing that is wrong.
     """
     if problems := option_problems(options, HERE):
-        raise Refusal(problems)
+        raise InputError(problems)
     assert options.multitone is not None
     report: list[str] = []
     files = recorded_files(paths, options, report)
     volts = volts_by_word(files, options)
     if problems := _file_problems(files, volts):
-        raise Refusal(problems)
+        raise InputError(problems)
     files = sorted(files, key=lambda file: volts[file.drive])
     microphone = None
     if options.microphone is not None:
@@ -85,7 +85,7 @@ def read_multitone(paths: Sequence[Path], options: CaptureOptions) -> Reading:
     report.extend(lines)
     heard, problems = _listen(files, options, options.multitone)
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     report.append(
         f"multitone of {len(options.multitone.tones)} tones on the axis, 1/{options.multitone.bands_per_octave} octave "
         f"bands, lines {heard[0].bands.resolution_hz:.3g} Hz apart; missing where tones leave no line of a band free"
@@ -137,8 +137,8 @@ def _file_problems(files: Sequence[RecordedFile], volts: Mapping[str, float]) ->
             what = f"a multitone recording at {file.direction.angle:g}°"
             problems.append(Problem(file.label, what, "recordings on the reference axis", "leave it out"))
         elif file.drive not in volts:
-            mend = "state the option `drive`, or `drives` for several"
-            problems.append(Problem(file.label, "its drive is not known", "volts r.m.s. of the whole signal", mend))
+            fix = "state the option `drive`, or `drives` for several"
+            problems.append(Problem(file.label, "its drive is not known", "volts r.m.s. of the whole signal", fix))
         elif file.drive in first:
             what = f"at the same drive as {first[file.drive]}"
             problems.append(Problem(file.label, what, "one recording for each drive", "leave one of them out"))
@@ -159,7 +159,7 @@ def _listen(
         header = header_of(options.silence, label)
         if header.sampling_rate != files[0].header.sampling_rate:
             what = f"{header.sampling_rate} Hz, the recordings have {files[0].header.sampling_rate} Hz"
-            raise Refusal.because(label, what, "one sampling rate", "record the silence as the signal")
+            raise InputError.single(label, what, "one sampling rate", "record the silence as the signal")
         silence = samples_of(options.silence, label, header, [options.channel])[0]
     for file in files:
         rate = file.header.sampling_rate
@@ -180,11 +180,11 @@ def _listen(
                 noise = _bands(same, rate, signal).between
             beside = unlisted_lines(record[start:stop], rate, signal.tones)
             heard.append(_Heard(bands, noise, beside))
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
         except ValueError as error:
-            mend = "correct the option `multitone`, or record longer"
-            problems.append(Problem(file.label, str(error), "a recording of the tones named, long enough", mend))
+            fix = "correct the option `multitone`, or record longer"
+            problems.append(Problem(file.label, str(error), "a recording of the tones named, long enough", fix))
     return heard, problems
 
 

@@ -255,8 +255,8 @@ def option_problems(options: CaptureOptions, where: str) -> list[Problem]:
     """Problems between options, each of which is fine by itself."""
     problems = naming_problems(options, where)
 
-    def wrong(what: str, allowed: str, mend: str) -> None:
-        problems.append(Problem(where, what, allowed, mend))
+    def wrong(what: str, expected: str, fix: str) -> None:
+        problems.append(Problem(where, what, expected, fix))
 
     if options.content == "sweep":
         if options.excitation is None and options.loopback is None and options.sweep is None:

@@ -18,7 +18,7 @@ from anechain.acoustics.recording.impulse_responses import Window, complex_smoot
 from anechain.acoustics.recording.takes import JoinedTakes, join_takes
 from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.assemble import Curve, assemble_responses
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.direction_patterns import JOINING
 from anechain_capture.checking import CHECK_METHODS, Ratio, check_captures, ratio_of
@@ -141,8 +141,8 @@ def _listen(common: Common, files: Sequence[RecordedFile]) -> tuple[Heard, ...]:
         for file in batch:
             try:
                 loaded.append((file, samples_of(file.path, file.label, file.header, channels)))
-            except Refusal as refusal:
-                problems.extend(refusal.problems)
+            except InputError as input_error:
+                problems.extend(input_error.problems)
         if not loaded or problems:
             continue
         rate = loaded[0][0].header.sampling_rate
@@ -158,10 +158,10 @@ def _listen(common: Common, files: Sequence[RecordedFile]) -> tuple[Heard, ...]:
             try:
                 found.append(heard(common, file, records[row], loopback, responses[row]))
             except ValueError as error:
-                mend = "check the recording, and that it is of this excitation"
-                problems.append(Problem(file.label, f"no response in it: {error}", "a response", mend))
+                fix = "check the recording, and that it is of this excitation"
+                problems.append(Problem(file.label, f"no response in it: {error}", "a response", fix))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return tuple(found)
 
 
@@ -170,14 +170,14 @@ def captured(paths: Sequence[Path], options: CaptureOptions) -> Captured:
 
     Raises
     ------
-    Refusal
+    InputError
         With one problem for each thing that is wrong.
     """
     problems = option_problems(options, HERE)
     if not paths:
         problems.append(Problem(HERE, "no files", "at least one file", "correct the device's files in the campaign"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     report: list[str] = []
     files = recorded_files(paths, options, report)
     volts = volts_by_word(files, options)
@@ -188,7 +188,7 @@ def captured(paths: Sequence[Path], options: CaptureOptions) -> Captured:
     excitation = excitation_of(options, rate) if options.content == "sweep" else None
     window = window_of(files, options, excitation)
     if problems := length_problems(files, excitation, window):
-        raise Refusal(problems)
+        raise InputError(problems)
     report.extend(excitation.report if excitation else ["the files are impulse responses: nothing is deconvolved"])
     length = min(file.header.samples for file in files) / rate
     lowest = 1.0 / length if window is None else lowest_valid_frequency(window)
@@ -236,7 +236,7 @@ def _chosen_drive(captures: Captured, options: CaptureOptions) -> str:
     if options.response_drive is not None:
         word = options.response_drive.strip().casefold()
         if word not in counts:
-            raise Refusal.because(
+            raise InputError.single(
                 HERE,
                 f"option `response_drive`: no recording has the drive {word!r}",
                 ", ".join(sorted(counts)),
@@ -274,7 +274,7 @@ def _harmonics(captures: Captured, report: list[str]) -> xr.Dataset | None:
         report.append("no harmonics: no recording on the axis")
         return None
     if unknown := [one.label for one in told if one.drive not in captures.volts]:
-        raise Refusal(
+        raise InputError(
             Problem(
                 label,
                 "harmonics are asked for, and its drive is not known",
@@ -391,7 +391,7 @@ def read(paths: Sequence[Path], options: CaptureOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With one problem for each thing that is wrong.
     """
     captures = captured(paths, options)

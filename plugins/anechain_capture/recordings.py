@@ -12,7 +12,7 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE, Verdict
 
 __all__ = ["Header", "header_of", "identify", "samples_of"]
@@ -76,7 +76,7 @@ def header_of(path: Path, label: str) -> Header:
 
     Raises
     ------
-    Refusal
+    InputError
         If it is no sound file, one whose encoding loses something, or not whole.
     """
     import soundfile
@@ -88,19 +88,21 @@ def header_of(path: Path, label: str) -> Header:
             if start in (b"RIFF", b"RF64"):
                 file.seek(0)
                 if broken := _chunks_end(file, path.stat().st_size):
-                    raise Refusal.because(label, broken, "a whole file", _AGAIN)
+                    raise InputError.single(label, broken, "a whole file", _AGAIN)
         info = soundfile.info(str(path))
     except OSError as error:
-        raise Refusal.because(label, f"cannot be read: {error.strerror}", allowed, "check its rights") from None
+        raise InputError.single(label, f"cannot be read: {error.strerror}", allowed, "check its rights") from None
     except soundfile.LibsndfileError as error:
-        raise Refusal.because(label, f"cannot be read as a sound file: {error.error_string}", allowed, _AGAIN) from None
+        raise InputError.single(
+            label, f"cannot be read as a sound file: {error.error_string}", allowed, _AGAIN
+        ) from None
     if info.format not in ("WAV", "WAVEX", "RF64", "FLAC"):
-        raise Refusal.because(label, f"a {info.format} file", allowed, "export it as WAV or FLAC")
+        raise InputError.single(label, f"a {info.format} file", allowed, "export it as WAV or FLAC")
     if info.subtype not in _LOSSLESS:
         what = f"its samples are encoded as {info.subtype_info}"
-        raise Refusal.because(label, what, "16, 24 or 32 bits, or floating point", "record it again without loss")
+        raise InputError.single(label, what, "16, 24 or 32 bits, or floating point", "record it again without loss")
     if not info.frames:
-        raise Refusal.because(label, "holds no samples", "a recording", _AGAIN)
+        raise InputError.single(label, "holds no samples", "a recording", _AGAIN)
     encoding = f"{info.format}, {info.subtype_info}, {info.samplerate} Hz"
     return Header(info.samplerate, info.channels, info.frames, _LOSSLESS[info.subtype], encoding)
 
@@ -123,14 +125,14 @@ def samples_of(path: Path, label: str, header: Header, channels: Sequence[int]) 
 
     Raises
     ------
-    Refusal
+    InputError
         If a channel is not there, holds nothing but zeros or something that is no number, or the file is damaged.
     """
     import soundfile
 
     for channel in channels:
         if channel > header.channels:
-            raise Refusal.because(
+            raise InputError.single(
                 label,
                 f"channel {channel} is asked for, and it has {header.channels}",
                 f"channels 1 to {header.channels}",
@@ -139,17 +141,17 @@ def samples_of(path: Path, label: str, header: Header, channels: Sequence[int]) 
     try:
         values, _ = soundfile.read(str(path), dtype="float64", always_2d=True)
     except soundfile.LibsndfileError as error:
-        raise Refusal.because(label, f"damaged: {error.error_string}", "a whole file", _AGAIN) from None
+        raise InputError.single(label, f"damaged: {error.error_string}", "a whole file", _AGAIN) from None
     if values.shape[0] != header.samples:
         what = f"cut short: its header announces {header.samples} samples, and {values.shape[0]} are there"
-        raise Refusal.because(label, what, "a whole file", _AGAIN)
+        raise InputError.single(label, what, "a whole file", _AGAIN)
     chosen: Floats = np.ascontiguousarray(values[:, [channel - 1 for channel in channels]].T)
     for channel, row in zip(channels, chosen, strict=True):
         if not np.isfinite(row).all():
             at = int(np.argmin(np.isfinite(row)))
-            raise Refusal.because(label, f"sample {at + 1} of channel {channel} is no number", "numbers", _AGAIN)
+            raise InputError.single(label, f"sample {at + 1} of channel {channel} is no number", "numbers", _AGAIN)
         if not row.any():
-            raise Refusal.because(
+            raise InputError.single(
                 label, f"channel {channel} is silent throughout", "a recording", "check cables and the channel's number"
             )
     return chosen
@@ -166,7 +168,7 @@ def identify(path: Path) -> Verdict:
         return Verdict(NO, "does not begin as a WAV or FLAC file does")
     try:
         header = header_of(path, path.name)
-    except Refusal as refusal:
-        return Verdict(POSSIBLE, f"begins as a sound file, but: {refusal.problems[0].what}")
+    except InputError as input_error:
+        return Verdict(POSSIBLE, f"begins as a sound file, but: {input_error.problems[0].what}")
     seconds = header.samples / header.sampling_rate
     return Verdict(LIKELY, f"{header.encoding}, {header.channels} channels, {seconds:.3g} s")

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.recording.impulse_responses import Window
 from anechain.acoustics.recording.sweeps import advance_times
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_capture.excitations import Excitation
 from anechain_capture.files import HERE, RecordedFile
 from anechain_capture.options import CaptureOptions, Grid
@@ -45,7 +45,7 @@ def frequencies_of(
 
     Raises
     ------
-    Refusal
+    InputError
         If none does.
     """
     if options.grid == "native":
@@ -68,7 +68,7 @@ def frequencies_of(
                 "the microphone say nothing there"
             )
     if not grid.size:
-        raise Refusal.because(
+        raise InputError.single(
             HERE,
             f"no frequency of the grid lies between {low:g} and {high:g} Hz, where the responses mean something",
             "a longer window, or a grid that reaches there",

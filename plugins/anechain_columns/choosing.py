@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_columns.names import impedance_kind, name_an_impedance, name_columns, name_orders, order_of
 from anechain_columns.options import Column, ColumnsOptions
 from anechain_delimited.columns import header_cells
@@ -42,7 +42,7 @@ def table_of(text: str, where: str, options: ColumnsOptions) -> tuple[Table, lis
 
     Raises
     ------
-    Refusal
+    InputError
         As :func:`anechain_delimited.table.read_table` does.
     """
     named = _naming(options)
@@ -57,7 +57,7 @@ def quantity_of(cells: Sequence[str], options: ColumnsOptions, where: str) -> st
 
     Raises
     ------
-    Refusal
+    InputError
         If neither says, or the header names both.
     """
     if options.quantity != "auto":
@@ -70,7 +70,7 @@ def quantity_of(cells: Sequence[str], options: ColumnsOptions, where: str) -> st
     orders = name_orders(cells) or (not ohms and any(order_of(cell) is not None for cell in cells))
     if ohms == orders:
         found = "both an impedance and harmonic orders" if ohms else "neither an impedance nor harmonic orders"
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"the header names {found}" if cells else "no header names the columns",
             "a frequency, and an impedance or harmonic orders",
@@ -90,7 +90,7 @@ def _number_of(column: Column, what: str, cells: Sequence[str], count: int, wher
             i for i, cell in enumerate(plain) if _bare(cell) == name
         ]
     if len(at) != 1:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"the column {column!r} of {what} is there {'twice or more' if at else 'not at all'}",
             f"numbers 1 to {count}" + (f", or one of {', '.join(map(repr, cells))}" if cells else ""),
@@ -103,7 +103,7 @@ def _once(found: Mapping[str, list[int]], cells: Sequence[str], where: str, opti
     for what, columns in found.items():
         if len(columns) > 1:
             names = " and ".join(f"{at + 1} ({cells[at]})" for at in columns)
-            raise Refusal.because(
+            raise InputError.single(
                 where, f"columns {names} all look like the {what}", "one of each", f"say by the option `{option}`"
             )
 
@@ -124,7 +124,7 @@ def _frequency_column(
     if named:
         return named[0], []
     if 0 in others:
-        raise Refusal.because(where, "no column is named as the frequency", "one", "say by the option `columns`")
+        raise InputError.single(where, "no column is named as the frequency", "one", "say by the option `columns`")
     return 0, ["the first column taken as the frequency: nothing names it"]
 
 
@@ -135,7 +135,7 @@ def columns_of_impedance(
 
     Raises
     ------
-    Refusal
+    InputError
         If a declared column is not there, or the header is of two minds, or there is none and more than two columns.
     """
     found: dict[str, int]
@@ -157,7 +157,7 @@ def columns_of_impedance(
         found = {kind: found[kind] for kind in chosen if kind in found}
         if not parts and "magnitude" not in found:
             if count != 2:
-                raise Refusal.because(
+                raise InputError.single(
                     where,
                     f"nothing says which of {count} columns is the impedance, or whether they are modulus and phase or "
                     "real and imaginary part",
@@ -167,7 +167,9 @@ def columns_of_impedance(
             found = {"magnitude": 1 - frequency}
             notes.append("the other column taken as the modulus: nothing names it")
     if frequency in found.values():
-        raise Refusal.because(where, f"column {frequency + 1} is the frequency and the impedance", "different columns")
+        raise InputError.single(
+            where, f"column {frequency + 1} is the frequency and the impedance", "different columns"
+        )
     found["frequency"] = frequency
     return found, notes + _left_out(cells, count, set(found.values()))
 
@@ -179,7 +181,7 @@ def columns_of_orders(
 
     Raises
     ------
-    Refusal
+    InputError
         If a declared column is not there, the header is of two minds, or it names a total without orders.
     """
     named = [order_of(cell) for cell in cells]
@@ -195,14 +197,14 @@ def columns_of_orders(
     if not any(order > 1 for order in orders):
         totals = [cells[at] for at, one in enumerate(named) if one is not None and one.order is None]
         if totals:
-            raise Refusal.because(
+            raise InputError.single(
                 where,
                 f"only a total over the orders is there ({', '.join(totals)}): it cannot be told apart into orders, "
                 "and the dataset of harmonics holds orders",
                 "a column for each order",
                 "export the orders too",
             )
-        raise Refusal.because(
+        raise InputError.single(
             where,
             "no column is named as a harmonic order above the first",
             "columns such as H2, k2, 2nd or order 2",
@@ -220,7 +222,7 @@ def columns_of_orders(
     others = {*orders.values(), *noise.values()}
     frequency, notes = _frequency_column(cells, options, count, others, where)
     if frequency in others or len(others) < len(orders) + len(noise):
-        raise Refusal.because(
+        raise InputError.single(
             where, "two of frequency, orders and noise are the same column", "different columns", "correct the options"
         )
     return frequency, dict(sorted(orders.items())), noise, notes + _left_out(cells, count, {frequency, *others})

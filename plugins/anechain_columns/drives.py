@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from pathlib import PurePath
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain_columns.options import ColumnsOptions, pattern_tokens
 
 __all__ = ["volts_of_files"]
@@ -20,7 +20,7 @@ def volts_of_files(files: Mapping[str, PurePath], options: ColumnsOptions, where
 
     Raises
     ------
-    Refusal
+    InputError
         With every file whose drive is not known, every drive that two files have, and every name in `drives` that no
         file has.
     """
@@ -53,8 +53,8 @@ def volts_of_files(files: Mapping[str, PurePath], options: ColumnsOptions, where
                 Problem(label, f"the word {word!r} in the place of {{drive}}", allowed, "add it to `drives`")
             )
         else:
-            mend = "say so by the option `drive`" if len(files) == 1 else "say so by the option `drives` or `pattern`"
-            problems.append(Problem(label, "at which drive it was measured is not known", allowed, mend))
+            fix = "say so by the option `drive`" if len(files) == 1 else "say so by the option `drives` or `pattern`"
+            problems.append(Problem(label, "at which drive it was measured is not known", allowed, fix))
     problems += [
         Problem(
             where, f"option `drives`: no file has the drive or name {word!r}", ", ".join(files), "correct the option"
@@ -70,7 +70,7 @@ def volts_of_files(files: Mapping[str, PurePath], options: ColumnsOptions, where
         if len(labels) > 1
     ]
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return volts
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import resample
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_columns.choosing import columns_of_orders
 from anechain_columns.names import values_of
 from anechain_columns.numbers import frequencies_of, listed, refuse_missing
@@ -62,7 +62,7 @@ def orders_of(table: Table, cells: list[str], options: ColumnsOptions, where: st
 
     Raises
     ------
-    Refusal
+    InputError
         If a column or what it holds cannot be told, a value is missing or impossible, or the frequencies do not rise.
     """
     at, orders, noises, notes = columns_of_orders(cells, options, table.values.shape[1], where)
@@ -91,7 +91,7 @@ def orders_of(table: Table, cells: list[str], options: ColumnsOptions, where: st
         if n in noises:
             own = values_of(cell(noises[n])) or kind
             if own != kind and "level" in (own, kind):
-                raise Refusal.because(
+                raise InputError.single(
                     where,
                     f"order {n} is given as {kind}, its noise as {own}",
                     "both as levels, or both relative to the fundamental",
@@ -110,7 +110,7 @@ def orders_of(table: Table, cells: list[str], options: ColumnsOptions, where: st
         )
     relative = {kind for n, kind in kinds.items() if kind != "level"}
     if relative and len(relative) < len(set(kinds.values())):
-        raise Refusal.because(
+        raise InputError.single(
             where, "some orders are levels, others relative to the fundamental", "one of the two", "set `values`"
         )
     level_kind = ""
@@ -149,7 +149,7 @@ def _kinds(cells: dict[int, str], options: ColumnsOptions, notes: list[str], whe
 
     Raises
     ------
-    Refusal
+    InputError
         If neither the option nor its header says.
     """
     said = {n: values_of(cell) for n, cell in cells.items()}
@@ -160,7 +160,7 @@ def _kinds(cells: dict[int, str], options: ColumnsOptions, notes: list[str], whe
         return dict.fromkeys(cells, options.values)
     known = {n: kind for n, kind in said.items() if kind is not None}
     if open_ := [cells[n] or f"order {n}" for n in cells if n not in known]:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"nothing says what {', '.join(map(repr, open_))} hold{'s' if len(open_) == 1 else ''}",
             "levels in dB, dB relative to the fundamental, or per cent of it",
@@ -177,7 +177,7 @@ def _decibels(values: Floats, kind: str, name: str, lines: NDArray[np.int64], ke
     bad = values < 0 if keep else values <= 0
     if bad.any():
         row = int(np.argmax(bad))
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"line {lines[row]}: {name} is {values[row]:g} per cent, which has no level",
             "per cents above zero",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, Verdict
 
 __all__ = ["identify"]
@@ -35,8 +35,8 @@ def identify(path: Path) -> Verdict:
         head = head[: end + (end % 2 if b"\0" in head else 0)]
     try:
         table, cells = table_of(decode(head, path.name).text, path.name, ColumnsOptions())
-    except Refusal as refusal:
-        return Verdict(NO, refusal.problems[0].what)
+    except InputError as input_error:
+        return Verdict(NO, input_error.problems[0].what)
     rows, columns = table.values.shape
     ohms, orders = name_an_impedance(cells), name_orders(cells)
     if ohms == orders:

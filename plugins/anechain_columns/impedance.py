@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_columns.choosing import columns_of_impedance
 from anechain_columns.numbers import frequencies_of, listed, refuse_missing, unit_in_force
 from anechain_columns.options import ColumnsOptions
@@ -54,7 +54,7 @@ def impedance_of(table: Table, cells: list[str], options: ColumnsOptions, where:
 
     Raises
     ------
-    Refusal
+    InputError
         If a column cannot be told, a value is missing or impossible, or the frequencies do not rise.
     """
     columns, notes = columns_of_impedance(cells, options, table.values.shape[1], where)
@@ -69,7 +69,7 @@ def impedance_of(table: Table, cells: list[str], options: ColumnsOptions, where:
     first = "real" if "real" in columns else "magnitude"
     units = {kind: unit_in_force("impedance", cell(kind), options, notes) for kind in values if kind != "phase"}
     if len(set(units.values())) > 1:
-        raise Refusal.because(where, "real and imaginary part have different units", "one unit", "correct the header")
+        raise InputError.single(where, "real and imaginary part have different units", "one unit", "correct the header")
     if units[first] == "kilohm":
         values |= {kind: values[kind] * 1000.0 for kind in units}
         notes.append("impedance turned from kilohm into ohm")
@@ -83,7 +83,7 @@ def impedance_of(table: Table, cells: list[str], options: ColumnsOptions, where:
         phase = _degrees(values["phase"], cell("phase"), options, notes, where) if "phase" in values else None
     if (magnitude <= 0).any():
         row = int(np.argmax(magnitude <= 0))
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"line {table.lines[rows][row]}: the modulus is {magnitude[row]:g} ohm",
             "a modulus above zero",
@@ -93,7 +93,7 @@ def impedance_of(table: Table, cells: list[str], options: ColumnsOptions, where:
         if given is None or not (gaps := np.isnan(given)).any():
             continue
         if gaps.all():
-            raise Refusal.because(where, f"the {kind} is missing in every row", f"a {kind}", "correct `columns`")
+            raise InputError.single(where, f"the {kind} is missing in every row", f"a {kind}", "correct `columns`")
         notes.append(f"{kind} missing at {listed(frequency[gaps])}: kept as not measured")
     if phase is None:
         notes.append("phase missing: the table has none")
@@ -111,14 +111,14 @@ def _degrees(values: Floats, cell: str, options: ColumnsOptions, notes: list[str
 
     Raises
     ------
-    Refusal
+    InputError
         If nothing names the unit and the values would do for radians too.
     """
     said: list[str] = []
     unit = unit_in_force("phase", cell, options, said)
     largest = float(np.nanmax(np.abs(values), initial=0.0))
     if said and options.phase_unit == "auto" and largest <= np.pi / 2:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"nothing names the unit of the phase, and no value is beyond {largest:.3g}: degrees or radians",
             "a unit in the header",

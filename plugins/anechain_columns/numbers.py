@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_columns.names import unit_of
 from anechain_columns.options import ColumnsOptions
 from anechain_delimited.table import Table
@@ -41,7 +41,7 @@ def refuse_missing(table: Table, columns: dict[str, int], keep: bool, where: str
 
     Raises
     ------
-    Refusal
+    InputError
         Naming the first of them.
     """
     for name, column in columns.items():
@@ -50,7 +50,7 @@ def refuse_missing(table: Table, columns: dict[str, int], keep: bool, where: str
             continue
         cell = table.missing[at[0], column]
         more = f" (and {len(at) - 1} more)" if len(at) > 1 else ""
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"line {table.lines[at[0]]}: the {name} {f'is {cell!r}' if cell else 'is empty'}{more}",
             "a finite number in every row",
@@ -66,7 +66,7 @@ def frequencies_of(
 
     Raises
     ------
-    Refusal
+    InputError
         If they are not, or fewer than two are left.
     """
     unit = unit_in_force("frequency", cell, options, notes)
@@ -79,12 +79,14 @@ def frequencies_of(
         notes.append("the row at 0 Hz dropped")
     values, lines = values[rows], table.lines[rows]
     if values.size < 2:
-        raise Refusal.because(where, f"{values.size} rows above 0 Hz", "two or more", "check that the export is whole")
+        raise InputError.single(
+            where, f"{values.size} rows above 0 Hz", "two or more", "check that the export is whole"
+        )
     bad = np.flatnonzero(np.r_[values[0] <= 0, np.diff(values) <= 0])
     if bad.size:
         row = int(bad[0])
         after = f" after {values[row - 1]:g} Hz" if row else ""
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"line {lines[row]}: the frequency is {values[row]:g} Hz{after}",
             "frequencies above 0 Hz, each above the one before",

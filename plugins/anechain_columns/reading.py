@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from anechain.acoustics.impedance.impedance_takes import mean_impedance, phase_deviation
 from anechain.acoustics.recording.stated_signals import level_by_drive
 from anechain.data.checks import Check, drives_in_words, made
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.direction_patterns import gathered_notes, labelled
 from anechain_columns.choosing import quantity_of, table_of
@@ -49,11 +49,11 @@ def read(paths: Sequence[Path], options: ColumnsOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With one problem for each bad file; with those of the files together, once each is good by itself.
     """
     if not paths:
-        raise Refusal.because(HERE, "no files", "at least one file", "correct the device's files in the campaign")
+        raise InputError.single(HERE, "no files", "at least one file", "correct the device's files in the campaign")
     _, files = labelled(paths)
     problems: list[Problem] = []
     found: dict[str, Impedance | Orders] = {}
@@ -62,15 +62,15 @@ def read(paths: Sequence[Path], options: ColumnsOptions) -> Reading:
         try:
             found[label], before = _content(path, label, options)
             notes[label] = [*before, *found[label].notes]
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     report = gathered_notes(notes)
     impedances = {label: one for label, one in found.items() if isinstance(one, Impedance)}
     orders = {label: one for label, one in found.items() if isinstance(one, Orders)}
     if impedances and orders:
-        raise Refusal.because(
+        raise InputError.single(
             HERE,
             f"{next(iter(impedances))} holds an impedance, {next(iter(orders))} harmonic orders",
             "one of the two",
@@ -82,7 +82,7 @@ def read(paths: Sequence[Path], options: ColumnsOptions) -> Reading:
             dataset.attrs["drive"] = options.drive
         return Reading(impedance=dataset, report=tuple(report))
     if options.repeats:
-        raise Refusal.because(
+        raise InputError.single(
             HERE, "the option `repeats` is set, but these are harmonics", "one file per drive", "leave the option out"
         )
     volts = volts_of_files(files, options, HERE)
@@ -105,7 +105,7 @@ def _content(path: Path, label: str, options: ColumnsOptions) -> tuple[Impedance
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             label, f"cannot be read: {error.strerror}", "a readable file", "check its rights and that it exists"
         ) from None
     decoded = decode(data, label, options.encoding)
@@ -126,7 +126,7 @@ def _check_one_grid(found: Mapping[str, Impedance] | Mapping[str, Orders]) -> No
         or not np.allclose(one.frequency, first[1].frequency, rtol=1e-6, atol=0)
     ]
     if other:
-        raise Refusal(
+        raise InputError(
             Problem(label, f"has other frequencies than {first[0]}", "one frequency grid", "export all files alike")
             for label in other
         )
@@ -140,7 +140,7 @@ def _joined_impedance(found: Mapping[str, Impedance], options: ColumnsOptions, r
     spread: dict[str, tuple[str, NDArray[Any]]] = {}
     if len(found) > 1:
         if not options.repeats:
-            raise Refusal.because(
+            raise InputError.single(
                 HERE,
                 f"{len(found)} files of an impedance: {', '.join(list(found)[:4])}",
                 "one file, since a device has one impedance",
@@ -160,7 +160,7 @@ def _joined_impedance(found: Mapping[str, Impedance], options: ColumnsOptions, r
         if angles is not None:
             spread["phase_std"] = "frequency", phase_deviation(moduli, angles)
         if np.isnan(mean.magnitude).all():
-            raise Refusal.because(HERE, "no frequency has a value in every take", "whole takes", "export them again")
+            raise InputError.single(HERE, "no frequency has a value in every take", "whole takes", "export them again")
         at = int(np.nanargmax(mean.deviation))
         report.append(
             f"mean of {len(found)} takes; their standard deviation is at most {100 * mean.deviation[at]:.2g} per cent, "
@@ -180,7 +180,7 @@ def _joined_orders(found: Mapping[str, Orders], volts: Mapping[str, float], repo
     if len(kinds) > 1:
         words = {"spl": "sound pressure levels", "relative": "relative levels", "": "levels of unstated reference"}
         said = "; ".join(f"{label} holds {words[kind]}" for kind, label in kinds.items())
-        raise Refusal.because(HERE, said, "one kind of level", "export all drives alike")
+        raise InputError.single(HERE, said, "one kind of level", "export all drives alike")
     labels = sorted(found, key=lambda label: volts[label])
     orders = sorted({n for one in found.values() for n in one.level})
     frequency = next(iter(found.values())).frequency

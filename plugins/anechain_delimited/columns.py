@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_delimited.names import UNITS, kinds_of, name_a_curve, words_of
 from anechain_delimited.table import SEPARATORS, Table, cells_of, uncommented
 
@@ -87,7 +87,7 @@ def _declared(wanted: Columns, cells: list[str], count: int, where: str) -> dict
             ]
         if len(at) != 1:
             times = "twice or more" if at else "not at all"
-            raise Refusal.because(
+            raise InputError.single(
                 where,
                 f"the {kind} column {column!r} of the option `columns` is there {times}",
                 f"numbers 1 to {count}" + (f", or one of {', '.join(map(repr, cells))}" if cells else ""),
@@ -95,7 +95,7 @@ def _declared(wanted: Columns, cells: list[str], count: int, where: str) -> dict
             )
         found[kind] = at[0]
     if len(set(found.values())) < len(found):
-        raise Refusal.because(
+        raise InputError.single(
             where, "two entries of the option `columns` are the same column", "different columns", "correct the option"
         )
     return found
@@ -104,11 +104,11 @@ def _declared(wanted: Columns, cells: list[str], count: int, where: str) -> dict
 def _from_header(cells: list[str], count: int, where: str) -> tuple[dict[str, int], list[str]]:
     """Columns by the header's names, else the first ones in the usual order, with notes on what was assumed."""
     kinds = kinds_of(cells)
-    mend = "say by the option `columns` which one it is"
+    fix = "say by the option `columns` which one it is"
     for kind, columns in kinds.items():
         if len(columns) > 1:
             names = " and ".join(f"{at + 1} ({cells[at]})" for at in columns)
-            raise Refusal.because(where, f"columns {names} all look like the {kind}", "one of each", mend)
+            raise InputError.single(where, f"columns {names} all look like the {kind}", "one of each", fix)
     named = {kind: columns[0] for kind, columns in kinds.items() if columns}
     if {"frequency", "level"} <= named.keys():
         return named, []
@@ -118,7 +118,7 @@ def _from_header(cells: list[str], count: int, where: str) -> tuple[dict[str, in
     if any(assumed.get(kind) != at for kind, at in named.items()):
         found = ", ".join(f"{kind} in column {at + 1}" for kind, at in named.items())
         lacking = " and ".join({"frequency", "level"} - named.keys())
-        raise Refusal.because(where, f"the header names {found}, but no {lacking}", "frequency and level named", mend)
+        raise InputError.single(where, f"the header names {found}, but no {lacking}", "frequency and level named", fix)
     order = ", ".join(assumed)
     return assumed, [f"columns taken as {order}, in this order: no header names them all"]
 
@@ -137,7 +137,7 @@ def choose_columns(table: Table, wanted: Columns | None, where: str) -> Chosen:
 
     Raises
     ------
-    Refusal
+    InputError
         If a declared column is not there, or if the header is of two minds.
     """
     count = table.values.shape[1]

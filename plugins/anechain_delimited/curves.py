@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain_delimited.columns import Chosen
 from anechain_delimited.table import Table
 
@@ -35,7 +35,7 @@ def _check_units(units: dict[str, str], options: DelimitedOptions, where: str) -
         if unit == used:
             continue
         if option not in options.model_fields_set:
-            raise Refusal.because(
+            raise InputError.single(
                 where,
                 f"the header gives the {kind} in {unit}, but the option `{option}` is {used}",
                 "header and options in agreement",
@@ -53,7 +53,7 @@ def _refuse_missing(table: Table, chosen: Chosen, keep: bool, where: str) -> Non
         cell = table.missing[at[0], column]  # type: ignore[index] # a column of None has no missing cells
         found = f"is {cell!r}" if cell else "is empty"
         more = f" (and {len(at) - 1} more)" if len(at) > 1 else ""
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"line {table.lines[at[0]]}: the {kind} {found}{more}",
             "a finite number in every row",
@@ -71,12 +71,12 @@ def _rises(values: Floats) -> bool:
 def _check_frequency(frequency: Floats, level: Floats, lines: NDArray[np.int64], chosen: Chosen, where: str) -> None:
     """Refuse frequencies that are not above zero and strictly rising."""
     if frequency.size < 2:
-        raise Refusal.because(
+        raise InputError.single(
             where, f"{frequency.size} row above 0 Hz", "two or more", "check that the export is whole"
         )
     steps = np.diff(frequency)
     if chosen.assumed and frequency.size > 2 and frequency[0] == 1 and (steps == 1).all() and _rises(level):
-        raise Refusal.because(
+        raise InputError.single(
             where,
             "column 1 counts 1, 2, 3 to the end and column 2 rises: row numbers, it seems, before the frequency",
             "a header that names the columns, or the option `columns`",
@@ -85,7 +85,7 @@ def _check_frequency(frequency: Floats, level: Floats, lines: NDArray[np.int64],
     if _rises(frequency) and frequency[0] > 0:
         return
     if not _rises(frequency) and _rises(level) and level[0] > 0:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"columns look swapped: column {chosen.level + 1}, taken as the level, rises from {level[0]:g} to "
             f"{level[-1]:g}; column {chosen.frequency + 1}, taken as the frequency, does not",
@@ -100,7 +100,7 @@ def _check_frequency(frequency: Floats, level: Floats, lines: NDArray[np.int64],
     else:
         row = int(np.argmax(steps <= 0))
         what = f"line {lines[row + 1]}: the frequency is {frequency[row + 1]:g} Hz after {frequency[row]:g} Hz"
-    raise Refusal.because(
+    raise InputError.single(
         where,
         what,
         "frequencies above 0 Hz, each above the one before",
@@ -115,7 +115,7 @@ def _decibels(values: Floats, scale: str, lines: NDArray[np.int64], keep: bool, 
     below = values <= 0
     if below.any() and not (keep and not (values < 0).any()):
         row = int(np.argmax(below))
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"line {lines[row]}: the magnitude is {values[row]:g}, which has no level",
             "magnitudes above zero",
@@ -156,7 +156,7 @@ def curve_of(
 
     Raises
     ------
-    Refusal
+    InputError
         If a value is missing or impossible, or if the frequencies do not rise.
     """
     notes = _check_units(chosen.units, options, where)
@@ -184,7 +184,7 @@ def curve_of(
         if values is None or not (gaps := np.isnan(values)).any():
             continue
         if gaps.all():
-            raise Refusal.because(
+            raise InputError.single(
                 where, f"the {kind} is missing in every row", f"a {kind}", "correct the option `columns` or `separator`"
             )
         notes.append(f"{kind} missing at {_listed(frequency[gaps])}: kept as not measured")

@@ -6,7 +6,7 @@ import codecs
 import re
 from dataclasses import dataclass
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 
 __all__ = ["Decoded", "decode"]
 
@@ -82,7 +82,7 @@ def decode(data: bytes, where: str, encoding: str = "auto") -> Decoded:
 
     Raises
     ------
-    Refusal
+    InputError
         If the bytes are not of that encoding, or hold control characters that no text has.
     """
     codec, skip = _encoding_of(data, encoding)
@@ -92,7 +92,7 @@ def decode(data: bytes, where: str, encoding: str = "auto") -> Decoded:
         text = body.decode(codec)
     except UnicodeDecodeError as error:
         if codec != "utf-8" or encoding != "auto" or skip:
-            raise Refusal.because(
+            raise InputError.single(
                 where,
                 f"byte {skip + error.start + 1} is not {codec.upper()}: {error.reason}",
                 _ALLOWED,
@@ -107,7 +107,7 @@ def decode(data: bytes, where: str, encoding: str = "auto") -> Decoded:
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     if control := _CONTROL.search(text):
         line = text.count("\n", 0, control.start()) + 1
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"line {line} holds the control character {ord(control[0]):#04x}: this is not text",
             _ALLOWED,

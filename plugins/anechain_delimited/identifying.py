@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE, Verdict
 
 __all__ = ["identify"]
@@ -18,7 +18,7 @@ def identify(path: Path) -> Verdict:
     import numpy as np
 
     from anechain_delimited.decoding import decode
-    from anechain_delimited.table import NoTable, read_table
+    from anechain_delimited.table import NoTableError, read_table
 
     try:
         with path.open("rb") as file:
@@ -32,14 +32,14 @@ def identify(path: Path) -> Verdict:
         head = head[: end + (end % 2 if b"\0" in head else 0)]
     try:
         text = decode(head, path.name).text
-    except Refusal as refusal:
-        return Verdict(NO, refusal.problems[0].what)
+    except InputError as input_error:
+        return Verdict(NO, input_error.problems[0].what)
     try:
         table = read_table(text, path.name)
-    except NoTable as refusal:
-        return Verdict(NO, refusal.problems[0].what)
-    except Refusal as refusal:
-        return Verdict(POSSIBLE, f"rows of numbers, but {refusal.problems[0].what}")
+    except NoTableError as input_error:
+        return Verdict(NO, input_error.problems[0].what)
+    except InputError as input_error:
+        return Verdict(POSSIBLE, f"rows of numbers, but {input_error.problems[0].what}")
     rows, columns = table.values.shape
     found = f"{rows} rows of {columns} numbers, {table.dialect}"
     first = table.values[:, 0]

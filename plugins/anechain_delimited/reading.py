@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from anechain.assemble import Curve, assemble_responses
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.direction_patterns import (
     Direction,
@@ -32,7 +32,7 @@ def _bytes_of(path: Path, where: str) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             where, f"cannot be read: {error.strerror}", "a readable file", "check its rights and that it exists"
         ) from None
 
@@ -54,7 +54,7 @@ def _joined(label: str, found: Sequence[Problem]) -> Problem:
     def all_of(part: str) -> str:
         return "; ".join(text for problem in found if (text := getattr(problem, part)))
 
-    return Problem(label, all_of("what"), all_of("allowed"), all_of("mend"))
+    return Problem(label, all_of("what"), all_of("expected"), all_of("fix"))
 
 
 def _by_manifest(
@@ -68,8 +68,8 @@ def _by_manifest(
         notes.append(f"{label} is the manifest, not a curve")
     try:
         text = decode(_bytes_of(path, manifest.name), manifest.name, "auto").text
-    except Refusal as refusal:
-        return {}, list(refusal.problems), notes
+    except InputError as input_error:
+        return {}, list(input_error.problems), notes
     directions, problems = directions_of_manifest(text, manifest.name, files, options)
     return directions, problems, notes
 
@@ -93,14 +93,14 @@ def read(paths: Sequence[Path], options: DelimitedOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With one problem for each bad file; with those of the directions together, once each file is good by itself.
     """
     problems = option_problems(options, HERE)
     if not paths:
         problems.append(Problem(HERE, "no files", "at least one file", "correct the device's files in the campaign"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     folder, files = labelled(paths)
     directions: dict[str, Direction] = {}
     report: list[str] = []
@@ -117,20 +117,22 @@ def read(paths: Sequence[Path], options: DelimitedOptions) -> Reading:
         if options.pattern is not None:
             try:
                 directions[label] = direction_of_name(path, label, options)
-            except Refusal as refusal:
-                found.extend(refusal.problems)
+            except InputError as input_error:
+                found.extend(input_error.problems)
         try:
             # A file of unknown direction is read too, so that all that is wrong with it is said at once.
             curve, notes[label] = _content(path, label, directions.get(label, nowhere), options)
             curves.append(curve)
-        except Refusal as refusal:
-            found.extend(refusal.problems)
+        except InputError as input_error:
+            found.extend(input_error.problems)
         if found:
             problems.append(_joined(label, found))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     if not curves:
-        raise Refusal.because(HERE, "no files besides the manifest", "at least one curve", "correct the device's files")
+        raise InputError.single(
+            HERE, "no files besides the manifest", "at least one curve", "correct the device's files"
+        )
     report.extend(gathered_notes(notes))
     if options.resample is not None:
         wanted = options.resample

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.assemble import Curve
-from anechain.errors import Refusal
+from anechain.errors import InputError
 
 __all__ = ["log_grid", "on_one_grid", "resampled"]
 
@@ -69,7 +69,7 @@ def resampled(
 
     Raises
     ------
-    Refusal
+    InputError
         If fewer than two points of the grid lie within the common range.
     """
     lowest = max(curves, key=lambda curve: curve.frequency[0])
@@ -79,7 +79,7 @@ def resampled(
     # A grid point that is a limit of the data but for rounding is inside.
     grid = wanted[(wanted >= bottom * (1 - 1e-9)) & (wanted <= top * (1 + 1e-9))]
     if grid.size < 2:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"option `resample`: {grid.size} of its frequencies lie between {bottom:g} Hz ({lowest.source}) and "
             f"{top:g} Hz ({highest.source}), which all directions share",

@@ -8,14 +8,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain_delimited.names import name_a_curve
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Dialect", "NoTable", "Table", "cells_of", "read_table", "uncommented"]
+__all__ = ["Dialect", "NoTableError", "Table", "cells_of", "read_table", "uncommented"]
 
 SEPARATORS = {"tab": "\t", "semicolon": ";", "comma": ",", "blank": None}
 """In the order of preference: what a tab separates, blanks would separate too, and lose empty cells."""
@@ -81,7 +81,7 @@ class Table:
     notes: tuple[str, ...]
 
 
-class NoTable(Refusal):
+class NoTableError(InputError):
     """The text holds no row of numbers."""
 
 
@@ -330,7 +330,7 @@ def _refuse_doubtful_commas(
                 return
             break
     line = lines[rows[0]]
-    raise Refusal.because(
+    raise InputError.single(
         where,
         f"line {rows[0] + 1}: {_shown(line)} is either {columns} columns ({' | '.join(cells_of(line, 'comma'))}) or, "
         f"with a decimal comma, {len(other.split(' | '))} columns ({other}); nothing in the file says which",
@@ -372,22 +372,22 @@ def _text_beside_numbers(lines: list[str], dialects: list[Dialect]) -> int:
     return 0
 
 
-def _no_table(lines: list[str], separator: str, decimal: str, where: str) -> NoTable:
-    """Refusal of a text without a row of numbers, with the likely reason."""
-    what, mend = "no row of at least two numbers", "check that the export holds the curve"
+def _no_table(lines: list[str], separator: str, decimal: str, where: str) -> NoTableError:
+    """InputError of a text without a row of numbers, with the likely reason."""
+    what, fix = "no row of at least two numbers", "check that the export holds the curve"
     if any(_QUOTED_NUMBER.match(line.strip()) for line in lines):
-        what, mend = "the numbers stand in quotation marks, as text does", "export without quotation marks"
+        what, fix = "the numbers stand in quotation marks, as text does", "export without quotation marks"
     elif decimal == "comma" and (commas := _best_attempt(lines, [Dialect("comma", "point")])) is not None:
         what = (
             f"line {commas.rows[0] + 1}: commas are the only separator, and the option `decimal` says they are decimal"
         )
-        mend = "export with another separator or a decimal point: a comma cannot be both"
+        fix = "export with another separator or a decimal point: a comma cannot be both"
     elif beside := _text_beside_numbers(lines, _dialects("\n".join(lines), separator, decimal)):
-        what, mend = f"line {beside}: {_shown(lines[beside - 1])} holds text beside numbers", "export numbers only"
+        what, fix = f"line {beside}: {_shown(lines[beside - 1])} holds text beside numbers", "export numbers only"
     elif (separator, decimal) != ("auto", "auto"):
         what += f" with the options `separator` {separator} and `decimal` {decimal}"
-        mend = "correct or leave out these options"
-    return NoTable([Problem(where, what, _ALLOWED, mend)])
+        fix = "correct or leave out these options"
+    return NoTableError([Problem(where, what, _ALLOWED, fix)])
 
 
 def read_table(
@@ -422,7 +422,7 @@ def read_table(
 
     Raises
     ------
-    Refusal
+    InputError
         If there is no table, if a line among the numbers is not one of its rows, if the last row looks cut short, or
         if commas can be read in two ways.
 
@@ -443,15 +443,15 @@ def read_table(
     if best is None:
         raise _no_table(lines, separator, decimal, where)
     if best.values is None or best.missing is None:
-        mend = "export the file again; lines that do not belong can be passed over by `skip_lines` or `skip_last_lines`"
-        raise Refusal.because(where, best.trouble, _ALLOWED, mend)
+        fix = "export the file again; lines that do not belong can be passed over by `skip_lines` or `skip_last_lines`"
+        raise InputError.single(where, best.trouble, _ALLOWED, fix)
     rows, columns = best.rows, best.values.shape[1]
     block = lines[rows[0] : rows[-1] + 1]
     if best.dialect.separator == "comma" and decimal == "auto" and not any("." in lines[row] for row in rows):
         _refuse_doubtful_commas(lines, rows, columns, named, where)
     cut = _cut_short(lines, rows, best.dialect)
     if cut:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"line {rows[-1] + 1}: the last row {_shown(lines[rows[-1]])} looks cut short: {cut}",
             "a whole file",

@@ -15,7 +15,7 @@ from anechain.acoustics.directivity.directions import PLANES, orbit_vectors
 from anechain.acoustics.directivity.sphere import SAME_DIRECTION, interpolate_sphere, unique_directions
 from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.assemble import Curve, assemble_responses
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.grids import Grid, nearest_directions, orbit_angles, some_of, sphere_of_grid
 from anechain_sofa.conventions import LISTENER, unreadable_because
@@ -54,11 +54,11 @@ def read(paths: Sequence[Path], options: SofaOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With every problem found.
     """
     if len(paths) != 1:
-        raise Refusal(
+        raise InputError(
             Problem(
                 str(path),
                 f"is one of {len(paths)} AES69 files for one device",
@@ -75,19 +75,19 @@ def read(paths: Sequence[Path], options: SofaOptions) -> Reading:
             file = SofaFile(path, stream)
             found = _contents(file, options)
     except _DAMAGED as error:
-        raise Refusal.because(
+        raise InputError.single(
             path,
             f"cannot be read as AES69: {getattr(error, 'strerror', None) or error}",
             "a complete netCDF-4 file",
             "fetch or export it again; it may have been cut short",
         ) from error
     if found is None:
-        raise Refusal(file.problems)
+        raise InputError(file.problems)
     selection, placed, heard, attrs = found
     grid = _grid(file, selection, placed.vectors, heard, options)
     responses = _responses(file, grid, options)
     if responses is None:
-        raise Refusal(file.problems)
+        raise InputError(file.problems)
     sphere = sphere_of_grid(grid, options.max_gap, file.report)
     for dataset in (responses, sphere):
         if dataset is not None:
@@ -139,7 +139,7 @@ def _accepted(file: SofaFile, options: SofaOptions) -> bool:
         )
         return False
     file.report.append(f"convention: {convention} {version} (AES69, SOFA {attribute(file, 'GLOBAL_Version')})")
-    file.report.extend(f"not as AES69 has it, says sofar: {issue}" for issue in _departures(file))
+    file.report.extend(f"not as AES69 has it, says sofar: {make_receipt}" for make_receipt in _departures(file))
     return True
 
 

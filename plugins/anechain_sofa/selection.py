@@ -60,7 +60,7 @@ def select(file: SofaFile, options: SofaOptions) -> Selection | None:
         other = {"R": "M", "M": "R"}[over]
         file.refuse(
             f"there is one {_WORD[over]} only, so no directions run over the {_WORD[over]}s",
-            mend=f"the file has {lengths[other]} {_WORD[other]}s: see the option directions"
+            fix=f"the file has {lengths[other]} {_WORD[other]}s: see the option directions"
             if lengths[other] > 1
             else "one direction is no directivity; give a file with orbits or a sphere",
         )

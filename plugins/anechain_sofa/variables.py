@@ -52,9 +52,9 @@ class SofaFile:
     problems: list[Problem] = field(default_factory=list)
     report: list[str] = field(default_factory=list)
 
-    def refuse(self, what: str, allowed: str = "", mend: str = "") -> None:
+    def refuse(self, what: str, expected: str = "", fix: str = "") -> None:
         """Note a problem."""
-        self.problems.append(Problem(str(self.path), what, allowed, mend))
+        self.problems.append(Problem(str(self.path), what, expected, fix))
 
 
 def attribute(file: SofaFile, name: str) -> str:
@@ -202,7 +202,7 @@ def positions(file: SofaFile, name: str) -> Floats | None:
     """
     found = numbers(file, name)
     if found is None:
-        file.refuse(f"{name} is missing", mend="AES69 demands it; complete the file")
+        file.refuse(f"{name} is missing", fix="AES69 demands it; complete the file")
         return None
     values = _coordinates_last(file, name, *found)
     if values is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, Verdict
 from anechain.importing.containers import Container, container_kind, open_container
 
@@ -25,8 +25,8 @@ def identify(path: Path) -> Verdict:
             return _judged(container)
     except OSError as error:
         return Verdict(NO, f"cannot be opened: {error.strerror or error}")
-    except Refusal as refusal:
-        return Verdict(NO, refusal.problems[0].what)
+    except InputError as input_error:
+        return Verdict(NO, input_error.problems[0].what)
 
 
 def _judged(container: Container) -> Verdict:

@@ -15,7 +15,7 @@ from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.directivity.directions import PLANES, orbit_vectors, unit_vectors
 from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.containers import Container, open_container
 from anechain.importing.frames import declared_frame
@@ -50,11 +50,11 @@ def read(paths: Sequence[Path], options: SphericalOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With every problem found.
     """
     if len(paths) != 1:
-        raise Refusal(
+        raise InputError(
             Problem(
                 path.name,
                 f"is one of {len(paths)} files for one device",
@@ -131,8 +131,8 @@ def _contents(
     def gathered(read_one: Callable[[], Any]) -> Any:
         try:
             return read_one()
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
             return None
 
     def numbers(option: str) -> Values | None:
@@ -157,7 +157,7 @@ def _contents(
         else:
             values = np.asarray(values + 1j * imaginary, dtype=np.complex128)
     if problems or frequency is None or values is None:
-        raise Refusal(problems)
+        raise InputError(problems)
     hertz: Floats = frequency
     lists = None if degree is None or order is None else (degree.real.ravel(), order.real.ravel())
     count = None if lists is None else lists[0].size
@@ -169,7 +169,7 @@ def _contents(
     # One coefficient that is not a number leaves the whole field unknown at that frequency.
     placed = np.where(np.isfinite(placed).all(axis=0), placed, np.nan)
     if not hertz.size or np.isnan(placed).all() or not np.nan_to_num(placed).any():
-        raise Refusal.because(
+        raise InputError.single(
             container.where,
             f"{options.coefficients} holds only zeros or no numbers above 0 Hz",
             "coefficients of a measured field",
@@ -204,7 +204,7 @@ def _coefficients_first(
         ways = [axes for axes in ways if axes == options.axes]
     if not ways:
         expected = f"{count}" if count is not None else "(N + 1)²"
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"{options.coefficients} has the shape {shape}",
             f"{expected} coefficients × {frequencies} frequencies"
@@ -212,7 +212,7 @@ def _coefficients_first(
             "correct the options `coefficients`, `frequency`, `axes`, `degree` and `order`",
         )
     if len(ways) == 2:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"{options.coefficients} has the shape {shape}: its lengths do not tell which axis is which",
             "the option `axes`",
@@ -238,7 +238,7 @@ def _degrees(
     elif len(set(zip(n.tolist(), m.tolist(), strict=True))) < count:
         wrong = "a degree and order is given twice"
     if wrong:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             wrong,
             "whole numbers n and m with |m| ≤ n, each pair once",

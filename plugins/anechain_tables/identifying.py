@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE, Verdict
 from anechain_tables.options import TablesOptions
 from anechain_tables.sheets import Sheet, source_kind, titles_of
@@ -38,8 +38,8 @@ def identify(path: Path) -> Verdict:
         return Verdict(NO, "is an archive, but no workbook")
     try:
         return _judged(titles_of(path, head, TablesOptions()), kind)
-    except Refusal as refusal:
-        return Verdict(NO if kind == "text" else POSSIBLE / 3, refusal.problems[0].what)
+    except InputError as input_error:
+        return Verdict(NO if kind == "text" else POSSIBLE / 3, input_error.problems[0].what)
 
 
 def _judged(sheet: Sheet, kind: str) -> Verdict:
@@ -48,8 +48,8 @@ def _judged(sheet: Sheet, kind: str) -> Verdict:
     words = {"text": "text", "workbook": "workbook", "parquet": "Parquet file"}[kind]
     try:
         kinds = kinds_of(sheet, options)
-    except Refusal as refusal:
-        return Verdict(other, f"{words}: {refusal.problems[0].what}")
+    except InputError as input_error:
+        return Verdict(other, f"{words}: {input_error.problems[0].what}")
     if is_long(kinds):
         return Verdict(_TITLES, f"{words} with a long table: columns {', '.join(kinds)}")
     rest = [title for column, title in enumerate(sheet.titles) if column != kinds["frequency"]]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.assemble import Curve, assemble_responses
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.direction_patterns import Direction, gathered_notes, labelled
 from anechain.importing.frames import declared_frame
@@ -51,11 +51,11 @@ def read(paths: Sequence[Path], options: TablesOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With every problem found in every table.
     """
     if not paths:
-        raise Refusal.because(HERE, "no files", "at least one file", "correct the device's files in the campaign")
+        raise InputError.single(HERE, "no files", "at least one file", "correct the device's files in the campaign")
     _, files = labelled(paths)
     problems: list[Problem] = []
     curves: list[Curve] = []
@@ -64,8 +64,8 @@ def read(paths: Sequence[Path], options: TablesOptions) -> Reading:
     for label, path in files.items():
         try:
             sheets = open_sheets(path, label, options)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
             continue
         for sheet in sheets:
             said = notes[sheet.where] = list(sheet.notes)
@@ -75,8 +75,8 @@ def read(paths: Sequence[Path], options: TablesOptions) -> Reading:
                     grids.append(found)
                 else:
                     curves.extend(found)
-            except Refusal as refusal:
-                problems.extend(refusal.problems)
+            except InputError as input_error:
+                problems.extend(input_error.problems)
     if not problems and grids and (curves or len(grids) > 1):
         problems.append(
             Problem(
@@ -87,7 +87,7 @@ def read(paths: Sequence[Path], options: TablesOptions) -> Reading:
             )
         )
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     report = gathered_notes(notes)
     report.append(SCALES[options.level_scale])
     sphere: xr.Dataset | None = None
@@ -106,7 +106,7 @@ def _contents(sheet: Sheet, options: TablesOptions, notes: list[str]) -> list[Cu
     kinds = kinds_of(sheet, options)
     _check_units(sheet, {kind: sheet.titles[column] for kind, column in kinds.items()}, options)
     if not len(sheet.rows):
-        raise Refusal.because(sheet.where, "no rows below the titles", "rows of numbers", "export the table again")
+        raise InputError.single(sheet.where, "no rows below the titles", "rows of numbers", "export the table again")
     if options.layout == "wide" or (options.layout == "auto" and not is_long(kinds)):
         return _of_wide(sheet, kinds["frequency"], options, notes)
     lacking = [kind for kind in ("level",) if kind not in kinds]
@@ -115,7 +115,7 @@ def _contents(sheet: Sheet, options: TablesOptions, notes: list[str]) -> list[Cu
     elif "angle" not in kinds:
         lacking.append("angle")
     if lacking:
-        raise Refusal.because(
+        raise InputError.single(
             sheet.where,
             f"no column is the {' or the '.join(lacking)}",
             ", ".join(map(repr, sheet.titles[:20])),
@@ -136,7 +136,7 @@ def _check_units(sheet: Sheet, titles: dict[ColumnKind, str], options: TablesOpt
             continue
         unit, used = UNITS[kind][given.pop()], getattr(options, option)
         if unit != used:
-            raise Refusal.because(
+            raise InputError.single(
                 sheet.where,
                 f"the title {title!r} gives the {kind} in {unit}, but the option `{option}` is {used}",
                 "title and options in agreement",
@@ -150,7 +150,7 @@ def _frequencies(sheet: Sheet, column: int, options: TablesOptions) -> Floats:
     if empty.any() or (values < 0).any():
         row = int(np.argmax(empty | (values < 0)))
         found = "is empty" if empty[row] else f"is {values[row]:g} Hz"
-        raise Refusal.because(
+        raise InputError.single(
             sheet.where, f"{sheet.place(row)}: the frequency {found}", "0 Hz or above in each row", "export it again"
         )
     return values
@@ -160,7 +160,7 @@ def _refuse_fall(sheet: Sheet, frequency: Floats, rows: NDArray[np.intp], whose:
     falls = np.diff(frequency) <= 0
     if falls.any():
         at = int(np.argmax(falls))
-        raise Refusal.because(
+        raise InputError.single(
             sheet.where,
             f"{sheet.place(int(rows[at + 1]))}: frequency{whose} {frequency[at + 1]:g} Hz after {frequency[at]:g} Hz",
             "frequencies that rise, each once",
@@ -202,8 +202,8 @@ def _of_wide(sheet: Sheet, frequency_column: int, options: TablesOptions, notes:
                     phase, "phase", f"column {sheet.titles[beside]!r}", sheet.where, options.missing == "keep"
                 )
                 _gaps(notes, "phase", repr(title), frequency[first:], phase)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
             continue
         _gaps(notes, "level", repr(title), frequency[first:], level)
         source = f"{sheet.where}, column {title!r}"
@@ -213,7 +213,7 @@ def _of_wide(sheet: Sheet, frequency_column: int, options: TablesOptions, notes:
         for column in by_direction.values()
     )
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return curves
 
 
@@ -222,7 +222,7 @@ def _first_above_zero(frequency: Floats, notes: list[str], sheet: Sheet) -> int:
     if first:
         notes.append("0 Hz dropped: it has no place on a logarithmic frequency axis")
     if frequency.size <= first:
-        raise Refusal.because(sheet.where, "no row above 0 Hz", "a response over frequency", "export the table again")
+        raise InputError.single(sheet.where, "no row above 0 Hz", "a response over frequency", "export the table again")
     return first
 
 
@@ -260,8 +260,8 @@ def _of_long(
             plane, angle = (
                 ("horizontal", 0.0) if on_sphere else _turned(int(key[0]), float(key[1]), sheet, options, notes)
             )
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
             continue
         of_phase = None if phase is None else phase[rows]
         _gaps(notes, "level", words, frequency[rows], level[rows])
@@ -269,7 +269,7 @@ def _of_long(
             _gaps(notes, "phase", words, frequency[rows], of_phase)
         curves.append(Curve(plane, angle, frequency[rows], level[rows], of_phase, f"{sheet.where}, {words}"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return _grid(sheet, keys, curves, options) if on_sphere else curves
 
 
@@ -282,7 +282,7 @@ def _orbit_places(sheet: Sheet, kinds: dict[ColumnKind, int], options: TablesOpt
     if "plane" not in kinds:
         plane = plane_of(sheet, options)
         if plane is None:
-            raise Refusal.because(
+            raise InputError.single(
                 sheet.where,
                 "no column is the plane",
                 "horizontal or vertical",
@@ -292,7 +292,7 @@ def _orbit_places(sheet: Sheet, kinds: dict[ColumnKind, int], options: TablesOpt
     words = sheet.texts(kinds["plane"])
     unknown = {word: row for row, word in reversed(list(enumerate(words))) if word.casefold() not in options.planes}
     if unknown:
-        raise Refusal(
+        raise InputError(
             Problem(
                 sheet.where,
                 f"{sheet.place(row)}: the plane {word!r} is unknown",
@@ -318,7 +318,7 @@ def _given(sheet: Sheet, column: int, kind: str, most: float) -> Floats:
     if bad.any():
         row = int(np.argmax(bad))
         found = "is empty" if np.isnan(values[row]) else f"is {values[row]:g}°"
-        raise Refusal.because(
+        raise InputError.single(
             sheet.where, f"{sheet.place(row)}: the {kind} {found}", f"degrees within ±{most:g}", "correct the table"
         )
     # Minus zero and zero are one direction.
@@ -342,7 +342,7 @@ def _grid(sheet: Sheet, keys: Floats, curves: Sequence[Curve], options: TablesOp
         if curve.frequency.shape != usual.shape or not np.allclose(curve.frequency, usual, rtol=1e-6, atol=0)
     ]
     if other:
-        raise Refusal.because(
+        raise InputError.single(
             sheet.where,
             f"{len(other)} of {len(curves)} directions have other frequencies than the first: {other[0].source}",
             "one frequency grid for all directions",

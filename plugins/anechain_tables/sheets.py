@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain_delimited.decoding import decode
 from anechain_delimited.names import UNITS, words_of
 
@@ -74,7 +74,7 @@ class Sheet:
 
         Raises
         ------
-        Refusal
+        InputError
             If a cell holds something else.
         """
         cells = self.columns[column]
@@ -93,7 +93,7 @@ class Sheet:
                 bad.append(row)
         if bad:
             more = f" (and {len(bad) - 1} more)" if len(bad) > 1 else ""
-            raise Refusal.because(
+            raise InputError.single(
                 self.where,
                 f"{self.place(bad[0])}, column {self.titles[column]!r}: {str(cells[bad[0]])[:40]!r} is no number{more}",
                 f"numbers with a decimal {self.decimal}, or empty cells",
@@ -137,7 +137,7 @@ def open_sheets(path: Path, label: str, options: TablesOptions) -> list[Sheet]:
 
     Raises
     ------
-    Refusal
+    InputError
         If the file cannot be read, or a table has no row of titles.
     """
     try:
@@ -146,11 +146,11 @@ def open_sheets(path: Path, label: str, options: TablesOptions) -> list[Sheet]:
             file.seek(0)
             data = file.read() if kind == "text" else b""
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             label, f"cannot be read: {error.strerror}", "a readable file", "check its rights and that it exists"
         ) from None
     if kind != "workbook" and options.sheets is not None:
-        raise Refusal.because(
+        raise InputError.single(
             label, "the option `sheets` is given, but this is no workbook", "an .xlsx file", "leave the option out"
         )
     names = (label, path.name)
@@ -168,12 +168,12 @@ def _damage_told(where: str, kind: str) -> Iterator[None]:
     """Turn whatever a library raises on a damaged file into a refusal: their kinds of exception are many."""
     try:
         yield
-    except Refusal:
+    except InputError:
         raise
     except Exception as error:
         said = " ".join(str(error).split())[:200] or type(error).__name__
         words = "Parquet" if kind == "parquet" else "a workbook"
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"begins as {words} but cannot be read (damaged, or cut short, or another kind of archive): {said}",
             "a whole .xlsx or Parquet file",
@@ -212,8 +212,8 @@ def _title_row(rows: Sequence[Sequence[Any]], options: TablesOptions) -> int | N
     return None
 
 
-def _no_titles(where: str) -> Refusal:
-    return Refusal.because(
+def _no_titles(where: str) -> InputError:
+    return InputError.single(
         where,
         "no row of titles names a frequency",
         "a row of titles, one of them frequency, freq, f or Hz",
@@ -263,7 +263,7 @@ def titles_of(path: Path, head: bytes, options: TablesOptions) -> Sheet:
 
     Raises
     ------
-    Refusal
+    InputError
         If there are none, or the file cannot be read.
     """
     kind = source_kind(head)
@@ -312,7 +312,7 @@ def _check_widths(kept: Sequence[tuple[int, list[str]]], width: int, where: str)
     wrong = [(row, len(cells)) for row, cells in kept if len(cells) < width or any(cells[width:])]
     if wrong:
         more = f" (and {len(wrong) - 1} more such rows)" if len(wrong) > 1 else ""
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"row {wrong[0][0]} has {wrong[0][1]} cells for {width} titles{more}",
             "as many cells in each row as there are titles",
@@ -324,7 +324,7 @@ def _last_number(kept: Sequence[tuple[int, list[str]]], where: str) -> str:
     """Refuse a last number that lacks places which all others have; else the note that it cannot be vouched for."""
     places = [len(re.split("[.,]", cells[-1])[1]) if re.search("[.,]", cells[-1]) else 0 for _, cells in kept]
     if len(places) > 2 and len(set(places[:-1])) == 1 and places[-1] < places[0]:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"row {kept[-1][0]}: the last number has {places[-1]} places, all others {places[0]}, and the line has no "
             "end: it looks cut short",
@@ -344,7 +344,7 @@ def _decimal(columns: Sequence[Sequence[str]], where: str) -> str:
             elif "." in cell and _POINT.fullmatch(cell):
                 points = points or cell
     if commas and points:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"it holds decimal points ({points}) and decimal commas ({commas})",
             "one decimal mark",
@@ -372,12 +372,12 @@ def _of_book(book: Any, label: str, names: tuple[str, ...], options: TablesOptio
         if isinstance(options.plane, dict):
             wanted = tuple(name for name in wanted if name in options.plane) or wanted
         elif len(wanted) > 1:
-            raise Refusal.because(
+            raise InputError.single(
                 label, f"it has the sheets {', '.join(wanted)}", "one sheet", "say by the option `sheets` which to read"
             )
     lacking = [name for name in wanted if name not in book.sheetnames]
     if lacking:
-        raise Refusal(
+        raise InputError(
             Problem(label, f"it has no sheet {name!r}", ", ".join(book.sheetnames), "correct the option `sheets`")
             for name in lacking
         )
@@ -398,7 +398,7 @@ def _of_sheet(sheet: Any, where: str, names: tuple[str, ...], options: TablesOpt
     ]
     beyond = [row for row, cells in kept if any(cell not in (None, "") for cell in cells[len(titles) :])]
     if beyond:
-        raise Refusal.because(
+        raise InputError.single(
             where, f"row {beyond[0]} has cells beyond the last title", "a title above every column", "add the title"
         )
     columns = [[cells[column] if column < len(cells) else None for _, cells in kept] for column in range(len(titles))]

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.direction_lookup import direction_of_title
 from anechain.importing.direction_patterns import Direction
 from anechain_delimited.names import NAMES, UNITS, words_of
@@ -57,20 +57,18 @@ def kinds_of(sheet: Sheet, options: TablesOptions) -> dict[ColumnKind, int]:
 
     Raises
     ------
-    Refusal
+    InputError
         If a title named in the options is not there, or two columns look like one kind.
     """
     found: dict[ColumnKind, int] = {}
     problems: list[Problem] = []
-    mend = "say by the option `columns` which one it is"
+    fix = "say by the option `columns` which one it is"
     for kind, title in options.columns.items():
         at = [column for column, one in enumerate(sheet.titles) if one == title]
         if len(at) != 1:
             times = "twice or more" if at else "not at all"
             allowed = ", ".join(map(repr, sheet.titles[:20]))
-            problems.append(
-                Problem(sheet.where, f"the column {title!r} for the {kind} is there {times}", allowed, mend)
-            )
+            problems.append(Problem(sheet.where, f"the column {title!r} for the {kind} is there {times}", allowed, fix))
         else:
             found[kind] = at[0]
     kinds: tuple[ColumnKind, ...] = ("frequency", "level", "phase", "plane", "angle", "azimuth", "elevation")
@@ -86,13 +84,13 @@ def kinds_of(sheet: Sheet, options: TablesOptions) -> dict[ColumnKind, int]:
             names = " and ".join(repr(sheet.titles[column]) for column in at[:3])
             # In a wide table several columns may be called level; only the frequency is read there by its name.
             if kind == "frequency":
-                problems.append(Problem(sheet.where, f"columns {names} all look like the frequency", "one", mend))
+                problems.append(Problem(sheet.where, f"columns {names} all look like the frequency", "one", fix))
         elif at:
             found[kind] = at[0]
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     if "frequency" not in found:
-        raise Refusal.because(sheet.where, "no column is the frequency", ", ".join(map(repr, sheet.titles[:20])), mend)
+        raise InputError.single(sheet.where, "no column is the frequency", ", ".join(map(repr, sheet.titles[:20])), fix)
     return found
 
 
@@ -142,7 +140,7 @@ def wide_columns(sheet: Sheet, frequency: int, options: TablesOptions) -> Wide:
 
     Raises
     ------
-    Refusal
+    InputError
         Naming every column whose title gives no direction, or no plane where none is declared.
     """
     levels: dict[int, Direction] = {}
@@ -159,15 +157,15 @@ def wide_columns(sheet: Sheet, frequency: int, options: TablesOptions) -> Wide:
                 levels[column] = by_pattern(title, sheet, options, options.pattern)
             else:
                 levels[column] = _plain(title, sheet, options)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
     notes = [note for one in (*levels.values(), *phases.values()) for note in one.notes]
     if left_out:
         notes.append(f"columns left out, as the option `ignore` says: {', '.join(left_out)}")
     if not levels and not problems:
         problems.append(Problem(sheet.where, "no column besides the frequency", "a column for each direction"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     if options.pattern is None:
         read_as = [f"{sheet.titles[column]} = {one.plane} {one.angle:g}°" for column, one in levels.items()]
         notes.append(f"titles read as: {', '.join(read_as)}")
@@ -182,7 +180,7 @@ def by_pattern(title: str, sheet: Sheet, options: TablesOptions, pattern: str) -
 def _fits(title: str, sheet: Sheet, options: TablesOptions, pattern: str) -> bool:
     try:
         by_pattern(title, sheet, options, pattern)
-    except Refusal:
+    except InputError:
         return False
     return True
 
@@ -190,7 +188,7 @@ def _fits(title: str, sheet: Sheet, options: TablesOptions, pattern: str) -> boo
 def _plain(title: str, sheet: Sheet, options: TablesOptions) -> Direction:
     found = plain_direction(title, set(options.planes))
     if found is None:
-        raise Refusal.because(
+        raise InputError.single(
             sheet.where,
             f"the column title {title!r} gives no direction",
             "titles such as 10, -10°, H10 or vertical -10",
@@ -199,7 +197,7 @@ def _plain(title: str, sheet: Sheet, options: TablesOptions) -> Direction:
     word, angle = found
     plane = options.planes[word] if word else plane_of(sheet, options)
     if plane is None:
-        raise Refusal.because(
+        raise InputError.single(
             sheet.where,
             f"the column title {title!r} gives an angle but no plane",
             "horizontal or vertical",

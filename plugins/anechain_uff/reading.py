@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.recording.transforms import level_and_phase, spectrum_of_impulse_response
 from anechain.assemble import Curve, assemble_responses
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.direction_lookup import direction_of_title, directions_of_files, without_manifest
 from anechain.importing.direction_patterns import Direction, gathered_notes, labelled, naming_problems
@@ -50,14 +50,14 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
 
     Raises
     ------
-    Refusal
+    InputError
         With a problem for every function that is damaged, is no response, or has no direction.
     """
     if not paths:
-        raise Refusal.because(HERE, "no files", "at least one file", "correct the device's files in the campaign")
+        raise InputError.single(HERE, "no files", "at least one file", "correct the device's files in the campaign")
     problems = [] if options.nodes is not None else naming_problems(options, HERE)
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     folder, files = labelled(paths)
     files = without_manifest(files, folder, options)
     by_file: dict[str, Direction] = {}
@@ -84,8 +84,8 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
             try:
                 frequency, pressure = _spectrum(function, options, own)
                 direction = _direction(function, by_file.get(label), options, own)
-            except Refusal as refusal:
-                problems.extend(refusal.problems)
+            except InputError as input_error:
+                problems.extend(input_error.problems)
                 continue
             if direction is not None:
                 level, phase = _levels(pressure, options, own)
@@ -103,7 +103,7 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
     if not curves and not problems:
         problems.append(Problem(HERE, "no response is in the files", "frequency responses", "correct the files"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     report = gathered_notes(notes)
     report.append(
         "levels in dB re 20 µPa of the pressures in the files"
@@ -124,7 +124,7 @@ def _direction(
         place = options.nodes.get(function.response_node)
         if place is None:
             known = ", ".join(map(str, sorted(options.nodes)))
-            raise Refusal.because(
+            raise InputError.single(
                 function.where,
                 f"its response node {function.response_node} is not among the option `nodes`",
                 known or "nodes with their directions",
@@ -144,8 +144,8 @@ def _spectrum(function: Function, options: UffOptions, notes: list[str]) -> tupl
     """Frequencies above 0 Hz and complex values of a function; refuses what is no response."""
     problems: list[Problem] = []
 
-    def refuse(what: str, allowed: str, mend: str) -> None:
-        problems.append(Problem(function.where, what, allowed, mend))
+    def refuse(what: str, expected: str, fix: str) -> None:
+        problems.append(Problem(function.where, what, expected, fix))
 
     _check_unit(function, options, refuse_into=problems, notes=notes)
     time = function.kind in _TIME or (function.kind == _UNKNOWN and function.abscissa_kind == _TIME_AXIS)
@@ -168,7 +168,7 @@ def _spectrum(function: Function, options: UffOptions, notes: list[str]) -> tupl
     if time and not problems and (function.step is None or not function.step > 0 or np.iscomplexobj(function.values)):
         refuse("its samples are not real and evenly spaced", "real samples at one rate", "export it with even spacing")
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     if time:
         assert function.step is not None
         frequency, values = spectrum_of_impulse_response(function.values.real, 1 / function.step)
@@ -191,7 +191,7 @@ def _spectrum(function: Function, options: UffOptions, notes: list[str]) -> tupl
     if not np.iscomplexobj(function.values) and not time:
         notes.append("phase dropped: the values are real, magnitudes only")
     if not frequency.size or not values.any():
-        raise Refusal.because(
+        raise InputError.single(
             function.where, "it is zero everywhere, or has no frequency above 0 Hz", "a response", "export it again"
         )
     return frequency, values
@@ -233,11 +233,11 @@ def _of_type(function: Function) -> str:
 
 
 def _check_frequencies(function: Function, problems: list[Problem]) -> None:
-    mend = "export the response over frequency in hertz"
+    fix = "export the response over frequency in hertz"
     unit = function.abscissa_unit.casefold()
     if function.abscissa_kind not in (_FREQUENCY_AXIS, _UNKNOWN, _GENERAL) or (unit and unit not in _HERTZ):
         found = f"type {function.abscissa_kind}, unit {function.abscissa_unit or 'none'}"
-        problems.append(Problem(function.where, f"its abscissa is no frequency in hertz: {found}", "type 18, Hz", mend))
+        problems.append(Problem(function.where, f"its abscissa is no frequency in hertz: {found}", "type 18, Hz", fix))
         return
     steps = np.diff(function.abscissa)
     if not np.isfinite(function.abscissa).all() or function.abscissa[0] < 0 or (steps <= 0).any():
@@ -247,7 +247,7 @@ def _check_frequencies(function: Function, problems: list[Problem]) -> None:
                 function.where,
                 f"its frequencies do not rise from 0 Hz or above: {function.abscissa[at]:g} Hz at point {at + 1}",
                 "finite frequencies, each above the one before",
-                mend,
+                fix,
             )
         )
 

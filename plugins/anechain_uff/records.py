@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 
 __all__ = ["FUNCTION_TYPES", "Function", "functions_of"]
 
@@ -173,8 +173,8 @@ def functions_of(data: bytes, where: str) -> tuple[list[Function], list[Problem]
         try:
             function, position = _function(lines, head, body, name)
             functions.append(function)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
             position = _after_mark(lines, body)
     if not functions and not problems:
         found = f"datasets {', '.join(others)}" if others else "no dataset at all"
@@ -219,7 +219,7 @@ def _whole(cell: str, what: str, where: str) -> int:
     try:
         return int(cell or "0")
     except ValueError:
-        raise Refusal.because(
+        raise InputError.single(
             where, f"{what} is {cell!r}", "a whole number in its columns", "export the file again"
         ) from None
 
@@ -228,7 +228,7 @@ def _real(cell: str, what: str, where: str) -> float:
     try:
         return float((cell or "0").replace("D", "E").replace("d", "e"))
     except ValueError:
-        raise Refusal.because(
+        raise InputError.single(
             where, f"{what} is {cell!r}", "a number in its columns", "export the file again"
         ) from None
 
@@ -259,7 +259,7 @@ def _function(lines: _Lines, head: bytes, body: int, where: str) -> tuple[Functi
         _real(cell, f"the abscissa's {what}", where) for cell, what in zip(seven[3:5], ("minimum", "step"), strict=True)
     )
     if form not in (2, 4, 5, 6) or even not in (0, 1) or count < 1:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"record 7 says data type {form}, {count} points, spacing {even}",
             "data type 2, 4, 5 or 6; one point or more; spacing 0 or 1",
@@ -298,8 +298,8 @@ def _label(text: str) -> str:
     return "" if text.upper() == "NONE" else text
 
 
-def _cut(where: str, what: str) -> Refusal:
-    return Refusal.because(where, f"cut short: {what}", "a whole file", "copy or export the file again")
+def _cut(where: str, what: str) -> InputError:
+    return InputError.single(where, f"cut short: {what}", "a whole file", "copy or export the file again")
 
 
 def _decimal(
@@ -322,7 +322,7 @@ def _decimal(
         what = f"record 7 announces {count} points, {wanted} numbers, but {numbers.size} are there"
         if numbers.size < wanted and not closed:
             raise _cut(where, what)
-        raise Refusal.because(
+        raise InputError.single(
             where, what, "as many numbers as are announced", "export the file again; nothing is filled in or left out"
         )
     if not closed:
@@ -344,7 +344,7 @@ def _numbers(rows: list[str], lines: _Lines, start: int, where: str) -> NDArray[
     for at, row in enumerate(rows):
         left = _NUMBER.sub("", row).strip()
         if left:
-            raise Refusal.because(
+            raise InputError.single(
                 where,
                 f"line {first + at}: {row.strip()[:60]!r} holds what is no number",
                 "numbers as the format writes them",
@@ -372,7 +372,7 @@ def _binary(
         for at, what in ((2, "the byte order"), (3, "the floating-point format"), (5, "the number of bytes"))
     )
     if order not in (1, 2) or form != 2:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"byte order {order}, floating-point format {form}",
             "1 (little-endian) or 2 (big-endian), and 2 (IEEE 754)",
@@ -389,7 +389,7 @@ def _binary(
     said = [layout for layout in layouts if count * layout.itemsize == size]
     closed = [layout for layout in layouts if ends[layout]]
     if not said and not closed:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"its first line announces {size} bytes, but {count} points take {count * layouts[0].itemsize}, and no "
             "line of -1 follows either",
@@ -411,7 +411,7 @@ def _binary(
     tail = ends[layout]
     if tail is None:
         if lines.data[position:].strip():
-            raise Refusal.because(
+            raise InputError.single(
                 where,
                 f"after {wanted} bytes of numbers no line of -1 closes the dataset",
                 "a dataset that ends where it says",

@@ -132,7 +132,7 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
             np.array([1.0, 2e-3, 1e-6, np.nan]), np.array([1e-5, 1e-3, 1e-6, 1.0])
         ),
         "response-likeness": lambda: round(
-            recording_checks.likeness(_early(_played()), np.roll(-_early(_played()), 2), _RATE), 8
+            recording_checks.normalized_correlation(_early(_played()), np.roll(-_early(_played()), 2), _RATE), 8
         ),
         "rotation-centre-error": lambda: orbit_checks.rotation_error(0.11, 1.7),
         "speed-of-sound": lambda: orbit_checks.speed_of_sound(np.array([-10.0, 0.0, 20.0, 31.0])),

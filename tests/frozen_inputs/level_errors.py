@@ -25,10 +25,10 @@ def _errors() -> Any:
     every, first, order = sounding(_AT, _ORDERS, np.ones((2, _AT.size), dtype=bool))
     errors = DirectionErrors(
         frequency=every,
-        steady=np.full(every.size, 0.23),
+        broadband_error=np.full(every.size, 0.23),
         response=0.1 + 0.05 * np.log2(every / 40.0),
         own=np.stack([np.full(every.size, 0.11), np.full(every.size, 0.07)]),
-        turned=np.zeros((2, every.size)),
+        angle_error=np.zeros((2, every.size)),
         shares={"at": np.repeat([[0.3], [0.7]], every.size, axis=1)},
         own_octaves=1.0,
         response_octaves=0.7,

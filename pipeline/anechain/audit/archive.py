@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 
 __all__ = ["Entry", "entry_of_bytes", "entry_of_file", "extract", "name_problem", "write_archive"]
 
@@ -86,7 +86,7 @@ def write_archive(target: BinaryIO, entries: Sequence[Entry]) -> None:
 
     Raises
     ------
-    Refusal
+    InputError
         If a file changes while it is read.
     ValueError
         If two entries have one name, or a name cannot stand in an archive.
@@ -112,7 +112,7 @@ def _layout(entries: Sequence[Entry]) -> Iterator[bytes]:
                 crc, size = zlib.crc32(chunk, crc), size + len(chunk)
                 yield chunk
         if (size, crc) != (one.size, one.crc):
-            raise Refusal.because(one.name, "changed while it was read", mend="try again when nothing works on it")
+            raise InputError.single(one.name, "changed while it was read", fix="try again when nothing works on it")
         at += len(head) + size
     yield from directory
     length = sum(map(len, directory))
@@ -159,15 +159,15 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(path) as archive:
             yield archive
-    except Refusal:
+    except InputError:
         raise
     except OSError as error:
         where = error.filename or path
-        raise Refusal.because(
-            where, f"cannot be read or unpacked: {error.strerror or error}", mend="check it"
+        raise InputError.single(
+            where, f"cannot be read or unpacked: {error.strerror or error}", fix="check it"
         ) from None
     except Exception as error:  # the library gives up on a damaged archive in any way there is
-        raise Refusal.because(path, f"is no whole archive: {error}", "a bundle", "fetch it again") from None
+        raise InputError.single(path, f"is no whole archive: {error}", "a bundle", "fetch it again") from None
 
 
 def extract(path: Path, folder: Path) -> list[str]:
@@ -183,13 +183,13 @@ def extract(path: Path, folder: Path) -> list[str]:
 
     Raises
     ------
-    Refusal
+    InputError
         If it is no archive of this layout, or a bit of it is not as it was written.
     """
     with _opened(path) as archive:
         infos = archive.infolist()
         if problems := list(_suspicious(path, infos)):
-            raise Refusal(problems)
+            raise InputError(problems)
         entries = []
         for info in infos:
             target = folder / info.filename
@@ -199,7 +199,7 @@ def extract(path: Path, folder: Path) -> list[str]:
                     file.write(chunk)
             entries.append(entry_of_file(info.filename, target))
     if not _same(path, _layout(entries)):
-        raise Refusal.because(
+        raise InputError.single(
             path,
             "was packed again by other software, or is damaged in a place that holds no content",
             "the archive as it was bundled, bit for bit",
@@ -229,12 +229,10 @@ def _suspicious(path: Path, infos: Sequence[zipfile.ZipInfo]) -> Iterator[Proble
         elif info.compress_type != zipfile.ZIP_STORED or info.compress_size != info.file_size or info.flag_bits & 1:
             yield Problem(shown, "is compressed or encrypted", "stored files", "bundle the campaign again")
         if (other := folded.setdefault(name.casefold(), name)) != name or _parent_is_file(name, folded):
-            yield Problem(shown, f"and {other!r} are one file on some systems", mend="do not unpack this archive")
+            yield Problem(shown, f"and {other!r} are one file on some systems", fix="do not unpack this archive")
         room -= info.file_size
     if len({info.filename for info in infos}) != len(infos) or room < 0:
-        yield Problem(
-            str(path), "holds two files of one name, or files that overlap", mend="do not unpack this archive"
-        )
+        yield Problem(str(path), "holds two files of one name, or files that overlap", fix="do not unpack this archive")
 
 
 def _parent_is_file(name: str, folded: Mapping[str, str]) -> bool:

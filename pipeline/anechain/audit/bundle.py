@@ -21,7 +21,7 @@ from typing import Any, Literal
 from anechain import __version__
 from anechain.audit.archive import entry_of_bytes, entry_of_file, extract, name_problem, write_archive
 from anechain.data.store import read_receipt, replacing, sha256_file
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.importers import GROUP
 from anechain.receipts.receipt import raw_inputs, sha256_hex
 from anechain.report.crate import CRATE_NAME, crate_bytes, described_outside, rebased
@@ -65,17 +65,17 @@ def write_bundle(campaign_file: Path, target: Path, raw: Literal["copy", "hash"]
 
     Raises
     ------
-    Refusal
+    InputError
         If the campaign was not run to the end, or anything was changed since, or the archive cannot be written.
     """
-    from anechain.running.workflow import at_work
+    from anechain.running.workflow import lock_owner
 
     folder = campaign_file.resolve().parent
     if not campaign_file.is_file():
-        raise Refusal.because(campaign_file, "there is no such file", mend="give the path of a campaign file")
+        raise InputError.single(campaign_file, "there is no such file", fix="give the path of a campaign file")
     plan = open_plan(folder)
-    if busy := at_work(plan.results):
-        raise Refusal.because(folder, f"a run is at work on it: {busy}", mend="wait until it has ended")
+    if busy := lock_owner(plan.results):
+        raise InputError.single(folder, f"a run is at work on it: {busy}", fix="wait until it has ended")
     made = _results(plan, campaign_file)
     document = json.loads((plan.results / CRATE_NAME).read_bytes())
     outside = described_outside(document)
@@ -85,7 +85,7 @@ def write_bundle(campaign_file: Path, target: Path, raw: Literal["copy", "hash"]
     files = {f"results/{name}": plan.results / name for name in made}
     files |= {name: folder / name for name in held}
     if target.resolve() in {path.resolve() for path in files.values()}:
-        raise Refusal.because(target, "is itself a file of the campaign", "another place for the archive")
+        raise InputError.single(target, "is itself a file of the campaign", "another place for the archive")
     texts = {
         "README.txt": _words(plan, campaign_file.name, left_out).encode(),
         "remake.py": Path(__file__).with_name("remake_script.py").read_bytes(),
@@ -102,7 +102,9 @@ def write_bundle(campaign_file: Path, target: Path, raw: Literal["copy", "hash"]
     _check_secrets(files)
     hashes = {name: sha256_file(path) for name, path in files.items()}
     if changed := [name for name in held if hashes[name] != outside[name][0]]:
-        raise Refusal(Problem(name, "was changed since it was read", mend="run the campaign again") for name in changed)
+        raise InputError(
+            Problem(name, "was changed since it was read", fix="run the campaign again") for name in changed
+        )
     hashes |= {name: sha256_hex(content) for name, content in texts.items()}
     texts[_FILES] = _hash_list(hashes)
     entries = [entry_of_file(name, path) for name, path in files.items()]
@@ -136,7 +138,7 @@ def _results(plan: Plan, campaign_file: Path) -> list[str]:
 
     Raises
     ------
-    Refusal
+    InputError
         For everything that is not as the last whole run left it.
     """
     jobs = [(stage, batch) for stage in DEVICE_STAGES for batch in plan.batches]
@@ -163,7 +165,7 @@ def _results(plan: Plan, campaign_file: Path) -> list[str]:
     if read.get(campaign_file.name) != sha256_file(campaign_file):
         problems.append(Problem(str(campaign_file), "is not the file that was run, or was changed since"))
     if problems:
-        raise Refusal([*problems, Problem("bundle", "not made", mend="run the campaign again, then bundle it")])
+        raise InputError([*problems, Problem("bundle", "not made", fix="run the campaign again, then bundle it")])
     return names
 
 
@@ -176,14 +178,14 @@ def _importers_used(document: Mapping[str, Any]) -> set[str]:
 
 
 def _check_names(files: Mapping[str, Path], texts: Mapping[str, bytes]) -> None:
-    problems = [Problem(name, why, mend="rename it, and run again") for name in files if (why := name_problem(name))]
+    problems = [Problem(name, why, fix="rename it, and run again") for name in files if (why := name_problem(name))]
     folded: dict[str, str] = {name.casefold(): name for name in (*texts, _FILES)}
     for name in files:
         other = folded.setdefault(name.casefold(), name)
         if other != name or name in texts or name.casefold().split("/")[0] == _SOFTWARE:
-            problems.append(Problem(name, "has a name that the bundle needs or another file has", mend="rename it"))
+            problems.append(Problem(name, "has a name that the bundle needs or another file has", fix="rename it"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
 
 
 def _check_secrets(files: Mapping[str, Path]) -> None:
@@ -195,7 +197,7 @@ def _check_secrets(files: Mapping[str, Path]) -> None:
         if any(sign in start for sign in _SECRETS):
             problems.append(Problem(name, "is a private key", "raw files and results", "move it out of the campaign"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
 
 
 def _software(importers: Iterable[str]) -> dict[str, bytes]:
@@ -227,7 +229,7 @@ def _is(entry: EntryPoint, one: Distribution) -> bool:
 def _package(name: str) -> dict[str, bytes]:
     spec = importlib.util.find_spec(name)
     if spec is None or spec.origin is None:
-        raise Refusal.because(name, "its code cannot be found", mend="install it again")
+        raise InputError.single(name, "its code cannot be found", fix="install it again")
     origin = Path(spec.origin)
     if not spec.submodule_search_locations:
         return {origin.name: origin.read_bytes()}
@@ -338,7 +340,7 @@ def unpacked(path: Path) -> Iterator[Path]:
 
     Raises
     ------
-    Refusal
+    InputError
         If it is no bundle, or a bit of it is not as it was written.
     """
     with tempfile.TemporaryDirectory(prefix="anechain-") as temporary:
@@ -351,7 +353,7 @@ def unpacked(path: Path) -> Iterator[Path]:
             Problem(name, "is in the archive, but not in its list of files") for name in names if name not in listed
         ]
         if problems:
-            raise Refusal(problems)
+            raise InputError(problems)
         yield folder
 
 
@@ -379,7 +381,7 @@ def check_folder(folder: Path) -> tuple[list[Problem], list[Problem]]:
 
     Raises
     ------
-    Refusal
+    InputError
         If it is no bundle, or one that this version does not know.
     """
     try:
@@ -387,11 +389,11 @@ def check_folder(folder: Path) -> tuple[list[Problem], list[Problem]]:
         files = _listed(folder / _FILES)
         raw = _listed(folder / _RAW_FILES) if (folder / _RAW_FILES).is_file() else {}
     except (OSError, ValueError):
-        raise Refusal.because(
-            folder, "is no bundle: bundle.json or files.sha256 is not there or not readable", mend="fetch it again"
+        raise InputError.single(
+            folder, "is no bundle: bundle.json or files.sha256 is not there or not readable", fix="fetch it again"
         ) from None
     if not isinstance(facts, dict) or facts.get("bundle") != FORMAT:
-        raise Refusal.because(folder, "is a bundle of a format that this version does not know", f"format {FORMAT}")
+        raise InputError.single(folder, "is a bundle of a format that this version does not know", f"format {FORMAT}")
     altered = [Problem(name, f"is {why}") for name, why in _differing(folder, files)]
     missing = [
         Problem(

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.data.tables import UNCERTAINTY_COLUMN
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.receipts.embedding import NETCDF_SIGNATURES, parsed
 
 if TYPE_CHECKING:
@@ -171,7 +171,7 @@ def read_contents(path: Path) -> list[Content]:
 
     Raises
     ------
-    Refusal
+    InputError
         If it cannot be read, or holds nothing that can be compared.
     """
     try:
@@ -183,7 +183,7 @@ def read_contents(path: Path) -> list[Content]:
             return _of_dataset(read_dataset(path))
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise Refusal.because(path, f"cannot be read: {error.strerror or error}", mend="give an output") from None
+        raise InputError.single(path, f"cannot be read: {error.strerror or error}", fix="give an output") from None
     except UnicodeDecodeError:
         text = ""
     if text.lstrip().startswith("{"):
@@ -279,10 +279,10 @@ def _of_numbers(text: str, path: Path) -> Content:
     try:
         document = parsed(text)
     except ValueError as error:
-        raise Refusal.because(path, f"is not readable: {error}", "an output of a campaign") from None
+        raise InputError.single(path, f"is not readable: {error}", "an output of a campaign") from None
     numbers = dict(_numbers(document, ()))
     if not numbers:
-        raise Refusal.because(path, "holds no numbers", "an object of quantities, each with its value")
+        raise InputError.single(path, "holds no numbers", "an object of quantities, each with its value")
     return Content("numbers", numbers=numbers)
 
 
@@ -315,7 +315,7 @@ def _of_number_table(text: str, path: Path) -> list[Content]:
             if row["uncertainty"]:
                 own[f"{quantity}.uncertainty"] = Number(_cell(row["uncertainty"]), unit)
     except (KeyError, TypeError, csv.Error) as error:
-        raise Refusal.because(
+        raise InputError.single(
             path, f"is not a whole table of numbers: {error}", "an unaltered results/numbers.csv"
         ) from None
     return [
@@ -333,7 +333,7 @@ def _cell(text: str) -> float | str | None:
 def _of_table(text: str, path: Path) -> Content:
     rows = [row for row in csv.reader(io.StringIO(text, newline="")) if row]
     if not rows or rows[0][0] != "frequency_Hz" or not all(name.endswith("_dB") for name in rows[0][1:]):
-        raise Refusal.because(
+        raise InputError.single(
             path,
             "cannot be compared",
             "a results folder, a netCDF output, a table of curves (frequency_Hz, on_axis_dB, ...), or numbers as JSON",
@@ -345,7 +345,7 @@ def _of_table(text: str, path: Path) -> Content:
         if not frequency.size or not (np.diff(frequency) > 0).all() or not frequency[0] > 0:
             raise ValueError("its frequencies do not rise")
     except ValueError as error:
-        raise Refusal.because(path, f"is not a whole table: {error}", "an unaltered table of curves") from None
+        raise InputError.single(path, f"is not a whole table: {error}", "an unaltered table of curves") from None
     names = [name.removesuffix("_dB") for name in rows[0][1:]]
     blocks = {}
     for variable, kind in (("level", "curve"), ("directivity_index", "index"), ("uncertainty", "row")):

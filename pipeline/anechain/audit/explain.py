@@ -27,7 +27,7 @@ from anechain.audit.differences import (
     rows_of,
     shifted,
 )
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.running.results_folder import ResultsFolder
 
 __all__ = [
@@ -199,14 +199,14 @@ def explain(old: Path, new: Path, least: float = LEAST) -> Explanation:
 
     Raises
     ------
-    Refusal
+    InputError
         If one cannot be read, or the two cannot be compared.
     """
     for path in (old, new):
         if not path.exists():
-            raise Refusal.because(path, "there is no such file or folder", mend="give a results folder or an output")
+            raise InputError.single(path, "there is no such file or folder", fix="give a results folder or an output")
     if old.is_dir() != new.is_dir():
-        raise Refusal.because(
+        raise InputError.single(
             old, f"cannot be compared with {new}: one is a folder", "two folders, or two files", "give two of a kind"
         )
     return explain_folders(old, new, least) if old.is_dir() else explain_files(old, new, least)
@@ -244,7 +244,7 @@ def explain_files(old: Path, new: Path, least: float = LEAST) -> Explanation:
     sides = [{content.device: content for content in read_contents(path)} for path in (old, new)]
     abouts = [next(iter(side.values())).about for side in sides]
     if abouts[0] != abouts[1]:
-        raise Refusal.because(old, f"holds {abouts[0]}, {new} holds {abouts[1]}", "two outputs of one kind")
+        raise InputError.single(old, f"holds {abouts[0]}, {new} holds {abouts[1]}", "two outputs of one kind")
     receipts = _Receipts(gathered, "", (old, new), (f"old/{old.name}", f"new/{new.name}"))
     stamps = [receipt["stamp"] for receipt in receipts.both if receipt is not None]
     if len(stamps) == 2 and stamps[0] == stamps[1] and not same:
@@ -636,13 +636,13 @@ def write_change(explanation: Explanation, path: Path) -> bool:
 
     Raises
     ------
-    Refusal
+    InputError
         If it cannot be written.
     """
     from anechain.data.store import examine, sha256_file
     from anechain.figures.change import change_figure, drawn_devices
     from anechain.methods import versions
-    from anechain.receipts.receipt import RAW, Input, issue
+    from anechain.receipts.receipt import RAW, Input, make_receipt
     from anechain.stages.draw import write_figure
 
     specification = change_figure(explanation.devices, explanation.least)
@@ -658,7 +658,7 @@ def write_change(explanation: Explanation, path: Path) -> bool:
             receipt = None if examined.wrong else examined.receipt
             inputs.append(Input(role if receipt else f"{RAW}{role}", sha256_file(file), receipt))
     parameters = {"least": explanation.least, "methods": versions(["resample-log-frequency", "level-alignment"])}
-    write_figure({ending_of(path): path}, specification, issue("explain", VERSION, parameters, inputs))
+    write_figure({ending_of(path): path}, specification, make_receipt("explain", VERSION, parameters, inputs))
     return True
 
 
@@ -667,11 +667,11 @@ def ending_of(path: Path) -> str:
 
     Raises
     ------
-    Refusal
+    InputError
         If it is none that figures are drawn in.
     """
     endings = ("vl.json", "svg", "png", "pdf")
     for ending in endings:
         if path.name.lower().endswith(f".{ending}") and path.name.lower() != f".{ending}":
             return ending
-    raise Refusal.because(path, "says no format of a figure", ", ".join(f".{ending}" for ending in endings))
+    raise InputError.single(path, "says no format of a figure", ", ".join(f".{ending}" for ending in endings))

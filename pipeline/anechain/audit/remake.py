@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from anechain.audit.verify import CAMPAIGN, plan_of, text_shown
 from anechain.data.store import examine, sha256_file
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.receipts.embedding import NETCDF_SIGNATURES, format_of, netcdf_digest, netcdf_receipt, parsed
 from anechain.receipts.receipt import raw_inputs
 from anechain.running.plan import Plan, load_plan, read_manifest, texts_in
@@ -149,13 +149,13 @@ def remake(
 
     Raises
     ------
-    Refusal
+    InputError
         If the campaign cannot be read from the results, or its raw files are not beside them, or nothing can be made.
     """
     plan = plan_of(results)
     if plan is None:
-        raise Refusal.because(
-            results / CAMPAIGN, "does not tell the campaign", mend="without it nothing can be made anew"
+        raise InputError.single(
+            results / CAMPAIGN, "does not tell the campaign", fix="without it nothing can be made anew"
         )
     with tempfile.TemporaryDirectory(prefix="anechain-", ignore_cleanup_errors=True) as place:
         folder = Path(place).resolve() / "campaign"
@@ -166,7 +166,7 @@ def remake(
         again = load_plan(file, trust_importers, _kept_going(results))
         status = make_results(again, file, progress=progress)
         if status and not again.manifest("ingest", next(iter(again.batches))).is_file():
-            raise Refusal.because(results, "could not be made anew", mend="what stands above says why")
+            raise InputError.single(results, "could not be made anew", fix="what stands above says why")
         after = _outputs(again.results)
         compared = tuple(_compared(results, again.results, sorted({*before, *after}), tolerance))
         if all(one.outcome == "same bytes" for one in compared):
@@ -179,7 +179,7 @@ def _raw_files(results: Path, plan: Plan, outputs: Mapping[str, None]) -> dict[s
     """Raw files that outputs go back to, with their hashes; and those of devices that have no outputs."""
     raw: dict[str, str] = {}
     for output in outputs:
-        with suppress(Refusal):
+        with suppress(InputError):
             if output != CAMPAIGN:
                 raw |= raw_inputs(examine(results / output).receipt or {"steps": {}})
     for device in plan.campaign.devices:
@@ -234,7 +234,7 @@ def _kept_going(results: Path) -> bool:
     """Whether the page was made in a run that leaves out what failed."""
     try:
         receipt = examine(results / "report" / "index.html").receipt
-    except Refusal:
+    except InputError:
         receipt = None
     if receipt is not None and receipt["stamp"] in receipt["steps"]:
         return bool(receipt["steps"][receipt["stamp"]]["parameters"].get("keep_going"))
@@ -313,7 +313,7 @@ def compare_outputs(before: Path, after: Path, name: str, tolerance: float, roun
         if form.name in ("SVG", "HTML"):
             return _judged(name, _text_pairs(bare_old.decode(), bare_new.decode()), tolerance, rounded)
         return Remade(name, "differs", "the bytes are not the same")
-    except (ValueError, OSError, Refusal) as error:
+    except (ValueError, OSError, InputError) as error:
         return Remade(name, "differs", f"cannot be compared: {str(error).splitlines()[0]}")
 
 
@@ -481,7 +481,7 @@ def _versions(results: Path, names: Mapping[str, None]) -> dict[str, set[str]]:
     for name in names:
         try:
             receipt = examine(results / name).receipt
-        except Refusal:
+        except InputError:
             continue
         for step in (receipt or {"steps": {}})["steps"].values():
             said = dict(step["software"])

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from anechain.data.store import replacing
-from anechain.errors import Refusal
+from anechain.errors import InputError
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -46,11 +46,11 @@ class Signer:
     fingerprint: str
 
 
-def _read(path: Path, what: str, mend: str) -> bytes:
+def _read(path: Path, what: str, fix: str) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise Refusal.because(path, f"cannot be read: {error.strerror or error}", what, mend) from None
+        raise InputError.single(path, f"cannot be read: {error.strerror or error}", what, fix) from None
 
 
 def is_encrypted(key: Path) -> bool:
@@ -58,7 +58,7 @@ def is_encrypted(key: Path) -> bool:
 
     Raises
     ------
-    Refusal
+    InputError
         If the file cannot be read or is no private key.
     """
     try:
@@ -79,21 +79,21 @@ def _private_key(path: Path, passphrase: bytes | None) -> Ed25519PrivateKey:
 
     data = _read(path, "a private key", _MAKE_ONE)
     if data.startswith(_KIND):
-        raise Refusal.because(path, "is a public key", "the private key that belongs to it", "leave out the .pub")
+        raise InputError.single(path, "is a public key", "the private key that belongs to it", "leave out the .pub")
     try:
         key = load_ssh_private_key(data, passphrase)
     except TypeError:  # the library's word for a passphrase that is missing or too many
         if passphrase is None:
             raise _PassphraseNeededError from None
-        raise Refusal.because(path, "has no passphrase, but one was given", mend="leave it out") from None
+        raise InputError.single(path, "has no passphrase, but one was given", fix="leave it out") from None
     except (ValueError, UnsupportedAlgorithm):
         if passphrase is None:
-            raise Refusal.because(
+            raise InputError.single(
                 path, "is no private key in the format of OpenSSH", "an Ed25519 key", _MAKE_ONE
             ) from None
-        raise Refusal.because(path, "does not open with this passphrase", mend="type it again") from None
+        raise InputError.single(path, "does not open with this passphrase", fix="type it again") from None
     if not isinstance(key, Ed25519PrivateKey):
-        raise Refusal.because(path, "is a key of another kind", "an Ed25519 key", _MAKE_ONE)
+        raise InputError.single(path, "is a key of another kind", "an Ed25519 key", _MAKE_ONE)
     return key
 
 
@@ -118,7 +118,7 @@ def sign(file: Path, key: Path, signature: Path | None = None, passphrase: str |
 
     Raises
     ------
-    Refusal
+    InputError
         If file or key cannot be used, or another signature is there already.
     """
     from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
@@ -126,7 +126,7 @@ def sign(file: Path, key: Path, signature: Path | None = None, passphrase: str |
     try:
         private = _private_key(key, None if passphrase is None else passphrase.encode())
     except _PassphraseNeededError:
-        raise Refusal.because(key, "is locked with a passphrase", mend="give the passphrase") from None
+        raise InputError.single(key, "is locked with a passphrase", fix="give the passphrase") from None
     public = _string(_KIND) + _string(private.public_key().public_bytes(Encoding.Raw, PublicFormat.Raw))
     made = _string(_KIND) + _string(private.sign(_signed(_digest(file, "sha512"), NAMESPACE.encode(), b"sha512")))
     parts = (public, NAMESPACE.encode(), b"", b"sha512", made)
@@ -135,7 +135,7 @@ def sign(file: Path, key: Path, signature: Path | None = None, passphrase: str |
     target = signature or file.with_name(file.name + ".sig")
     content = "\n".join(lines).encode()
     if target.exists() and target.read_bytes() != content:
-        raise Refusal.because(
+        raise InputError.single(
             target,
             "is there already, and is not this signature",
             "a place for a new file",
@@ -165,7 +165,7 @@ def signed_by(file: Path, signers: Path, signature: Path | None = None) -> Signe
 
     Raises
     ------
-    Refusal
+    InputError
         If the signature does not belong to the file, or its key is not among the signers.
     """
     from cryptography.exceptions import InvalidSignature
@@ -176,7 +176,7 @@ def signed_by(file: Path, signers: Path, signature: Path | None = None) -> Signe
     try:
         public, algorithm, made = _taken_apart(text)
     except (ValueError, struct.error) as error:
-        raise Refusal.because(
+        raise InputError.single(
             path,
             f"is no signature that can be checked here: {error}",
             "an Ed25519 signature for files (OpenSSH)",
@@ -187,7 +187,7 @@ def signed_by(file: Path, signers: Path, signature: Path | None = None) -> Signe
         message = _signed(_digest(file, algorithm), NAMESPACE.encode(), algorithm.encode())
         Ed25519PublicKey.from_public_bytes(_fields(public)[1]).verify(made, message)
     except (InvalidSignature, ValueError):
-        raise Refusal.because(
+        raise InputError.single(
             file,
             f"is not what was signed: the signature {path.name} (key {fingerprint}) does not fit it",
             "the very file that was signed",
@@ -196,7 +196,7 @@ def signed_by(file: Path, signers: Path, signature: Path | None = None) -> Signe
     for name, key in _allowed(signers):
         if key == public:
             return Signer(name, fingerprint)
-    raise Refusal.because(
+    raise InputError.single(
         file,
         f"is signed, but with a key that is not among the signers in {signers}: {fingerprint}",
         "a key whose owner you know",
@@ -209,7 +209,7 @@ def _digest(file: Path, algorithm: str) -> bytes:
         with file.open("rb") as opened:
             return hashlib.file_digest(opened, algorithm).digest()
     except OSError as error:
-        raise Refusal.because(file, f"cannot be read: {error.strerror or error}", mend="check the path") from None
+        raise InputError.single(file, f"cannot be read: {error.strerror or error}", fix="check the path") from None
 
 
 def _string(content: bytes) -> bytes:

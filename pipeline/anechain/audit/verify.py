@@ -16,14 +16,14 @@ from typing import Any, Literal
 
 from anechain.campaign.file import Campaign
 from anechain.data.store import Examined, examine, sha256_file
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.receipts.receipt import RAW, raw_inputs
 from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, read_manifest, resolve_files
-from anechain.running.workflow import at_work
+from anechain.running.workflow import lock_owner
 
 __all__ = ["CAMPAIGN", "Finding", "Verification", "plan_of", "results_of", "text_shown", "verify", "verify_folder"]
 
-State = Literal["intact", "altered", "missing", "foreign"]
+State = Literal["intact", "altered", "missing", "untracked"]
 Progress = Callable[[int], None]
 
 CAMPAIGN = "campaign.json"
@@ -44,7 +44,7 @@ class Finding:
     file : str
         Its path from the campaign's folder.
     state : str
-        "intact", "altered", "missing" (a manifest or a receipt names it) or "foreign" (no job of this campaign made
+        "intact", "altered", "missing" (a manifest or a receipt names it) or "untracked" (no job of this campaign made
         it, or not from this campaign's files).
     causes : tuple of str
         Empty for an intact file.
@@ -82,7 +82,7 @@ class Verification:
     def counts(self) -> dict[str, int]:
         """How many files are in each state."""
         found = Counter(one.state for one in self.findings)
-        return {state: found[state] for state in ("intact", "altered", "missing", "foreign")}
+        return {state: found[state] for state in ("intact", "altered", "missing", "untracked")}
 
     def lines(self, verbose: bool = False) -> list[str]:
         """What is to be said, a line each; files of one folder of which the same is to be said share one."""
@@ -168,13 +168,13 @@ def verify(path: Path, progress: Progress | None = None) -> Verification:
 
     Raises
     ------
-    Refusal
+    InputError
         If it is none of these.
     """
     results = results_of(path)
     if path.is_dir() or path.suffix.lower() in (".yaml", ".yml"):
         if results is None:
-            raise Refusal.because(
+            raise InputError.single(
                 path, "has no results", "an output, a results folder, or a campaign that has been run", "run it first"
             )
         return _verify(results, None, progress)
@@ -217,7 +217,7 @@ def _verify_alone(path: Path) -> Verification:
     """Verify an output that no campaign is around."""
     examined = examine(path)
     if examined.receipt is None and examined.wrong == ("the file carries no receipt",):
-        return Verification((Finding(str(path), "foreign", ("it carries no receipt: no output of this software",)),))
+        return Verification((Finding(str(path), "untracked", ("it carries no receipt: no output of this software",)),))
     note = "only the file itself was looked at: no results folder is around it, so nothing it was made from is at hand"
     if examined.receipt is not None:
         note += f" ({len(raw_inputs(examined.receipt))} raw files, by way of {len(examined.receipt['steps'])} steps)"
@@ -247,7 +247,7 @@ def _verify(results: Path, only: str | None, progress: Progress | None) -> Verif
         findings += records.findings
     about_raw, notes = _judge_raw(records, seen, only is None, progress)
     notes = [*records.notes, *notes] if only is None else notes
-    if process := at_work(results):
+    if process := lock_owner(results):
         notes.append(f"a run is at work on this campaign ({process}): what it is making now may be told as missing")
     return Verification(tuple(sorted([*findings, *about_raw], key=lambda one: one.file)), tuple(notes))
 
@@ -269,7 +269,7 @@ def _records(results: Path) -> _Records:
         stage = name.partition("/")[0]
         if plan is not None and name not in wanted:
             records.findings.append(
-                Finding(shown, "foreign", ("the record of a job that this campaign does not have",))
+                Finding(shown, "untracked", ("the record of a job that this campaign does not have",))
             )
             continue
         if name not in there:
@@ -335,7 +335,7 @@ def _look(records: _Records, seen: _Seen, name: str) -> None:
     named = records.named.get(name)
     try:
         examined = examine(path)
-    except Refusal:
+    except InputError:
         examined = Examined(None, "", ("the file carries no receipt",))
     bare = named is not None and named.stage in _BARE_STAGES and examined.receipt is None
     seen.wrong[name] = () if bare else examined.wrong
@@ -439,7 +439,7 @@ def _judge(records: _Records, seen: _Seen, name: str) -> Finding:
     if name == CAMPAIGN or (named is not None and named.sha256 == sha256):
         if wrong:
             return Finding(shown, "altered", (*wrong, *misfits))
-        return Finding(shown, "foreign", tuple(misfits)) if misfits else Finding(shown, "intact")
+        return Finding(shown, "untracked", tuple(misfits)) if misfits else Finding(shown, "intact")
     owner = _owner(records, sha256, name)
     if named is not None:
         if owner:
@@ -448,22 +448,22 @@ def _judge(records: _Records, seen: _Seen, name: str) -> Finding:
             whole = "it is whole, but" if name in seen.root else "it is"
             own = [f"{whole} not the file that the run made"] * (not wrong)
             return Finding(shown, "altered", (*wrong, *own, *misfits))
-        return Finding(shown, "foreign", ("it is not the file that the run made", *misfits))
+        return Finding(shown, "untracked", ("it is not the file that the run made", *misfits))
     if name.endswith(".part"):
-        return Finding(shown, "foreign", ("a half-written file of an interrupted run; the next run removes it",))
+        return Finding(shown, "untracked", ("a half-written file of an interrupted run; the next run removes it",))
     if owner:
-        return Finding(shown, "foreign", (f"a copy of {records.show(owner)}",))
+        return Finding(shown, "untracked", (f"a copy of {records.show(owner)}",))
     if name not in seen.root:
         told = "" if wrong == ["the file carries no receipt"] else f" ({'; '.join(wrong)})"
         made = "no job of this campaign made it" if records.whole else "no record that is there and whole names it"
-        return Finding(shown, "foreign", (f"{made}, and it carries no receipt{told}",))
+        return Finding(shown, "untracked", (f"{made}, and it carries no receipt{told}",))
     if records.whole:
         cause = "no job of this campaign made it: left from an earlier state of the campaign, or brought here"
-        return Finding(shown, "foreign", (cause, *wrong))
+        return Finding(shown, "untracked", (cause, *wrong))
     # Its job's record is missing, which is told of the record; the file can still be held against its own receipt.
     if wrong:
         return Finding(shown, "altered", (*wrong, *misfits))
-    return Finding(shown, "foreign", tuple(misfits)) if misfits else Finding(shown, "intact")
+    return Finding(shown, "untracked", tuple(misfits)) if misfits else Finding(shown, "intact")
 
 
 # The raw files.
@@ -523,12 +523,14 @@ def _new_raw(records: _Records, known: Iterable[str]) -> Iterator[Finding]:
             continue
         try:
             paths = [path for paths in resolve_files(folder, one).values() for path in paths]
-        except Refusal:
+        except InputError:
             continue  # what is missing or not readable has been told
         for path in paths:
             name = path.relative_to(folder).as_posix()
             if name not in held:
-                yield Finding(name, "foreign", (f"the campaign reads it for {device}, but no result was made from it",))
+                yield Finding(
+                    name, "untracked", (f"the campaign reads it for {device}, but no result was made from it",)
+                )
 
 
 def _some(names: Sequence[str]) -> str:

@@ -94,7 +94,7 @@ class Uncertainty(Model):
     microphone: Stated | None = Field(
         default=None, description="dB; of the microphone's response, all directions alike"
     )
-    level_chain: Stated | None = Field(
+    gain_and_drive: Stated | None = Field(
         default=None, description="dB; of gains and of the drive's voltage, all directions alike"
     )
     distance: Stated | None = Field(default=None, description="Metres; of the measuring distance, all directions alike")
@@ -150,7 +150,7 @@ class Target(Model):
     """A target curve."""
 
     file: RelativePath = Field(description="Text file with two columns: Hz and dB; corner points are enough")
-    meet_in: Band | None = Field(
+    alignment_band: Band | None = Field(
         default=(300.0, 3000.0),
         description="Hz; the target is moved to meet the mean of the curve there; null leaves it where it is "
         "(common practice)",
@@ -177,7 +177,7 @@ class BandwidthNumbers(Model):
     three_db: Literal["half power", "3.000 dB"] = Field(
         default="half power", description="Whether a drop of 3 is 3.0103 dB or 3.0000 dB"
     )
-    neglect: Annotated[Number, Field(ge=0)] = Field(
+    ignored_dip_octaves: Annotated[Number, Field(ge=0)] = Field(
         default=0.0, description="Octaves; narrower troughs do not end the range (IEC 60268-5: 1/9; none here)"
     )
     effective_curve: CurveName = Field(
@@ -189,7 +189,7 @@ class BandwidthNumbers(Model):
     effective_octaves: Annotated[Number, Field(gt=0, le=3)] = Field(
         default=1.0, description="Octaves of that band (IEC 60268-5, 21.2; recalled)"
     )
-    effective_neglect: Annotated[Number, Field(ge=0)] = Field(
+    effective_ignored_dip_octaves: Annotated[Number, Field(ge=0)] = Field(
         default=1.0 / 9.0, description="Octaves; narrower troughs do not end it (IEC 60268-5, 21.2; recalled)"
     )
 
@@ -266,10 +266,10 @@ class DeviationNumbers(Model):
     behind: Annotated[Number, Field(ge=90, le=180)] = Field(
         default=120.0, description="Degrees from the axis from which on directions lie behind (our own)"
     )
-    most: Share = Field(
+    resonance_min_share: Share = Field(
         default=0.75, description="Share of the front directions of an orbit that a resonance is in, at least (our own)"
     )
-    few: Share = Field(
+    interference_max_share: Share = Field(
         default=0.5,
         description="Share of the front directions of an orbit that interference is in fewer than (our own)",
     )
@@ -278,7 +278,7 @@ class DeviationNumbers(Model):
         description="Octaves of width from which on a resonance must be behind as well: the step of a baffle is not "
         "(our own)",
     )
-    silent: Positive = Field(
+    max_drop: Positive = Field(
         default=40.0, description="dB below the loudest direction beyond which a direction is not asked (our own)"
     )
     uneven_behind: Share = Field(
@@ -286,7 +286,7 @@ class DeviationNumbers(Model):
         description="Share of the height that its shape may leave in a direction behind; what leaves more is not asked "
         "(our own)",
     )
-    fewest_behind: Annotated[int, Field(ge=1)] = Field(
+    min_rear_directions: Annotated[int, Field(ge=1)] = Field(
         default=3, description="Directions behind that must be able to tell (our own)"
     )
     least_variation: Annotated[Number, Field(ge=0)] = Field(
@@ -299,11 +299,11 @@ class DeviationNumbers(Model):
         default=2.5, description="Octaves; what is wider is the balance of the whole (common practice)"
     )
 
-    @field_validator("few")
+    @field_validator("interference_max_share")
     @classmethod
     def _fewer_than_most(cls, value: float, info: ValidationInfo) -> float:
-        if value > info.data.get("most", 1.0):
-            raise ValueError("at most the share that a resonance is in (most)")
+        if value > info.data.get("resonance_min_share", 1.0):
+            raise ValueError("at most the share that a resonance is in (resonance_min_share)")
         return value
 
 
@@ -371,7 +371,7 @@ class ImpedanceNumbers(Model):
 
     band: Band = Field(default=(20.0, 20000.0), description="Hz that are looked at (audio band)")
     tuning_band: Band = Field(default=(10.0, 200.0), description="Hz in which the peaks are searched (common practice)")
-    least_rise: Annotated[Number, Field(gt=1)] = Field(
+    min_peak_ratio: Annotated[Number, Field(gt=1)] = Field(
         default=1.1, description="Times its surroundings that a peak must be (common practice)"
     )
     rated_values: tuple[Positive, ...] = Field(
@@ -531,14 +531,14 @@ class CompressionChoices(Model):
         default=(300.0, 3000.0),
         description="Hz; the mean in it is the change of level, the rest the change of shape (common practice)",
     )
-    most_uncertain: Positive = Field(
+    max_uncertainty: Positive = Field(
         default=0.5, description="dB of expanded uncertainty, from noise and rounding, beyond which nothing is given"
     )
     drift_limit: Positive = Field(
         default=0.3, description="dB r.m.s. that the first level, repeated last, may lie from itself (common practice)"
     )
     conductor: Literal["copper", "aluminium"] = Field(default="copper", description="Of the voice coil")
-    series_share: Annotated[Number, Field(ge=0)] = Field(
+    series_resistance_ratio: Annotated[Number, Field(ge=0)] = Field(
         default=0.0, description="Resistance in series with the voice coil (cable, filter) re the cold coil's own"
     )
 
@@ -586,7 +586,7 @@ def _limits(id_: str) -> Any:
     side = "above" if kind.above else "below"
     unit = f" in {kind.unit}" if kind.unit else ""
     return Field(
-        default=kind.limits, description=f"Doubtful and bad {side} these: {kind.about}{unit} ({kind.standing})"
+        default=kind.limits, description=f"Doubtful and bad {side} these: {kind.about}{unit} ({kind.source_status})"
     )
 
 

@@ -31,7 +31,7 @@ from anechain.campaign.choices import (
     UsableLimits,
     plain,
 )
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 
 __all__ = ["SOURCES", "Campaign", "Device", "Setup", "json_schema", "load_campaign", "option_problems"]
 
@@ -176,7 +176,7 @@ def load_campaign(path: Path) -> Campaign:
 
     Raises
     ------
-    Refusal
+    InputError
         With everything that is wrong.
     """
     from ruamel.yaml import YAML
@@ -184,26 +184,26 @@ def load_campaign(path: Path) -> Campaign:
 
     try:
         if path.stat().st_size > _MOST_BYTES:
-            raise Refusal.because(
+            raise InputError.single(
                 path, f"has {path.stat().st_size} bytes", f"at most {_MOST_BYTES}", "make several campaigns of it"
             )
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise Refusal.because(path, "there is no such file", mend="give the path of a campaign file") from None
+        raise InputError.single(path, "there is no such file", fix="give the path of a campaign file") from None
     except IsADirectoryError:
-        raise Refusal.because(path, "is a folder", "a campaign file", f"give {path / 'campaign.yaml'}") from None
+        raise InputError.single(path, "is a folder", "a campaign file", f"give {path / 'campaign.yaml'}") from None
     except UnicodeDecodeError as error:
-        raise Refusal.because(
+        raise InputError.single(
             path, f"byte {error.start} is not UTF-8", "a text file in UTF-8", "save it again in UTF-8"
         ) from None
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             path, f"cannot be read: {error.strerror}", "a campaign file", "check the path and its rights"
         ) from None
     try:
         # A few lines of aliases of aliases can stand for billions of values: count before anything is built.
         if "&" in text and _values(YAML(typ="safe", pure=True).compose(text), {}) > _MOST_VALUES:
-            raise Refusal.because(
+            raise InputError.single(
                 path,
                 f"stands for more than {_MOST_VALUES} values, since aliases name aliases",
                 "aliases that name a few values each",
@@ -211,17 +211,17 @@ def load_campaign(path: Path) -> Campaign:
             )
         content = YAML(typ="safe", pure=True).load(text)
     except YAMLError as error:
-        raise Refusal.because(path, _yaml_message(error), "YAML", "correct the line named") from None
+        raise InputError.single(path, _yaml_message(error), "YAML", "correct the line named") from None
     except RecursionError:
-        raise Refusal.because(
+        raise InputError.single(
             path, "is nested too deep", "a campaign: title, devices, ...", "start from the demo's campaign"
         ) from None
     except _HoldsItselfError as error:
-        raise Refusal.because(
+        raise InputError.single(
             path, f"line {error}: a value holds itself", "aliases that name other values", "write the values out"
         ) from None
     if not isinstance(content, dict):
-        raise Refusal.because(
+        raise InputError.single(
             path, "holds no keys", "a campaign: title, devices, ...", "start from the demo's campaign"
         )
     problems = [
@@ -239,9 +239,9 @@ def load_campaign(path: Path) -> Campaign:
     try:
         campaign = Campaign.model_validate(content)
     except ValidationError as error:
-        raise Refusal([*problems, *option_problems(error, Campaign, str(path))]) from None
+        raise InputError([*problems, *option_problems(error, Campaign, str(path))]) from None
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return campaign
 
 
@@ -351,8 +351,8 @@ def option_problems(error: ValidationError, model: type[BaseModel], where: str, 
             of = prefix + ".".join([str(part) for part in failure["loc"] if part != "[key]"][:-1])
             names = re.findall(r"'([^']*)'", str(failure["ctx"]["expected"]))
             close = difflib.get_close_matches(str(found).lower(), names, n=1, cutoff=0.5)
-            mend = f"did you mean {close[0]}?" if close else "remove it"
-            problems.append(Problem(where, f"{of}: unknown key {_shown(found)}", ", ".join(names), mend))
+            fix = f"did you mean {close[0]}?" if close else "remove it"
+            problems.append(Problem(where, f"{of}: unknown key {_shown(found)}", ", ".join(names), fix))
         elif failure["type"] == "invalid_key" or failure["loc"][-1:] == ("[key]",):
             of = prefix + ".".join([str(part) for part in failure["loc"] if part != "[key]"][:-1])
             problems.append(
@@ -362,8 +362,8 @@ def option_problems(error: ValidationError, model: type[BaseModel], where: str, 
             known = _fields_at(model, failure["loc"][:-1])
             key = str(failure["loc"][-1]).lower()
             close = [name for name in known if name.startswith(key)] or difflib.get_close_matches(key, known, n=1)
-            mend = f"did you mean {close[0]}?" if close else "remove it"
-            problems.append(Problem(where, f"{field}: unknown key", ", ".join(known), mend))
+            fix = f"did you mean {close[0]}?" if close else "remove it"
+            problems.append(Problem(where, f"{field}: unknown key", ", ".join(known), fix))
         elif failure["type"] == "missing":
             problems.append(Problem(where, f"{field} is absent", _description(model, failure["loc"]), "add it"))
         else:

@@ -41,7 +41,7 @@ Floats = NDArray[np.float64]
 TITLES = {
     "calibration": "calibration",
     "microphone": "microphone's response",
-    "level_chain": "level chain",
+    "gain_and_drive": "level chain",
     "distance": "distance",
     "angle": "setting of the angle",
     "repeatability": "repeatability",
@@ -54,7 +54,7 @@ TITLES = {
 NOT_STATED = "not stated"
 NOT_REPEATED = "not stated, and no take was repeated"
 
-_IN_DECIBELS = ("calibration", "microphone", "level_chain")
+_IN_DECIBELS = ("calibration", "microphone", "gain_and_drive")
 _OF_LEVELS = (*_IN_DECIBELS, "distance", "angle", "repeatability")
 _UNITS = {"distance": "m", "angle": "°", "impedance": "%", "impedance_phase": "°", "impedance_repeatability": "%"}
 _MIDDLE = (0.05, 0.5, 0.95)
@@ -213,7 +213,7 @@ class ErrorParts:
         dB; the part of that which comes of the microphone's response, and so varies over frequency.
     own : numpy.ndarray, shape (plane, angle, n)
         dB; each capture's own, by its spread from take to take. NaN where a direction was not measured.
-    turned : numpy.ndarray, shape (plane, angle, n)
+    angle_error : numpy.ndarray, shape (plane, angle, n)
         dB; by how much the level changes when the direction is off by the standard uncertainty of its angle, with its
         sign: one error at all frequencies. NaN where a direction was not measured.
     budget : tuple of Component
@@ -223,13 +223,13 @@ class ErrorParts:
     common: Floats
     microphone: Floats
     own: Floats
-    turned: Floats
+    angle_error: Floats
     budget: tuple[Component, ...]
 
     @property
     def apart(self) -> Floats:
         """All that is each direction's own: root of the sum of the squares of both kinds."""
-        return np.asarray(np.hypot(self.own, self.turned))
+        return np.asarray(np.hypot(self.own, self.angle_error))
 
     @property
     def said(self) -> list[str]:
@@ -280,7 +280,7 @@ def error_parts(responses: xr.Dataset, stated: Mapping[str, Any], notes: list[st
     level = np.asarray(responses["level"].transpose("plane", "angle", "frequency").values)
     held = np.asarray(responses["measured"].transpose("plane", "angle").values) == 1
     common, own = np.zeros(frequency.size), np.where(held[..., np.newaxis], np.zeros(level.shape), np.nan)
-    turned = own.copy()
+    angle_error = own.copy()
     microphone = np.zeros(frequency.size)
     found = {one.name: one for one in nothing_stated()}
     for name in _IN_DECIBELS:
@@ -308,14 +308,16 @@ def error_parts(responses: xr.Dataset, stated: Mapping[str, Any], notes: list[st
             )
     if "angle" in stated:
         degrees = float(standard_at(stated["angle"], frequency).max())
-        turned += _turned(np.asarray(responses["angle"].values), level, held, degrees, notes)
-        found["angle"] = Component(**_as_stated("angle", stated), standard=_over_all(np.abs(turned)), directions="own")
+        angle_error += _turned(np.asarray(responses["angle"].values), level, held, degrees, notes)
+        found["angle"] = Component(
+            **_as_stated("angle", stated), standard=_over_all(np.abs(angle_error)), directions="own"
+        )
     spread, found["repeatability"] = _of_repeats(responses, stated, frequency)
     if spread is not None:
         own = np.hypot(own, spread)
     if all(one.standard is None for one in found.values()):
         return None
-    return ErrorParts(common, microphone, own, turned, tuple(found.values()))
+    return ErrorParts(common, microphone, own, angle_error, tuple(found.values()))
 
 
 def _turned(angles: Floats, level: Floats, held: NDArray[np.bool_], degrees: float, notes: list[str]) -> Floats:

@@ -14,7 +14,7 @@ import click
 
 from anechain import __version__
 from anechain.cautions import CAUTION
-from anechain.errors import Refusal, told_together
+from anechain.errors import InputError, format_problems
 
 if TYPE_CHECKING:
     from anechain.running.plan import Plan
@@ -114,14 +114,14 @@ def check(campaign: Path, verbose: bool, trust_importers: bool) -> None:
             click.echo("\n".join(checking.told(checked, verbose)))
             if checked.problems:
                 wrong.append(checked.device)
-                click.echo("\n".join(told_together(checked.problems)), err=True)
+                click.echo("\n".join(format_problems(checked.problems)), err=True)
             if not cautioned and checking.greatest_drive(checked) > _USUAL_DRIVE:
                 cautioned = _caution()
             if watched and position < number:
                 click.echo(f"{position} of {number} devices", nl=False, err=True)
     if wrong:
-        raise Refusal.because(
-            campaign, f"{len(wrong)} of {number} devices cannot be imported: {', '.join(wrong)}", mend="see above"
+        raise InputError.single(
+            campaign, f"{len(wrong)} of {number} devices cannot be imported: {', '.join(wrong)}", fix="see above"
         )
     click.echo(f"{number} device{'s' * (number > 1)} can be imported")
 
@@ -148,7 +148,7 @@ def trace(file: Path, as_json: bool) -> None:
         click.echo(f"{file}\nreceipt in: {examined.carrier}")
         click.echo("\n".join(tree(examined.receipt)))
     if examined.wrong:
-        raise Refusal.because(file, "; ".join(examined.wrong), "an unaltered output of this software")
+        raise InputError.single(file, "; ".join(examined.wrong), "an unaltered output of this software")
 
 
 @commands.command()
@@ -194,7 +194,7 @@ def explain(old: Path, new: Path, as_json: bool, figure: Path | None, least: flo
             click.echo("\n".join(telling.told(explanation)))
         if figure is not None and not explaining.write_change(explanation, figure):
             click.echo(f"{figure} was not written: no curve differs by a number of decibels.", err=True)
-    except (Refusal, OSError) as error:
+    except (InputError, OSError) as error:
         click.echo(str(error), err=True)
         sys.exit(2)
     sys.exit(int(explanation.differs))
@@ -235,17 +235,17 @@ def verify(path: Path, verbose: bool, recompute: bool, tolerance: float, as_json
     with ExitStack() as stack:
         try:
             place = stack.enter_context(unpacked(path)) if is_archive(path) else path
-        except Refusal as refusal:
-            click.echo(str(refusal), err=True)
+        except InputError as input_error:
+            click.echo(str(input_error), err=True)
             sys.exit(1)
         try:
             found = verified(place, _count_files if watched else None)
             results = results_of(place)
             if recompute and results is None:
-                raise Refusal.because(path, "lies in no campaign", mend="give the campaign, to make it anew")
+                raise InputError.single(path, "lies in no campaign", fix="give the campaign, to make it anew")
             altered, lacking = check_folder(place) if place.is_dir() and is_bundle(place) else ([], [])
-        except Refusal as refusal:
-            click.echo(str(refusal), err=True)
+        except InputError as input_error:
+            click.echo(str(input_error), err=True)
             sys.exit(2)
         if watched:
             click.echo("\r\033[K", nl=False, err=True)
@@ -302,12 +302,10 @@ def identify(files: Sequence[Path]) -> None:
             else:
                 click.echo(f"  {name:12} {answer.confidence:6.1f}  {answer.reason}")
         if not any(not isinstance(answer, Broken) and answer.confidence > 0 for answer in answers.values()):
-            problems.append(
-                Problem(str(file), "no importer knows it", mend="see `anechain importers` for what is read")
-            )
+            problems.append(Problem(str(file), "no importer knows it", fix="see `anechain importers` for what is read"))
     _name_broken(broken)
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
 
 
 @commands.command()
@@ -324,7 +322,7 @@ def importers(names: tuple[str, ...]) -> None:
 
     usable, broken = find_importers()
     if unknown := [name for name in names if name not in usable]:
-        raise Refusal.because(f"importer {unknown[0]}", "there is no such one", ", ".join(usable), "correct the name")
+        raise InputError.single(f"importer {unknown[0]}", "there is no such one", ", ".join(usable), "correct the name")
     for name in names or usable:
         one = usable[name]
         click.echo(f"{name} {one.description.version}: {one.description.title} (from {one.origin})")
@@ -376,9 +374,9 @@ def methods() -> None:
                 click.echo(
                     "    parameters: " + "; ".join(f"{name} = {value}" for name, value in one.parameters.items())
                 )
-            click.echo(f"    source: {one.source} ({one.standing})")
-            if one.limits:
-                click.echo(f"    limits: {one.limits}")
+            click.echo(f"    source: {one.source} ({one.source_status})")
+            if one.limitations:
+                click.echo(f"    limitations: {one.limitations}")
 
 
 @commands.command()
@@ -521,7 +519,7 @@ def _unfinished(plan: Plan, campaign: Path) -> str:
     return (
         f"The workflow stopped before all was made; what comes next is {stage}{of}.\n"
         "    If nothing above says why, a job was ended from outside: killed, or the machine was out of memory.\n"
-        "    mend: run again, it goes on from there; "
+        "    fix: run again, it goes on from there; "
         f"`anechain run {campaign} -- --quiet rules` shows what Snakemake says"
     )
 
@@ -552,8 +550,8 @@ def main() -> NoReturn:
     try:
         status = commands.main(standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
-    except Refusal as refusal:
-        click.echo(str(refusal), err=True)
+    except InputError as input_error:
+        click.echo(str(input_error), err=True)
         sys.exit(1)
     except click.ClickException as error:
         error.show()

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.data.checks import BAD, DOUBTFUL, line_of
-from anechain.methods import using
+from anechain.methods import use_method_versions
 from anechain.running.plan import Plan
 from anechain.stages.batch import problems_of
 from anechain.stages.ingest import Imported, imported
@@ -43,7 +43,7 @@ def check(plan: Plan) -> Iterator[Checked]:
     """Import each device as a run does, one after the other, and keep nothing."""
     for device in plan.campaign.devices:
         try:
-            with using(plan.campaign.method_versions):
+            with use_method_versions(plan.campaign.method_versions):
                 yield Checked(device, imported(plan, device), ())
         except Exception as error:
             yield Checked(device, None, tuple(problems_of(error, device)))

@@ -45,7 +45,7 @@ import pytest
 
 from anechain.campaign.file import SOURCES, Setup
 from anechain.conformance.foreign_samples import foreign_files, huge_line, junk
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.hooks import Options, Reading, Verdict
 from anechain.importing.importers import (
     Broken,
@@ -264,9 +264,10 @@ class ImporterConformance:
             _demand(not forgotten, f"{', '.join(forgotten)}: named in the options, but not among companion_files()")
             try:
                 parse_options(importer, {**case.sample.options, "no_such_option": 1}, "campaign", "", case.folder)
-            except Refusal as refusal:
+            except InputError as input_error:
                 _demand(
-                    "no_such_option" in str(refusal), f"an unknown option is refused, but not by its name: {refusal}"
+                    "no_such_option" in str(input_error),
+                    f"an unknown option is refused, but not by its name: {input_error}",
                 )
             else:
                 _fail("an option that does not exist is accepted; inherit from anechain.hooks.Options, extra='forbid'")
@@ -292,8 +293,8 @@ class ImporterConformance:
             able = {name: one for name, one in others.items() if case.sample.of in one.description.gives}
             try:
                 chosen = choose(case.files, {**able, importer.name: importer}, broken, str(case))
-            except Refusal as refusal:
-                _fail(f"{case} is not found without naming the importer: {refusal}")
+            except InputError as input_error:
+                _fail(f"{case} is not found without naming the importer: {input_error}")
             _demand(chosen is importer, f"{case} goes to {chosen.name}: claim your own files with more confidence")
 
     def test_it_claims_no_foreign_file(self, tmp_path: Path) -> None:
@@ -404,8 +405,8 @@ class ImporterConformance:
             source = Source(case.sample.of, list(case.files), importer, options, None)
             try:
                 datasets = read_sources([source], Setup(**case.sample.setup), "sample", "Sample")
-            except Refusal as refusal:
-                _fail(f"{case} is refused: {refusal}")
+            except InputError as input_error:
+                _fail(f"{case} is refused: {input_error}")
             _demand(case.sample.of in datasets, f"{case} gave no {case.sample.of}")
 
     def test_the_report_is_complete(self, tmp_path: Path) -> None:
@@ -497,7 +498,10 @@ class ImporterConformance:
         }
         started = []
         for environment in _ENVIRONMENTS:
-            code = f"import sys; sys.path[:] = {sys.path!r}; from anechain.conformance import suite; suite._read_elsewhere()"
+            code = (
+                f"import sys; sys.path[:] = {sys.path!r}; "
+                "from anechain.conformance import suite; suite._read_elsewhere()"
+            )
             started.append(
                 subprocess.Popen(
                     [sys.executable, "-c", code],
@@ -521,12 +525,12 @@ class ImporterConformance:
     def test_a_cut_file_is_read_or_refused(self, tmp_path: Path) -> None:
         """Each file is cut at every kilobyte, or every sixteenth of it if that is less, and read with the others.
 
-        That gives a `Reading`, or a `Refusal` that names the file, and never another exception. Of more cuts than
+        That gives a `Reading`, or a `InputError` that names the file, and never another exception. Of more cuts than
         `most_cuts`, two hundred unless the class says otherwise, only so many are tried, evenly spread over all.
         """
         wrong = []
         for case, path, at, outcome in self._cut(tmp_path):
-            if isinstance(outcome, Refusal):
+            if isinstance(outcome, InputError):
                 if path.name not in str(outcome):
                     wrong.append(f"{case}, {path.name} cut after {at} bytes: the refusal does not name it: {outcome}")
             elif not isinstance(outcome, Reading):
@@ -537,7 +541,7 @@ class ImporterConformance:
         """Told to read a file of another format, as a campaign that names the importer does, it refuses it by name."""
         wrong = []
         for kind, path, outcome in self._misread(tmp_path):
-            if isinstance(outcome, Refusal):
+            if isinstance(outcome, InputError):
                 if path.name not in str(outcome):
                     wrong.append(f"{kind} ({path.name}): the refusal does not name the file: {outcome}")
             elif kind not in self.akin or not isinstance(outcome, Reading):
@@ -550,9 +554,9 @@ class ImporterConformance:
         (tmp_path / "foreign").mkdir()
         outcomes = [outcome for *_, outcome in self._cut(tmp_path / "cut", most=12)]
         outcomes += [outcome for *_, outcome in self._misread(tmp_path / "foreign")]
-        problems = {problem for one in outcomes if isinstance(one, Refusal) for problem in one.problems}
+        problems = {problem for one in outcomes if isinstance(one, InputError) for problem in one.problems}
         for problem in sorted(problems, key=str):
-            for name in ("where", "what", "mend"):
+            for name in ("where", "what", "fix"):
                 _demand(bool(getattr(problem, name).strip()), f"a refusal leaves `{name}` empty: {problem}")
             _demand("Traceback" not in str(problem), f"a refusal shows a traceback: {problem}")
 
@@ -561,8 +565,8 @@ class ImporterConformance:
     def _accept(self, importer: Importer, options: Mapping[str, Any], folder: Path) -> Options:
         try:
             return parse_options(importer, options, "campaign", "options.", folder)
-        except Refusal as refusal:
-            _fail(f"options {dict(options)} are refused: {refusal}")
+        except InputError as input_error:
+            _fail(f"options {dict(options)} are refused: {input_error}")
 
     def _cut(self, folder: Path, most: int | None = None) -> Iterator[tuple[_Case, Path, int, object]]:
         importer, cases = _usable(_of(self).importer), _readable(self, folder)

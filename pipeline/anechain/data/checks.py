@@ -51,7 +51,7 @@ class Kind:
         Unless a campaign states others.
     about : str
         What its value is, for the campaign file.
-    standing : str
+    source_status : str
         Of the limits.
     """
 
@@ -60,7 +60,7 @@ class Kind:
     above: bool
     limits: Limits
     about: str
-    standing: str = COMMON
+    source_status: str = COMMON
 
 
 KINDS: dict[str, Kind] = {
@@ -165,7 +165,7 @@ class Check:
     unit: str = ""
     reason: str = ""
     series: Series | None = None
-    standing: str = COMMON
+    source_status: str = COMMON
     source: str = "responses"
 
     def _beyond(self, value: float, limit: float | None) -> bool:
@@ -210,13 +210,13 @@ def made(id: str, found: str, values: Iterable[tuple[str, float]] = (), series: 
     """
     kind = KINDS[id]
     kept = tuple((place, _short(value)) for place, value in values if math.isfinite(value))
-    return Check(id, kind.title, found, kept, kind.limits, kind.above, kind.unit, "", series, kind.standing)
+    return Check(id, kind.title, found, kept, kind.limits, kind.above, kind.unit, "", series, kind.source_status)
 
 
 def not_made(id: str, reason: str) -> Check:
     """A check of a known kind that could not be made, and why."""
     kind = KINDS[id]
-    return Check(id, kind.title, "", (), kind.limits, kind.above, kind.unit, reason, None, kind.standing)
+    return Check(id, kind.title, "", (), kind.limits, kind.above, kind.unit, reason, None, kind.source_status)
 
 
 def drives_in_words(volts: Iterable[float], off: Iterable[float]) -> str:
@@ -230,7 +230,9 @@ def judged(check: Check, limits: Mapping[str, Limits]) -> Check:
     if check.id not in limits or limits[check.id] == check.limits:
         return check
     usual = check.id in KINDS and limits[check.id] == KINDS[check.id].limits
-    return replace(check, limits=limits[check.id], standing=KINDS[check.id].standing if usual else "the campaign")
+    return replace(
+        check, limits=limits[check.id], source_status=KINDS[check.id].source_status if usual else "the campaign"
+    )
 
 
 def limits_in_words(check: Check) -> str:
@@ -277,7 +279,7 @@ def as_json(check: Check) -> dict[str, Any]:
         "reason": check.reason,
         "limit": limits_in_words(check),
         "limits": list(check.limits),
-        "standing": check.standing,
+        "standing": check.source_status,
         "above": check.above,
         "unit": check.unit,
         "where": where_in_words(check),

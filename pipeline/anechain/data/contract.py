@@ -14,7 +14,7 @@ import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
 from anechain.data.rules import RULES
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -168,7 +168,7 @@ def validate(dataset: xr.Dataset, contract: str, where: str) -> None:
 
     Raises
     ------
-    Refusal
+    InputError
         With every failure: field, what was found and where, what is allowed, how to mend it.
     """
     from pandera.config import ValidationDepth, config_context
@@ -177,7 +177,7 @@ def validate(dataset: xr.Dataset, contract: str, where: str) -> None:
     stated = dataset.attrs.get("contract")
     known = {f"{contract}/{version}": version for version in _versions(contract)}
     if isinstance(stated, str) and stated not in known:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"attribute contract is {stated!r}",
             " or ".join(known),
@@ -199,7 +199,7 @@ def validate(dataset: xr.Dataset, contract: str, where: str) -> None:
         # The rules rely on the shape of the data, so they are asked only of data whose shape is right.
         problems = [problem for rule in spec.rules for problem in RULES[rule](dataset, where)]
     if problems:
-        raise Refusal(dict.fromkeys(problems))
+        raise InputError(dict.fromkeys(problems))
 
 
 @cache
@@ -319,8 +319,8 @@ def _unknown(check: str, spec: Contract, dataset: xr.Dataset, where: str) -> Ite
     for name in present:
         if name not in known:
             close = difflib.get_close_matches(str(name).lower(), known, n=1)
-            mend = f"did you mean {close[0]}?" if close else "leave it out in the importer"
-            yield Problem(where, f"{kind} {name} is unknown", ", ".join(known), mend)
+            fix = f"did you mean {close[0]}?" if close else "leave it out in the importer"
+            yield Problem(where, f"{kind} {name} is unknown", ", ".join(known), fix)
 
 
 def _located(name: str, bad: np.ndarray[Any, Any], dataset: xr.Dataset) -> str:

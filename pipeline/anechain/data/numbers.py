@@ -101,7 +101,7 @@ class Number:
         Why there is no uncertainty; empty if there is, or if there is no value.
     method, version : str, int
         Id and version of the method that made it.
-    source, standing : str
+    source, source_status : str
         Of the method.
     note : str
         What belongs to it: the reference, the reviewer's reason, a doubt.
@@ -124,7 +124,7 @@ class Number:
     method: str = ""
     version: int = 0
     source: str = ""
-    standing: str = ""
+    source_status: str = ""
     note: str = ""
     reason: str = ""
     marks: tuple[Mark, ...] = field(default=())
@@ -170,7 +170,7 @@ def number_to_json(number: Number) -> dict[str, Any]:
         "method": number.method,
         "version": number.version,
         "source": number.source,
-        "standing": number.standing,
+        "standing": number.source_status,
         "note": number.note,
         "reason": number.reason,
         "marks": [

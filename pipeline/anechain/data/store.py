@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.receipts.embedding import (
     NETCDF_SIGNATURES,
     Format,
@@ -57,7 +57,7 @@ def replacing(path: Path) -> Iterator[Path]:
 
     Raises
     ------
-    Refusal
+    InputError
         If the file cannot be written: no room, no right, a folder in its place.
     """
     try:
@@ -74,7 +74,7 @@ def replacing(path: Path) -> Iterator[Path]:
             temporary.unlink(missing_ok=True)
             raise
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             path,
             f"cannot be written: {error.strerror or error}",
             "a place with room that you may write to",
@@ -98,7 +98,7 @@ def write_plain(path: Path, data: bytes) -> None:
 
     Raises
     ------
-    Refusal
+    InputError
         If the file cannot be written.
     """
     with suppress(OSError):
@@ -113,7 +113,7 @@ def write_artefact(path: Path, bare: bytes, receipt: Mapping[str, Any]) -> None:
 
     Raises
     ------
-    Refusal
+    InputError
         If the file cannot be written.
     ValueError
         If it cannot carry a receipt, or carries one already.
@@ -138,7 +138,7 @@ def write_dataset(path: Path, dataset: xr.Dataset, receipt: Mapping[str, Any]) -
 
     Raises
     ------
-    Refusal
+    InputError
         If the file cannot be written.
     """
     import netCDF4
@@ -175,7 +175,7 @@ def read_dataset(path: Path) -> xr.Dataset:
 
     Raises
     ------
-    Refusal
+    InputError
         If it is not there or no netCDF file, or a damaged one.
     """
     import xarray as xr
@@ -185,7 +185,7 @@ def read_dataset(path: Path) -> xr.Dataset:
             return dataset.load()
     except Exception as error:  # the libraries give up on a damaged file in any way there is
         reason = error.strerror if isinstance(error, OSError) else None
-        raise Refusal.because(
+        raise InputError.single(
             path, f"cannot be read: {reason or error}", "a netCDF file", "run the campaign again"
         ) from None
 
@@ -214,14 +214,14 @@ def examine(path: Path) -> Examined:
 
     Raises
     ------
-    Refusal
+    InputError
         If the file cannot be opened, or is of a format that no output has.
     """
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise Refusal.because(
-            path, f"cannot be read: {error.strerror or error}", mend="give the path of an output"
+        raise InputError.single(
+            path, f"cannot be read: {error.strerror or error}", fix="give the path of an output"
         ) from None
     try:
         if data.startswith(NETCDF_SIGNATURES):
@@ -231,7 +231,7 @@ def examine(path: Path) -> Examined:
         else:
             format_ = format_of(data, path.name)
             if format_ is None:
-                raise Refusal.because(
+                raise InputError.single(
                     path, "is of no format that carries a receipt", "netCDF, SVG, PNG, PDF, CSV, JSON or HTML"
                 )
             carrier = format_.carrier
@@ -278,12 +278,12 @@ def read_receipt(path: Path) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If it carries none, or the file is not what its receipt says.
     """
     examined = examine(path)
     if examined.wrong or examined.receipt is None:
-        raise Refusal.because(
+        raise InputError.single(
             path, "; ".join(examined.wrong), "an unaltered output", "remove it and run the campaign again"
         )
     return examined.receipt
@@ -295,6 +295,6 @@ def is_current(path: Path, stamp: str) -> bool:
         return False
     try:
         examined = examine(path)
-    except Refusal:
+    except InputError:
         return False
     return not examined.wrong and examined.receipt is not None and examined.receipt["stamp"] == stamp

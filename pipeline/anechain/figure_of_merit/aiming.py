@@ -9,7 +9,7 @@ import numpy as np
 
 from anechain.acoustics.directivity.aim import Aim, AimedCurve, best_aim
 from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.given import Floats, Given, band_words, number
+from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, band_words, number
 from anechain.figure_of_merit.spreads import drawn_orbits
 
 if TYPE_CHECKING:
@@ -21,23 +21,23 @@ HEADING = "Aim"
 USES = ("aimed-curve", "best-aim", "orbit-interpolation", "trend-line")
 
 
-def compare_aims(given: Given) -> Aim | None:
+def compare_aims(inputs: MetricInputs) -> Aim | None:
     """Toe-ins from parallel to the walls to the axis on the listener; None without a horizontal orbit."""
-    level, chosen = given.orbits.of("horizontal"), given.options.aim
+    level, chosen = inputs.orbits.of("horizontal"), inputs.options.aim
     if level is None:
         return None
     return best_aim(
-        given.frequency, given.orbits.angles, level, chosen.listener, chosen.band, chosen.slope, chosen.step
+        inputs.frequency, inputs.orbits.angles, level, chosen.listener, chosen.band, chosen.slope, chosen.step
     )
 
 
-def _spreads(given: Given) -> Mapping[str, Spread]:
+def _spreads(inputs: MetricInputs) -> Mapping[str, Spread]:
     """How sure the best toe-in is, and deviation and slope of the three cases."""
-    chosen, row = given.options.aim, given.orbits.planes.index("horizontal")
+    chosen, row = inputs.options.aim, inputs.orbits.planes.index("horizontal")
 
     def values(frequency: Floats, level: Floats) -> dict[str, float | None]:
         aim = best_aim(
-            frequency, given.orbits.angles, level[row], chosen.listener, chosen.band, chosen.slope, chosen.step
+            frequency, inputs.orbits.angles, level[row], chosen.listener, chosen.band, chosen.slope, chosen.step
         )
         found = {"toe_in": None if aim.best is None else aim.best.toe_in_deg}
         for key, case in (("best", aim.best), ("axis", aim.at_listener), ("parallel", aim.parallel)):
@@ -45,7 +45,7 @@ def _spreads(given: Given) -> Mapping[str, Spread]:
             found[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
         return found
 
-    spreads = drawn_orbits(given.errors, given.orbits.level, values, keeps_common=True)
+    spreads = drawn_orbits(inputs.errors, inputs.orbits.level, values, keeps_common=True)
     if spreads["toe_in"].standard is not None:
         # Of steps that take turns a standard deviation tells nothing.
         low, high = spreads["toe_in"].interval or (0.0, 0.0)
@@ -54,17 +54,17 @@ def _spreads(given: Given) -> Mapping[str, Spread]:
     return spreads
 
 
-def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:
+def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
     """The best toe-in, and deviation and slope of it, of the axis and of the parallel case, side by side."""
-    chosen = given.options.aim
+    chosen = inputs.options.aim
     absent = "needs the horizontal orbit"
     about = f"listener at {chosen.listener:g}°; {band_words(chosen.band)}" + (
         f"; held against {aim.trend}" if aim else ""
     )
-    sure = _spreads(given) if aim is not None and given.errors.of is not None else {}
+    sure = _spreads(inputs) if aim is not None and inputs.errors.of is not None else {}
     best = aim.best if aim is not None else None
     yield number(
-        given,
+        inputs,
         "best-aim",
         "aim.toe_in",
         HEADING,
@@ -90,7 +90,7 @@ def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:
             ("slope", "slope", "dB/octave", None if case is None else case.slope_db_per_octave),
         ):
             yield number(
-                given,
+                inputs,
                 "aimed-curve",
                 f"aim.{key}.{what}",
                 HEADING,
@@ -103,7 +103,7 @@ def numbers(given: Given, aim: Aim | None) -> Iterator[Number]:
             )
 
 
-def aim_dataset(given: Given, aim: Aim | None) -> xr.Dataset | None:
+def aim_dataset(inputs: MetricInputs, aim: Aim | None) -> xr.Dataset | None:
     """The dataset `aim`: the direct sound at the listener for each toe-in; None where there is none."""
     import xarray as xr
 
@@ -114,7 +114,7 @@ def aim_dataset(given: Given, aim: Aim | None) -> xr.Dataset | None:
     kept = [(curve, curve.level_db) for curve in aim.candidates if curve.level_db is not None]
     if not kept:
         return None
-    curves = given.datasets["curves"].attrs
+    curves = inputs.datasets["curves"].attrs
     known = {name: curves[name] for name in ("distance", "drive") if name in curves}
     if aim.best is not None:
         known["best_toe_in"] = aim.best.toe_in_deg
@@ -128,14 +128,14 @@ def aim_dataset(given: Given, aim: Aim | None) -> xr.Dataset | None:
         coords={
             "toe_in": np.array([curve.toe_in_deg for curve, _ in kept]),
             "off_axis": ("toe_in", np.array([curve.off_axis_deg for curve, _ in kept])),
-            "frequency": given.frequency,
+            "frequency": inputs.frequency,
         },
         attrs={
             "device": curves["device"],
             "title": curves["title"],
             "level_kind": curves["level_kind"],
             "smoothing": curves["smoothing"],
-            "listener": float(given.options.aim.listener),
+            "listener": float(inputs.options.aim.listener),
             **known,
         },
     )

@@ -23,7 +23,7 @@ from anechain.figure_of_merit.compression_spreads import (
     rise_spread,
     shape_spread,
 )
-from anechain.figure_of_merit.given import Given, band_words, number, slug
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, number, slug
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -43,15 +43,15 @@ USES = (
 NOT_MEASURED = "its fundamental was not measured at two drives or more"
 
 
-def compression_numbers(given: Given) -> Iterator[Number]:
+def compression_numbers(inputs: MetricInputs) -> Iterator[Number]:
     """Change of level and of shape at the highest drive, levels of octave bands at the limit, drift, long term.
 
     Parameters
     ----------
-    given : Given
+    inputs : Given
         With the dataset "compression" where there is one.
     """
-    data = given.datasets.get("compression")
+    data = inputs.datasets.get("compression")
     if data is None:
         for method, key, title, unit in (
             ("compression-level-and-shape", "level_change", "Compression: change of level at the highest drive", "dB"),
@@ -64,15 +64,15 @@ def compression_numbers(given: Given) -> Iterator[Number]:
             ("level-at-compression", "octave_levels", "Levels at which octave bands pass the limit", "dB"),
             ("take-drift", "drift", "Drift, r.m.s.", "dB"),
         ):
-            yield number(given, method, f"compression.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
+            yield number(inputs, method, f"compression.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
         return
-    errors = compression_errors(given, data)
-    yield from _at_the_highest_drive(given, data, errors)
-    yield from _octaves(given, data, errors)
-    yield from _takes(given, data, errors)
+    errors = compression_errors(inputs, data)
+    yield from _at_the_highest_drive(inputs, data, errors)
+    yield from _octaves(inputs, data, errors)
+    yield from _takes(inputs, data, errors)
 
 
-def _at_the_highest_drive(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
+def _at_the_highest_drive(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
     attrs = data.attrs
     band = float(attrs["band_low"]), float(attrs["band_high"])
     levels = np.asarray(data["level_change"].values, dtype=np.float64)
@@ -84,7 +84,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset, errors: CompressionErr
     reason = "" if value is not None else f"too much of {band_words(band)} is masked"
     changed = None if value is None else change_spread(errors, row, band)
     yield number(
-        given,
+        inputs,
         "compression-level-and-shape",
         "compression.level_change",
         HEADING,
@@ -96,7 +96,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset, errors: CompressionErr
         reason=reason,
     )
     yield number(
-        given,
+        inputs,
         "compression-level-and-shape",
         "compression.shape_change",
         HEADING,
@@ -110,7 +110,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset, errors: CompressionErr
     rise = float(data["coil_rise"].values[row])
     known_rise = value is not None and bool(np.isfinite(rise))
     yield number(
-        given,
+        inputs,
         "coil-temperature-rise",
         "compression.coil_rise",
         HEADING,
@@ -124,7 +124,7 @@ def _at_the_highest_drive(given: Given, data: xr.Dataset, errors: CompressionErr
     )
 
 
-def _octaves(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
+def _octaves(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
     limits = np.asarray(data["limit"].values, dtype=np.float64)
     limit = float(limits[np.argmin(np.abs(limits - float(data.attrs["compression_limit"])))])
     chosen = data.sel(limit=limit)
@@ -133,7 +133,7 @@ def _octaves(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Itera
         level, drive = (float(chosen[name].values[column]) for name in ("limit_level", "limit_drive"))
         reached = np.isfinite(level)
         yield number(
-            given,
+            inputs,
             "level-at-compression",
             f"compression.octave_{slug(nominal)}",
             HEADING,
@@ -148,13 +148,13 @@ def _octaves(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Itera
         )
 
 
-def _takes(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
+def _takes(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
     told = json.loads(str(data.attrs["takes"]))
     gaps = json.loads(str(data.attrs["gaps"]))
     ends = float(data.attrs["band_low"]), float(data.attrs["band_high"])
     moved = told.get("drift", {})
     yield number(
-        given,
+        inputs,
         "take-drift",
         "compression.drift",
         HEADING,
@@ -184,12 +184,12 @@ def _takes(given: Given, data: xr.Dataset, errors: CompressionErrors) -> Iterato
     ):
         changes = [one for one in told.get(name, []) if one["mean_db"] is not None]
         if not changes:
-            yield number(given, method, f"compression.{name}", HEADING, title, None, "dB", reason=absent)
+            yield number(inputs, method, f"compression.{name}", HEADING, title, None, "dB", reason=absent)
             continue
         largest = max(changes, key=lambda one: abs(one["mean_db"]))
         seconds = "not timed" if largest["seconds"] is None else f"{largest['seconds']:g} s"
         yield number(
-            given,
+            inputs,
             method,
             f"compression.{name}",
             HEADING,

@@ -17,7 +17,6 @@ from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR, USED, band
 from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
 from anechain.acoustics.uncertainty.uncertainty import SEED
 from anechain.data.numbers import Spread
-from anechain.figure_of_merit.given import Given
 from anechain.figure_of_merit.level_spreads import (
     AGAIN,
     NOT_REPEATED,
@@ -30,6 +29,7 @@ from anechain.figure_of_merit.level_spreads import (
     renamed,
 )
 from anechain.figure_of_merit.level_spreads import USES as LEVEL_USES
+from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.spreads import Errors, spreads_of
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class CompressionErrors:
 
     Attributes
     ----------
-    given : Given
+    inputs : Given
     data : xarray.Dataset
         After the contract `compression`.
     captures : CaptureErrors
@@ -73,7 +73,7 @@ class CompressionErrors:
         Standard uncertainty of the change at each drive by noise and rounding, dB; 0 where it is not known.
     """
 
-    given: Given
+    inputs: MetricInputs
     data: xr.Dataset
     captures: CaptureErrors
     takes: Floats
@@ -88,24 +88,24 @@ class CompressionErrors:
         return float(np.sqrt(((weight * self.noise[row]) ** 2).sum()) / weight.sum())
 
 
-def compression_errors(given: Given, data: xr.Dataset) -> CompressionErrors:
+def compression_errors(inputs: MetricInputs, data: xr.Dataset) -> CompressionErrors:
     """Errors of the captures of a device at its drives, from what its campaign states.
 
     Parameters
     ----------
-    given : Given
+    inputs : Given
     data : xarray.Dataset
         After the contract `compression`.
     """
     takes = np.ones(data.sizes["drive"])
-    harmonics = given.datasets.get("harmonics")
+    harmonics = inputs.datasets.get("harmonics")
     if data.attrs["made_of"] == "harmonics" and harmonics is not None and "takes" in harmonics:
         takes = np.maximum(np.asarray(harmonics["takes"].values, dtype=np.float64), 1.0)
     noise = np.asarray(data["uncertainty"].transpose("drive", "frequency").values, dtype=np.float64) / COVERAGE_FACTOR
     return CompressionErrors(
-        given,
+        inputs,
         data,
-        capture_errors(given, data, takes),
+        capture_errors(inputs, data, takes),
         takes,
         np.asarray(data["frequency"].values, dtype=np.float64),
         np.nan_to_num(noise, posinf=0.0),
@@ -218,7 +218,7 @@ def level_at_limit_spread(errors: CompressionErrors, column: int, limit_db: floa
     if known[0] != 0:
         whole[known[0]] -= per_delta
         whole[0] += per_delta
-    again = capture_errors(errors.given, data, errors.takes, shares={_PASSING: whole})
+    again = capture_errors(errors.inputs, data, errors.takes, shares={_PASSING: whole})
     centre = float(data["octave"].values[column])
     low, high = (float(edge[0]) for edge in band_edges(np.array([centre]), 1))
     level = np.asarray(data["level"].transpose("drive", "frequency").values, dtype=np.float64)[pair[1]]
@@ -251,7 +251,7 @@ def between_takes_spread(errors: CompressionErrors, band: tuple[float, float]) -
 
 def _single(errors: CompressionErrors) -> CaptureErrors:
     """Errors of single captures, however many the levels of drives are the means of."""
-    return capture_errors(errors.given, errors.data, np.ones(errors.data.sizes["drive"]))
+    return capture_errors(errors.inputs, errors.data, np.ones(errors.data.sizes["drive"]))
 
 
 def drift_spread(errors: CompressionErrors) -> Spread:

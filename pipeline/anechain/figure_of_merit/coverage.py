@@ -29,7 +29,7 @@ from anechain.acoustics.directivity.listening_height import ListeningHeight, lis
 from anechain.acoustics.directivity.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
 from anechain.acoustics.nonlinear.compression import band_weights
 from anechain.data.numbers import Mark, Number, Spread
-from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
+from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import ROUNDING, drawn, linear_spread, orbit_draws, spreads_of
 
 if TYPE_CHECKING:
@@ -100,48 +100,48 @@ class Beams:
     width_spread: Mapping[str, Floats]
 
 
-def beams(given: Given) -> Beams:
+def beams(inputs: MetricInputs) -> Beams:
     """Work out beam widths and the sphere, which numbers and dataset share."""
     width: dict[str, BeamWidth] = {}
     missing: dict[str, str] = {}
     for plane in PLANES:
-        level = given.orbits.of(plane)
+        level = inputs.orbits.of(plane)
         if level is None:
             missing[plane] = f"needs the {plane} orbit"
-        elif np.count_nonzero(np.abs(given.orbits.angles) < 0.01) != 1 or np.isnan(level[_axis(given)]).all():
+        elif np.count_nonzero(np.abs(inputs.orbits.angles) < 0.01) != 1 or np.isnan(level[_axis(inputs)]).all():
             missing[plane] = "needs the level on the axis"
         else:
-            width[plane] = _width(given, given.frequency, level)
-    sphere, frequency = _sphere(given)
-    return Beams(width, missing, sphere, frequency, *_spreads(given, tuple(width)))
+            width[plane] = _width(inputs, inputs.frequency, level)
+    sphere, frequency = _sphere(inputs)
+    return Beams(width, missing, sphere, frequency, *_spreads(inputs, tuple(width)))
 
 
-def _width(given: Given, frequency: Floats, level: Floats) -> BeamWidth:
+def _width(inputs: MetricInputs, frequency: Floats, level: Floats) -> BeamWidth:
     measured = ~np.isnan(level).all(axis=1)
-    return beam_width(frequency, given.orbits.angles[measured], level[measured], given.options.beam.drop)
+    return beam_width(frequency, inputs.orbits.angles[measured], level[measured], inputs.options.beam.drop)
 
 
-def _spreads(given: Given, planes: tuple[str, ...]) -> tuple[Mapping[str, Spread], Mapping[str, Floats]]:
+def _spreads(inputs: MetricInputs, planes: tuple[str, ...]) -> tuple[Mapping[str, Spread], Mapping[str, Floats]]:
     """How sure beam widths, what is read off them, and heights are: from the same draws."""
-    if given.errors.of is None:
+    if inputs.errors.of is None:
         return {}, {}
     values: list[Mapping[str, float | None]] = []
     angles: dict[str, list[Floats]] = {plane: [] for plane in planes}
-    vertical, chosen = given.orbits.of("vertical") is not None, given.options.beam
-    frequency = given.frequency
-    for frequency, level in orbit_draws(given.errors, given.orbits.level):
+    vertical, chosen = inputs.orbits.of("vertical") is not None, inputs.options.beam
+    frequency = inputs.frequency
+    for frequency, level in orbit_draws(inputs.errors, inputs.orbits.level):
         found: dict[str, float | None] = {}
         for plane in planes:
-            beam = _width(given, frequency, level[given.orbits.planes.index(plane)])
+            beam = _width(inputs, frequency, level[inputs.orbits.planes.index(plane)])
             angles[plane].append(np.stack([beam.first_positive_deg, beam.first_negative_deg]))
             for band in chosen.bands:
-                found[f"beam.{plane}.{band_slug(band)}"] = _covered(given, plane, beam, band)[0].mean_deg
+                found[f"beam.{plane}.{band_slug(band)}"] = _covered(inputs, plane, beam, band)[0].mean_deg
             found[f"beam.{plane}.narrows"] = narrowing_frequency(beam, chosen.narrower_than).frequency_hz
             found[f"beam.{plane}.first_narrows"] = first_narrowing(
                 beam, chosen.narrower_than, chosen.narrow_for
             ).frequency_hz
         if vertical:
-            window = _window(given, frequency, level[given.orbits.planes.index("vertical")])
+            window = _window(inputs, frequency, level[inputs.orbits.planes.index("vertical")])
             found["listening_height.up"], found["listening_height.down"] = window.up_m, window.down_m
         values.append(found)
     spread = {}
@@ -154,70 +154,70 @@ def _spreads(given: Given, planes: tuple[str, ...]) -> tuple[Mapping[str, Spread
         # What is stated may cancel: what is left then is rounding.
         deviation[deviation <= ROUNDING * 180.0] = np.nan
         # Of the nearest frequency that was drawn: between an angle that jumps and one that does not lies nothing.
-        nearest = np.argmin(np.abs(np.log(given.frequency[:, np.newaxis] / frequency)), axis=1)
+        nearest = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
         spread[plane] = deviation[:, nearest]
-    return spreads_of(given.errors, values[0], values[1:]), spread
+    return spreads_of(inputs.errors, values[0], values[1:]), spread
 
 
-def _window(given: Given, frequency: Floats, level: Floats) -> ListeningHeight:
-    chosen = given.options.listening_height
+def _window(inputs: MetricInputs, frequency: Floats, level: Floats) -> ListeningHeight:
+    chosen = inputs.options.listening_height
     return listening_height(
-        frequency, given.orbits.angles, level, chosen.distance, chosen.tolerance, chosen.band, chosen.measure
+        frequency, inputs.orbits.angles, level, chosen.distance, chosen.tolerance, chosen.band, chosen.measure
     )
 
 
-def _axis(given: Given) -> int:
-    return int(np.argmin(np.abs(given.orbits.angles)))
+def _axis(inputs: MetricInputs) -> int:
+    return int(np.argmin(np.abs(inputs.orbits.angles)))
 
 
-def _sphere(given: Given) -> tuple[HarmonicSphere | None, Floats]:
-    data = given.datasets.get("sphere")
+def _sphere(inputs: MetricInputs) -> tuple[HarmonicSphere | None, Floats]:
+    data = inputs.datasets.get("sphere")
     if data is None:
         return None, np.empty(0)
     frequency = np.asarray(data["frequency"].values, dtype=np.float64)
     level = np.asarray(data["level"].transpose("direction", "frequency").values, dtype=np.float64)
-    same = frequency.size == given.frequency.size and np.allclose(frequency, given.frequency, rtol=1e-9, atol=0)
+    same = frequency.size == inputs.frequency.size and np.allclose(frequency, inputs.frequency, rtol=1e-9, atol=0)
     found = sphere_by_harmonics(
         unit_vectors(data["azimuth"].values, data["elevation"].values),
         # Curves and directions are smoothed alike, so that their differences are of like with like.
-        level if given.smoothing is None else smooth(frequency, level, given.smoothing),
-        given.options.directivity.order,
-        given.curves.get("on_axis") if same else None,
-        given.curves.get("sound_power") if same else None,
+        level if inputs.smoothing is None else smooth(frequency, level, inputs.smoothing),
+        inputs.options.directivity.order,
+        inputs.curves.get("on_axis") if same else None,
+        inputs.curves.get("sound_power") if same else None,
         np.asarray(data["weight"].values, dtype=np.float64),
     )
     return found, frequency
 
 
-def numbers(given: Given, found: Beams) -> Iterator[Number]:
+def numbers(inputs: MetricInputs, found: Beams) -> Iterator[Number]:
     """Coverage and narrowing of each plane, heights, indices, and the sphere."""
     for plane in PLANES:
-        yield from _of_plane(given, found, plane)
-    yield from _heights(given, found)
+        yield from _of_plane(inputs, found, plane)
+    yield from _heights(inputs, found)
     for index in INDICES:
-        yield from _index(given, index)
-    yield from _whole(given, found)
+        yield from _index(inputs, index)
+    yield from _whole(inputs, found)
 
 
-def _covered(given: Given, plane: str, beam: BeamWidth, band: tuple[float, float]) -> tuple[Coverage, str]:
+def _covered(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> tuple[Coverage, str]:
     """Mean coverage, or the least that it can be where the beam is open at some frequencies; and the method's id."""
     mean = mean_coverage(beam, *band)
     if not mean.reason:
         return mean, "mean-coverage"
-    level = given.orbits.level[given.orbits.planes.index(plane)]
-    angles = given.orbits.angles[~np.isnan(level).all(axis=1)]
+    level = inputs.orbits.level[inputs.orbits.planes.index(plane)]
+    angles = inputs.orbits.angles[~np.isnan(level).all(axis=1)]
     # 180 degrees is the last angle of both sides.
     last = [180.0 if 180.0 in angles else float(np.max(sign * angles, initial=0.0)) for sign in (1.0, -1.0)]
     least = open_coverage(beam, *band, *last)
     return (mean, "mean-coverage") if least.reason else (least, "open-coverage")
 
 
-def _coarse(given: Given, plane: str, beam: BeamWidth | None, band: tuple[float, float]) -> str:
+def _coarse(inputs: MetricInputs, plane: str, beam: BeamWidth | None, band: tuple[float, float]) -> str:
     """In words, at how many frequencies of a band the beam ends too near the axis for the steps between directions."""
     if beam is None:
         return ""
-    level = given.orbits.level[given.orbits.planes.index(plane)]
-    angles = np.sort(given.orbits.angles[~np.isnan(level).all(axis=1)])
+    level = inputs.orbits.level[inputs.orbits.planes.index(plane)]
+    angles = np.sort(inputs.orbits.angles[~np.isnan(level).all(axis=1)])
     near = np.abs(angles[:-1] + angles[1:]) <= 2 * np.diff(angles)
     step = float(np.diff(angles)[near].max(initial=0.0))
     inside = (beam.frequency_hz >= band[0]) & (beam.frequency_hz <= band[1])
@@ -232,13 +232,13 @@ def _coarse(given: Given, plane: str, beam: BeamWidth | None, band: tuple[float,
     )
 
 
-def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
-    chosen = given.options.beam
+def _of_plane(inputs: MetricInputs, found: Beams, plane: str) -> Iterator[Number]:
+    chosen = inputs.options.beam
     beam = found.width.get(plane)
     drop = f"\N{MINUS SIGN}{chosen.drop:g} dB re the axis"
     sides = ("left", "right") if plane == "horizontal" else ("up", "down")
     for band in chosen.bands:
-        cover, method = (None, "mean-coverage") if beam is None else _covered(given, plane, beam, band)
+        cover, method = (None, "mean-coverage") if beam is None else _covered(inputs, plane, beam, band)
         note = ""
         if cover is not None and cover.mean_deg is not None:
             note = (
@@ -247,13 +247,13 @@ def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
             )
             if method == "open-coverage":
                 note += "; where the level does not fall that far on a side, that side counts up to its last angle"
-            note += _coarse(given, plane, beam, band)
+            note += _coarse(inputs, plane, beam, band)
             if cover.ambiguous_share > 0:
                 note += (
                     f"; at {100 * cover.ambiguous_share:.0f} % of the frequencies a lobe lies beyond the first angle"
                 )
         yield number(
-            given,
+            inputs,
             method,
             f"beam.{plane}.{band_slug(band)}",
             HEADING,
@@ -274,9 +274,9 @@ def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
         ("narrows", "narrowing-frequency", "narrower than {}° for good from", narrow, drop),
     ):
         hz = None if one is None else one.frequency_hz
-        note += "" if hz is None else _coarse(given, plane, beam, (hz, float(given.frequency[-1])))
+        note += "" if hz is None else _coarse(inputs, plane, beam, (hz, float(inputs.frequency[-1])))
         yield number(
-            given,
+            inputs,
             method,
             f"beam.{plane}.{key}",
             HEADING,
@@ -290,10 +290,10 @@ def _of_plane(given: Given, found: Beams, plane: str) -> Iterator[Number]:
         )
 
 
-def _heights(given: Given, found: Beams) -> Iterator[Number]:
-    chosen = given.options.listening_height
-    level = given.orbits.of("vertical")
-    window = None if level is None else _window(given, given.frequency, level)
+def _heights(inputs: MetricInputs, found: Beams) -> Iterator[Number]:
+    chosen = inputs.options.listening_height
+    level = inputs.orbits.of("vertical")
+    window = None if level is None else _window(inputs, inputs.frequency, level)
     note = (
         f"{chosen.measure} deviation from the axis within {chosen.tolerance:g} dB, {band_words(chosen.band)}, "
         f"{chosen.distance:g} m away"
@@ -306,7 +306,7 @@ def _heights(given: Given, found: Beams) -> Iterator[Number]:
             own = [one for one in window.reason.split("; ") if one.startswith(f"{side}: ")]
             reason = "; ".join(own) or window.reason
         yield number(
-            given,
+            inputs,
             "listening-height",
             f"listening_height.{side}",
             HEIGHT_HEADING,
@@ -319,8 +319,8 @@ def _heights(given: Given, found: Beams) -> Iterator[Number]:
         )
 
 
-def _index(given: Given, index: str) -> Iterator[Number]:
-    band, name = given.options.directivity.band, name_of(index)
+def _index(inputs: MetricInputs, index: str) -> Iterator[Number]:
+    band, name = inputs.options.directivity.band, name_of(index)
 
     def values(one: DirectivityConstancy) -> Mapping[str, float | None]:
         return {
@@ -332,14 +332,14 @@ def _index(given: Given, index: str) -> Iterator[Number]:
 
     known: Mapping[str, float | None] = {}
     spreads: Mapping[str, Spread] = {}
-    if not (reason := given.lacking(index)):
-        level = given.indices[index]
-        one = directivity_constancy(given.frequency, level, *band)
+    if not (reason := inputs.lacking(index)):
+        level = inputs.indices[index]
+        one = directivity_constancy(inputs.frequency, level, *band)
         known, reason = values(one), one.reason
         spreads = drawn(
-            given.errors,
+            inputs.errors,
             {index: level},
-            lambda errant: values(directivity_constancy(given.frequency, errant[index], *band)),
+            lambda errant: values(directivity_constancy(inputs.frequency, errant[index], *band)),
         )
     for key, title, unit in (
         ("mean", "mean", "dB"),
@@ -348,7 +348,7 @@ def _index(given: Given, index: str) -> Iterator[Number]:
         ("smoothness", "standard deviation about its line (smoothness)", "dB"),
     ):
         yield number(
-            given,
+            inputs,
             "directivity-constancy",
             f"directivity.{index}.{key}",
             INDEX_HEADING,
@@ -362,15 +362,15 @@ def _index(given: Given, index: str) -> Iterator[Number]:
         )
 
 
-def _whole(given: Given, found: Beams) -> Iterator[Number]:
-    band, sphere = given.options.directivity.band, found.sphere
+def _whole(inputs: MetricInputs, found: Beams) -> Iterator[Number]:
+    band, sphere = inputs.options.directivity.band, found.sphere
     absent = "needs directions all around the sphere"
     values: dict[str, float | None] = {"index": None, "two_orbit_error": None, "largest_error": None}
     reasons = dict.fromkeys(values, absent)
     note = ""
     if sphere is not None:
         reasons = dict.fromkeys(values, sphere.reason or "the sphere has other frequencies than the curves")
-        note = f"{band_words(band)}; harmonics up to order {sphere.order}{_by_solid_angles(given, found)}"
+        note = f"{band_words(band)}; harmonics up to order {sphere.order}{_by_solid_angles(inputs, found)}"
         if sphere.index_db is not None:
             part = part_in_band(found.sphere_frequency, sphere.index_db, *band)
             values["index"] = None if part.reason else mean_over_octaves(part.frequency, part.level)
@@ -381,14 +381,14 @@ def _whole(given: Given, found: Beams) -> Iterator[Number]:
             if not part.reason:
                 values["two_orbit_error"] = mean_over_octaves(part.frequency, part.level)
                 values["largest_error"] = float(part.level[np.argmax(np.abs(part.level))])
-    spreads = _sphere_spreads(given, found)
+    spreads = _sphere_spreads(inputs, found)
     for key, title in (
         ("index", "True directivity index (re on axis), mean"),
         ("two_orbit_error", "Two-orbit sound power less true power, mean"),
         ("largest_error", "Two-orbit sound power less true power, largest"),
     ):
         yield number(
-            given,
+            inputs,
             "sphere-harmonics",
             f"sphere.{key}",
             SPHERE_HEADING,
@@ -401,38 +401,38 @@ def _whole(given: Given, found: Beams) -> Iterator[Number]:
         )
 
 
-def _by_solid_angles(given: Given, found: Beams) -> str:
+def _by_solid_angles(inputs: MetricInputs, found: Beams) -> str:
     """How far the mean by harmonics lies from that by the solid angles of the directions, in words."""
-    other, sphere, band = given.curves.get("sphere_power"), found.sphere, given.options.directivity.band
+    other, sphere, band = inputs.curves.get("sphere_power"), found.sphere, inputs.options.directivity.band
     if other is None or sphere is None or sphere.power_db is None or sphere.power_db.shape != other.shape:
         return ""
-    apart = part_in_band(given.frequency, np.abs(sphere.power_db - other), *band)
+    apart = part_in_band(inputs.frequency, np.abs(sphere.power_db - other), *band)
     if apart.reason:
         return ""
     return f"; the power by solid angles of the directions lies within {apart.level.max():.2g} dB of that by harmonics"
 
 
-def _sphere_spreads(given: Given, found: Beams) -> Mapping[str, Spread]:
+def _sphere_spreads(inputs: MetricInputs, found: Beams) -> Mapping[str, Spread]:
     """How sure the sphere's numbers are, by what is known of the curves of the same names."""
-    band, sphere = given.options.directivity.band, found.sphere
-    if sphere is None or not np.array_equal(found.sphere_frequency, given.frequency):
+    band, sphere = inputs.options.directivity.band, found.sphere
+    if sphere is None or not np.array_equal(found.sphere_frequency, inputs.frequency):
         return {}
-    inside = band_weights(given.frequency, *band)
+    inside = band_weights(inputs.frequency, *band)
     mean = inside / inside.sum()
     known = {
-        "index": linear_spread(given.errors, "sphere_index", mean),
-        "two_orbit_error": linear_spread(given.errors, "two_orbit_error", mean),
+        "index": linear_spread(inputs.errors, "sphere_index", mean),
+        "two_orbit_error": linear_spread(inputs.errors, "two_orbit_error", mean),
     }
     if sphere.two_orbit_error_db is not None:
         size = np.where(inside > 0, np.abs(sphere.two_orbit_error_db), np.nan)
         if np.isfinite(size).any():
             at = np.zeros(mean.size)
             at[np.nanargmax(size)] = 1.0
-            known["largest_error"] = linear_spread(given.errors, "two_orbit_error", at)
+            known["largest_error"] = linear_spread(inputs.errors, "two_orbit_error", at)
     return known
 
 
-def directivity(given: Given, found: Beams) -> xr.Dataset | None:
+def directivity(inputs: MetricInputs, found: Beams) -> xr.Dataset | None:
     """The dataset `directivity`: beam width by plane, side and frequency; None where no plane has one."""
     import xarray as xr
 
@@ -441,7 +441,7 @@ def directivity(given: Given, found: Beams) -> xr.Dataset | None:
     if not found.width:
         return None
     planes = list(found.width)
-    first, outermost, state = (np.full((len(planes), 2, given.frequency.size), np.nan) for _ in range(3))
+    first, outermost, state = (np.full((len(planes), 2, inputs.frequency.size), np.nan) for _ in range(3))
     for row, beam in enumerate(found.width.values()):
         first[row] = beam.first_positive_deg, beam.first_negative_deg
         outermost[row] = beam.outermost_positive_deg, beam.outermost_negative_deg
@@ -453,12 +453,12 @@ def directivity(given: Given, found: Beams) -> xr.Dataset | None:
         "outermost": (dims, outermost),
         "state": (dims, state.astype(np.int8)),
     }
-    known = {"drop": given.options.beam.drop}
+    known = {"drop": inputs.options.beam.drop}
     if any(np.isfinite(one).any() for one in found.width_spread.values()):
-        known["coverage_factor"] = given.options.uncertainty.coverage_factor
+        known["coverage_factor"] = inputs.options.uncertainty.coverage_factor
         variables["first_uncertainty"] = (dims, np.stack([found.width_spread[plane] for plane in planes]))
     sphere = found.sphere
-    if sphere is not None and np.array_equal(found.sphere_frequency, given.frequency):
+    if sphere is not None and np.array_equal(found.sphere_frequency, inputs.frequency):
         for name, values in (
             ("sphere_power", sphere.power_db),
             ("sphere_index", sphere.index_db),
@@ -466,13 +466,13 @@ def directivity(given: Given, found: Beams) -> xr.Dataset | None:
         ):
             if values is not None:
                 variables[name] = ("frequency", values)
-    curves = given.datasets["curves"].attrs
+    curves = inputs.datasets["curves"].attrs
     dataset = xr.Dataset(
         variables,
         coords={
             "plane": ("plane", np.array(planes, dtype=object)),
             "side": ("side", np.array(SIDES, dtype=object)),
-            "frequency": given.frequency,
+            "frequency": inputs.frequency,
         },
         attrs={
             "device": curves["device"],

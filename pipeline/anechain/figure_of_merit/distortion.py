@@ -14,7 +14,7 @@ from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band,
 from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit import distortion_spreads
 from anechain.figure_of_merit.distortion_spreads import AtLevelSpreads, multitone_spread, spreads_at_level
-from anechain.figure_of_merit.given import Given, band_slug, band_words, number, slug
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, band_words, number, slug
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -41,43 +41,43 @@ _OF_LIMIT = "that of the limit"
 """Said of an upper limit's uncertainty: what lies below the limit is not known, and no ± tells of it."""
 
 
-def distortion_numbers(given: Given) -> Iterator[Number]:
+def distortion_numbers(inputs: MetricInputs) -> Iterator[Number]:
     """Worst and mean in bands, and the lowest frequencies under limits, of each level; then of multitone signals."""
-    yield from _of_harmonics(given)
-    data = given.datasets.get("multitone")
+    yield from _of_harmonics(inputs)
+    data = inputs.datasets.get("multitone")
     for at, drive in enumerate([] if data is None else [float(one) for one in data["drive"].values]):
         assert data is not None
         one = data.isel(drive=at)
         ratio = float(one["ratio"].values)
         yield number(
-            given,
+            inputs,
             "multitone-ratio",
             f"distortion.multitone_{slug(drive)}",
             HEADING,
             f"Distortion and noise between {one.sizes['tone']} tones at {drive:g} V",
             ratio if np.isfinite(ratio) else None,
             "dB",
-            spread=multitone_spread(given, one),
+            spread=multitone_spread(inputs, one),
             note=f"re all tones, which together make {float(one['level'].values):.1f} dB",
             reason="" if np.isfinite(ratio) else "nothing was told between the tones",
         )
 
 
-def _of_harmonics(given: Given) -> Iterator[Number]:
-    data = given.datasets.get("distortion")
+def _of_harmonics(inputs: MetricInputs) -> Iterator[Number]:
+    data = inputs.datasets.get("distortion")
     if data is None:
         yield number(
-            given, "distortion-in-band", "distortion", HEADING, "Harmonic distortion", None, "%", reason=ABSENT
+            inputs, "distortion-in-band", "distortion", HEADING, "Harmonic distortion", None, "%", reason=ABSENT
         )
         return
     gaps: dict[str, str] = json.loads(str(data.attrs["gaps"]))
     for at, level in enumerate(float(one) for one in data["level"].values):
-        yield from _at_level(given, data.isel(level=at), level, gaps.get(f"{level:g}", ""))
+        yield from _at_level(inputs, data.isel(level=at), level, gaps.get(f"{level:g}", ""))
 
 
-def peak_list(given: Given) -> list[dict[str, Any]]:
+def peak_list(inputs: MetricInputs) -> list[dict[str, Any]]:
     """Peaks of harmonics that the fundamental has not, with what may be behind them."""
-    data = given.datasets.get("distortion")
+    data = inputs.datasets.get("distortion")
     return [] if data is None else list(json.loads(str(data.attrs["peaks"])))
 
 
@@ -89,8 +89,8 @@ def _reached(attrs: Mapping[Any, Any], one: xr.Dataset) -> str:
     return f"level {reached:.1f} dB at {float(attrs['distance']):g} m, mean of the fundamental {band}; {drives}"
 
 
-def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator[Number]:
-    chosen = given.options.distortion
+def _at_level(inputs: MetricInputs, one: xr.Dataset, level: float, gap: str) -> Iterator[Number]:
+    chosen = inputs.options.distortion
     frequency = np.asarray(one["frequency"].values)
     named = [str(name) for name in one["sum"].values]
     # What is measured outside the valid band is drawn, shaded, and in no number.
@@ -100,7 +100,7 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
         np.where(valid, one[name].transpose("sum", "frequency").values, np.nan) for name in ("percent", "percent_least")
     )
     at = "" if gap else _reached(one.attrs, one)
-    sure = AtLevelSpreads(reason=gap) if gap else spreads_at_level(given, one, percent, least)
+    sure = AtLevelSpreads(reason=gap) if gap else spreads_at_level(inputs, one, percent, least)
     for name, words in _NAMES.items():
         row = named.index(name)
         for band in chosen.bands:
@@ -114,7 +114,7 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
                 hidden = _limited(value, certain, noisy=name == "orders_plus_noise")
                 where = found.worst_hz if what == "worst" else None
                 yield number(
-                    given,
+                    inputs,
                     "distortion-in-band",
                     f"distortion.at_{slug(level)}.{name}.{what}_{band_slug(band)}",
                     HEADING,
@@ -147,7 +147,7 @@ def _at_level(given: Given, one: xr.Dataset, level: float, gap: str) -> Iterator
             "an upper limit: what crosses there may be noise" if under.bound else "",
         ]
         yield number(
-            given,
+            inputs,
             "lowest-frequency-under",
             f"distortion.at_{slug(level)}.under_{slug(limit)}",
             HEADING,

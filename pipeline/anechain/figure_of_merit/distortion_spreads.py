@@ -22,7 +22,6 @@ from anechain.acoustics.nonlinear.harmonic_errors import (
     sum_uncertainty,
 )
 from anechain.data.numbers import Spread
-from anechain.figure_of_merit.given import Given, band_slug, slug
 from anechain.figure_of_merit.level_spreads import (
     USES as LEVEL_USES,
 )
@@ -36,6 +35,7 @@ from anechain.figure_of_merit.level_spreads import (
     orders_of_drives,
     renamed,
 )
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, slug
 from anechain.figure_of_merit.spreads import CANCELS, Errors, spreads_of
 
 if TYPE_CHECKING:
@@ -82,19 +82,19 @@ class AtLevelSpreads:
         return self.found.get(f"under {slug(limit)}") or Spread(None, reason=self.reason)
 
 
-def spreads_at_level(given: Given, one: xr.Dataset, percent: Floats, least: Floats) -> AtLevelSpreads:
+def spreads_at_level(inputs: MetricInputs, one: xr.Dataset, percent: Floats, least: Floats) -> AtLevelSpreads:
     """Uncertainties of everything that is read off the distortion at one level.
 
     Parameters
     ----------
-    given : Given
+    inputs : Given
         With the datasets "harmonics" and "distortion".
     one : xarray.Dataset
         The latter at one level.
     percent, least : numpy.ndarray, shape (sums, n)
         What its numbers are read from, NaN outside the valid band.
     """
-    orders = orders_of_drives(given)
+    orders = orders_of_drives(inputs)
     if orders is None:
         return AtLevelSpreads(reason="the harmonics at single drives are not there")
     read = _read_from(one, orders)
@@ -105,7 +105,7 @@ def spreads_at_level(given: Given, one: xr.Dataset, percent: Floats, least: Floa
     bound = np.asarray(one["harmonic_limit"].transpose("order", "frequency").values) == 1
     noise = np.asarray(one["noise"].transpose("order", "frequency").values, dtype=np.float64)
     errors = capture_errors(
-        given, given.datasets["harmonics"], orders.takes, orders.orders, np.isfinite(harmonic), {_AT: share}
+        inputs, inputs.datasets["harmonics"], orders.takes, orders.orders, np.isfinite(harmonic), {_AT: share}
     )
     if reason := errors.stated or errors.withheld:
         return AtLevelSpreads(reason=reason)
@@ -113,13 +113,13 @@ def spreads_at_level(given: Given, one: xr.Dataset, percent: Floats, least: Floa
     weight = level_weights(orders.frequency, np.asarray(one["fundamental"].values, dtype=np.float64), *band)
     slopes = LevelSlopes(softer, louder, weight)
     left = noise_of_orders(harmonic, noise, bound)
-    made = _Made(given, orders, errors, slopes, harmonic, left, [str(name) for name in one["sum"].values])
+    made = _Made(inputs, orders, errors, slopes, harmonic, left, [str(name) for name in one["sum"].values])
     return AtLevelSpreads({**dict(_means(made, percent)), **_drawn(made, percent, least)})
 
 
 @dataclass(frozen=True)
 class _Made:
-    given: Given
+    inputs: MetricInputs
     orders: Orders
     errors: CaptureErrors
     slopes: LevelSlopes
@@ -164,7 +164,7 @@ def _means(made: _Made, percent: Floats) -> Iterator[tuple[str, Spread]]:
     for name in ("thd_f", "second_third", "fourth_up"):
         row = percent[made.sums.index(name)]
         shares = made.shares(name)
-        for band in made.given.options.distortion.bands:
+        for band in made.inputs.options.distortion.bands:
             found = distortion_in_band(frequency, row, row, *band).mean
             over = np.where(np.isfinite(row), band_weights(frequency, *band) * np.nan_to_num(row) ** 2, 0.0)
             key = f"{name} mean {band_slug(band)}"
@@ -179,7 +179,7 @@ def _means(made: _Made, percent: Floats) -> Iterator[tuple[str, Spread]]:
 
 
 def _drawn(made: _Made, percent: Floats, least: Floats) -> dict[str, Spread]:
-    frequency, chosen = made.orders.frequency, made.given.options.distortion
+    frequency, chosen = made.orders.frequency, made.inputs.options.distortion
     errors = drawn_orders(made.errors.at, _AT, made.noise, made.slopes)
     ratios = {name: drawn_sum(made.shares(name), errors) for name in _SUMS if name != "thd_r"}
     plain = made.sums.index("thd_f")
@@ -211,18 +211,18 @@ def _drawn(made: _Made, percent: Floats, least: Floats) -> dict[str, Spread]:
     }
 
 
-def multitone_spread(given: Given, one: xr.Dataset) -> Spread:
+def multitone_spread(inputs: MetricInputs, one: xr.Dataset) -> Spread:
     """Uncertainty of what lies between the tones re the tones, at one drive: first order, band by band.
 
     Parameters
     ----------
-    given : Given
+    inputs : Given
     one : xarray.Dataset
         After the contract `multitone`, at one drive.
     """
     tones, between = (np.asarray(one[name].values, dtype=np.float64) for name in ("tones", "between"))
     weight = order_shares(between[:, np.newaxis])[:, 0] - order_shares(tones[:, np.newaxis])[:, 0]
-    errors = capture_errors(given, one, np.ones(1))
+    errors = capture_errors(inputs, one, np.ones(1))
     if reason := errors.stated or errors.withheld:
         return Spread(None, reason=reason)
     spread = linear(errors, drive_name(0), weight)

@@ -17,7 +17,7 @@ from anechain.acoustics.curve.trends import (
 )
 from anechain.campaign.choices import OwnTrend
 from anechain.data.numbers import Mark, Number, Spread
-from anechain.figure_of_merit.given import Floats, Given, band_slug, band_words, name_of, number
+from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import drawn
 from anechain.figure_of_merit.trend_lines import line_of, lines_wanted, targets_wanted
 
@@ -36,18 +36,18 @@ USES = (
 )
 
 
-def numbers(given: Given) -> Iterator[Number]:
+def numbers(inputs: MetricInputs) -> Iterator[Number]:
     """Spread in each band; slope, error and deviation of each trend line; deviation from each target."""
-    for curve in given.options.linearity.curves:
-        for band in given.options.linearity.bands:
-            yield from _linearity(given, curve, band)
-    for leaning, own in lines_wanted(given).items():
-        yield from _trend(given, leaning, own)
-    for aimed_at in given.targets:
-        yield from _target(given, aimed_at)
+    for curve in inputs.options.linearity.curves:
+        for band in inputs.options.linearity.bands:
+            yield from _linearity(inputs, curve, band)
+    for leaning, own in lines_wanted(inputs).items():
+        yield from _trend(inputs, leaning, own)
+    for aimed_at in inputs.targets:
+        yield from _target(inputs, aimed_at)
 
 
-def _linearity(given: Given, curve: str, band: tuple[float, float]) -> Iterator[Number]:
+def _linearity(inputs: MetricInputs, curve: str, band: tuple[float, float]) -> Iterator[Number]:
     name = f"{name_of(curve)}, {band_words(band)}"
     prefix = f"linearity.{curve}.{band_slug(band)}"
 
@@ -60,11 +60,11 @@ def _linearity(given: Given, curve: str, band: tuple[float, float]) -> Iterator[
 
     spreads: Mapping[str, Spread] = {}
     known: Mapping[str, float | None] = {}
-    missing = given.lacking(curve)
+    missing = inputs.lacking(curve)
     reasons = dict.fromkeys(("plus_minus", "standard_deviation", "narrow_band"), missing)
     marks: dict[str, tuple[Mark, ...]] = {}
     if not missing:
-        found = linearity(given.frequency, given.curves[curve], *band)
+        found = linearity(inputs.frequency, inputs.curves[curve], *band)
         known = values(found)
         reasons = {
             "plus_minus": found.reason,
@@ -72,11 +72,11 @@ def _linearity(given: Given, curve: str, band: tuple[float, float]) -> Iterator[
             "narrow_band": found.narrow_band.reason,
         }
         spreads = drawn(
-            given.errors,
-            {curve: given.curves[curve]},
-            lambda errant: values(linearity(given.frequency, errant[curve], *band)),
+            inputs.errors,
+            {curve: inputs.curves[curve]},
+            lambda errant: values(linearity(inputs.frequency, errant[curve], *band)),
         )
-        part = part_in_band(given.frequency, given.curves[curve], *band)
+        part = part_in_band(inputs.frequency, inputs.curves[curve], *band)
         if not part.reason:
             rows = int(np.argmax(part.level)), int(np.argmin(part.level))
             marks["plus_minus"] = tuple(
@@ -88,9 +88,9 @@ def _linearity(given: Given, curve: str, band: tuple[float, float]) -> Iterator[
         ("standard_deviation", "linearity", "standard deviation"),
         ("narrow_band", "narrow-band-deviation", "mean absolute deviation in half-octave bands"),
     ):
-        smoothing = str(given.datasets["curves"].attrs["smoothing"])
+        smoothing = str(inputs.datasets["curves"].attrs["smoothing"])
         yield number(
-            given,
+            inputs,
             method,
             f"{prefix}.{key}",
             HEADING,
@@ -105,17 +105,17 @@ def _linearity(given: Given, curve: str, band: tuple[float, float]) -> Iterator[
 
 
 def _beside(
-    given: Given, deviation: Floats | None, reason: str
+    inputs: MetricInputs, deviation: Floats | None, reason: str
 ) -> tuple[dict[str, float | None], str, tuple[Mark, ...]]:
     """Root mean square and largest absolute deviation in the band of the trends, and where the largest is.
 
     The mark's level is the deviation there, with its sign.
     """
-    band = given.options.trends.band
+    band = inputs.options.trends.band
     nothing: dict[str, float | None] = {"deviation": None, "largest": None}
     if deviation is None:
         return nothing, reason, ()
-    part = part_in_band(given.frequency, deviation, *band)
+    part = part_in_band(inputs.frequency, deviation, *band)
     if part.reason:
         return nothing, part.reason, ()
     row = int(np.argmax(np.abs(part.level)))
@@ -135,9 +135,9 @@ def _side(marks: tuple[Mark, ...], of: str) -> str:
     return f"{'above' if one.level_db > 0 else 'below'} the {of} at {hertz(one.low_hz)} Hz"
 
 
-def _marked(given: Given, curve: str, marks: tuple[Mark, ...]) -> tuple[Mark, ...]:
+def _marked(inputs: MetricInputs, curve: str, marks: tuple[Mark, ...]) -> tuple[Mark, ...]:
     return tuple(
-        Mark(curve, one.low_hz, one.high_hz, float(resample(given.frequency, given.curves[curve], one.low_hz)[0]))
+        Mark(curve, one.low_hz, one.high_hz, float(resample(inputs.frequency, inputs.curves[curve], one.low_hz)[0]))
         for one in marks
     )
 
@@ -150,10 +150,10 @@ def _ends(curve: str, line: Trend | None, band: tuple[float, float]) -> tuple[Ma
     return tuple(Mark(curve, hz, hz, float(level)) for hz, level in zip(band, levels, strict=True))
 
 
-def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
-    band, name = given.options.trends.band, name_of(curve)
+def _trend(inputs: MetricInputs, curve: str, own: OwnTrend | None) -> Iterator[Number]:
+    band, name = inputs.options.trends.band, name_of(curve)
     where: tuple[Mark, ...] = (Mark(curve, *band),)
-    missing = given.lacking(curve)
+    missing = inputs.lacking(curve)
     spreads: Mapping[str, Spread] = {}
     values: dict[str, float | None] = {}
     reason, marks, note, side = missing, where, "", ""
@@ -161,30 +161,30 @@ def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
     if not missing:
 
         def found(level: Floats) -> dict[str, float | None]:
-            one = line_of(given, level, own)
-            beside = deviation_from_trend(given.frequency, level, one)
-            return {"slope": one.slope_db_per_octave, **_beside(given, beside.deviation_db, beside.reason)[0]}
+            one = line_of(inputs, level, own)
+            beside = deviation_from_trend(inputs.frequency, level, one)
+            return {"slope": one.slope_db_per_octave, **_beside(inputs, beside.deviation_db, beside.reason)[0]}
 
-        level = given.curves[curve]
-        line = line_of(given, level, own)
+        level = inputs.curves[curve]
+        line = line_of(inputs, level, own)
         values = found(level)
-        rest = deviation_from_trend(given.frequency, level, line)
-        _, reason, places = _beside(given, rest.deviation_db, rest.reason)
-        marks, side = _marked(given, curve, places) or where, _side(places, "line")
+        rest = deviation_from_trend(inputs.frequency, level, line)
+        _, reason, places = _beside(inputs, rest.deviation_db, rest.reason)
+        marks, side = _marked(inputs, curve, places) or where, _side(places, "line")
         if own is None:
-            spreads = drawn(given.errors, {curve: level}, lambda errant: found(errant[curve]))
+            spreads = drawn(inputs.errors, {curve: level}, lambda errant: found(errant[curve]))
             note = f"least squares, {band_words(band)}"
             reason = reason or line.reason
         else:
             settled = Spread(None, reason="the line is set by the reviewer")
-            spreads = {**drawn(given.errors, {curve: level}, lambda errant: found(errant[curve])), "slope": settled}
+            spreads = {**drawn(inputs.errors, {curve: level}, lambda errant: found(errant[curve])), "slope": settled}
             meets = "" if own.anchor_level is not None else f", moved to meet the curve from {band_words(band)}"
             note = f"set by the reviewer{meets}; the reason: {own.reason}"
     slope_note = note
     if line is not None and line.r_squared is not None:
         slope_note = f"{note}; r² {line.r_squared:.2f}"
     yield number(
-        given,
+        inputs,
         "trend-line",
         f"trend.{curve}.slope",
         TREND_HEADING,
@@ -198,7 +198,7 @@ def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
     )
     textbook = None if line is None else line.standard_error_db_per_octave
     yield number(
-        given,
+        inputs,
         "trend-line",
         f"trend.{curve}.slope_error",
         TREND_HEADING,
@@ -218,7 +218,7 @@ def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
         ("largest", "largest deviation from it"),
     ):
         yield number(
-            given,
+            inputs,
             "trend-deviation",
             f"trend.{curve}.{key}",
             TREND_HEADING,
@@ -232,34 +232,34 @@ def _trend(given: Given, curve: str, own: OwnTrend | None) -> Iterator[Number]:
         )
 
 
-def _target(given: Given, curve: str) -> Iterator[Number]:
-    band, name = given.options.trends.band, name_of(curve)
-    chosen = targets_wanted(given)[curve]
-    frequency, target = given.targets[curve]
+def _target(inputs: MetricInputs, curve: str) -> Iterator[Number]:
+    band, name = inputs.options.trends.band, name_of(curve)
+    chosen = targets_wanted(inputs)[curve]
+    frequency, target = inputs.targets[curve]
     spreads: Mapping[str, Spread] = {}
     values: dict[str, float | None] = {}
-    reason, shift, side = given.lacking(curve), 0.0, ""
+    reason, shift, side = inputs.lacking(curve), 0.0, ""
     marks: tuple[Mark, ...] = ()
     if not reason:
 
         def found(level: Floats) -> dict[str, float | None]:
-            rest = deviation_from_target(given.frequency, level, frequency, target, chosen.meet_in)
-            return _beside(given, rest.deviation_db, rest.reason)[0]
+            rest = deviation_from_target(inputs.frequency, level, frequency, target, chosen.alignment_band)
+            return _beside(inputs, rest.deviation_db, rest.reason)[0]
 
-        level = given.curves[curve]
+        level = inputs.curves[curve]
         values = found(level)
-        rest = deviation_from_target(given.frequency, level, frequency, target, chosen.meet_in)
-        _, reason, places = _beside(given, rest.deviation_db, rest.reason)
-        marks, shift, side = _marked(given, curve, places), rest.shift_db, _side(places, "target")
-        spreads = drawn(given.errors, {curve: level}, lambda errant: found(errant[curve]))
+        rest = deviation_from_target(inputs.frequency, level, frequency, target, chosen.alignment_band)
+        _, reason, places = _beside(inputs, rest.deviation_db, rest.reason)
+        marks, shift, side = _marked(inputs, curve, places), rest.shift_db, _side(places, "target")
+        spreads = drawn(inputs.errors, {curve: level}, lambda errant: found(errant[curve]))
     moved = (
         ""
-        if chosen.meet_in is None
-        else f", moved by {shift:+.1f} dB to meet the curve in {band_words(chosen.meet_in)}"
+        if chosen.alignment_band is None
+        else f", moved by {shift:+.1f} dB to meet the curve in {band_words(chosen.alignment_band)}"
     )
     for key, title in (("deviation", "root mean square deviation from"), ("largest", "largest deviation from")):
         yield number(
-            given,
+            inputs,
             "target-deviation",
             f"target.{curve}.{key}",
             TREND_HEADING,

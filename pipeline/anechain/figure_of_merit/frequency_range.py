@@ -15,7 +15,7 @@ from anechain.acoustics.curve.bandwidth import (
 from anechain.acoustics.curve.bandwidth import _loudest_octave as loudest_octave
 from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
 from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.given import Floats, Given, band_words, name_of, number, on_curve, slug
+from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, band_words, name_of, number, on_curve, slug
 from anechain.figure_of_merit.spreads import drawn
 
 __all__ = ["HEADING", "USES", "numbers"]
@@ -33,11 +33,11 @@ USES = (
 )
 
 
-def numbers(given: Given) -> Iterator[Number]:
+def numbers(inputs: MetricInputs) -> Iterator[Number]:
     """Limits at both ends, the effective range, and the extension in the room."""
-    yield from _limits(given)
-    yield from _effective(given)
-    yield from _in_room(given)
+    yield from _limits(inputs)
+    yield from _effective(inputs)
+    yield from _in_room(inputs)
 
 
 def _nearest(limits: FrequencyLimits) -> Mapping[str, float | None]:
@@ -49,7 +49,7 @@ def _nearest(limits: FrequencyLimits) -> Mapping[str, float | None]:
 
 
 def _of_limits(
-    given: Given,
+    inputs: MetricInputs,
     curve: str,
     method: str,
     prefix: str,
@@ -67,7 +67,7 @@ def _of_limits(
             if limits.reference_db is not None:
                 notes[0] += f" ({limits.reference_db:.1f} dB)"
             if drop == THREE:
-                half = given.options.bandwidth.three_db == "half power"
+                half = inputs.options.bandwidth.three_db == "half power"
                 exactly = f"half the power, {HALF_POWER:.4f} dB" if half else f"{THREE:.3f} dB"
                 notes.append(f"\N{MINUS SIGN}{THREE:g} dB is {exactly}")
             if one.bracket_hz is not None:
@@ -75,7 +75,7 @@ def _of_limits(
             if one.outermost_hz is not None and one.outermost_hz != one.nearest_hz:
                 notes.append(f"stays below from {hertz(one.outermost_hz)} Hz on")
             yield number(
-                given,
+                inputs,
                 method,
                 f"{prefix}.{end}_{slug(drop)}",
                 HEADING,
@@ -85,60 +85,60 @@ def _of_limits(
                 spread=spreads.get(f"{end} {place}"),
                 note="; ".join(notes) if one.nearest_hz is not None else "",
                 reason=one.reason,
-                marks=on_curve(given, curve, one.nearest_hz),
+                marks=on_curve(inputs, curve, one.nearest_hz),
             )
 
 
-def _limits(given: Given) -> Iterator[Number]:
-    chosen = given.options.bandwidth
+def _limits(inputs: MetricInputs) -> Iterator[Number]:
+    chosen = inputs.options.bandwidth
     curve = str(chosen.curve)
     label = name_of(curve)
     reference = f"mean squared pressure, {band_words(chosen.reference_band)}"
 
     def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
-        part = part_in_band(given.frequency, curves[curve], *chosen.reference_band)
+        part = part_in_band(inputs.frequency, curves[curve], *chosen.reference_band)
         if part.reason:
             return FrequencyLimits(None, reference, (), (), part.reason)
         return frequency_limits(
-            given.frequency,
+            inputs.frequency,
             curves[curve],
             mean_power_level(part),
             reference,
             chosen.start,
             chosen.drops,
             chosen.three_db,
-            chosen.neglect,
+            chosen.ignored_dip_octaves,
         )
 
-    if reason := given.lacking(curve):
+    if reason := inputs.lacking(curve):
         limits, spreads = FrequencyLimits(None, reference, (), (), reason), {}
     else:
-        curves = {curve: given.curves[curve]}
+        curves = {curve: inputs.curves[curve]}
         limits = found(curves)
-        spreads = drawn(given.errors, curves, lambda errant: _nearest(found(errant)))
+        spreads = drawn(inputs.errors, curves, lambda errant: _nearest(found(errant)))
     yield from _of_limits(
-        given, curve, "frequency-limits", "range", label, limits, chosen.drops, ("lower", "upper"), spreads
+        inputs, curve, "frequency-limits", "range", label, limits, chosen.drops, ("lower", "upper"), spreads
     )
 
 
-def _effective(given: Given) -> Iterator[Number]:
-    chosen = given.options.bandwidth
+def _effective(inputs: MetricInputs) -> Iterator[Number]:
+    chosen = inputs.options.bandwidth
     curve, drops = str(chosen.effective_curve), (chosen.effective_drop,)
     of_curve = "" if curve == "on_axis" else f" ({name_of(curve).lower()})"
     spreads: Mapping[str, Spread] = {}
-    if reason := given.lacking(curve):
+    if reason := inputs.lacking(curve):
         limits = FrequencyLimits(None, "", (), (), reason)
     else:
-        curves = {curve: given.curves[curve]}
+        curves = {curve: inputs.curves[curve]}
         limits = effective_frequency_range(
-            given.frequency,
+            inputs.frequency,
             curves[curve],
             chosen.effective_drop,
             chosen.effective_octaves,
-            chosen.effective_neglect,
+            chosen.effective_ignored_dip_octaves,
             chosen.three_db,
         )
-        loudest = loudest_octave(given.frequency, curves[curve], chosen.effective_octaves)
+        loudest = loudest_octave(inputs.frequency, curves[curve], chosen.effective_octaves)
         if loudest is not None:
             centre, half = loudest[0], 2.0 ** (chosen.effective_octaves / 2)
             band = centre / half, centre * half
@@ -146,23 +146,23 @@ def _effective(given: Given) -> Iterator[Number]:
             def errant(disturbed: Mapping[str, Floats]) -> Mapping[str, float | None]:
                 # The band stays where it is: to search it in every draw would take longer than all else.
                 level = disturbed[curve]
-                reference = mean_power_level(part_in_band(given.frequency, level, *band))
+                reference = mean_power_level(part_in_band(inputs.frequency, level, *band))
                 return _nearest(
                     frequency_limits(
-                        given.frequency,
+                        inputs.frequency,
                         level,
                         reference,
                         "",
                         centre,
                         drops,
                         chosen.three_db,
-                        chosen.effective_neglect,
+                        chosen.effective_ignored_dip_octaves,
                     )
                 )
 
-            spreads = drawn(given.errors, curves, errant)
+            spreads = drawn(inputs.errors, curves, errant)
     yield from _of_limits(
-        given,
+        inputs,
         curve,
         "effective-frequency-range",
         "range.effective",
@@ -174,25 +174,27 @@ def _effective(given: Given) -> Iterator[Number]:
     )
 
 
-def _in_room(given: Given) -> Iterator[Number]:
-    chosen, drops = given.options.in_room, given.options.bandwidth.drops
+def _in_room(inputs: MetricInputs) -> Iterator[Number]:
+    chosen, drops = inputs.options.in_room, inputs.options.bandwidth.drops
     curve = str(chosen.curve)
     label = f"In the room ({name_of(curve).lower()})"
 
     def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
         return in_room_extension(
-            given.frequency,
+            inputs.frequency,
             curves[curve],
             chosen.longest_dimension,
             chosen.reference_band,
             drops,
-            given.options.bandwidth.three_db,
+            inputs.options.bandwidth.three_db,
         )
 
-    if reason := given.lacking(curve):
+    if reason := inputs.lacking(curve):
         limits, spreads = FrequencyLimits(None, "", (), (), reason), {}
     else:
-        curves = {curve: given.curves[curve]}
+        curves = {curve: inputs.curves[curve]}
         limits = found(curves)
-        spreads = drawn(given.errors, curves, lambda errant: _nearest(found(errant)))
-    yield from _of_limits(given, curve, "in-room-extension", "range.in_room", label, limits, drops, ("lower",), spreads)
+        spreads = drawn(inputs.errors, curves, lambda errant: _nearest(found(errant)))
+    yield from _of_limits(
+        inputs, curve, "in-room-extension", "range.in_room", label, limits, drops, ("lower",), spreads
+    )

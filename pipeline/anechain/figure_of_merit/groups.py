@@ -25,16 +25,16 @@ from anechain.figure_of_merit import (
     trend_lines,
     usable,
 )
-from anechain.figure_of_merit.given import Given
+from anechain.figure_of_merit.metric_inputs import MetricInputs
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["GROUPS", "Group", "Made", "everything"]
+__all__ = ["GROUPS", "Group", "GroupResult", "everything"]
 
 
 @dataclass(frozen=True)
-class Made:
+class GroupResult:
     """What a group makes.
 
     Attributes
@@ -70,46 +70,48 @@ class Group:
 
     name: str
     uses: tuple[str, ...]
-    make: Callable[[Given], Made]
+    make: Callable[[MetricInputs], GroupResult]
     reads: tuple[str, ...] = ()
 
 
-def _plain(numbers: Callable[[Given], Iterator[Number]]) -> Callable[[Given], Made]:
-    return lambda given: Made(tuple(numbers(given)))
+def _plain(numbers: Callable[[MetricInputs], Iterator[Number]]) -> Callable[[MetricInputs], GroupResult]:
+    return lambda inputs: GroupResult(tuple(numbers(inputs)))
 
 
-def _flatness(given: Given) -> Made:
-    dataset = trend_lines.trends_dataset(given)
-    return Made(tuple(flatness.numbers(given)), {} if dataset is None else {"trends": dataset})
+def _flatness(inputs: MetricInputs) -> GroupResult:
+    dataset = trend_lines.trends_dataset(inputs)
+    return GroupResult(tuple(flatness.numbers(inputs)), {} if dataset is None else {"trends": dataset})
 
 
-def _peaks(given: Given) -> Made:
-    report = peaks.search(given)
-    return Made(tuple(peaks.numbers(given, report)), lists={"deviations": peaks.deviation_list(given, report)})
+def _peaks(inputs: MetricInputs) -> GroupResult:
+    report = peaks.search(inputs)
+    return GroupResult(tuple(peaks.numbers(inputs, report)), lists={"deviations": peaks.deviation_list(inputs, report)})
 
 
-def _coverage(given: Given) -> Made:
-    found = coverage.beams(given)
-    dataset = coverage.directivity(given, found)
+def _coverage(inputs: MetricInputs) -> GroupResult:
+    found = coverage.beams(inputs)
+    dataset = coverage.directivity(inputs, found)
     made = {} if dataset is None else {"directivity": dataset}
-    return Made(tuple(coverage.numbers(given, found)), made)
+    return GroupResult(tuple(coverage.numbers(inputs, found)), made)
 
 
-def _aiming(given: Given) -> Made:
-    aim = aiming.compare_aims(given)
-    dataset = aiming.aim_dataset(given, aim)
-    return Made(tuple(aiming.numbers(given, aim)), {} if dataset is None else {"aim": dataset})
+def _aiming(inputs: MetricInputs) -> GroupResult:
+    aim = aiming.compare_aims(inputs)
+    dataset = aiming.aim_dataset(inputs, aim)
+    return GroupResult(tuple(aiming.numbers(inputs, aim)), {} if dataset is None else {"aim": dataset})
 
 
-def _terminals(given: Given) -> Made:
-    errors = terminals.errors_of(given)
-    dataset = terminals.impedance_uncertainty(given, errors)
+def _terminals(inputs: MetricInputs) -> GroupResult:
+    errors = terminals.errors_of(inputs)
+    dataset = terminals.impedance_uncertainty(inputs, errors)
     made = {} if dataset is None else {"impedance_uncertainty": dataset}
-    return Made(tuple(terminals.numbers(given, errors)), made)
+    return GroupResult(tuple(terminals.numbers(inputs, errors)), made)
 
 
-def _distortion(given: Given) -> Made:
-    return Made(tuple(distortion.distortion_numbers(given)), lists={"distortion_peaks": distortion.peak_list(given)})
+def _distortion(inputs: MetricInputs) -> GroupResult:
+    return GroupResult(
+        tuple(distortion.distortion_numbers(inputs)), lists={"distortion_peaks": distortion.peak_list(inputs)}
+    )
 
 
 GROUPS = (
@@ -127,7 +129,7 @@ GROUPS = (
 )
 
 
-def everything(given: Given) -> Made:
+def everything(inputs: MetricInputs) -> GroupResult:
     """All groups together.
 
     Raises
@@ -135,11 +137,11 @@ def everything(given: Given) -> Made:
     ValueError
         If two numbers have one id.
     """
-    made = [group.make(given) for group in GROUPS]
+    made = [group.make(inputs) for group in GROUPS]
     numbers = tuple(one for part in made for one in part.numbers)
     if len({one.id for one in numbers}) != len(numbers):
         raise ValueError("two numbers have one id")
-    return Made(
+    return GroupResult(
         numbers,
         {name: data for part in made for name, data in part.datasets.items()},
         {name: entries for part in made for name, entries in part.lists.items()},

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from anechain.acoustics.curve.sensitivity import characteristic_sensitivity, sensitivity
 from anechain.acoustics.impedance.impedance import minimum_impedance, rated_impedance
 from anechain.data.numbers import Mark, Number, Spread
-from anechain.figure_of_merit.given import Given, band_words, number
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, number
 from anechain.figure_of_merit.spreads import mean_spread
 from anechain.figure_of_merit.terminals import NOT_MEASURED
 
@@ -17,30 +17,30 @@ HEADING = "Level"
 USES = ("characteristic-sensitivity", "minimum-impedance", "rated-impedance", "sensitivity")
 
 
-def numbers(given: Given) -> Iterator[Number]:
+def numbers(inputs: MetricInputs) -> Iterator[Number]:
     """Sensitivity, and characteristic sensitivity where the impedance is known."""
-    band = given.options.sensitivity.band
+    band = inputs.options.sensitivity.band
     where = (Mark("on_axis", *band),)
     titles = "Sensitivity, 2.83 V, 1 m", "Characteristic sensitivity level, 1 W into the rated impedance, 1 m"
-    if reason := given.lacking("on_axis"):
-        yield number(given, "sensitivity", "level.sensitivity", HEADING, titles[0], None, "dB", reason=reason)
+    if reason := inputs.lacking("on_axis"):
+        yield number(inputs, "sensitivity", "level.sensitivity", HEADING, titles[0], None, "dB", reason=reason)
         yield number(
-            given, "characteristic-sensitivity", "level.characteristic", HEADING, titles[1], None, "dB", reason=reason
+            inputs, "characteristic-sensitivity", "level.characteristic", HEADING, titles[1], None, "dB", reason=reason
         )
         return
-    level = given.curves["on_axis"]
-    reference = "dB re 20 µPa; " if given.level_kind == "spl" else ""
+    level = inputs.curves["on_axis"]
+    reference = "dB re 20 µPa; " if inputs.level_kind == "spl" else ""
     # Free field and half space are 6 dB apart, so the number means nothing without it.
-    place = str(given.datasets["responses"].attrs.get("environment", "")).strip()
+    place = str(inputs.datasets["responses"].attrs.get("environment", "")).strip()
     where_measured = f"; measured in: {place}" if place else "; the environment is not stated"
-    found = sensitivity(given.frequency, level, band, given.level_kind)
+    found = sensitivity(inputs.frequency, level, band, inputs.level_kind)
     sure = (
-        mean_spread(given.errors, "on_axis", level, *band)
+        mean_spread(inputs.errors, "on_axis", level, *band)
         if found.level_db is not None
         else Spread(None, reason=found.reason)
     )
     yield number(
-        given,
+        inputs,
         "sensitivity",
         "level.sensitivity",
         HEADING,
@@ -52,11 +52,11 @@ def numbers(given: Given) -> Iterator[Number]:
         reason=found.reason,
         marks=where,
     )
-    rated, origin = _rated(given)
-    unmeasured = rated is None and "impedance" not in given.datasets
+    rated, origin = _rated(inputs)
+    unmeasured = rated is None and "impedance" not in inputs.datasets
     power = characteristic_sensitivity(found, rated)
     yield number(
-        given,
+        inputs,
         "characteristic-sensitivity",
         "level.characteristic",
         HEADING,
@@ -70,14 +70,14 @@ def numbers(given: Given) -> Iterator[Number]:
     )
 
 
-def _rated(given: Given) -> tuple[float | None, str]:
+def _rated(inputs: MetricInputs) -> tuple[float | None, str]:
     """Rated impedance, and where it comes from."""
-    if given.own.rated_impedance is not None:
-        return given.own.rated_impedance, "as the maker states"
-    impedance = given.datasets.get("impedance")
+    if inputs.own.rated_impedance is not None:
+        return inputs.own.rated_impedance, "as the maker states"
+    impedance = inputs.datasets.get("impedance")
     if impedance is None:
         return None, ""
     least = minimum_impedance(
-        impedance["frequency"].values, impedance["magnitude"].values, given.options.impedance.band
+        impedance["frequency"].values, impedance["magnitude"].values, inputs.options.impedance.band
     )
     return rated_impedance(least).rated_ohm, "the highest that the minimum allows"

@@ -17,7 +17,7 @@ from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_o
 from anechain.acoustics.uncertainty.uncertainty import distance_component
 from anechain.campaign.stated_uncertainty import standard_at
 from anechain.data.numbers import Spread
-from anechain.figure_of_merit.given import Given
+from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE
 
 if TYPE_CHECKING:
@@ -101,9 +101,12 @@ class CaptureErrors:
         """What is in the errors, in words."""
         of = self.at.errors
         known = (
-            ("calibration, level chain and distance, one error at all frequencies", bool((of.steady > 0).any())),
+            (
+                "calibration, level chain and distance, one error at all frequencies",
+                bool((of.broadband_error > 0).any()),
+            ),
             (f"the microphone's response over {octaves_in_words(of.response_octaves)}", bool((of.response > 0).any())),
-            ("the setting of the angle", bool((of.turned != 0).any())),
+            ("the setting of the angle", bool((of.angle_error != 0).any())),
             (f"repeatability of a capture over {octaves_in_words(of.own_octaves)}", self.repeated),
         )
         words = [text for text, there in known if there]
@@ -125,9 +128,9 @@ def change_name(row: int) -> str:
     return f"change {row}"
 
 
-def orders_of_drives(given: Given) -> Orders | None:
+def orders_of_drives(inputs: MetricInputs) -> Orders | None:
     """Orders of a device at each drive, marked and cut as the stage of distortion does; None if there are none."""
-    harmonics, distortion = given.datasets.get("harmonics"), given.datasets.get("distortion")
+    harmonics, distortion = inputs.datasets.get("harmonics"), inputs.datasets.get("distortion")
     if harmonics is None or distortion is None or 1 not in harmonics["order"].values:
         return None
     ordered = harmonics.transpose("drive", "order", "frequency")
@@ -160,7 +163,7 @@ def orders_of_drives(given: Given) -> Orders | None:
 
 
 def capture_errors(
-    given: Given,
+    inputs: MetricInputs,
     data: xr.Dataset,
     takes: Floats,
     orders: Sequence[int] = (),
@@ -171,7 +174,7 @@ def capture_errors(
 
     Parameters
     ----------
-    given : Given
+    inputs : Given
     data : xarray.Dataset
         Which has the captures: its frequencies, and the distance that they were made at.
     takes : numpy.ndarray, shape (drives,)
@@ -186,15 +189,15 @@ def capture_errors(
     grid = np.asarray(data["frequency"].values, dtype=np.float64)
     held = np.zeros((0, grid.size), dtype=bool) if there is None else there
     frequency, first, order = sounding(grid, orders, held)
-    steady, response = _shared(given.stated, frequency, data.attrs)
-    single, turned = _on_axis(given, frequency)
+    broadband_error, response = _shared(inputs.stated, frequency, data.attrs)
+    single, angle_error = _on_axis(inputs, frequency)
     # After the drives a second capture at the lowest one, the pose, and nothing: the pose is one for all captures, and
     # counts as often as the levels do; what it takes from nothing leaves the sum of the shares that of the levels.
     count = takes.size
     own = np.zeros((count + 3, frequency.size))
     own[:count], own[count] = single / np.sqrt(takes)[:, np.newaxis], single
     angle = np.zeros_like(own)
-    angle[-2] = turned
+    angle[-2] = angle_error
     one = np.eye(count)
     by_drive = {
         **{drive_name(row): one[row] for row in range(count)},
@@ -203,19 +206,19 @@ def capture_errors(
     }
     rows = {name: np.r_[share, 0.0, share.sum(), -share.sum()] for name, share in by_drive.items()}
     rows[AGAIN] = np.r_[-one[0], 1.0, 0.0, 0.0]
-    chosen = given.options.uncertainty
+    chosen = inputs.options.uncertainty
     errors = DirectionErrors(
         frequency=frequency,
-        steady=steady,
+        broadband_error=broadband_error,
         response=response,
         own=own,
-        turned=angle,
+        angle_error=angle,
         shares={name: np.repeat(row[:, np.newaxis], frequency.size, axis=1) for name, row in rows.items()},
         own_octaves=chosen.repeatability_octaves,
         response_octaves=chosen.response_octaves,
         draws=chosen.draws,
     )
-    common, repeated = bool((steady > 0).any() or (response > 0).any()), bool((single > 0).any())
+    common, repeated = bool((broadband_error > 0).any() or (response > 0).any()), bool((single > 0).any())
     return CaptureErrors(
         AtOrders(errors, first, order),
         "" if common or repeated else NOT_STATED,
@@ -226,7 +229,7 @@ def capture_errors(
 
 def _shared(stated: Mapping[str, Any], frequency: Floats, attributes: Mapping[Any, Any]) -> tuple[Floats, Floats]:
     """What is alike in all captures: at all frequencies, and by the microphone's response; dB."""
-    sizes = [standard_at(stated[name], frequency) for name in ("calibration", "level_chain") if name in stated]
+    sizes = [standard_at(stated[name], frequency) for name in ("calibration", "gain_and_drive") if name in stated]
     distance = attributes.get("measured_distance", attributes.get("distance"))
     if "distance" in stated and distance is not None:
         metres = float(standard_at(stated["distance"], frequency).max())
@@ -235,24 +238,24 @@ def _shared(stated: Mapping[str, Any], frequency: Floats, attributes: Mapping[An
     return np.sqrt(sum((one**2 for one in sizes), np.zeros(frequency.size))), response
 
 
-def _on_axis(given: Given, frequency: Floats) -> tuple[Floats, Floats]:
+def _on_axis(inputs: MetricInputs, frequency: Floats) -> tuple[Floats, Floats]:
     """Standard uncertainty of a single capture on the axis by repeats, and by the setting of the angle; dB."""
-    of, nothing = given.errors.of, np.zeros(frequency.size)
-    if of is None or not (given.orbits.angles == 0.0).any():
+    of, nothing = inputs.errors.of, np.zeros(frequency.size)
+    if of is None or not (inputs.orbits.angles == 0.0).any():
         return nothing, nothing
-    column = int(np.flatnonzero(given.orbits.angles == 0.0)[0])
+    column = int(np.flatnonzero(inputs.orbits.angles == 0.0)[0])
     planes = np.flatnonzero(of.place[:, column] >= 0)
     if not planes.size:
         return nothing, nothing
     row = int(of.place[planes[0], column])
     own = of.own[row]
-    responses = given.datasets["responses"]
+    responses = inputs.datasets["responses"]
     if "level_std" in responses and "takes" in responses:
         spread = np.asarray(responses["level_std"].transpose("plane", "angle", "frequency").values)[planes[0], column]
         count = int(responses["takes"].transpose("plane", "angle").values[planes[0], column])
         # What is known there is of the mean of the takes.
         own = np.where(np.isfinite(spread), own * np.sqrt(max(count, 1)), own)
-    return _read_at(of.frequency, own, frequency), _read_at(of.frequency, of.turned[row], frequency)
+    return _read_at(of.frequency, own, frequency), _read_at(of.frequency, of.angle_error[row], frequency)
 
 
 def _read_at(grid: Floats, values: Floats, frequency: Floats) -> Floats:

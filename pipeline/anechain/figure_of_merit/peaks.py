@@ -11,7 +11,7 @@ from anechain.acoustics.directivity.deviations import SEARCHED as KNOWN_CURVES
 from anechain.acoustics.directivity.deviations import Criteria, Deviation, DeviationReport, deviations
 from anechain.campaign.choices import DeviationNumbers
 from anechain.data.numbers import Mark, Number, Spread, rounded, rounded_uncertainty
-from anechain.figure_of_merit.given import Given, band_words, name_of, number
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, name_of, number
 from anechain.figure_of_merit.spreads import CANCELS, ROUNDING, linear_spread
 from anechain.methods import methods, versions
 
@@ -28,34 +28,34 @@ def criteria_of(chosen: DeviationNumbers) -> Criteria:
     return Criteria(**{one.name: getattr(chosen, one.name) for one in fields(Criteria)})
 
 
-def search(given: Given) -> DeviationReport | None:
+def search(inputs: MetricInputs) -> DeviationReport | None:
     """Search the curve set; None if there is no curve to search."""
-    chosen = given.options.deviations
-    curves = {name: given.curves[name] for name in KNOWN_CURVES if name in given.curves}
+    chosen = inputs.options.deviations
+    curves = {name: inputs.curves[name] for name in KNOWN_CURVES if name in inputs.curves}
     if not any(name in curves for name in chosen.curves):
         return None
     return deviations(
-        given.frequency,
+        inputs.frequency,
         curves,
-        given.orbits.level,
-        given.orbits.planes,
-        given.orbits.angles,
+        inputs.orbits.level,
+        inputs.orbits.planes,
+        inputs.orbits.angles,
         *chosen.band,
         chosen.least_height,
         threshold_at_q_1_db=chosen.threshold_at_q_1,
         threshold_per_doubling_db=chosen.threshold_per_doubling,
         searched=[name for name in chosen.curves if name in curves],
-        smoothing=given.smoothing,
+        smoothing=inputs.smoothing,
         criteria=criteria_of(chosen),
     )
 
 
-def numbers(given: Given, report: DeviationReport | None) -> Iterator[Number]:
+def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Number]:
     """How many there are, how many of them may be heard, and how many are like a resonance."""
-    chosen = given.options.deviations
+    chosen = inputs.options.deviations
     skipped = report.not_searched if report is not None else {}
-    searched = [name for name in chosen.curves if name in given.curves and name not in skipped]
-    reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or given.lacking(*chosen.curves)
+    searched = [name for name in chosen.curves if name in inputs.curves and name not in skipped]
+    reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or inputs.lacking(*chosen.curves)
     found = report.found if report is not None else ()
     marks = tuple(Mark(one.feature.curve, hz, hz) for one in found for hz in [_extreme(one)])
     resonances = [one for one in found if one.cause == "resonance"]
@@ -77,7 +77,7 @@ def numbers(given: Given, report: DeviationReport | None) -> Iterator[Number]:
         ),
     ):
         yield number(
-            given,
+            inputs,
             "deviations",
             f"deviations.{id_}",
             HEADING,
@@ -105,20 +105,20 @@ def q_words(one: Mapping[str, Any]) -> str:
     return f"of an equaliser's section; its {kind} have Q {one['pole_q']:.2g}"
 
 
-def _height_spread(given: Given, one: Deviation) -> Spread:
+def _height_spread(inputs: MetricInputs, one: Deviation) -> Spread:
     """Uncertainty of a height: by how much it changes with the level of its curve, its shape and place kept."""
-    found = linear_spread(given.errors, one.feature.curve, height_gradient(one.feature, given.frequency))
+    found = linear_spread(inputs.errors, one.feature.curve, height_gradient(one.feature, inputs.frequency))
     # The weights of all frequencies add to nothing but for rounding.
     if found.standard is not None and found.standard <= ROUNDING * abs(one.feature.height_db):
         return Spread(None, reason=CANCELS)
     return found
 
 
-def deviation_list(given: Given, report: DeviationReport | None) -> list[dict[str, Any]]:
+def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list[dict[str, Any]]:
     """What numbers.json holds of each peak and dip, by rising frequency."""
-    factor = given.options.uncertainty.coverage_factor
+    factor = inputs.options.uncertainty.coverage_factor
     found = report.found if report is not None else ()
-    spreads = [_height_spread(given, one) for one in found]
+    spreads = [_height_spread(inputs, one) for one in found]
     version = versions(["deviations"])["deviations"]
     known = methods()["deviations"][version]
     return [
@@ -146,7 +146,7 @@ def deviation_list(given: Given, report: DeviationReport | None) -> list[dict[st
             "method": "deviations",
             "version": version,
             "source": known.source,
-            "standing": known.standing,
+            "standing": known.source_status,
             "uncertainty_reason": CAUSES,
             "marks": [_span(one.feature.curve, one.feature.centre_hz, one.feature.width_octaves)],
         }

@@ -14,7 +14,7 @@ from anechain.acoustics.curve.preference import (
     preference_estimate,
 )
 from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.given import Floats, Given, number, on_curve
+from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, number, on_curve
 from anechain.figure_of_merit.spreads import drawn
 
 __all__ = ["HEADING", "USES", "numbers"]
@@ -54,25 +54,25 @@ def _terms(one: PreferenceEstimate) -> dict[str, float | None]:
     }
 
 
-def numbers(given: Given) -> Iterator[Number]:
+def numbers(inputs: MetricInputs) -> Iterator[Number]:
     """The rating and all its terms; the limits stand with the rating."""
-    last_band = given.options.preference.last_band
-    missing = given.lacking(*_CURVES)
+    last_band = inputs.options.preference.last_band
+    missing = inputs.lacking(*_CURVES)
     values: Mapping[str, float | None] = {}
     spreads: Mapping[str, Spread] = {}
-    lacking = {key: given.lacking(*needs) for key, needs in _NEEDS.items()}
+    lacking = {key: inputs.lacking(*needs) for key, needs in _NEEDS.items()}
     reasons: dict[str, str] = {}
     contributions: Mapping[str, float] = {}
     if not missing:
 
         def estimate(curves: Mapping[str, Floats]) -> PreferenceEstimate:
             on_axis, window, power, in_room = (curves[name] for name in _CURVES)
-            return preference_estimate(given.frequency, on_axis, window, power, in_room, last_band)
+            return preference_estimate(inputs.frequency, on_axis, window, power, in_room, last_band)
 
-        curves = {name: given.curves[name] for name in _CURVES}
+        curves = {name: inputs.curves[name] for name in _CURVES}
         one = estimate(curves)
         values, contributions = _terms(one), one.contributions
-        spreads = drawn(given.errors, curves, lambda errant: _terms(estimate(errant)))
+        spreads = drawn(inputs.errors, curves, lambda errant: _terms(estimate(errant)))
         bass, flat = one.low_frequency.reason, "the estimated in-room response is flat: its r² is not defined"
         reasons = {
             "rating": one.reason,
@@ -86,12 +86,12 @@ def numbers(given: Given) -> Iterator[Number]:
     elif not lacking["nbd_on_axis"]:
 
         def rough(curves: Mapping[str, Floats]) -> NarrowBandDeviation:
-            return narrow_band_deviation(given.frequency, curves["on_axis"], *DEVIATION_BAND, last_band)
+            return narrow_band_deviation(inputs.frequency, curves["on_axis"], *DEVIATION_BAND, last_band)
 
-        curves = {"on_axis": given.curves["on_axis"]}
+        curves = {"on_axis": inputs.curves["on_axis"]}
         values = {"nbd_on_axis": rough(curves).deviation_db}
         reasons = {"nbd_on_axis": rough(curves).reason}
-        spreads = drawn(given.errors, curves, lambda errant: {"nbd_on_axis": rough(errant).deviation_db})
+        spreads = drawn(inputs.errors, curves, lambda errant: {"nbd_on_axis": rough(errant).deviation_db})
     bands = "14 half-octave bands, the last one cut" if last_band == "cut" else "13 whole half-octave bands"
     rows = (
         ("rating", "preference-estimate", "Rating", "", PREFERENCE_LIMITS.rstrip("."), ""),
@@ -137,13 +137,13 @@ def numbers(given: Given) -> Iterator[Number]:
             # No more than one decimal is shown, here or anywhere.
             value = round(value, 1) + 0.0
             if sure is not None and sure.standard is not None:
-                factor = given.options.uncertainty.coverage_factor
+                factor = inputs.options.uncertainty.coverage_factor
                 tenths = float(np.ceil(10 * factor * sure.standard - 1e-9)) / 10
                 alone = "the uncertainty is that of the measurement alone, not of the model"
                 sure = Spread(tenths / factor, sure.how, "", alone)
         adds = f"adds {contributions[term]:+.2f} to the constant 12.69" if term in contributions else ""
         yield number(
-            given,
+            inputs,
             method,
             f"preference.{key}",
             HEADING,
@@ -153,5 +153,5 @@ def numbers(given: Given) -> Iterator[Number]:
             spread=sure,
             note="; ".join(filter(None, (note, adds))),
             reason="" if value is not None and key != "rating" else lacking[key] or reasons.get(key, ""),
-            marks=on_curve(given, "sound_power", value) if key == "lfx_frequency" else (),
+            marks=on_curve(inputs, "sound_power", value) if key == "lfx_frequency" else (),
         )

@@ -216,9 +216,9 @@ def orbit_draws(errors: Errors, level: Floats) -> Iterator[tuple[Floats, Floats]
 def _parts(of: DirectionErrors) -> str:
     """What is drawn, and how far one error of each kind reaches, in words."""
     known = [
-        "calibration, level chain and distance: one error at all frequencies" if (of.steady > 0).any() else "",
+        "calibration, level chain and distance: one error at all frequencies" if (of.broadband_error > 0).any() else "",
         f"the microphone's response: another after {_octaves(of.response_octaves)}" if (of.response > 0).any() else "",
-        "each angle: one error at all frequencies" if (np.nan_to_num(of.turned) != 0).any() else "",
+        "each angle: one error at all frequencies" if (np.nan_to_num(of.angle_error) != 0).any() else "",
         f"from take to take: another after {_octaves(of.own_octaves)}" if (np.nan_to_num(of.own) > 0).any() else "",
     ]
     return "; ".join(filter(None, known))

@@ -15,7 +15,7 @@ from anechain.acoustics.impedance.impedance_uncertainty import (
     effective_degrees_of_freedom,
     impedance_uncertainty,
 )
-from anechain.acoustics.uncertainty.drawn_errors import drawing_places, read_between
+from anechain.acoustics.uncertainty.drawn_errors import error_knots, interpolation_weights
 from anechain.acoustics.uncertainty.uncertainty import MonteCarlo, monte_carlo
 from anechain.campaign.choices import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import impedance_budget, standard_at
@@ -143,8 +143,8 @@ def drawn(errors: TerminalErrors, magnitude: Floats, phase: Floats | None, funct
         By the names that the function gives. A draw in which a modulus is not above zero loses them all.
     """
     known, octaves = errors.standard, np.log2(errors.frequency)
-    places = drawing_places(errors.frequency, errors.own_octaves)
-    below, first, second = read_between(octaves, places)
+    places = error_knots(errors.frequency, errors.own_octaves)
+    below, first, second = interpolation_weights(octaves, places)
     names = list(function(magnitude, phase))
     parts = [
         np.nan_to_num(one) for one in (known.magnitude_common, known.magnitude_own, known.phase_common, known.phase_own)

@@ -20,7 +20,7 @@ from anechain.acoustics.impedance.impedance import (
 from anechain.acoustics.impedance.impedance_uncertainty import lower_limit_decision
 from anechain.campaign.choices import ImpedanceNumbers
 from anechain.data.numbers import Mark, Number, Spread, shown, shown_width
-from anechain.figure_of_merit.given import Given, number
+from anechain.figure_of_merit.metric_inputs import MetricInputs, number
 from anechain.figure_of_merit.terminal_spreads import (
     TerminalErrors,
     drawn,
@@ -59,22 +59,22 @@ _LOW, _HIGH = "Phase, most capacitive", "Phase, most inductive"
 _DISSIPATION = "Minimum equivalent peak dissipation resistance"
 
 
-def errors_of(given: Given) -> TerminalErrors | None:
+def errors_of(inputs: MetricInputs) -> TerminalErrors | None:
     """What is known of the uncertainty of the impedance; None without an impedance."""
-    data = given.datasets.get("impedance")
-    return None if data is None else terminal_errors(data, given.stated, given.options.uncertainty)
+    data = inputs.datasets.get("impedance")
+    return None if data is None else terminal_errors(data, inputs.stated, inputs.options.uncertainty)
 
 
-def impedance_uncertainty(given: Given, errors: TerminalErrors | None) -> xr.Dataset | None:
+def impedance_uncertainty(inputs: MetricInputs, errors: TerminalErrors | None) -> xr.Dataset | None:
     """The dataset `impedance_uncertainty`: what is known by frequency; None if nothing is."""
     if errors is None:
         return None
-    return uncertainty_dataset(given.datasets["impedance"], errors, given.options.uncertainty.coverage_factor)
+    return uncertainty_dataset(inputs.datasets["impedance"], errors, inputs.options.uncertainty.coverage_factor)
 
 
-def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
+def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Number]:
     """Minimum, rating, phase, dissipation and box tuning."""
-    chosen, data = given.options.impedance, given.datasets.get("impedance")
+    chosen, data = inputs.options.impedance, inputs.datasets.get("impedance")
     if data is None or errors is None:
         for method, key, title, unit in (
             ("minimum-impedance", "minimum", _MINIMUM, "Ω"),
@@ -84,17 +84,17 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
             ("equivalent-dissipation", "dissipation", _DISSIPATION, "Ω"),
             ("box-tuning", "tuning", "Box tuning", "Hz"),
         ):
-            yield number(given, method, f"impedance.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
+            yield number(inputs, method, f"impedance.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
         return
     frequency = np.asarray(data["frequency"].values, dtype=np.float64)
     magnitude = np.asarray(data["magnitude"].values, dtype=np.float64)
     phase = np.asarray(data["phase"].values, dtype=np.float64) if "phase" in data else None
-    coverage = given.options.uncertainty.coverage_factor
+    coverage = inputs.options.uncertainty.coverage_factor
 
     def read(modulus: Floats, angle: Floats | None) -> dict[str, float | None]:
         """What is drawn; what the phase alone decides is not determined without one."""
         least = minimum_impedance(frequency, modulus, chosen.band)
-        box = box_tuning(frequency, modulus, angle, chosen.tuning_band, chosen.least_rise)
+        box = box_tuning(frequency, modulus, angle, chosen.tuning_band, chosen.min_peak_ratio)
         return {
             "minimum": least.frequency_hz,
             "dissipation": equivalent_dissipation(frequency, modulus, angle, chosen.band).minimum_ohm,
@@ -134,7 +134,7 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
         low, high = (hertz(end) for end in (found["minimum"].low, found["minimum"].high) if end is not None)
         where += f" (in 95 % of draws {low} to {high} Hz)"
     yield number(
-        given,
+        inputs,
         "minimum-impedance",
         "impedance.minimum",
         HEADING,
@@ -146,10 +146,10 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
         reason=least.reason,
         marks=at(least.frequency_hz),
     )
-    rated = rated_impedance(least, given.own.rated_impedance, chosen.rated_values, chosen.rated_share)
+    rated = rated_impedance(least, inputs.own.rated_impedance, chosen.rated_values, chosen.rated_share)
     expanded = None if least_ohm.standard is None else coverage * least_ohm.standard
     yield number(
-        given,
+        inputs,
         "rated-impedance",
         "impedance.rated",
         HEADING,
@@ -174,7 +174,7 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
         ("phase_high", _HIGH, span.most_inductive_deg, span.most_inductive_hz),
     ):
         yield number(
-            given,
+            inputs,
             "phase-range",
             f"impedance.{key}",
             HEADING,
@@ -191,7 +191,7 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
     at_end = heat.minimum_hz is not None and bool(np.isclose(heat.minimum_hz, looked_at[[0, -1]], rtol=1e-6).any())
     end = "at the end of the band: it may be lower beyond, where programme has little power" if at_end else ""
     yield number(
-        given,
+        inputs,
         "equivalent-dissipation",
         "impedance.dissipation",
         HEADING,
@@ -205,13 +205,13 @@ def numbers(given: Given, errors: TerminalErrors | None) -> Iterator[Number]:
         reason=heat.reason,
         marks=at(heat.minimum_hz),
     )
-    box = box_tuning(frequency, magnitude, phase, chosen.tuning_band, chosen.least_rise)
+    box = box_tuning(frequency, magnitude, phase, chosen.tuning_band, chosen.min_peak_ratio)
     peaks = ", ".join(f"{hertz(hz)} Hz" for hz in box.peaks_hz)
     zero = ""
     if box.zero_phase_hz is not None:
         zero = f"phase passes zero at {place(box.zero_phase_hz, sure('zero_phase', 'phase'))}"
     yield number(
-        given,
+        inputs,
         "box-tuning",
         "impedance.tuning",
         HEADING,

@@ -11,7 +11,7 @@ from anechain.acoustics.nonlinear.usable_limits import RULES
 from anechain.cautions import CAUTION
 from anechain.data.numbers import Number, Spread
 from anechain.figure_of_merit import usable_spreads
-from anechain.figure_of_merit.given import Given, number, slug
+from anechain.figure_of_merit.metric_inputs import MetricInputs, number, slug
 
 __all__ = ["HEADING", "USES", "usable_numbers"]
 
@@ -26,15 +26,15 @@ _HELD_IN = {
 }
 
 
-def usable_numbers(given: Given) -> Iterator[Number]:
+def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
     """Lowest usable frequency at each drive, the loudest usable level, that at the listening place, a take-over.
 
     Parameters
     ----------
-    given : Given
+    inputs : Given
         With the dataset "compression" where there is one.
     """
-    data = given.datasets.get("compression")
+    data = inputs.datasets.get("compression")
     titles = {
         "loudest": ("lowest-usable-frequency", "Loudest level measured that is usable, 1 m", "dB"),
         "held": ("held-level", "Level reached everywhere from the lowest usable frequency up, 1 m", "dB"),
@@ -52,7 +52,7 @@ def usable_numbers(given: Given) -> Iterator[Number]:
         reason = str(json.loads(str(data.attrs["gaps"])).get("usable", "it has no usable limits"))
     if data is None or reason:
         for key, (method, title, unit) in titles.items():
-            yield number(given, method, f"usable.{key}", HEADING, title, None, unit, reason=reason)
+            yield number(inputs, method, f"usable.{key}", HEADING, title, None, unit, reason=reason)
         return
     gaps = json.loads(str(data.attrs["gaps"]))
     conditions = str(data.attrs["conditions"]).splitlines()
@@ -62,13 +62,13 @@ def usable_numbers(given: Given) -> Iterator[Number]:
     rules = [str(one) for one in data["ruled_by"].values]
     usable = np.flatnonzero(np.isfinite(lowest) & np.isfinite(level))
     last = int(usable[-1]) if usable.size else None
-    sure = usable_spreads.usable_spreads(given, data, last)
+    sure = usable_spreads.usable_spreads(inputs, data, last)
     for row, volt in enumerate(drive.tolist()):
         there = np.isfinite(lowest[row])
         ends = rules[row] in ("not known", "data end")
-        said = f"{level[row]:.1f} dB at 1 m; " if np.isfinite(level[row]) and given.level_kind == "spl" else ""
+        said = f"{level[row]:.1f} dB at 1 m; " if np.isfinite(level[row]) and inputs.level_kind == "spl" else ""
         yield number(
-            given,
+            inputs,
             "lowest-usable-frequency",
             f"usable.lowest_{slug(float(f'{volt:.4g}'))}_v",
             HEADING,
@@ -99,7 +99,7 @@ def usable_numbers(given: Given) -> Iterator[Number]:
             told = told.split("; ")[0]
         caution = CAUTION if key == "loudest" else ""
         yield number(
-            given,
+            inputs,
             method,
             f"usable.{key}",
             HEADING,
@@ -114,7 +114,7 @@ def usable_numbers(given: Given) -> Iterator[Number]:
     if "wanted_level" in data.attrs:
         wanted = data.attrs.get("wanted_frequency")
         yield number(
-            given,
+            inputs,
             "lowest-usable-frequency",
             "usable.wanted",
             HEADING,

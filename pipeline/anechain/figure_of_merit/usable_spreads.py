@@ -15,7 +15,6 @@ from anechain.acoustics.nonlinear.harmonic_errors import drawn_orders, drawn_sum
 from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
 from anechain.acoustics.uncertainty.uncertainty import SEED
 from anechain.data.numbers import Spread
-from anechain.figure_of_merit.given import Given
 from anechain.figure_of_merit.level_spreads import USES as LEVEL_USES
 from anechain.figure_of_merit.level_spreads import (
     CaptureErrors,
@@ -28,6 +27,7 @@ from anechain.figure_of_merit.level_spreads import (
     orders_of_drives,
     renamed,
 )
+from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.spreads import CANCELS, Errors, spreads_of
 
 if TYPE_CHECKING:
@@ -62,24 +62,24 @@ class UsableSpreads:
         return self.found.get(name) or Spread(None, reason=self.reason)
 
 
-def usable_spreads(given: Given, data: xr.Dataset, last: int | None) -> UsableSpreads:
+def usable_spreads(inputs: MetricInputs, data: xr.Dataset, last: int | None) -> UsableSpreads:
     """Uncertainties of everything that is said of usable limits.
 
     Parameters
     ----------
-    given : Given
+    inputs : Given
         With the datasets "harmonics" and "distortion".
     data : xarray.Dataset
         After the contract `compression`, with usable limits.
     last : int or None
         The loudest drive that is usable.
     """
-    orders = orders_of_drives(given)
+    orders = orders_of_drives(inputs)
     if orders is None or not np.array_equal(data["frequency"].values, orders.frequency):
         return UsableSpreads(reason="the harmonics at single drives are not there")
     there = np.asarray(np.isfinite(np.stack([row.level_db for row in orders.relative])).any(axis=0), dtype=np.bool_)
     # Compression is held against first takes: the errors are those of single captures, also where orders are means.
-    errors = capture_errors(given, data, np.ones(orders.drive.size), orders.orders, there)
+    errors = capture_errors(inputs, data, np.ones(orders.drive.size), orders.orders, there)
     if reason := errors.stated or errors.withheld:
         return UsableSpreads(reason=reason)
     of = errors.at.errors

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import Panel, Series, stacked
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
@@ -75,7 +75,7 @@ def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If the comparison has no such curve or index, or no device has a value of it.
     """
     from anechain.acoustics.directivity.curves import TITLES
@@ -86,7 +86,7 @@ def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
     titles = [str(t) for t in comparison["title"].values]
     frequency = np.asarray(comparison["frequency"].values, np.float64)
     if what not in curves and what not in indices:
-        raise Refusal.because("comparison", f"{what}: no such curve or index", ", ".join([*curves, *indices]))
+        raise InputError.single("comparison", f"{what}: no such curve or index", ", ".join([*curves, *indices]))
 
     def chosen(variable: str, dim: str, name: str) -> tuple[Series, ...]:
         values = comparison[variable].sel({dim: name}).transpose("device", "frequency").values
@@ -113,8 +113,8 @@ def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
                 Panel("index", "Directivity index in dB", limits, lines, legend_of="level" if shared else None)
             )
     if not panels:
-        raise Refusal.because(
-            "comparison", f"{what}: no device has a value", mend="see the devices' gaps for what is missing"
+        raise InputError.single(
+            "comparison", f"{what}: no device has a value", fix="see the devices' gaps for what is missing"
         )
     notes = [line for line in str(comparison.attrs.get("notes", "")).splitlines() if line.strip()]
     absent = [title for key, title in zip(_keys(ids), titles, strict=True) if key not in shown]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.cautions import LEVEL_CAUTION
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.change import STEP_HEIGHT, scale_of
 from anechain.figures.panels import colour_and_dash, shaded, shaded_words, thinned
@@ -85,7 +85,7 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If no drive but the lowest has a value.
     """
     import altair as alt
@@ -98,8 +98,8 @@ def compression_figure(compression: xr.Dataset) -> dict[str, Any]:
     on_axis = (frequency >= low) & (frequency <= high)
     shown = [row for row in range(1, drives.size) if np.isfinite(delta[row, on_axis]).any()]
     if not shown:
-        raise Refusal.because(
-            str(attrs["device"]), "no drive but the lowest has a compression", mend="see the notes for what masks it"
+        raise InputError.single(
+            str(attrs["device"]), "no drive but the lowest has a compression", fix="see the notes for what masks it"
         )
     rows = thinned(frequency)
     columns: dict[str, Any] = {"frequency": style.rounded_frequency(frequency[rows])}
@@ -199,7 +199,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If no octave band has a level at all.
     """
     import altair as alt
@@ -231,8 +231,8 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
             }
         )
     if not entries:
-        raise Refusal.because(
-            str(attrs["device"]), "no octave band has a level", mend="see the notes for what masks it"
+        raise InputError.single(
+            str(attrs["device"]), "no octave band has a level", fix="see the notes for what masks it"
         )
     levels = [level for level in np.where(np.isfinite(passed), passed, highest).tolist() if math.isfinite(level)]
     top = math.ceil((max(levels) + ROOM) / style.RASTER) * style.RASTER
@@ -298,12 +298,12 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
 
 def passed_words(compression: xr.Dataset) -> list[str]:
     """The bands in which limits are passed, a line for each drive and limit."""
-    from anechain.acoustics.nonlinear.compression import PassedBand, in_words
+    from anechain.acoustics.nonlinear.compression import ExceedanceBand, in_words
 
     lines: dict[tuple[float, float], list[str]] = {}
     for entry in json.loads(str(compression.attrs["passed"])):
         drive, limit = float(entry.pop("drive")), float(entry.pop("limit"))
-        lines.setdefault((drive, limit), []).append(in_words(PassedBand(**entry)))
+        lines.setdefault((drive, limit), []).append(in_words(ExceedanceBand(**entry)))
     return [
         f"{_volts(drive)}: {minus(f'{limit:g}')} dB passed {'; '.join(bands)}"
         for (drive, limit), bands in lines.items()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import Panel, Series, stacked
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
@@ -124,8 +124,8 @@ def _figure(
             limits = style.index_limits(within(lines, frequency, band))
             panels.append(Panel("index", "Directivity index in dB", limits, lines))
     if not panels:
-        raise Refusal.because(
-            device, f"{what}: none of its curves has a value", mend="see the gaps of this device for what is missing"
+        raise InputError.single(
+            device, f"{what}: none of its curves has a value", fix="see the gaps of this device for what is missing"
         )
     notes = style.gap_lines(attrs, [name for name in (*levels, *indices) if name not in optional], TITLES)
     if "resolution_limit" in attrs:
@@ -155,7 +155,7 @@ def curve_set_figure(curves: xr.Dataset) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If no curve has a value.
     """
     return _figure(curves, "Curve set", CURVE_LOOKS, _INDICES, _SPHERE)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import band_centres, band_edges, band_means
 from anechain.acoustics.curve.levels import mean_level
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import thinned
 
@@ -97,13 +97,13 @@ def relative_levels(responses: xr.Dataset, plane: str) -> tuple[Floats, Floats, 
 
     Raises
     ------
-    Refusal
+    InputError
         If the plane was not measured or has no on-axis response.
     """
     device = str(responses.attrs.get("title") or responses.attrs.get("device") or "responses")
     planes = [str(p) for p in responses["plane"].values]
     if plane not in planes:
-        raise Refusal.because(device, f"{plane} orbit: was not measured", f"one of {', '.join(planes)}")
+        raise InputError.single(device, f"{plane} orbit: was not measured", f"one of {', '.join(planes)}")
     orbit = responses["level"].sel(plane=plane).transpose("angle", "frequency")
     angles = np.asarray(orbit["angle"].values, np.float64)
     levels = np.asarray(orbit.values, np.float64)
@@ -112,13 +112,13 @@ def relative_levels(responses: xr.Dataset, plane: str) -> tuple[Floats, Floats, 
     angles, levels = angles[measured], levels[measured]
     axis = np.flatnonzero(np.abs(angles) < 1e-6)
     if not axis.size:
-        raise Refusal.because(
+        raise InputError.single(
             device, f"{plane} orbit: has no on-axis response", "an angle of 0°", "a map relative to on axis needs it"
         )
     low, high = style.FREQUENCY_RANGE
     usable = np.isfinite(levels[axis[0]]) & (frequency >= low / 1.03) & (frequency <= high * 1.03)
     if not usable.any():
-        raise Refusal.because(device, f"{plane} orbit: on axis has no value between 20 Hz and 20 kHz")
+        raise InputError.single(device, f"{plane} orbit: on axis has no value between 20 Hz and 20 kHz")
     edges, centres, means = condensed(frequency, levels, usable)
     if angles[-1] == 180.0 and angles[0] > -180.0:
         angles, means = np.r_[-180.0, angles], np.vstack([means[-1], means])
@@ -162,7 +162,7 @@ def directivity_map_figure(responses: xr.Dataset, plane: str, directivity: xr.Da
 
     Raises
     ------
-    Refusal
+    InputError
         If the plane was not measured or has no on-axis response.
     """
     import altair as alt

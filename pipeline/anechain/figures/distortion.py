@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from anechain.cautions import LEVEL_CAUTION
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import answering, assembled, colour_and_dash, pointer, shaded, shaded_words, thinned
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
@@ -236,7 +236,7 @@ def _row_at(values: ArrayLike, level: float, where: str) -> int:
     found = np.flatnonzero(np.isclose(np.asarray(values, dtype=np.float64), level, atol=1e-9))
     if not found.size:
         known = ", ".join(f"{one:g} dB" for one in np.asarray(values))
-        raise Refusal.because(where, f"{level:g} dB: no such level", known, "choose one that was derived")
+        raise InputError.single(where, f"{level:g} dB: no such level", known, "choose one that was derived")
     return int(found[0])
 
 
@@ -272,13 +272,13 @@ def distortion_figure(distortion: xr.Dataset, level: float) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If there is no such level, or nothing could be had at it.
     """
     device = str(distortion.attrs["title"])
     at = _row_at(distortion["level"].values, level, device)
     if reason := json.loads(str(distortion.attrs["gaps"])).get(f"{level:g}"):
-        raise Refusal.because(device, f"distortion at {level:g} dB: {reason}", mend="measure at levels around it")
+        raise InputError.single(device, f"distortion at {level:g} dB: {reason}", fix="measure at levels around it")
     one = distortion.isel(level=at)
     frequency = np.asarray(one["frequency"].values, np.float64)
     harmonic, marked = np.asarray(one["harmonic"].values), np.asarray(one["harmonic_limit"].values) == 1
@@ -291,7 +291,7 @@ def distortion_figure(distortion: xr.Dataset, level: float) -> dict[str, Any]:
         if np.isfinite(harmonic[row]).any()
     )
     if not lines:
-        raise Refusal.because(device, f"distortion at {level:g} dB: no order has a value", mend="see the notes")
+        raise InputError.single(device, f"distortion at {level:g} dB: no order has a value", fix="see the notes")
     looks = {"thd_f": (BLACK, DASHES[0]), "second_third": (BLUE, DASHES[1]), "fourth_up": (VERMILION, DASHES[2])}
     named = [str(name) for name in one["sum"].values]
     percent = np.asarray(one["percent"].values)
@@ -391,7 +391,7 @@ def distortion_comparison_figure(comparison: xr.Dataset, level: float) -> dict[s
 
     Raises
     ------
-    Refusal
+    InputError
         If there is no such level, or no device has a value at it.
     """
     from anechain.figures.comparison import look
@@ -407,7 +407,7 @@ def distortion_comparison_figure(comparison: xr.Dataset, level: float) -> dict[s
         if np.isfinite(percent[row]).any()
     )
     if not lines:
-        raise Refusal.because("comparison of distortion", f"{level:g} dB: no device has a value")
+        raise InputError.single("comparison of distortion", f"{level:g} dB: no device has a value")
     titles = dict(zip(map(str, one["device"].values), map(str, one["title"].values), strict=True))
     refused: dict[str, str] = json.loads(str(comparison.attrs["refused"])).get(f"{level:g}", {})
     low, high = (style.hertz(float(comparison.attrs[name])) for name in ("band_low", "band_high"))

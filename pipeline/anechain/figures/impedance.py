@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import thinned
 from anechain.figures.style import BLACK, BLUE, GREEN, VERMILION
@@ -175,7 +175,7 @@ def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = Non
 
     Raises
     ------
-    Refusal
+    InputError
         If the modulus has no value from 20 Hz to 20 kHz.
     """
     import altair as alt
@@ -200,7 +200,7 @@ def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = Non
     tuning = box_tuning(frequency, modulus, phase)
     dissipation = equivalent_dissipation(frequency, modulus, phase)
     if least.magnitude_ohm is None or least.frequency_hz is None:
-        raise Refusal.because(device, f"impedance: {least.reason}", "a modulus from 20 Hz to 20 kHz")
+        raise InputError.single(device, f"impedance: {least.reason}", "a modulus from 20 Hz to 20 kHz")
 
     shown = (frequency >= style.FREQUENCY_RANGE[0]) & (frequency <= style.FREQUENCY_RANGE[1])
     half, factor = _half_widths(uncertainty)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.campaign.choices import CurveName
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.curve_set import CURVE_LOOKS, Look, lines_of, within
 from anechain.figures.panels import Panel, Point, Series, Side, Stroke, stacked
@@ -87,7 +87,7 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If no curve has a value.
     """
     found = [(kind, one) for kind in _KINDS for one in _valued(numbers, kind.ids) if _places(one)]
@@ -203,8 +203,8 @@ def _lines(curves: xr.Dataset, looks: Mapping[str, Look]) -> tuple[Series, ...]:
 
     lines = lines_of(curves, "level", "curve", looks, TITLES)
     if not lines:
-        mend = "see the gaps of this device for what is missing"
-        raise Refusal.because(str(curves.attrs["title"]), "no curve has a value", mend=mend)
+        fix = "see the gaps of this device for what is missing"
+        raise InputError.single(str(curves.attrs["title"]), "no curve has a value", fix=fix)
     return lines
 
 
@@ -247,7 +247,7 @@ def deviations_figure(curves: xr.Dataset, deviations: Sequence[Mapping[str, Any]
 
     Raises
     ------
-    Refusal
+    InputError
         If no curve has a value.
     """
     lines, frequency = _lines(curves, _LOOKS), np.asarray(curves["frequency"].values, np.float64)

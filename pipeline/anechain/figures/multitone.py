@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from anechain.cautions import LEVEL_CAUTION
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import Panel, Series, stacked
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
@@ -37,7 +37,7 @@ def multitone_figure(multitone: xr.Dataset) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If no band has both a tone and a free line.
     """
     device = str(multitone.attrs["title"])
@@ -61,8 +61,8 @@ def multitone_figure(multitone: xr.Dataset) -> dict[str, Any]:
         if np.isfinite(between[row] - tones[row]).any()
     ]
     if not lines:
-        mend = "record longer, or play fewer tones, so that lines between them are free"
-        raise Refusal.because(device, "multitone: no band has a tone and a line beside it", mend=mend)
+        fix = "record longer, or play fewer tones, so that lines between them are free"
+        raise InputError.single(device, "multitone: no band has a tone and a line beside it", fix=fix)
     loudest = rows[-1]
     floor = noise[loudest] - tones[loudest]
     if np.isfinite(floor).any():

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.curve_set import CURVE_LOOKS
 from anechain.figures.panels import Panel, Point, Series, Side, Stroke, stacked
@@ -50,7 +50,7 @@ def trends_figure(trends: xr.Dataset, numbers: Entries) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If no curve has a line, a target or a place of linearity.
     """
     attrs = trends.attrs
@@ -62,8 +62,8 @@ def trends_figure(trends: xr.Dataset, numbers: Entries) -> dict[str, Any]:
         panels += _panels(trends.sel(curve=curve), curve, numbers, bands, frequency, judged)
     gaps = _gaps(numbers)
     if not panels:
-        raise Refusal.because(
-            str(attrs["title"]), "no curve has a trend line, a target or a linearity", mend="; ".join(gaps)
+        raise InputError.single(
+            str(attrs["title"]), "no curve has a trend line, a target or a linearity", fix="; ".join(gaps)
         )
     return stacked(
         frequency,

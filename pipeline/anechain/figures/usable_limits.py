@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.nonlinear.usable_limits import RULES
 from anechain.cautions import LEVEL_CAUTION
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
@@ -189,14 +189,14 @@ def usable_figure(compression: xr.Dataset) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If the dataset has no usable limits, or no drive at which the device is usable.
     """
     import altair as alt
 
     attrs = compression.attrs
     if "lowest_usable" not in compression:
-        raise Refusal.because(str(attrs["device"]), "has no usable limits", mend="see its gaps for the reason")
+        raise InputError.single(str(attrs["device"]), "has no usable limits", fix="see its gaps for the reason")
     band = f"{style.hertz(float(attrs['band_low']))} to {style.hertz(float(attrs['band_high']))}"
     chosen = [
         ("usable_level", "mean", f"mean, {band}", BLUE, DASHES[0]),
@@ -205,7 +205,7 @@ def usable_figure(compression: xr.Dataset) -> dict[str, Any]:
     trades = [_trade(compression, *one) for one in chosen]
     trades = [trade for trade in trades if trade.points()]
     if not trades:
-        raise Refusal.because(str(attrs["device"]), "is not usable at any drive measured, by the limits chosen")
+        raise InputError.single(str(attrs["device"]), "is not usable at any drive measured, by the limits chosen")
     distance = f" at {float(attrs['distance']):.4g} m" if "distance" in attrs else ""
     conditions = str(attrs["conditions"]).splitlines()
     title = f"{attrs['title']}: how loud against how low"
@@ -245,7 +245,7 @@ def usable_comparison_figure(
 
     Raises
     ------
-    Refusal
+    InputError
         If there is no device with a point.
     """
     import altair as alt
@@ -258,7 +258,7 @@ def usable_comparison_figure(
         trades.append(_trade(one, "usable_level", f"{number}", str(one.attrs["title"]), *look))
     drawn = [trade for trade in trades if trade.points()]
     if not drawn:
-        raise Refusal.because("comparison", "no device is usable at any drive measured, by the limits chosen")
+        raise InputError.single("comparison", "no device is usable at any drive measured, by the limits chosen")
     first = devices[0].attrs
     conditions = str(first["conditions"]).splitlines()
     notes = _missing(trades, prefix=True)

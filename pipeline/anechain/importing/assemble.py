@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import PLANES, wrap_angle
 from anechain.acoustics.recording.takes import join_takes
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 
 __all__ = ["Curve", "assemble_responses", "assemble_sphere"]
 
@@ -195,7 +195,7 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
 
     Raises
     ------
-    Refusal
+    InputError
         Naming every duplicate direction and every curve on another frequency grid.
     """
     if not curves:
@@ -203,7 +203,7 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
     problems = _grid_problems(curves)
     by_direction = _by_direction(curves, problems)
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     placed = {key: _join(by_direction[key]) for key in sorted(by_direction)}
     report.extend(_said_of_takes(placed))
     with_phase = [one.curve.phase is not None for one in placed.values()]

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 
 __all__ = ["Container", "Variable", "container_kind", "open_container"]
 
@@ -84,13 +84,13 @@ class Container:
 
         Raises
         ------
-        Refusal
+        InputError
             If there is none of that path, if it is not numeric, or if it cannot be read.
         """
         name = self.name_of(wanted)
         if name is None:
             near = difflib.get_close_matches(wanted, self.variables, 1, 0.6)
-            raise Refusal.because(
+            raise InputError.single(
                 self.where,
                 f"it has no variable {wanted!r}, which the option `{option}` names",
                 self.listing(),
@@ -98,7 +98,7 @@ class Container:
             )
         found = self.variables[name]
         if found.kind != "number":
-            raise Refusal.because(
+            raise InputError.single(
                 self.where,
                 f"{name}, which the option `{option}` names, is {'text' if found.kind == 'text' else 'not numeric'}",
                 self.listing(),
@@ -122,7 +122,7 @@ class Container:
 
         Raises
         ------
-        Refusal
+        InputError
             If they are not one list of finite frequencies that rises from 0 Hz or above.
         """
         found = self.numbers(wanted, option)
@@ -136,7 +136,7 @@ class Container:
             what = f"does not rise: {flat[at + 1]:g} comes after {flat[at]:g}"
         else:
             return np.asarray(flat.real * (1000.0 if unit == "kilohertz" else 1.0))
-        raise Refusal.because(
+        raise InputError.single(
             self.where, f"{wanted} {what}", "one list of rising frequencies", f"correct the option `{option}`"
         )
 
@@ -145,13 +145,13 @@ class Container:
 
         Raises
         ------
-        Refusal
+        InputError
             If there is no text of that path.
         """
         name = self.name_of(wanted)
         if name is None or self.variables[name].kind != "text":
             texts = [path for path, one in self.variables.items() if one.kind == "text"]
-            raise Refusal.because(
+            raise InputError.single(
                 self.where,
                 f"it has no text {wanted!r}, which the option `{option}` names",
                 ", ".join(texts[:12]) or "no text is in the file",
@@ -201,24 +201,24 @@ def open_container(path: Path, where: str) -> Iterator[Container]:
 
     Raises
     ------
-    Refusal
+    InputError
         If it is no such container, or damaged.
     """
     try:
         kind = container_kind(path)
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"cannot be read: {error.strerror or error}",
             "a readable file",
             "check that it exists and its rights",
         ) from None
     if kind == "netCDF 64-bit data":
-        raise Refusal.because(
+        raise InputError.single(
             where, "it is netCDF in the 64-bit data format (CDF-5)", _CONTAINERS, "convert it to netCDF-4"
         )
     if kind is None:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             "it begins with the signature of no container that is read here",
             _CONTAINERS,
@@ -249,11 +249,11 @@ def _damage_told(where: str, kind: str) -> Iterator[None]:
             # A library that warns about the data (a variable stored twice) is not sure of what it gives.
             warnings.simplefilter("error", UserWarning)
             yield
-    except Refusal:
+    except InputError:
         raise
     except Exception as error:
         said = " ".join(str(error).split())[:200] or type(error).__name__
-        raise Refusal(
+        raise InputError(
             [
                 Problem(
                     where,

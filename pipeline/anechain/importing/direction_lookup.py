@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path, PurePath
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.direction_patterns import Direction, NamingOptions, direction_of_name, directions_of_manifest
 
 __all__ = ["direction_of_title", "directions_of_files", "without_manifest"]
@@ -31,22 +31,22 @@ def direction_of_title(title: str, kind: str, where: str, options: NamingOptions
 
     Raises
     ------
-    Refusal
+    InputError
         If the title does not fit the pattern, or gives a direction that cannot be.
     """
     try:
         # A slash is no folder here, as it would be in a file's name.
         marked = options.model_copy(update={"pattern": (options.pattern or "").replace("/", _SLASH)})
         return direction_of_name(PurePath(title.replace("/", _SLASH)), where, marked)
-    except Refusal as refusal:
-        raise Refusal(
+    except InputError as input_error:
+        raise InputError(
             replace(
                 problem,
                 what=problem.what.replace("file name", kind).replace(_SLASH, "/"),
-                allowed=problem.allowed.replace("names like", f"{kind}s like").replace(_SLASH, "/"),
-                mend=f"correct the option `pattern`, or the {kind}",
+                expected=problem.expected.replace("names like", f"{kind}s like").replace(_SLASH, "/"),
+                fix=f"correct the option `pattern`, or the {kind}",
             )
-            for problem in refusal.problems
+            for problem in input_error.problems
         ) from None
 
 
@@ -84,8 +84,8 @@ def directions_of_files(
     for label, path in files.items():
         try:
             directions[label] = direction_of_name(path, label, options)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
     return directions, problems
 
 

@@ -13,7 +13,7 @@ from typing import ClassVar, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.hooks import Options
 
 __all__ = [
@@ -245,7 +245,7 @@ def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Dir
 
     Raises
     ------
-    Refusal
+    InputError
         If the name does not fit the pattern (naming the field that fails), fits it in two ways, holds an unknown
         word for plane or side, or gives a direction that cannot be.
     """
@@ -253,18 +253,18 @@ def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Dir
     tokens = parse_template(options.pattern, options.more_fields)
     name = "/".join(path.parts[-1 - options.pattern.count("/") :])
     words = {"plane": list(options.planes), "side": list(options.sides)}
-    allowed = f"names like {options.pattern!r}"
+    expected = f"names like {options.pattern!r}"
     found = _match(tokens, name, words)
     if found is None:
         loose = _match(tokens, name, None)
         if loose is None:
-            raise Refusal.because(
+            raise InputError.single(
                 where,
                 f"file name {name!r} does not fit the pattern: {_why_not(tokens, name)}",
-                allowed,
+                expected,
                 "correct the option `pattern`, leave this file out, or use a manifest",
             )
-        raise Refusal(
+        raise InputError(
             Problem(
                 where,
                 f"the word {word!r} in the place of {{{name_}}} is unknown",
@@ -275,10 +275,10 @@ def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Dir
             if name_ in words and word.casefold() not in words[name_]
         )
     if found != _match(tokens, name, words, ".*"):
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"file name {name!r} fits the pattern in more than one way, with different directions",
-            allowed,
+            expected,
             "write more literal text into the option `pattern` in place of {any}, or use a manifest",
         )
     plane = options.planes[found["plane"].casefold()]
@@ -286,7 +286,7 @@ def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Dir
     opposite = _VERTICAL_SIDES if plane == "horizontal" else _HORIZONTAL_SIDES
     # A word that the options define anew may mean something else than it does in English.
     if side_word in opposite and "sides" not in options.model_fields_set:
-        raise Refusal.because(
+        raise InputError.single(
             where, f"side {side_word!r} on the {plane} orbit", "left or right, up or down", "correct the file's name"
         )
     side = options.sides[side_word] if side_word else None
@@ -294,7 +294,7 @@ def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Dir
     try:
         return _direction(plane, _number(found["angle"]), options, side, labels)
     except ValueError as error:
-        raise Refusal.because(where, f"file name {name!r}: {error}", allowed, "correct the file's name") from None
+        raise InputError.single(where, f"file name {name!r}: {error}", expected, "correct the file's name") from None
 
 
 def directions_of_manifest(
@@ -332,15 +332,15 @@ def directions_of_manifest(
     header = [cell.strip().casefold() for cell in rows[0]]
     lacking = [name for name in ("file", "plane", "angle") if header.count(name) != 1]
     if lacking:
-        mend = "write the header line file, plane, angle"
+        fix = "write the header line file, plane, angle"
         return {}, [
-            Problem(where, f"line 1 lacks the column {', '.join(lacking)}", "file, plane, angle, each once", mend)
+            Problem(where, f"line 1 lacks the column {', '.join(lacking)}", "file, plane, angle, each once", fix)
         ]
     directions: dict[str, Direction] = {}
     problems: list[Problem] = []
 
-    def bad(line: int, what: str, allowed: str, mend: str) -> None:
-        problems.append(Problem(where, f"line {line}: {what}", allowed, mend))
+    def bad(line: int, what: str, expected: str, fix: str) -> None:
+        problems.append(Problem(where, f"line {line}: {what}", expected, fix))
 
     for line, row in enumerate(rows[1:], start=2):
         if not any(cell.strip() for cell in row):
@@ -369,9 +369,9 @@ def directions_of_manifest(
                 directions[matching[0]] = _direction(word, _number(angle), options, labels=own)
             except ValueError as error:
                 bad(line, str(error), "degrees within a full turn", "correct the angle")
-    mend = "list it, or leave it out of the device's files"
+    fix = "list it, or leave it out of the device's files"
     problems.extend(
-        Problem(label, f"not listed in {where}", "every file of the device in the manifest", mend)
+        Problem(label, f"not listed in {where}", "every file of the device in the manifest", fix)
         for label in labels
         if label not in mentioned
     )

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from anechain.acoustics.directivity.directions import frame
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.hooks import Options
 
 __all__ = ["Axis", "FieldOptions", "axis_vector", "declared_frame"]
@@ -64,13 +64,13 @@ def declared_frame(options: FieldOptions, where: str) -> NDArray[np.float64]:
 
     Raises
     ------
-    Refusal
+    InputError
         If an axis is not declared, or both are parallel: neither can be guessed.
     """
     axis, up = options.reference_axis, options.up
     if axis is None or up is None:
         lacking = [name for name, value in (("reference_axis", axis), ("up", up)) if value is None]
-        raise Refusal(
+        raise InputError(
             Problem(
                 where,
                 f"the option `{name}` is not given, and nothing in the file says it",
@@ -82,6 +82,6 @@ def declared_frame(options: FieldOptions, where: str) -> NDArray[np.float64]:
     try:
         return frame(axis_vector(axis), axis_vector(up))
     except ValueError as error:
-        raise Refusal.because(
+        raise InputError.single(
             where, f"options `reference_axis` and `up`: {error}", "two directions across each other", "correct them"
         ) from None

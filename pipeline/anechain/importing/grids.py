@@ -18,7 +18,7 @@ from anechain.acoustics.directivity.sphere import (
     solid_angle_weights,
     unique_directions,
 )
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.importing.assemble import Curve, assemble_responses, assemble_sphere
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def _once(grid: Grid, report: list[str], where: str) -> Grid:
     """Directions that carry data, each once."""
     empty = np.isnan(grid.level).all(axis=1)
     if empty.all():
-        raise Refusal.because(where, "no direction holds a value", "measured levels", "check what the options name")
+        raise InputError.single(where, "no direction holds a value", "measured levels", "check what the options name")
     if empty.any():
         left_out = [grid.names[int(at)] for at in np.flatnonzero(empty)]
         report.append(
@@ -155,7 +155,7 @@ def datasets_of_grid(
 
     Raises
     ------
-    Refusal
+    InputError
         If nothing was measured, or nothing on or around the orbits.
     """
     grid = _once(grid, report, where)
@@ -188,7 +188,7 @@ def datasets_of_grid(
         if lacking:
             report.append(f"{plane} orbit, missing (in a hole wider than {max_gap:g}°): {some_of(lacking)}")
     if not curves:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             "no direction of either orbit was measured",
             "directions on or around the horizontal and vertical orbits",

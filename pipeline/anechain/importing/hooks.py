@@ -179,6 +179,6 @@ class ImporterHooks:
         """Read the files of one device and return its datasets with an import report.
 
         `options` is an instance of the model in the description, already validated. Files are read in place and
-        never changed. What cannot be read raises :class:`anechain.errors.Refusal` with one problem per bad file.
+        never changed. What cannot be read raises :class:`anechain.errors.InputError` with one problem per bad file.
         """
         raise NotImplementedError

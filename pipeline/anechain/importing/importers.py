@@ -22,7 +22,7 @@ import pluggy
 from pydantic import BaseModel, ValidationError
 
 from anechain.campaign.file import option_problems
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.hooks import (
     SLOWEST_IDENTIFY,
     SLOWEST_LOAD,
@@ -272,7 +272,7 @@ def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Ite
 
     Raises
     ------
-    Refusal
+    InputError
         If a file is known to none, or to several alike, or the files belong to different importers; with every
         importer's verdict on it.
     """
@@ -289,12 +289,12 @@ def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Ite
                 Problem(
                     str(path),
                     f"no importer knows this file: {said}",
-                    mend="install an importer for it, or name one with `importer:`",
+                    fix="install an importer for it, or name one with `importer:`",
                 )
             )
         elif len(ranked) > 1 and ranked[1][0] == ranked[0][0]:
             problems.append(
-                Problem(str(path), f"several importers claim this file alike: {said}", mend="name one with `importer:`")
+                Problem(str(path), f"several importers claim this file alike: {said}", fix="name one with `importer:`")
             )
         else:
             winners[path] = ranked[0][1]
@@ -308,7 +308,7 @@ def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Ite
             )
         )
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return importers[next(iter(winners.values()))]
 
 
@@ -347,7 +347,7 @@ def parse_options(importer: Importer, options: Mapping[str, Any], where: str, pr
 
     Raises
     ------
-    Refusal
+    InputError
         With every option that is wrong, and the nearest right one for an unknown key.
     """
     model = importer.description.options
@@ -380,7 +380,7 @@ def parse_options(importer: Importer, options: Mapping[str, Any], where: str, pr
     except ValidationError as error:
         problems.extend(option_problems(error, model, where, prefix))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return parsed
 
 
@@ -389,20 +389,20 @@ def read(importer: Importer, paths: Sequence[Path], options: Options, where: str
 
     Raises
     ------
-    Refusal
+    InputError
         The importer's own, or one that names the importer if it fails in any other way.
     """
-    mend = f"report it to the makers of {importer.name} ({importer.origin})"
+    fix = f"report it to the makers of {importer.name} ({importer.origin})"
     try:
         reading = ask(importer.hooks.hook.anechain_read, paths=list(paths), options=options)
-    except Refusal:
+    except InputError:
         raise
     except OSError as error:
-        raise Refusal.because(error.filename or where, f"cannot be read: {error.strerror or error}") from None
+        raise InputError.single(error.filename or where, f"cannot be read: {error.strerror or error}") from None
     except (Exception, SystemExit) as error:
-        raise Refusal.because(where, f"importer {importer.name} failed: {_reason(error)}", mend=mend) from error
+        raise InputError.single(where, f"importer {importer.name} failed: {_reason(error)}", fix=fix) from error
     if not isinstance(reading, Reading):
-        raise Refusal.because(
-            where, f"importer {importer.name} gave {type(reading).__name__}, not a Reading", mend=mend
+        raise InputError.single(
+            where, f"importer {importer.name} gave {type(reading).__name__}, not a Reading", fix=fix
         )
     return reading

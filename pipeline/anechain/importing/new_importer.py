@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 
 __all__ = ["new_importer"]
 
@@ -37,7 +37,7 @@ def new_importer(name: str, folder: Path | None = None) -> list[Path]:
 
     Raises
     ------
-    Refusal
+    InputError
         If the name cannot be used or is taken, or the folder is there or cannot be made; nothing is written then.
     """
     problems = list(_name_problems(name))
@@ -46,7 +46,7 @@ def new_importer(name: str, folder: Path | None = None) -> list[Path]:
     if folder is not None or not problems:
         problems += _folder_problems(target)
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     try:
         # Beside it, since a folder is renamed within one file system only; it is put in place when all of it is there.
         half = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
@@ -61,7 +61,7 @@ def new_importer(name: str, folder: Path | None = None) -> list[Path]:
         finally:
             shutil.rmtree(half, ignore_errors=True)
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             target, f"cannot be written: {error.strerror}", "a place with room that you may write to", "choose another"
         ) from None
     return written
@@ -80,15 +80,15 @@ def _name_problems(name: str) -> list[Problem]:
                 f"call it {near}" if _NAME.fullmatch(near) else "call it after the instrument or the format",
             )
         ]
-    mend = "choose another name"
+    fix = "choose another name"
     if keyword.iskeyword(name) or keyword.issoftkeyword(name):
-        return [Problem("name", f"{name} is a word of the Python language", "any other", mend)]
+        return [Problem("name", f"{name} is a word of the Python language", "any other", fix)]
     usable, broken = find_importers()
     origins = {one.name: one.origin for one in usable.values()} | {one.name: one.origin for one in broken}
     if origin := origins.get(name):
-        return [Problem("name", f"{name} is taken by an importer of {origin}", "a name that is free", mend)]
+        return [Problem("name", f"{name} is taken by an importer of {origin}", "a name that is free", fix)]
     if importlib.util.find_spec(f"anechain_{name}") is not None:
-        return [Problem("name", f"anechain_{name} is a package that is there already", "a name that is free", mend)]
+        return [Problem("name", f"anechain_{name} is a package that is there already", "a name that is free", fix)]
     return []
 
 

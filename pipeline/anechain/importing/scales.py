@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
-from anechain.errors import Refusal
+from anechain.errors import InputError
 
 __all__ = ["SCALES", "finite_or_refused", "level_of_numbers"]
 
@@ -36,14 +36,14 @@ def finite_or_refused(values: Floats, what: str, name: str, where: str, keep: bo
 
     Raises
     ------
-    Refusal
+    InputError
         As said.
     """
     bad = np.isnan(values)
     if bad.all():
-        raise Refusal.because(where, f"{name}: every {what} is missing", f"a {what}", "correct what the options name")
+        raise InputError.single(where, f"{name}: every {what} is missing", f"a {what}", "correct what the options name")
     if bad.any() and not keep:
-        raise Refusal.because(
+        raise InputError.single(
             where,
             f"{name}: {int(bad.sum())} of {bad.size} values are no finite {what}",
             f"a finite {what} everywhere",
@@ -70,14 +70,14 @@ def level_of_numbers(values: ArrayLike, scale: str, name: str, where: str) -> Fl
 
     Raises
     ------
-    Refusal
+    InputError
         If a magnitude is negative.
     """
     numbers = np.asarray(values, dtype=np.float64)
     level = numbers
     if scale != "decibel":
         if (numbers < 0).any():
-            raise Refusal.because(
+            raise InputError.single(
                 where,
                 f"{name} has negative values, the lowest {np.nanmin(numbers):g}, though `level_scale` is {scale}",
                 "magnitudes above zero",

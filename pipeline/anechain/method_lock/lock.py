@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from anechain.data.store import write_plain
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.method_lock.fingerprints import parts_of
 
 __all__ = ["Change", "current_lock", "differences", "lock_path", "read_lock", "renew_lock"]
@@ -104,12 +104,12 @@ def current_lock(calls: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
         Naming a method without a reference call.
     """
     from anechain.method_lock.digest import result_digest
-    from anechain.methods import methods, using
+    from anechain.methods import methods, use_method_versions
 
     lock: dict[str, Any] = {}
     for id_, known in methods().items():
         for version, one in known.items():
-            with using({id_: version}):
+            with use_method_versions({id_: version}):
                 digest = result_digest(calls[id_]())
             lock[f"method {id_} version {version}"] = {"digest": digest, "parts": parts_of(one.function)}
     for what, function in _locked_functions().items():
@@ -140,7 +140,7 @@ def renew_lock(calls: Mapping[str, Callable[[], Any]], path: Path | None = None)
 
     Raises
     ------
-    Refusal
+    InputError
         If a result changed, or a method's version is gone, under an unchanged version: raise the version instead, and
         keep the old one as long as a published campaign may need it.
     """
@@ -150,8 +150,8 @@ def renew_lock(calls: Mapping[str, Callable[[], Any]], path: Path | None = None)
     changes = differences(before, lock)
     silent = [change for change in changes if change.result]
     if silent:
-        raise Refusal(
-            Problem(str(change), "an unchanged version", mend="raise the version; keep the old one beside the new")
+        raise InputError(
+            Problem(str(change), "an unchanged version", fix="raise the version; keep the old one beside the new")
             for change in silent
         )
     write_plain(target, (json.dumps(lock, indent=1, sort_keys=True) + "\n").encode())

@@ -40,7 +40,7 @@ __all__ = [
     "bound",
     "check_form",
     "check_structure",
-    "issue",
+    "make_receipt",
     "raw_inputs",
     "seal_of",
     "sha256_hex",
@@ -100,7 +100,7 @@ def _software() -> tuple[tuple[str, str], ...]:
     return (("anechain", __version__), *((name, version(name)) for name in names))
 
 
-def issue(method: str, version: int, parameters: Mapping[str, Any], inputs: Iterable[Input]) -> dict[str, Any]:
+def make_receipt(method: str, version: int, parameters: Mapping[str, Any], inputs: Iterable[Input]) -> dict[str, Any]:
     """Make the receipt of a step, with the steps that made its inputs.
 
     Parameters
@@ -170,7 +170,7 @@ def bound(receipt: Mapping[str, Any], content: str, file: str | None = None) -> 
     Parameters
     ----------
     receipt : mapping
-        From :func:`issue`.
+        From :func:`make_receipt`.
     content : str
         SHA-256 of the content.
     file : str, optional

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "compression_gaps",
+    "compression_notes",
     "compression_of",
     "limits_caption",
-    "said_of_compression",
 ]
 
 _GAPS = {
@@ -51,7 +51,7 @@ def compression_gaps(plan: Plan, device: str, compression: xr.Dataset | None) ->
     return [(_GAPS.get(name, name), reason) for name, reason in gaps.items()]
 
 
-def said_of_compression(compression: xr.Dataset | None) -> list[str]:
+def compression_notes(compression: xr.Dataset | None) -> list[str]:
     """Lines on how the compression was read, where limits are passed, and what the takes in their order tell."""
     from anechain.figures.compression import passed_words
 

@@ -155,7 +155,9 @@ def compared_numbers(devices: Sequence[Sequence[Number]]) -> tuple[ComparedGroup
             heading,
             tuple((one.title, one.unit, tuple(_cell(numbers.get(one.id)) for numbers in by_device)) for one in group),
             " ".join(
-                known[id_][max(known[id_])].limits for id_ in NEVER_ALONE if any(one.method == id_ for one in group)
+                known[id_][max(known[id_])].limitations
+                for id_ in NEVER_ALONE
+                if any(one.method == id_ for one in group)
             ),
             folded,
         )

@@ -12,20 +12,20 @@ from typing import Any
 from anechain.campaign.choices import Target
 from anechain.campaign.file import Campaign, Device, load_campaign
 from anechain.data.store import is_current, read_receipt, sha256_file, write_artefact
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.receipts.embedding import canonical
-from anechain.receipts.receipt import Input, issue, sha256_hex
+from anechain.receipts.receipt import Input, make_receipt, sha256_hex
 
 __all__ = [
     "DEVICE_STAGES",
     "WHOLE_STAGES",
     "Plan",
     "entry_of",
-    "lay_out",
     "load_plan",
     "manifest_text",
     "open_plan",
     "prepare",
+    "prepare_results",
     "read_manifest",
     "resolve_files",
     "texts_in",
@@ -85,12 +85,12 @@ class Plan:
 
         Raises
         ------
-        Refusal
+        InputError
             If the campaign names some and there is no consent.
         """
         files = [self.folder / name for name in self.campaign.importers]
         if files and not self.trust_importers:
-            raise Refusal.because(
+            raise InputError.single(
                 "importers",
                 f"the campaign brings its own code: {', '.join(self.campaign.importers)}",
                 "code that you have read and trust",
@@ -103,10 +103,10 @@ class Plan:
 
         Snakemake keeps this beside the job's output and runs the job again when it changes.
         """
-        from anechain.methods import using
+        from anechain.methods import use_method_versions
         from anechain.stages import stage_versions
 
-        with using(self.campaign.method_versions):
+        with use_method_versions(self.campaign.method_versions):
             known: dict[str, Any] = {"methods": stage_versions(stage)}
         if stage == "ingest":
             known["devices"] = {
@@ -142,13 +142,13 @@ class Plan:
     def importer_versions(self) -> dict[str, Any]:
         """Version of every usable importer and of the methods it uses."""
         from anechain.importing.importers import find_importers
-        from anechain.methods import using, versions
+        from anechain.methods import use_method_versions, versions
 
         try:
             private = self.private_importers()
-        except Refusal:
+        except InputError:
             private = []
-        with using(self.campaign.method_versions):
+        with use_method_versions(self.campaign.method_versions):
             return {
                 name: [one.description.version, versions(one.description.methods)]
                 for name, one in find_importers(private)[0].items()
@@ -274,7 +274,7 @@ def resolve_files(folder: Path, device: Device) -> dict[str, list[Path]]:
 
     Raises
     ------
-    Refusal
+    InputError
         For every pattern that matches nothing and every file that is absent, empty or not readable.
     """
     problems: list[Problem] = []
@@ -282,7 +282,7 @@ def resolve_files(folder: Path, device: Device) -> dict[str, list[Path]]:
     for name, pattern in ((name, pattern) for name, source in device.sources.items() for pattern in source.files):
         paths = _glob(folder, pattern)
         if not paths:
-            problems.append(Problem(pattern, "matches no file", mend=f"check the pattern; it starts at {folder.name}/"))
+            problems.append(Problem(pattern, "matches no file", fix=f"check the pattern; it starts at {folder.name}/"))
         for path in paths:
             shown = path.relative_to(folder).as_posix()
             try:
@@ -290,14 +290,14 @@ def resolve_files(folder: Path, device: Device) -> dict[str, list[Path]]:
                     empty = not file.read(1)
             except OSError as error:
                 problems.append(
-                    Problem(shown, f"cannot be read: {error.strerror}", mend="check the file and its rights")
+                    Problem(shown, f"cannot be read: {error.strerror}", fix="check the file and its rights")
                 )
                 continue
             if empty:
                 problems.append(Problem(shown, "is empty", "an export with data", "export it again"))
             found[name][path] = None
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return {name: sorted(paths) for name, paths in found.items()}
 
 
@@ -327,12 +327,12 @@ def entry_of(plan: Plan, stage: str, device: str) -> dict[str, Any]:
 
     Raises
     ------
-    Refusal
+    InputError
         If it says nothing: the stage has not been run.
     """
     manifest = read_manifest(plan.manifest(stage, plan.batch_of(device)))
     if manifest is None or device not in manifest["devices"]:
-        raise Refusal.because(device, f"stage {stage} has not been run for it", mend="run the whole campaign")
+        raise InputError.single(device, f"stage {stage} has not been run for it", fix="run the whole campaign")
     entry: dict[str, Any] = manifest["devices"][device]
     return entry
 
@@ -367,11 +367,11 @@ def prepare(campaign_file: Path, trust_importers: bool = False, keep_going: bool
 
     Raises
     ------
-    Refusal
+    InputError
         If the campaign is wrong or the results folder cannot be written.
     """
     plan = load_plan(campaign_file, trust_importers, keep_going)
-    lay_out(plan, campaign_file, clean)
+    prepare_results(plan, campaign_file, clean)
     return plan
 
 
@@ -380,7 +380,7 @@ def load_plan(campaign_file: Path, trust_importers: bool = False, keep_going: bo
 
     Raises
     ------
-    Refusal
+    InputError
         If the campaign is wrong.
     """
     plan = Plan(campaign_file.resolve().parent, load_campaign(campaign_file), trust_importers, keep_going)
@@ -390,19 +390,19 @@ def load_plan(campaign_file: Path, trust_importers: bool = False, keep_going: bo
     return plan
 
 
-def lay_out(plan: Plan, campaign_file: Path, clean: bool = True) -> None:
+def prepare_results(plan: Plan, campaign_file: Path, clean: bool = True) -> None:
     """Lay out the results folder of a checked campaign; see :func:`prepare`.
 
     Nobody else may be at work on it: half-written files, which a run may be writing, are removed.
 
     Raises
     ------
-    Refusal
+    InputError
         If the results folder cannot be written.
     """
     # Canonical JSON sorts its keys, but the order of the devices is the author's.
     resolved = {"campaign": plan.campaign.model_dump(mode="json"), "order": list(plan.campaign.devices)}
-    receipt = issue("campaign", 1, {}, [Input(f"raw:{campaign_file.name}", sha256_file(campaign_file))])
+    receipt = make_receipt("campaign", 1, {}, [Input(f"raw:{campaign_file.name}", sha256_file(campaign_file))])
     target = plan.results / "campaign.json"
     try:
         plan.results.mkdir(exist_ok=True)
@@ -413,7 +413,7 @@ def lay_out(plan: Plan, campaign_file: Path, clean: bool = True) -> None:
         if clean:
             _forget_unfinished(plan)
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             plan.results, f"cannot be written: {error.strerror}", "a folder with room that you may write to"
         ) from None
 
@@ -428,10 +428,10 @@ def _check_targets(plan: Plan) -> None:
     for one in targets.values():
         try:
             read_target(plan.folder, one)
-        except Refusal as refusal:
-            problems += refusal.problems
+        except InputError as input_error:
+            problems += input_error.problems
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
 
 
 def _check_versions(plan: Plan, campaign_file: Path) -> None:
@@ -465,7 +465,7 @@ def _check_versions(plan: Plan, campaign_file: Path) -> None:
                 )
             )
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
 
 
 def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = False) -> Plan:
@@ -473,7 +473,7 @@ def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = Fa
 
     Raises
     ------
-    Refusal
+    InputError
         If there is none.
     """
     path = folder / "results" / "campaign.json"
@@ -482,7 +482,7 @@ def open_plan(folder: Path, trust_importers: bool = False, keep_going: bool = Fa
         devices = {device: resolved["campaign"]["devices"][device] for device in resolved["order"]}
         campaign = Campaign.model_validate({**resolved["campaign"], "devices": devices})
     except (OSError, ValueError, KeyError, TypeError):
-        raise Refusal.because(path, "is not a prepared campaign", mend="start with the whole workflow") from None
+        raise InputError.single(path, "is not a prepared campaign", fix="start with the whole workflow") from None
     return Plan(folder.resolve(), campaign, trust_importers, keep_going)
 
 

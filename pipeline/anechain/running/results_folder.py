@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from anechain.errors import Refusal
+from anechain.errors import InputError
 
 __all__ = ["ResultsFolder"]
 
@@ -28,7 +28,7 @@ class ResultsFolder:
         found = sorted(p.parent.name for p in self.folder.glob("*/*") if p.parent.name not in _NO_DEVICES and _holds(p))
         present = dict.fromkeys(name for name in found if not name.startswith("."))
         if not present and not (self.folder / "comparison.nc").is_file():
-            raise Refusal.because(
+            raise InputError.single(
                 path, "holds no results", "a results folder, or a campaign's folder with one", "run the campaign first"
             )
         named: Mapping[str, Any] = self.campaign.get("devices", {})

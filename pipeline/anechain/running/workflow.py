@@ -21,15 +21,15 @@ from pathlib import Path
 from types import FrameType
 from typing import IO, NoReturn
 
-from anechain.errors import Refusal
-from anechain.running.plan import Plan, lay_out
+from anechain.errors import InputError
+from anechain.running.plan import Plan, prepare_results
 
 __all__ = [
-    "Ended",
-    "at_work",
+    "Terminated",
+    "acquire_lock",
+    "acquire_lock_in_workflow",
     "end_with_parent",
-    "hold",
-    "hold_in_workflow",
+    "lock_owner",
     "make_results",
     "only_run",
     "run_workflow",
@@ -43,7 +43,7 @@ _DYING = 3.0
 """Seconds that the processes of a killed run may take to be gone."""
 
 
-class Ended(KeyboardInterrupt):
+class Terminated(KeyboardInterrupt):
     """The run was ended from outside.
 
     Parameters
@@ -61,7 +61,7 @@ def _lock_of(results: Path) -> Path:
     return results / ".chain" / "lock"
 
 
-def at_work(results: Path) -> str:
+def lock_owner(results: Path) -> str:
     """Name the processes of a run that is at work on a results folder; empty if there is none."""
     try:
         handle = os.open(_lock_of(results), os.O_RDONLY)
@@ -78,7 +78,7 @@ def at_work(results: Path) -> str:
     return ""
 
 
-def hold(results: Path) -> int | None:
+def acquire_lock(results: Path) -> int | None:
     """Become the only run on a results folder.
 
     Returns
@@ -89,7 +89,7 @@ def hold(results: Path) -> int | None:
 
     Raises
     ------
-    Refusal
+    InputError
         If another run is at work, or the folder cannot be written.
     """
     path = _lock_of(results)
@@ -116,7 +116,7 @@ def hold(results: Path) -> int | None:
                 return handle
             os.close(handle)  # the run before removed it between our two steps
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             results, f"cannot be written: {error.strerror}", "a folder with room that you may write to"
         ) from None
 
@@ -155,8 +155,8 @@ def _named(processes: Sequence[int]) -> str:
     return f"process {living[0]}" if living else "a process on another machine, or one that is just ending"
 
 
-def _busy(results: Path, processes: Sequence[int]) -> Refusal:
-    return Refusal.because(
+def _busy(results: Path, processes: Sequence[int]) -> InputError:
+    return InputError.single(
         results.parent,
         f"another run is at work on this campaign: {_named(processes)}",
         "one run at a time",
@@ -166,8 +166,8 @@ def _busy(results: Path, processes: Sequence[int]) -> Refusal:
 
 @contextmanager
 def only_run(results: Path) -> Iterator[int | None]:
-    """Be the only run on a results folder for a while; see :func:`hold`."""
-    handle = hold(results)
+    """Be the only run on a results folder for a while; see :func:`acquire_lock`."""
+    handle = acquire_lock(results)
     try:
         yield handle
     finally:
@@ -175,20 +175,20 @@ def only_run(results: Path) -> Iterator[int | None]:
             _release(results, handle)
 
 
-def hold_in_workflow(results: Path) -> None:
+def acquire_lock_in_workflow(results: Path) -> None:
     """Make the workflow the only run, for as long as its process lives, unless `anechain run` started it and is.
 
     Raises
     ------
-    Refusal
-        See :func:`hold`.
+    InputError
+        See :func:`acquire_lock`.
     """
     import atexit
 
     with suppress(KeyError, ValueError, OSError):
         if _is_at(int(os.environ[_HELD]), _lock_of(results)):
             return
-    handle = hold(results)
+    handle = acquire_lock(results)
     if handle is not None:
         atexit.register(_release, results, handle)
 
@@ -242,7 +242,7 @@ def make_results(
 
     Raises
     ------
-    Refusal
+    InputError
         If another run is at work, or the results folder cannot be written.
     Ended
         See :func:`run_workflow`.
@@ -256,7 +256,7 @@ def make_results(
     }
     with only_run(plan.results) as lock:
         # Cleaning up is left to the workflow, which does it with plain Snakemake too.
-        lay_out(plan, campaign_file, clean=False)
+        prepare_results(plan, campaign_file, clean=False)
         return run_workflow(
             [
                 *(sys.executable, "-m", "snakemake", "-s", str(snakefile()), "-d", str(plan.folder)),
@@ -330,11 +330,11 @@ def run_workflow(command: Sequence[str], environment: Mapping[str, str], lock: i
 
 @contextmanager
 def _ending_signals() -> Iterator[None]:
-    """Let SIGINT, SIGTERM and SIGHUP raise :class:`Ended`; where they are ignored (nohup) they stay ignored."""
+    """Let SIGINT, SIGTERM and SIGHUP raise :class:`Terminated`; where they are ignored (nohup) they stay ignored."""
 
     def end(number: int, frame: FrameType | None) -> NoReturn:
         del frame
-        raise Ended(number)
+        raise Terminated(number)
 
     before = {}
     if threading.current_thread() is threading.main_thread():

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from anechain.data import contract
 from anechain.data.store import is_current, read_receipt, sha256_file, write_dataset, write_plain
-from anechain.errors import Problem, Refusal
-from anechain.methods import using
+from anechain.errors import InputError, Problem
+from anechain.methods import use_method_versions
 from anechain.receipts.receipt import Input
 from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, manifest_text
 from anechain.stages import stage_module
@@ -51,7 +51,7 @@ def tell(line: str) -> None:
 
 def problems_of(error: Exception, where: str) -> list[str]:
     """Word any failure for the manifest."""
-    if isinstance(error, Refusal):
+    if isinstance(error, InputError):
         return [str(problem) for problem in error.problems]
     if isinstance(error, OSError):
         return [
@@ -59,12 +59,12 @@ def problems_of(error: Exception, where: str) -> list[str]:
                 Problem(
                     str(error.filename or where),
                     f"{error.strerror or error}",
-                    mend="check that it is there, its rights, and the room on the disk",
+                    fix="check that it is there, its rights, and the room on the disk",
                 )
             )
         ]
     return [
-        str(Problem(where, f"{type(error).__name__}: {error}", mend="this is a fault of Anechain: please report it"))
+        str(Problem(where, f"{type(error).__name__}: {error}", fix="this is a fault of Anechain: please report it"))
     ]
 
 
@@ -85,7 +85,7 @@ def run_batch(plan: Plan, stage: str, batch: str) -> None:
             entries[device] = {"waiting": before}
             continue
         try:
-            with using(plan.campaign.method_versions):
+            with use_method_versions(plan.campaign.method_versions):
                 outcome = module.run(plan, device)
         except Exception as error:
             entries[device] = {"failed": problems_of(error, device)}
@@ -101,23 +101,23 @@ def run_whole(plan: Plan, stage: str) -> None:
 
     Raises
     ------
-    Refusal
+    InputError
         If devices have failed and the run is not one that keeps going, or nothing is left to work on.
     """
     failed = failures(plan)
     left = [device for device in plan.campaign.devices if device not in failed]
     if failed and not (plan.keep_going and left):
-        mend = "mend them" + (", or run with --keep-going to leave them out" if left else "")
-        raise Refusal([*_causes(failed), Problem(stage, f"not made: {_count(plan, failed)}", mend=mend)])
+        fix = "mend them" + (", or run with --keep-going to leave them out" if left else "")
+        raise InputError([*_causes(failed), Problem(stage, f"not made: {_count(plan, failed)}", fix=fix)])
     start = time.perf_counter()
     made_from = plan.made_from(stage, "all")
-    with using(plan.campaign.method_versions):
+    with use_method_versions(plan.campaign.method_versions):
         outcome = stage_module(stage).run(plan, left, failed)
     tell(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
     write_plain(plan.manifest(stage, "all"), manifest_text(stage, "all", {"all": _entry(plan, outcome)}, made_from))
     if failed and stage == WHOLE_STAGES[-1]:
         # The page is made, but the chain has not succeeded: whoever runs it must see that from the exit status.
-        raise Refusal([*_causes(failed), Problem(stage, f"made without some devices: {_count(plan, failed)}")])
+        raise InputError([*_causes(failed), Problem(stage, f"made without some devices: {_count(plan, failed)}")])
 
 
 def _count(plan: Plan, failed: Mapping[str, Any]) -> str:
@@ -139,7 +139,7 @@ def failures(plan: Plan) -> dict[str, tuple[str, list[str]]]:
         for device in plan.campaign.devices:
             try:
                 entry = entry_of(plan, stage, device)
-            except Refusal:
+            except InputError:
                 continue
             if "failed" in entry:
                 failed.setdefault(device, (stage, entry["failed"]))
@@ -151,14 +151,14 @@ def inputs_of(plan: Plan, device: str, stage: str, prefix: str = "") -> dict[str
 
     Raises
     ------
-    Refusal
+    InputError
         If one was changed since that stage made it.
     """
     found = {}
     for name, sha256 in entry_of(plan, stage, device)["outputs"].items():
         path = plan.results / name
         if not path.is_file() or sha256_file(path) != sha256:
-            raise Refusal.because(
+            raise InputError.single(
                 path, "was changed since it was made", "an unaltered output", "run the campaign again"
             )
         found[path.name] = Input(prefix + path.name, sha256, read_receipt(path))
@@ -183,7 +183,7 @@ def keep_dataset(target: Path, receipt: Mapping[str, Any], of: str, where: str, 
 
     Raises
     ------
-    Refusal
+    InputError
         If it breaks its contract, or cannot be written.
     """
     if is_current(target, receipt["stamp"]):

@@ -13,9 +13,9 @@ from anechain.acoustics.curve.comparison import ALIGNMENT_BAND, alignment_step, 
 from anechain.acoustics.curve.frequencies import resample
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
-from anechain.errors import Refusal
+from anechain.errors import InputError
 from anechain.methods import versions
-from anechain.receipts.receipt import Input, issue
+from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.number_table import number_rows, numbers_csv
 from anechain.report.numbers import numbers_of
 from anechain.running.plan import Plan
@@ -51,7 +51,7 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
     formats = plan.campaign.figures.formats
     contract_name = contract.load("comparison").name
     parameters = {"devices": list(devices), "methods": versions(_CURVE_USES), "contract": contract_name}
-    receipt = issue("compare", VERSION, parameters, inputs)
+    receipt = make_receipt("compare", VERSION, parameters, inputs)
     target = plan.results / "comparison.nc"
     made = keep_dataset(
         target,
@@ -67,7 +67,7 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
     for what in compared_figures(comparison):
         paths = figure_paths(plan, f"comparison-{what}", formats)
         stamp = {"figure": "comparison", "what": what, "formats": list(formats)}
-        figure_receipt = issue("figure", DRAW_VERSION, stamp, [source])
+        figure_receipt = make_receipt("figure", DRAW_VERSION, stamp, [source])
         made |= keep_figure(paths, figure_receipt, partial(comparison_figure, comparison, what))
         outputs.extend(paths.values())
     distortion, made_too = compare_distortion(plan, devices)
@@ -83,7 +83,7 @@ def _write_numbers(plan: Plan, devices: Sequence[str]) -> tuple[Path, bool]:
         for name, one in inputs_of(plan, device, "numbers", f"{device}/").items()
         if name == "numbers.json"
     ]
-    receipt = issue("numbers-table", 2, {"devices": list(devices)}, inputs)
+    receipt = make_receipt("numbers-table", 2, {"devices": list(devices)}, inputs)
     target = plan.results / "numbers.csv"
     if is_current(target, receipt["stamp"]):
         return target, False
@@ -102,7 +102,7 @@ def compared(curves: Mapping[str, xr.Dataset]) -> xr.Dataset:
 
     Raises
     ------
-    Refusal
+    InputError
         If levels must be aligned and a device's data do not reach across the band for it.
     """
     import xarray as xr
@@ -129,10 +129,10 @@ def compared(curves: Mapping[str, xr.Dataset]) -> xr.Dataset:
             step = 0.0
             if variable == "level" and not absolute:
                 if "on_axis" not in one["curve"].values:
-                    raise Refusal.because(device, f"cannot be aligned in level: {_gap(one)}")
+                    raise InputError.single(device, f"cannot be aligned in level: {_gap(one)}")
                 step = alignment_step(frequency, one["level"].sel(curve="on_axis").values)
                 if np.isnan(step):
-                    raise Refusal.because(
+                    raise InputError.single(
                         device, f"cannot be aligned in level: no data all across {low:g} to {high:g} Hz"
                     )
             for name in one[dim].values:

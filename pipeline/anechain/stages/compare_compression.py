@@ -14,7 +14,7 @@ from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
 from anechain.data.store import read_dataset
 from anechain.methods import versions
-from anechain.receipts.receipt import issue
+from anechain.receipts.receipt import make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import inputs_of
 from anechain.stages.draw import VERSION as DRAW_VERSION
@@ -106,7 +106,7 @@ def compare_limits(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool
             path.unlink(missing_ok=True)
         return [], False
     stamp = {"figure": FIGURE, "devices": titles, "formats": list(formats), "methods": versions(USES)}
-    receipt = issue("figure", DRAW_VERSION, stamp, inputs.values())
+    receipt = make_receipt("figure", DRAW_VERSION, stamp, inputs.values())
     chosen = [data[device] for device in found.devices]
     made = keep_figure(paths, receipt, lambda: usable_comparison_figure(chosen, found.left_out, found.notes))
     return list(paths.values()), made

@@ -19,7 +19,7 @@ from anechain.data import contract
 from anechain.data.store import read_dataset, read_receipt, sha256_file
 from anechain.figures.device_figures import level_slug
 from anechain.methods import versions
-from anechain.receipts.receipt import Input, issue
+from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import inputs_of, keep_dataset
 from anechain.stages.draw import VERSION as DRAW_VERSION
@@ -57,7 +57,7 @@ def compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], 
     titles = {device: plan.campaign.devices[device].title for device in devices}
     contract_name = contract.load("distortion-comparison").name
     parameters = {"devices": titles, "methods": versions(USES), "contract": contract_name}
-    receipt = issue("compare-distortion", VERSION, parameters, inputs.values())
+    receipt = make_receipt("compare-distortion", VERSION, parameters, inputs.values())
     made = keep_dataset(
         target,
         receipt,
@@ -74,7 +74,7 @@ def compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], 
     for name, level in compared_distortion_figures(comparison).items():
         paths = figure_paths(plan, name, formats)
         stamp = {"figure": "comparison-distortion", "level": level, "formats": list(formats)}
-        figure_receipt = issue("figure", DRAW_VERSION, stamp, [source])
+        figure_receipt = make_receipt("figure", DRAW_VERSION, stamp, [source])
         made |= keep_figure(paths, figure_receipt, partial(distortion_comparison_figure, comparison, level))
         outputs.extend(paths.values())
     return outputs, made

@@ -33,7 +33,7 @@ from anechain.acoustics.recording.take_order import (
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
 from anechain.methods import versions
-from anechain.receipts.receipt import issue
+from anechain.receipts.receipt import make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.fundamentals import (
@@ -86,7 +86,7 @@ def run(plan: Plan, device: str) -> Outcome:
     found = {name: ingested[f"{name}.nc"] for name in ("harmonics", "takes") if f"{name}.nc" in ingested}
     parameters = plan.parameters("compression")
     parameters |= {"methods": versions(USES), "contract": contract.load("compression").name}
-    receipt = issue("compression", VERSION, parameters, found.values())
+    receipt = make_receipt("compression", VERSION, parameters, found.values())
     target = plan.results / device / "compression.nc"
     if found and is_current(target, receipt["stamp"]):
         return Outcome(receipt["stamp"], (target,), made=False)
@@ -139,7 +139,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
         given = of_takes(data["takes"])
     fraction = choices["smoothing"]
     deltas = compression_deltas(
-        given.frequency, given.level, given.drive, given.noise, fraction, choices["most_uncertain"]
+        given.frequency, given.level, given.drive, given.noise, fraction, choices["max_uncertainty"]
     )
     split = level_and_shape(given.frequency, deltas.delta_db, band)
     bands = octave_bands(given.frequency, given.level, given.drive, deltas.flag)
@@ -155,7 +155,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     notes += unequal_gain(given.drive.tolist(), split.level_db)
     gaps: dict[str, str] = {}
     smoothed = smooth(given.frequency, given.level, fraction) if fraction else given.level
-    rise = implied_rise(split.level_db, choices["series_share"], choices["conductor"])
+    rise = implied_rise(split.level_db, choices["series_resistance_ratio"], choices["conductor"])
     variables: dict[str, Any] = {
         "level": (("drive", "frequency"), smoothed),
         "delta": (("drive", "frequency"), deltas.delta_db),
@@ -202,7 +202,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
         "smoothing": f"1/{fraction:g} octave, squared pressure" if fraction else "none",
         "band_low": band[0],
         "band_high": band[1],
-        "most_uncertain": float(choices["most_uncertain"]),
+        "max_uncertainty": float(choices["max_uncertainty"]),
         "compression_limit": float(usable["compression"]),
         "conditions": "\n".join(assumed),
         "passed": json.dumps(passed, sort_keys=True),

@@ -12,7 +12,7 @@ from typing import Any
 from urllib.parse import quote
 
 from anechain.data.store import sha256_file, write_plain
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.receipts.embedding import canonical, format_of, netcdf_receipt, parsed
 from anechain.receipts.receipt import RAW, sha256_hex
 from anechain.report.crate import (
@@ -136,7 +136,7 @@ def _facts(plan: Plan, devices: Sequence[str]) -> Facts:
     for name, (stage, device, sha256) in made.items():
         path = plan.results / name
         if sha256_file(path) != sha256:
-            raise Refusal.because(
+            raise InputError.single(
                 path, "was changed since it was made", "an unaltered output", "run the campaign again"
             )
         sources = []
@@ -170,10 +170,10 @@ def _inputs(plan: Plan, raw: Mapping[str, tuple[str, str, list[str]]]) -> Iterat
         except OSError:
             size, same = 0, False
         if not same:
-            problems.append(Problem(path, "was changed or removed since it was read", mend="run the campaign again"))
+            problems.append(Problem(path, "was changed or removed since it was read", fix="run the campaign again"))
         yield CrateFile(path, sha256, size, slot, tuple(devices))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
 
 
 def _sources(path: Path) -> Iterator[tuple[str, str]]:

@@ -20,7 +20,7 @@ from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_artefact, write_dataset
 from anechain.data.tables import UNCERTAINTY_COLUMN, csv_bytes
 from anechain.methods import versions
-from anechain.receipts.receipt import issue
+from anechain.receipts.receipt import make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
 
@@ -66,7 +66,7 @@ def run(plan: Plan, device: str) -> Outcome:
         "methods": versions(USES),
         "contract": contract.load("curves").name,
     }
-    receipt = issue("derive", VERSION, parameters, inputs.values())
+    receipt = make_receipt("derive", VERSION, parameters, inputs.values())
     folder = plan.results / device
     outputs = (folder / "curves.nc", folder / "curves.csv")
     if all(is_current(path, receipt["stamp"]) for path in outputs):

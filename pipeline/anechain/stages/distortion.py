@@ -25,7 +25,7 @@ from anechain.acoustics.nonlinear.harmonic_distortion import (
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
 from anechain.methods import versions
-from anechain.receipts.receipt import issue
+from anechain.receipts.receipt import make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.fundamentals import beyond_band
@@ -67,7 +67,7 @@ def run(plan: Plan, device: str) -> Outcome:
         "methods": versions(USES),
         "contract": contract.load("distortion").name,
     }
-    receipt = issue("distortion", VERSION, parameters, inputs.values())
+    receipt = make_receipt("distortion", VERSION, parameters, inputs.values())
     target = plan.results / device / "distortion.nc"
     if not inputs:
         # What an earlier run made of harmonics that are there no more must not stay behind.

@@ -12,7 +12,7 @@ from anechain.data.store import is_current, write_artefact
 from anechain.figures.device_figures import USES, device_figures, read_outputs
 from anechain.methods import versions
 from anechain.receipts.embedding import canonical
-from anechain.receipts.receipt import Input, issue
+from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import DEVICE_STAGES, Plan
 from anechain.stages.batch import Outcome, inputs_of
 
@@ -40,7 +40,7 @@ def run(plan: Plan, device: str) -> Outcome:
         parameters: dict[str, Any] = {"figure": figure.name, "formats": list(formats)}
         if figure.methods:
             parameters["methods"] = versions(figure.methods)
-        receipt = issue("figure", VERSION, parameters, [inputs[name] for name in figure.reads])
+        receipt = make_receipt("figure", VERSION, parameters, [inputs[name] for name in figure.reads])
         stamp = receipt["stamp"]
         paths = figure_paths(plan, f"{device}-{figure.name}", formats)
         made |= keep_figure(paths, receipt, partial(figure.make, *(data[name] for name in figure.reads)))

@@ -13,13 +13,13 @@ from anechain.data import contract
 from anechain.data.checks import Check, Limits, as_json, judged, line_of
 from anechain.data.rules import COMPANIONS
 from anechain.data.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.importing.hooks import Options
 from anechain.importing.importers import Broken, Importer, choose, find_importers, parse_options, read
 from anechain.importing.response_checks import METHODS, check_responses
 from anechain.methods import versions
 from anechain.receipts.embedding import canonical
-from anechain.receipts.receipt import Input, issue
+from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import Plan, resolve_files
 from anechain.stages.batch import Outcome
 
@@ -70,7 +70,9 @@ def run(plan: Plan, device: str) -> Outcome:
         "reference_drive": REFERENCE_DRIVE,
         "contract": contract.load("responses").name,
     }
-    receipt = issue("ingest", VERSION, parameters, [Input(role, sha256_file(path)) for role, path in roles.items()])
+    receipt = make_receipt(
+        "ingest", VERSION, parameters, [Input(role, sha256_file(path)) for role, path in roles.items()]
+    )
     target = plan.results / device / "responses.nc"
     beside = {name: target.with_name(f"{name}.nc") for name in COMPANIONS}
     if is_current(target, receipt["stamp"]):
@@ -103,7 +105,7 @@ def imported(plan: Plan, device: str) -> Imported:
 
     Raises
     ------
-    Refusal
+    InputError
         With everything that is wrong with its files, options or values.
     """
     one = plan.campaign.devices[device]
@@ -147,7 +149,7 @@ def read_sources(
 
     Raises
     ------
-    Refusal
+    InputError
         If a file cannot be read, or a dataset is not what its contract describes.
     """
     finished: dict[str, xr.Dataset] = {}
@@ -156,18 +158,18 @@ def read_sources(
     for source in sources:
         try:
             finished |= _read_source(source, finished, setup, {"device": device, "title": title}, found)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
     if "responses" in finished:
         others = [name for name in COMPANIONS if name in finished]
         finished["responses"].attrs["datasets"] = " ".join(others) or "none"
     for name, data in finished.items():
         try:
             contract.validate(data, name, device)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     if "responses" in finished:
         found += check_responses(finished["responses"])
         found = [judged(check, limits or {}) for check in found]
@@ -192,10 +194,10 @@ def _read_source(
     wanted = (source.name, *beside.get(source.name, ()))
     found = {name: data for name in wanted if (data := getattr(reading, name, None)) is not None}
     if source.name not in found:
-        mend = "check the files named"
-        raise Refusal.because(device, f"importer {source.importer.name} found no {source.name}", mend=mend)
+        fix = "check the files named"
+        raise InputError.single(device, f"importer {source.importer.name} found no {source.name}", fix=fix)
     if twice := sorted(found.keys() & before.keys()):
-        raise Refusal.because(
+        raise InputError.single(
             f"devices.{device}.{source.name}",
             f"the files of the responses give {' and '.join(twice)} too",
             "one source of each",
@@ -210,7 +212,7 @@ def _read_source(
 def _refuse_changes(roles: Mapping[str, Path], before: Mapping[str, str]) -> None:
     changed = [role for role, path in roles.items() if sha256_file(path) != before[role]]
     if changed:
-        raise Refusal.because(
+        raise InputError.single(
             changed[0].removeprefix("raw:"), "changed while it was read", "raw files that stay as they are", "run again"
         )
 
@@ -220,7 +222,7 @@ def chosen_sources(plan: Plan, device: str) -> list[Source]:
 
     Raises
     ------
-    Refusal
+    InputError
         With everything that is wrong.
     """
     one = plan.campaign.devices[device]
@@ -237,19 +239,19 @@ def chosen_sources(plan: Plan, device: str) -> list[Source]:
             elif source.importer in able:
                 importer = able[source.importer]
             else:
-                raise Refusal.because(
+                raise InputError.single(
                     f"{where}.importer",
                     f"{source.importer}{_why_not(source.importer, installed, broken, name)}",
                     ", ".join(able) or "none is installed",
                     "correct it, or name another",
                 )
             options = parse_options(importer, source.options, "campaign", f"{where}.options.", plan.folder)
-        except Refusal as refusal:
-            problems.extend(refusal.problems)
+        except InputError as input_error:
+            problems.extend(input_error.problems)
         else:
             chosen.append(Source(name, files[name], importer, options, source.setup))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return chosen
 
 
@@ -296,7 +298,7 @@ def _attributes(source: Source, said: dict[str, Any], setup: Setup, report: list
     kept = (*_FROM_FILE, "level_kind", "distance", "drive", "valid_low", "valid_high")
     attributes: dict[str, Any] = {_FROM_FILE.get(name, name): value for name, value in said.items() if name in kept}
     if attributes.get("level_kind") == "relative" and setup.level_kind == "spl":
-        raise Refusal.because(
+        raise InputError.single(
             f"devices.{device}.setup.level_kind",
             f"spl, but importer {importer.name} reads these files as relative levels",
             "spl only where the raw values are sound pressures",

@@ -15,13 +15,13 @@ from anechain.campaign.choices import Numbers as Options
 from anechain.data import contract
 from anechain.data.numbers import number_to_json
 from anechain.data.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
-from anechain.errors import Problem, Refusal
-from anechain.figure_of_merit import given
-from anechain.figure_of_merit.given import gather
-from anechain.figure_of_merit.groups import GROUPS, Made, everything
+from anechain.errors import InputError, Problem
+from anechain.figure_of_merit import metric_inputs
+from anechain.figure_of_merit.groups import GROUPS, GroupResult, everything
+from anechain.figure_of_merit.metric_inputs import gather
 from anechain.methods import versions
 from anechain.receipts.embedding import canonical
-from anechain.receipts.receipt import Input, issue
+from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import DEVICE_STAGES, Plan
 from anechain.stages.batch import Outcome, inputs_of
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 VERSION = 2
-USES = tuple(sorted({*given.USES, *(id_ for group in GROUPS for id_ in group.uses)}))
+USES = tuple(sorted({*metric_inputs.USES, *(id_ for group in GROUPS for id_ in group.uses)}))
 DATASETS = ("directivity", "aim", "impedance_uncertainty", "trends")
 """Contracts of the arrays by frequency that are written beside the numbers, where they can be had."""
 
@@ -53,7 +53,7 @@ def run(plan: Plan, device: str) -> Outcome:
         "methods": versions(USES),
         "contract": " ".join(contract.load(name).name for name in DATASETS),
     }
-    receipt = issue(
+    receipt = make_receipt(
         "numbers",
         VERSION,
         parameters,
@@ -93,7 +93,7 @@ def numbered(
     derivation: Derivation,
     targets: Mapping[str, tuple[Floats, Floats]] | None = None,
     stated: Mapping[str, Any] | None = None,
-) -> Made:
+) -> GroupResult:
     """Return the numbers of a device, with the datasets and lists that belong to them.
 
     Parameters
@@ -112,7 +112,7 @@ def numbered(
     return everything(gather(options, own, datasets, derivation, targets, stated))
 
 
-def document(device: str, made: Made) -> dict[str, Any]:
+def document(device: str, made: GroupResult) -> dict[str, Any]:
     """What numbers.json holds: a member for each number by its id, the lists, and which datasets belong to it."""
     return {
         "device": device,
@@ -138,7 +138,7 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
 
     Raises
     ------
-    Refusal
+    InputError
         If the file cannot be read; naming every line that is not two numbers, frequencies that do not rise, or fewer
         than two points.
     """
@@ -149,14 +149,14 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except OSError as error:
-        raise Refusal.because(
+        raise InputError.single(
             target.file,
             f"the target curve cannot be read: {error.strerror}",
             "a text file with two columns, Hz and dB",
             "check the path, which starts at the campaign's folder",
         ) from None
     except UnicodeDecodeError as error:
-        raise Refusal.because(target.file, f"byte {error.start} is not UTF-8", allowed, "save it in UTF-8") from None
+        raise InputError.single(target.file, f"byte {error.start} is not UTF-8", allowed, "save it in UTF-8") from None
     filled = [
         (at, line.strip()) for at, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")
     ]
@@ -182,6 +182,6 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     if not problems and len(rows) < 2:
         problems.append(Problem(target.file, f"{len(rows)} points", "two or more", "give the corners of the target"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     table = np.array(rows)
     return table[:, 0], table[:, 1]

@@ -14,11 +14,11 @@ from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 from anechain.figures.device_figures import device_figures, read_outputs
 from anechain.receipts.embedding import format_of
-from anechain.receipts.receipt import Input, issue
+from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.compression import (
     compression_gaps,
+    compression_notes,
     limits_caption,
-    said_of_compression,
 )
 from anechain.report.distortion import distortion_gaps, not_compared, said_of_distortion
 from anechain.report.numbers import (
@@ -80,7 +80,7 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
             inputs += inputs_of(plan, device, stage, f"{device}/").values()
         inputs += inputs_of(plan, device, "draw", "figures/").values()
     parameters = plan.parameters("report") | {"failed": {device: list(why) for device, why in failed.items()}}
-    receipt = issue("report", VERSION, parameters, inputs)
+    receipt = make_receipt("report", VERSION, parameters, inputs)
     target = plan.results / "report" / "index.html"
     if is_current(target, receipt["stamp"]):
         return Outcome(receipt["stamp"], (target,), made=False)
@@ -140,7 +140,7 @@ def _device(plan: Plan, device: str) -> DevicePart:
     receipt = read_receipt(plan.results / device / "curves.nc")
     numbers, deviations = numbers_of(plan, device)
     notes = [*str(attributes["import_report"]).splitlines(), *str(curves.attrs["notes"]).splitlines()]
-    notes += [*said_of_distortion(distortion), *said_of_compression(compression)]
+    notes += [*said_of_distortion(distortion), *compression_notes(compression)]
     return DevicePart(
         id=device,
         title=one.title,

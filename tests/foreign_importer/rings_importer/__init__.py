@@ -21,7 +21,7 @@ import numpy as np
 from pydantic import Field
 
 from anechain.assemble import Curve, assemble_responses
-from anechain.errors import Problem, Refusal
+from anechain.errors import InputError, Problem
 from anechain.hooks import CERTAIN, NO, Description, Options, Reading, Verdict, hookimpl
 
 SIGNATURE = "rings 1"
@@ -68,9 +68,9 @@ def anechain_read(paths: Sequence[Path], options: RingOptions) -> Reading:
         try:
             curves += read_orbit(path, -1 if options.turned == "right" else 1, offset, report)
         except (ValueError, IndexError) as error:
-            problems.append(Problem(path.name, f"is not a whole ring file: {error}", mend="write it again"))
+            problems.append(Problem(path.name, f"is not a whole ring file: {error}", fix="write it again"))
     if problems:
-        raise Refusal(problems)
+        raise InputError(problems)
     return Reading(responses=assemble_responses(curves, report), report=tuple(report))
 
 

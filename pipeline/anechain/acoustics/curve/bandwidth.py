@@ -106,7 +106,7 @@ def _crossings(octaves: Floats, excess: Floats) -> tuple[list[tuple[float, int]]
 
 
 def _limit(
-    run: Part, threshold: float, drop: float, start_hz: float, outwards: int, neglect: float, gap: bool
+    run: Part, threshold: float, drop: float, start_hz: float, outwards: int, ignored_dip_octaves: float, gap: bool
 ) -> FrequencyLimit:
     """Follow a curve without gaps from the start to one end; `outwards` is -1 for the lower end, 1 for the upper.
 
@@ -126,7 +126,7 @@ def _limit(
     lasting = [
         (place, piece)
         for number, (place, piece) in enumerate(down)
-        if number >= len(up) or abs(up[number] - place) >= neglect
+        if number >= len(up) or abs(up[number] - place) >= ignored_dip_octaves
     ]
     if not lasting:
         return FrequencyLimit(drop, None, None, None, end)
@@ -147,8 +147,9 @@ def _limit(
     formula="From the start outwards, the first frequency at which the level crosses the reference less the drop, "
     "read on a straight line of dB over log frequency; and the last one",
     source="first and outermost crossing of a level below a stated reference, straight lines in dB over log frequency",
-    standing="common practice, no source",
-    limits="As sharp as the data: the two frequencies measured on either side are given. Says nothing beyond a gap.",
+    source_status="common practice, no source",
+    limitations="As sharp as the data: the two frequencies measured on either side are given. Says nothing beyond a "
+    "gap.",
 )
 def frequency_limits(
     frequency: ArrayLike,
@@ -235,8 +236,8 @@ def _loudest_octave(frequency: ArrayLike, level: ArrayLike, octaves: float = 1.0
     formula="Frequencies at which the level has fallen 10 dB below 10 lg of the mean squared pressure over the "
     "loudest octave; troughs narrower than 1/9 octave do not count",
     source="IEC 60268-5, 21.2; troughs narrower than 1/9 octave at the -10 dB level are neglected",
-    standing="recalled",
-    limits="Refers to the loudest octave, so a peak narrows the range.",
+    source_status="recalled",
+    limitations="Refers to the loudest octave, so a peak narrows the range.",
 )
 def effective_frequency_range(
     frequency: ArrayLike,
@@ -293,8 +294,8 @@ def effective_frequency_range(
     title="Gain of a small closed room below its lowest mode",
     formula="10 lg(1 + (f0 / f)^4) with f0 = speed of sound over twice the longest side",
     source="pressure zone of a rigid, tight room: 12 dB per octave below c / (2 l), 10 lg(1 + (f0 / f)^4)",
-    standing="common practice, no source",
-    limits="No real room is rigid and tight: most give less. Says nothing of modes.",
+    source_status="common practice, no source",
+    limitations="No real room is rigid and tight: most give less. Says nothing of modes.",
 )
 def room_gain(frequency: ArrayLike, longest_dimension_m: float, speed_of_sound: float = 343.2) -> Floats:
     """Gain in dB, by frequency, of a rigid and tight room whose longest side is given in metres.
@@ -318,8 +319,8 @@ def room_gain(frequency: ArrayLike, longest_dimension_m: float, speed_of_sound: 
     "below 10 lg of its mean squared pressure in the reference band",
     source="-3, -6 and -10 dB of the estimated in-room response or sound power re its octave from 200 to 400 Hz; "
     "with a room's longest side, after the gain of a rigid, tight room",
-    standing="common practice, no source",
-    limits="Modes, position and the room's leaks decide what is heard there; without a room no gain is assumed.",
+    source_status="common practice, no source",
+    limitations="Modes, position and the room's leaks decide what is heard there; without a room no gain is assumed.",
 )
 def in_room_extension(
     frequency: ArrayLike,

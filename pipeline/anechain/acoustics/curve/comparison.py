@@ -25,7 +25,7 @@ ALIGNMENT_BAND = (300.0, 3000.0)
     title="Common frequency grid of several devices",
     formula="Mid-band frequencies of 1/24-octave bands from the lowest to the highest frequency of all devices",
     source="IEC 61260-1:2014, mid-band frequencies of 1/24-octave bands",
-    limits="Detail finer than the grid is not compared.",
+    limitations="Detail finer than the grid is not compared.",
 )
 def common_grid(grids: Sequence[ArrayLike]) -> Floats:
     """Mid-band frequencies in Hz of 1/24-octave bands, from the lowest to the highest frequency of all grids."""
@@ -41,8 +41,8 @@ def common_grid(grids: Sequence[ArrayLike]) -> Floats:
     title="Relative levels brought to a common mean",
     formula="Minus 10 lg of the mean squared pressure over log frequency in the band",
     source="mean squared pressure on axis over log frequency in the alignment band, set to 0 dB",
-    standing="common practice, no source",
-    limits="Shapes can be compared then; sensitivities cannot.",
+    source_status="common practice, no source",
+    limitations="Shapes can be compared then; sensitivities cannot.",
 )
 def alignment_step(frequency: ArrayLike, level: ArrayLike) -> float:
     """Step in dB that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.

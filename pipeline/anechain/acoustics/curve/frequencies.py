@@ -70,7 +70,7 @@ def check_levels(frequency: ArrayLike, level: ArrayLike) -> tuple[Floats, Floats
     formula="1000 Hz times 10^(0.3 x / b) for an odd number b of bands per octave, 1000 Hz times 10^(0.3 (2 x + 1) / "
     "(2 b)) for an even one, x being a whole number",
     source="IEC 61260-1:2014, equations 1 to 3",
-    limits="Exact frequencies; nominal ones (315 Hz for 316.23 Hz) are labels only.",
+    limitations="Exact frequencies; nominal ones (315 Hz for 316.23 Hz) are labels only.",
 )
 def band_centres(fraction: int, low: float, high: float) -> Floats:
     """Exact mid-band frequencies of 1/`fraction` octave bands, from the band that holds `low` to that of `high`.
@@ -125,8 +125,8 @@ def band_edges(centres: ArrayLike, fraction: int) -> tuple[Floats, Floats]:
     title="Level on another frequency grid",
     formula="Straight line in dB between the two neighbours over the logarithm of frequency",
     source="linear interpolation of decibels over the logarithm of frequency",
-    standing="common practice, no source",
-    limits="Detail finer than the old grid cannot come back; a coarser grid leaves detail out without averaging.",
+    source_status="common practice, no source",
+    limitations="Detail finer than the old grid cannot come back; a coarser grid leaves detail out without averaging.",
 )
 def resample(frequency: ArrayLike, level: ArrayLike, target: ArrayLike) -> Floats:
     """Levels at other frequencies: decibels, linear over log frequency, never beyond the data.
@@ -221,8 +221,8 @@ def mean_over_log_frequency(octaves: Floats, power: Floats, low: Floats, high: F
     formula="10 lg of the integral of squared pressure over log frequency between the band's edges, over their "
     "distance",
     source="IEC 61260-1:2014 (bands); mean over log frequency, as a signal of equal energy per octave would give",
-    standing="common practice, no source",
-    limits="Ideal band edges: a real filter's skirts take in neighbouring bands.",
+    source_status="common practice, no source",
+    limitations="Ideal band edges: a real filter's skirts take in neighbouring bands.",
 )
 def band_means(frequency: ArrayLike, level: ArrayLike, centres: ArrayLike, fraction: int) -> Floats:
     """Level of the mean squared pressure in each band.

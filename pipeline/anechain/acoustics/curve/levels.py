@@ -78,8 +78,8 @@ def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0
     title="Level referred to 1 m and 2.83 V",
     formula="Level plus 20 lg(distance / 1 m) less 20 lg(voltage / 2.83 V)",
     source="inverse distance law; ANSI/CTA-2034-A for 1 m and 2.83 V",
-    standing="recalled",
-    limits="Holds in the far field and for a linear device only.",
+    source_status="recalled",
+    limitations="Holds in the far field and for a linear device only.",
 )
 def referred_level_step(
     distance: float, drive: float, to_distance: float = REFERENCE_DISTANCE, to_drive: float = REFERENCE_DRIVE

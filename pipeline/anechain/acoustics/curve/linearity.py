@@ -88,8 +88,9 @@ class Linearity:
     "their mean",
     source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference, part II, AES convention "
     "paper 6190; half-octave bands with ten points 1/20 octave apart",
-    standing="recalled",
-    limits="Blind to anything wider than half an octave except by its slope: a tilt of s dB per octave gives 0.125 s.",
+    source_status="recalled",
+    limitations="Blind to anything wider than half an octave except by its slope: a tilt of s dB per octave gives "
+    "0.125 s.",
 )
 def narrow_band_deviation(
     frequency: ArrayLike, level: ArrayLike, low_hz: float = 100.0, high_hz: float = 12000.0, last_band: LastBand = "cut"
@@ -148,8 +149,9 @@ def narrow_band_deviation(
     formula="Half the highest less the lowest level; root of the mean, over log frequency, of the squared distance "
     "from the mean level",
     source="extremes at the samples; mean and standard deviation of decibels over log frequency",
-    standing="common practice, no source",
-    limits="± dB depends on the smoothing: state it. Counts a trend as an error; see deviations from a trend for the "
+    source_status="common practice, no source",
+    limitations="± dB depends on the smoothing: state it. Counts a trend as an error; see deviations from a trend "
+    "for the "
     "rest.",
 )
 def linearity(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> Linearity:

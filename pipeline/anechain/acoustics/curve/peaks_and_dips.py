@@ -322,8 +322,9 @@ def _fitted(octaves: Floats, values: Floats, candidates: Sequence[_Candidate]) -
     "40), and a line, around each extreme that stands out by half the least height",
     source="extremes by their prominence above a line through the band; second-order section fitted with a "
     "line through the surroundings, neighbours taken off (shape: W3C note Audio EQ Cookbook, peaking section)",
-    standing="common practice, no source",
-    limits="Smoothing widens and lowers what is narrower than its window. What the band's ends cut is not seen. Two "
+    source_status="common practice, no source",
+    limitations="Smoothing widens and lowers what is narrower than its window. What the band's ends cut is not seen. "
+    "Two "
     "close peaks leave a dip between them that nothing causes by itself. A resonance added with a phase is misplaced, "
     "and a tilt of the whole hides small ones: version 2 mends both.",
 )
@@ -553,7 +554,9 @@ def _sum(octaves: Floats, shapes: Sequence[_Shape]) -> Floats:
     return sum((one.model for one in shapes), np.zeros_like(octaves))
 
 
-def _take_phases(octaves: Floats, values: Floats, shapes: Sequence[_Shape], barred: Sequence[_Shape] = ()) -> None:
+def _fit_phase_resonances(
+    octaves: Floats, values: Floats, shapes: Sequence[_Shape], barred: Sequence[_Shape] = ()
+) -> None:
     """Take a resonance with a phase for a shape, or for a peak and the dip beside it, where that is the simpler one."""
     before = [(one, replace(one)) for one in shapes]
     taken: list[tuple[_Shape, list[_Shape]]] = []
@@ -643,7 +646,7 @@ def _take_phases(octaves: Floats, values: Floats, shapes: Sequence[_Shape], barr
         for one, was in before:
             one.one, one.model, one.residual = was.one, was.model, was.residual
             one.added, one.within = was.added, was.within
-        _take_phases(octaves, values, shapes, [*barred, *failed])
+        _fit_phase_resonances(octaves, values, shapes, [*barred, *failed])
 
 
 def _beside(one: _Shape, shape: _Shape) -> bool:
@@ -740,8 +743,9 @@ def _described(
     source="extremes by their prominence above a line through the band; second-order section, or second-order "
     "resonance added with a phase, fitted with a line through the surroundings, neighbours taken off (shape of the "
     "section: W3C note Audio EQ Cookbook, peaking section)",
-    standing="common practice, no source",
-    limits="What is narrower than half the window of the smoothing is not resolved. What the band's ends cut is not "
+    source_status="common practice, no source",
+    limitations="What is narrower than half the window of the smoothing is not resolved. What the band's ends cut is "
+    "not "
     "seen. Two close peaks leave a dip between them that nothing causes by itself. A phase is looked for from Q 4 on "
     "and taken to be one over the whole resonance; peak and dip of two causes may be taken for those of one. Shapes "
     "that overlap lean on each other: their centres, heights and Q may be off together.",
@@ -816,6 +820,6 @@ def find_peaks_and_dips(
         shapes = min(
             shapes, others, key=lambda several: _left(octaves[near], (values - _sum(octaves, several))[near], 1)
         )
-    _take_phases(octaves, values, shapes)
+    _fit_phase_resonances(octaves, values, shapes)
     found = [_described(one, curve, octaves, values, shapes, least_height_db, widest_octaves) for one in shapes]
     return tuple(sorted((one for one in found if one is not None), key=lambda feature: feature.centre_hz)), ""

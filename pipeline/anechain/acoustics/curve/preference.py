@@ -122,8 +122,8 @@ class PreferenceEstimate:
     formula="r squared of the line of least squares, dB over log frequency, at points 1/20 octave apart from 100 Hz "
     "to 16 kHz",
     source="Olive 2004, part II, AES convention paper 6190; points 1/20 octave apart",
-    standing="recalled",
-    limits="A steeper curve is smoother by it, whatever its ripple; a flat one has no r².",
+    source_status="recalled",
+    limitations="A steeper curve is smoother by it, whatever its ripple; a flat one has no r².",
 )
 def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
     """Line through a curve from 100 Hz to 16 kHz at points 1/20 octave apart; its r² is the term SM.
@@ -149,8 +149,9 @@ def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
     "mean of the listening window from 300 Hz to 10 kHz; LFQ: mean, over half-octave bands from there to 300 "
     "Hz, of the absolute distance from that mean",
     source="Olive 2004, part II, AES convention paper 6190",
-    standing="recalled",
-    limits="LFX reads one frequency of the sound power; what the room adds is not in it. LFQ is not in the equation.",
+    source_status="recalled",
+    limitations="LFX reads one frequency of the sound power; what the room adds is not in it. LFQ is not in the "
+    "equation.",
 )
 def low_frequency_terms(
     frequency: ArrayLike, listening_window_level: ArrayLike, sound_power_level: ArrayLike
@@ -200,8 +201,8 @@ def low_frequency_terms(
     title="Estimated preference of given terms",
     formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR",
     source="Olive 2004, part II, AES paper 6190: 12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR",
-    standing="recalled",
-    limits=PREFERENCE_LIMITS,
+    source_status="recalled",
+    limitations=PREFERENCE_LIMITS,
 )
 def preference_of_terms(nbd_on_axis_db: float, nbd_in_room_db: float, lfx_log10_hz: float, sm_in_room: float) -> float:
     """Evaluate the regression; the terms as in :class:`PreferenceEstimate`."""
@@ -221,8 +222,8 @@ def preference_of_terms(nbd_on_axis_db: float, nbd_in_room_db: float, lfx_log10_
     formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR, each term by its own method",
     source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference Using Objective "
     "Measurements, part II, AES convention paper 6190",
-    standing="recalled",
-    limits=PREFERENCE_LIMITS,
+    source_status="recalled",
+    limitations=PREFERENCE_LIMITS,
 )
 def preference_estimate(
     frequency: ArrayLike,

@@ -125,8 +125,9 @@ def fit_resonance(
     "log2 Q",
     source="Toole and Olive 1988, The Modification of Timbre by Resonances, J. Audio Eng. Soc. 36(3): the threshold of "
     "an added resonance rises by 3 dB per doubling of Q",
-    standing="recalled",
-    limits="The threshold at Q = 1 (-22 dB, pink noise) is recalled only roughly; with other sounds it is up to some "
+    source_status="recalled",
+    limitations="The threshold at Q = 1 (-22 dB, pink noise) is recalled only roughly; with other sounds it is up to "
+    "some "
     "10 dB higher, in reverberation lower, for dips higher than for peaks. It says what may be heard, not what is.",
 )
 def audibility_threshold(

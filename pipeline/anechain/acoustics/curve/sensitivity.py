@@ -72,8 +72,8 @@ class CharacteristicSensitivity:
     title="Sensitivity: mean level in a band at 1 m and 2.83 V",
     formula="10 lg of the mean of squared pressure over log frequency in the band, at 1 m and 2.83 V",
     source="level of the mean squared pressure over log frequency on axis; the band is stated",
-    standing="common practice, no source",
-    limits="One number for a curve that is not flat; 2.83 V is 1 W for 8 ohm only. Needs sound pressure levels.",
+    source_status="common practice, no source",
+    limitations="One number for a curve that is not flat; 2.83 V is 1 W for 8 ohm only. Needs sound pressure levels.",
 )
 def sensitivity(
     frequency: ArrayLike, level: ArrayLike, band: tuple[float, float] = SENSITIVITY_BAND, level_kind: str = "spl"
@@ -114,8 +114,8 @@ def sensitivity(
     title="Characteristic sensitivity level: 1 W into the rated impedance, 1 m",
     formula="Level in the band plus 20 lg(distance / 1 m) plus 20 lg(sqrt(rated impedance times 1 W) / voltage)",
     source="IEC 60268-5, 20.3 and 20.4: L_band + 20 lg(d / 1 m) + 20 lg(sqrt(R 1 W) / U)",
-    standing="recalled",
-    limits="One watt into the rated impedance, not the power that the device takes up.",
+    source_status="recalled",
+    limitations="One watt into the rated impedance, not the power that the device takes up.",
 )
 def characteristic_sensitivity(
     band_level: BandLevel,

@@ -48,8 +48,8 @@ def _smooth_run(octaves: Floats, level: Floats, fraction: float) -> Floats:
     formula="10 lg of the mean of squared pressure over a window in log frequency around each frequency",
     source="power smoothing as described in Hatziantoniou and Mourjopoulos 2000, J. Audio Eng. Soc. 48, 259-280; "
     "rectangular window, symmetric in log frequency",
-    standing="common practice, no source",
-    limits="Raises a steep slope: 24 dB per octave by 0.60 dB at 1/3 octave. Says nothing of phase.",
+    source_status="common practice, no source",
+    limitations="Raises a steep slope: 24 dB per octave by 0.60 dB at 1/3 octave. Says nothing of phase.",
 )
 def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     """Level of the mean squared pressure over a window 1/`fraction` octave wide around each frequency.
@@ -100,8 +100,8 @@ def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     title="Frequency below which the data are coarser than the smoothing",
     formula="Highest frequency up to which the spacing of the data exceeds f (2^(1 / (2 N)) - 2^(-1 / (2 N)))",
     source="fewer than one sample per window: spacing above f(2^(1/2N) - 2^(-1/2N))",
-    standing="common practice, no source",
-    limits="Looks at the frequency grid only; a short time window limits the resolution too and is not seen here.",
+    source_status="common practice, no source",
+    limitations="Looks at the frequency grid only; a short time window limits the resolution too and is not seen here.",
 )
 def resolution_limit(frequency: ArrayLike, fraction: float) -> float:
     """Frequency below which samples lie further apart than 1/`fraction` octave.

@@ -110,8 +110,9 @@ def _one_per_bin(frequency: Floats, level: Floats, low_hz: float) -> tuple[Float
     "of neighbours",
     source="ordinary least squares and its standard error; one point per 1/20 octave, so that a linear grid does not "
     "overweight the top; widened error by the first-order autocorrelation of the residuals",
-    standing="common practice, no source",
-    limits="A line through whatever lies in the band: leave roll-offs outside. The textbook's standard error is too "
+    source_status="common practice, no source",
+    limitations="A line through whatever lies in the band: leave roll-offs outside. The textbook's standard error is "
+    "too "
     "small for a curve whose neighbouring values go together.",
 )
 def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> Trend:
@@ -200,8 +201,8 @@ def trend_level(trend: Trend, frequency: ArrayLike) -> Floats:
     title="Curve less its trend line",
     formula="Curve less line, in dB, at each frequency",
     source="difference of decibels",
-    standing="common practice, no source",
-    limits="Beyond the band that the line was fitted in it is an extrapolation.",
+    source_status="common practice, no source",
+    limitations="Beyond the band that the line was fitted in it is an extrapolation.",
 )
 def deviation_from_trend(frequency: ArrayLike, level: ArrayLike, trend: Trend) -> TrendDeviation:
     """Take a trend line from a curve, at every frequency of the curve.
@@ -224,8 +225,8 @@ def deviation_from_trend(frequency: ArrayLike, level: ArrayLike, trend: Trend) -
     formula="Curve less target, in dB, less the mean of that over log frequency in the band where they meet",
     source="difference of decibels; the target is read linearly over log frequency and may be moved to meet the "
     "mean of the curve in a band",
-    standing="common practice, no source",
-    limits="Only where the target is given. A target that was moved says nothing of the level.",
+    source_status="common practice, no source",
+    limitations="Only where the target is given. A target that was moved says nothing of the level.",
 )
 def deviation_from_target(
     frequency: ArrayLike,

@@ -105,8 +105,8 @@ def _against_trend(
     formula="The horizontal orbit's curve at the listener's angle less the toe-in; its deviation is the root mean "
     "square, over log frequency, of the curve less a line of the slope and the curve's own mean",
     source="the horizontal orbit's curve at the listener's angle less the toe-in",
-    standing="common practice, no source",
-    limits="Direct sound in the far field alone; the room's reflections change with the aim as well.",
+    source_status="common practice, no source",
+    limitations="Direct sound in the far field alone; the room's reflections change with the aim as well.",
 )
 def aimed_curve(
     frequency: ArrayLike,
@@ -169,8 +169,8 @@ def aimed_curve(
     formula="Of the toe-ins from parallel to the listener in equal steps, the one whose curve deviates least from its "
     "trend",
     source="smallest standard deviation, over log frequency, from a line of the stated slope, or from the curve's own",
-    standing="common practice, no source",
-    limits="The direct sound alone, at one seat. A difference smaller than the repeatability is none.",
+    source_status="common practice, no source",
+    limitations="The direct sound alone, at one seat. A difference smaller than the repeatability is none.",
 )
 def best_aim(
     frequency: ArrayLike,

@@ -185,8 +185,9 @@ def _side(angle: Floats, fall: Floats) -> tuple[Floats, Floats, Words]:
     formula="Going outwards from the axis on each side, the first and the last angle at which the level crosses the "
     "level on the axis less the drop, read on straight lines of dB over angle",
     source="first and outermost crossing on each side of an orbit, straight lines in dB over angle",
-    standing="common practice, no source",
-    limits="Relative to the axis: where the axis is in a dip the beam looks wide. From 10 degree steps good to half "
+    source_status="common practice, no source",
+    limitations="Relative to the axis: where the axis is in a dip the beam looks wide. From 10 degree steps good to "
+    "half "
     "a degree for a smooth beam of ±35 degrees or wider, worse for narrower ones.",
 )
 def beam_width(
@@ -252,8 +253,8 @@ def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
     title="Mean coverage angle in a band",
     formula="Mean over log frequency of the sum of the first angles on both sides",
     source="mean over log frequency of the total beam width by its first angles",
-    standing="common practice, no source",
-    limits="Only where the beam ends on both sides at every frequency of the band.",
+    source_status="common practice, no source",
+    limitations="Only where the beam ends on both sides at every frequency of the band.",
 )
 def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
     """Mean, narrowest and widest total angle of a beam in a band.
@@ -302,8 +303,8 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
     formula="Mean over log frequency of the sum of the first angles on both sides; where the level never falls that "
     "far on a side, the last measured angle of that side",
     source="mean over log frequency; a beam that does not end is as wide as was looked, or wider",
-    standing="common practice, no source",
-    limits="A lower limit. Not given where a side is open at more than half of the band's frequencies.",
+    source_status="common practice, no source",
+    limitations="A lower limit. Not given where a side is open at more than half of the band's frequencies.",
 )
 def open_coverage(
     beam: BeamWidth, low_hz: float, high_hz: float, last_positive_deg: float = 180.0, last_negative_deg: float = 180.0
@@ -361,8 +362,8 @@ def open_coverage(
     formula="Lowest frequency from which the sum of the first angles on both sides stays below the stated angle for a "
     "stated part of an octave at least, and the frequency up to which it does",
     source="first crossing of the total beam width by its first angles, straight lines over log frequency",
-    standing="common practice, no source",
-    limits="Depends on the angle and on the length that are stated.",
+    source_status="common practice, no source",
+    limitations="Depends on the angle and on the length that are stated.",
 )
 def first_narrowing(beam: BeamWidth, angle_deg: float = 90.0, octaves: float = 1.0 / 6.0) -> FirstNarrowing:
     """Search the first stretch in which the total beam width is below an angle in degrees.
@@ -415,8 +416,8 @@ def first_narrowing(beam: BeamWidth, angle_deg: float = 90.0, octaves: float = 1
     formula="Highest frequency at which the sum of the first angles on both sides crosses the stated angle",
     source="last crossing of the total beam width by its first angles, straight lines over log frequency; a beam that "
     "does not end counts as wider",
-    standing="common practice, no source",
-    limits="Depends on the angle that is stated.",
+    source_status="common practice, no source",
+    limitations="Depends on the angle that is stated.",
 )
 def narrowing_frequency(beam: BeamWidth, angle_deg: float = 90.0) -> Narrowing:
     """Search the lowest frequency above which the total beam width is always below an angle in degrees.

@@ -223,8 +223,8 @@ _TOOLE = "Toole, Sound Reproduction (2008), ch. 18, after Devantier 2002"
     title="Level on the reference axis",
     formula="The level at 0 degrees",
     source="ANSI/CTA-2034-A",
-    standing="recalled",
-    limits="One direction; interference peculiar to it is in the curve.",
+    source_status="recalled",
+    limitations="One direction; interference peculiar to it is in the curve.",
 )
 def on_axis(orbits: Orbits) -> Derived:
     """The curve at 0 degrees, of whichever orbit has it."""
@@ -237,8 +237,8 @@ def on_axis(orbits: Orbits) -> Derived:
     title="Mean squared pressure over the listening window",
     formula="10 lg of the mean of the squared pressures of nine directions",
     source=f"ANSI/CTA-2034-A; {_TOOLE}",
-    standing="recalled",
-    limits="Nine directions of equal weight, whatever the room.",
+    source_status="recalled",
+    limitations="Nine directions of equal weight, whatever the room.",
 )
 def listening_window(orbits: Orbits) -> Derived:
     """Mean squared pressure of the nine directions of :data:`LISTENING_WINDOW`."""
@@ -255,8 +255,8 @@ def _bounce_directions(name: str, rear_wall: RearWall) -> tuple[Direction, ...]:
     title="Mean squared pressure towards one wall, the floor or the ceiling",
     formula="10 lg of the mean of the squared pressures of the directions towards one surface",
     source=f"ANSI/CTA-2034-A; {_TOOLE}",
-    standing="recalled",
-    limits="Angles of typical rooms; the rear wall can be read as three directions or as nineteen.",
+    source_status="recalled",
+    limitations="Angles of typical rooms; the rear wall can be read as three directions or as nineteen.",
 )
 def wall_reflection(orbits: Orbits, name: str, rear_wall: RearWall = "three") -> Derived:
     """Mean squared pressure of the directions of one early reflection, see :data:`BOUNCES`."""
@@ -275,8 +275,8 @@ def _total(orbits: Orbits, names: tuple[str, ...], total: Total, rear_wall: Rear
     title="Mean squared pressure of all early reflections",
     formula="10 lg of the mean of the squared pressures of the five reflections, or of all their directions",
     source=f"ANSI/CTA-2034-A; {_TOOLE}",
-    standing="recalled",
-    limits="Can be read as the mean of five reflections or of all their curves: 0.17 dB apart for a cardioid.",
+    source_status="recalled",
+    limitations="Can be read as the mean of five reflections or of all their curves: 0.17 dB apart for a cardioid.",
 )
 def early_reflections(orbits: Orbits, total: Total = "bounces", rear_wall: RearWall = "three") -> Derived:
     """Mean of the five reflections, each of equal weight ("bounces"), or of all their directions ("curves")."""
@@ -289,8 +289,8 @@ def early_reflections(orbits: Orbits, total: Total = "bounces", rear_wall: RearW
     title="Mean squared pressure of the early reflections in one plane",
     formula="10 lg of the mean of the squared pressures of those reflections that lie in one plane",
     source="the part of the early reflections that lies in one plane",
-    standing="common practice, no source",
-    limits="Not part of the curve set as recalled.",
+    source_status="common practice, no source",
+    limitations="Not part of the curve set as recalled.",
 )
 def early_reflections_one_orbit(
     orbits: Orbits, plane: str, total: Total = "bounces", rear_wall: RearWall = "three"
@@ -316,8 +316,9 @@ def _power_directions(*planes: str) -> tuple[tuple[Direction, ...], Floats]:
     formula="10 lg of the sum of weight times squared pressure over the 70 directions of two orbits, over the sum of "
     "the weights",
     source=f"ANSI/CTA-2034-A; {_TOOLE}",
-    standing="recalled",
-    limits="An estimate from 70 directions, not the mean over the sphere: 0.09 dB high for a cardioid, 0.36 dB for a "
+    source_status="recalled",
+    limitations="An estimate from 70 directions, not the mean over the sphere: 0.09 dB high for a cardioid, 0.36 dB "
+    "for a "
     "dipole along the axis. Not to be compared with a full-sphere figure unlabelled.",
 )
 def sound_power(orbits: Orbits) -> Derived:
@@ -332,8 +333,8 @@ def sound_power(orbits: Orbits) -> Derived:
     formula="10 lg of the sum of weight times squared pressure over the 36 directions of one orbit, over the sum of "
     "the weights",
     source="the weights of the two-orbit sound power on the 36 directions of one orbit, a pole shared by halves",
-    standing="common practice, no source",
-    limits="Says what the power would be if the other orbit were like this one.",
+    source_status="common practice, no source",
+    limitations="Says what the power would be if the other orbit were like this one.",
 )
 def sound_power_one_orbit(orbits: Orbits, plane: str) -> Derived:
     """Mean squared pressure of the 36 directions of one orbit with the weights of the two-orbit sound power.
@@ -351,8 +352,8 @@ def sound_power_one_orbit(orbits: Orbits, plane: str) -> Derived:
     formula="10 lg of 0.12 times the squared pressure of the listening window, plus 0.44 times that of the early "
     "reflections, plus 0.44 times that of the sound power",
     source=f"ANSI/CTA-2034-A; {_TOOLE}",
-    standing="recalled",
-    limits="Typical small rooms above their modal range; no particular room.",
+    source_status="recalled",
+    limitations="Typical small rooms above their modal range; no particular room.",
 )
 def in_room(window: Derived, reflections: Derived, power: Derived) -> Derived:
     """Squared pressures in the shares of :data:`IN_ROOM_SHARES`."""
@@ -370,8 +371,9 @@ def _difference(reference: Floats, level: Floats) -> Floats:
     title="Directivity index: listening window less sound power or early reflections",
     formula="Level of the listening window less level of the other curve, in dB, at each frequency",
     source=f"ANSI/CTA-2034-A; {_TOOLE}",
-    standing="recalled",
-    limits="Refers to the listening window and to two orbits: a cardioid has 4.46 dB here and a true index of 4.77 dB.",
+    source_status="recalled",
+    limitations="Refers to the listening window and to two orbits: a cardioid has 4.46 dB here and a true index of "
+    "4.77 dB.",
 )
 def directivity_index(window_level: Floats, level: Floats) -> Floats:
     """Listening window minus a curve of both orbits, in dB."""
@@ -384,8 +386,8 @@ def directivity_index(window_level: Floats, level: Floats) -> Floats:
     title="Directivity index of one orbit: listening window less that orbit's curve",
     formula="Level of the listening window less level of the one-orbit curve, in dB, at each frequency",
     source="the directivity index with a one-orbit curve in place of the curve of both",
-    standing="common practice, no source",
-    limits="Both planes refer to the same listening window, which has directions of both.",
+    source_status="common practice, no source",
+    limitations="Both planes refer to the same listening window, which has directions of both.",
 )
 def directivity_index_one_orbit(window_level: Floats, level: Floats) -> Floats:
     """Listening window minus a curve of one orbit, in dB."""
@@ -467,8 +469,8 @@ def _method_labels() -> dict[str, str]:
     title="The curve set of two orbits, and what is missing of it",
     formula="All averages of squared pressure that the measured directions allow, each 10 lg of its weighted mean",
     source=f"ANSI/CTA-2034-A; {_TOOLE}",
-    standing="recalled",
-    limits="Directions at 10 degree steps only, so that sets measured with different steps stay comparable.",
+    source_status="recalled",
+    limitations="Directions at 10 degree steps only, so that sets measured with different steps stay comparable.",
 )
 def curve_set(
     level: ArrayLike,

@@ -73,15 +73,15 @@ class Criteria:
         Of its width: what a centre may be off if that is more. Where the top of a broad shape is, is no better defined.
     front, behind : float
         Degrees from the axis within which directions are counted, and beyond which they lie behind.
-    most, few : float
+    resonance_min_share, interference_max_share : float
         Shares of the front directions of an orbit: a resonance is there in most, interference in fewer than few.
     broad : float
         Octaves of width from which on a shape must be there behind as well: the step of a baffle is in front alone.
-    silent : float
+    max_drop : float
         dB below the loudest direction beyond which next to nothing is radiated: such a direction is not asked.
     uneven_behind : float
         Share of the height that a fit behind may leave, root mean square: a direction more uneven is not asked.
-    fewest_behind : int
+    min_rear_directions : int
         Directions behind that must be able to tell.
     least_variation : float
         dB; standard deviation of the height over an orbit below which nothing is said to vary.
@@ -96,12 +96,12 @@ class Criteria:
     tolerance_by_width: float = 1.0 / 4.0
     front: float = 60.0
     behind: float = 120.0
-    most: float = 0.75
-    few: float = 0.5
+    resonance_min_share: float = 0.75
+    interference_max_share: float = 0.5
     broad: float = 1.0
-    silent: float = 40.0
+    max_drop: float = 40.0
     uneven_behind: float = 0.5
-    fewest_behind: int = 3
+    min_rear_directions: int = 3
     least_variation: float = 0.25
     uneven: float = 1.5
     widest: float = WIDEST
@@ -308,7 +308,9 @@ def _shape_heights(octaves: Floats, levels: Floats, feature: PeakOrDip, reach: _
     return _Places(shift, heights[best, columns], heights[shifts.size // 2], lefts[best, columns])
 
 
-def _without(octaves: Floats, levels: Floats, feature: PeakOrDip, others: Sequence[PeakOrDip], half: float) -> Floats:
+def _subtract_neighbours(
+    octaves: Floats, levels: Floats, feature: PeakOrDip, others: Sequence[PeakOrDip], half: float
+) -> Floats:
     """Levels without the shapes of others, each as high as it is in that row beside the feature and a line."""
     x = octaves - np.log2(feature.centre_hz)
     inside = np.abs(x) <= half
@@ -368,7 +370,7 @@ def _evidence(
     listed: dict[str, tuple[float, ...]] = {}
     varied: dict[str, float] = {}
     behind: dict[str, tuple[int, int]] = {}
-    silent = uneven = 0
+    max_drop = uneven = 0
     shifts: list[float] = []
     if level is not None:
         array = np.asarray(level, dtype=np.float64)
@@ -377,7 +379,7 @@ def _evidence(
             raise ValueError(f"{len(planes)} planes and {degrees.size} angles for levels of shape {array.shape}")
         front, back = np.abs(degrees) <= criteria.front + 0.01, np.abs(degrees) >= criteria.behind - 0.01
         rows = [_rows_on_grid(grid, one, octaves) for one in array]
-        radiates = _radiating(rows, octaves, feature, reach, criteria.silent)
+        radiates = _radiating(rows, octaves, feature, reach, criteria.max_drop)
         for row, plane in enumerate(planes):
             found = _heights(octaves, rows[row], feature, reach, others)
             seen = ~np.isnan(found.shift) & radiates[row]
@@ -391,7 +393,7 @@ def _evidence(
             if reach.second and feature.width_octaves >= criteria.broad:
                 tells = seen & back & (found.left <= criteria.uneven_behind * abs(own))
                 behind[plane] = int((has & tells).sum()), int(tells.sum())
-                silent += int((back & ~np.isnan(found.shift) & ~radiates[row]).sum())
+                max_drop += int((back & ~np.isnan(found.shift) & ~radiates[row]).sum())
                 uneven += int((seen & back & ~tells).sum())
     return DeviationEvidence(
         height_by_curve_db={names[row]: float(settled[row]) for row in usable},
@@ -404,13 +406,13 @@ def _evidence(
         still_octaves=reach.still,
         search_octaves=reach.search,
         behind_by_plane=behind,
-        silent_behind=silent,
+        silent_behind=max_drop,
         uneven_behind=uneven,
     )
 
 
 def _radiating(
-    rows: Sequence[Floats], octaves: Floats, feature: PeakOrDip, reach: _Reach, silent: float
+    rows: Sequence[Floats], octaves: Floats, feature: PeakOrDip, reach: _Reach, max_drop: float
 ) -> Sequence[NDArray[np.bool_]]:
     """Which directions of each orbit are loud enough around the centre to be asked."""
     if not reach.second:
@@ -418,7 +420,7 @@ def _radiating(
     near = np.abs(octaves - np.log2(feature.centre_hz)) <= reach.half
     loud = [np.max(np.where(np.isnan(one[:, near]), -np.inf, one[:, near]), axis=1, initial=-np.inf) for one in rows]
     most = max((float(one.max(initial=-np.inf)) for one in loud), default=-np.inf)
-    return [(one >= most - silent) & np.isfinite(one) for one in loud]
+    return [(one >= most - max_drop) & np.isfinite(one) for one in loud]
 
 
 def _heights(
@@ -432,7 +434,7 @@ def _heights(
         finite = np.where(np.isfinite(rows), rows, np.inf).min(axis=1, keepdims=True)
         loudest = np.where(np.isfinite(rows), rows, -np.inf).max(axis=1, keepdims=True)
         floor = np.where(np.isfinite(finite), np.minimum(finite, loudest - 60.0), 0.0)
-        rows = _without(octaves, np.maximum(rows, floor), feature, others, reach.half)
+        rows = _subtract_neighbours(octaves, np.maximum(rows, floor), feature, others, reach.half)
         found = _shape_heights(octaves, rows, feature, reach)
         result[:, whole] = found.shift, found.height, found.middle, found.left
     return _Places(*result)
@@ -446,8 +448,9 @@ def _heights(
     "shifts of up to 1/3 octave; it is there with half the height or more, at most 1/12 octave away",
     source="least squares height of the same shape with a line through the surroundings, at the best of shifts up to "
     "1/3 octave",
-    standing="common practice, no source",
-    limits="What is half as high or 1/12 octave away is something else. Another peak nearby may be taken for it. Where "
+    source_status="common practice, no source",
+    limitations="What is half as high or 1/12 octave away is something else. Another peak nearby may be taken for "
+    "it. Where "
     "a shape wider than some 2/3 octave is cannot be told to 1/12 octave: version 2 allows for its width.",
 )
 def evidence_by_fixed_tolerance(
@@ -478,8 +481,8 @@ def evidence_by_fixed_tolerance(
     "is looked for behind too",
     source="least squares height of the same shape with a line through the surroundings, within its width to both "
     "sides, at shifts up to 1/3 octave or half its width",
-    standing="common practice, no source",
-    limits="What is half as high or further away is something else. Another peak nearby may be taken for it. The "
+    source_status="common practice, no source",
+    limitations="What is half as high or further away is something else. Another peak nearby may be taken for it. The "
     "criteria are our own, and can be chosen. A direction 40 dB below the loudest is not asked, and none behind "
     "whose levels are more uneven than half the height.",
 )
@@ -580,9 +583,9 @@ def _verdict_by_all_directions(_: PeakOrDip, evidence: DeviationEvidence, __: Cr
     if len(evidence.directions_by_plane) < len(PLANES):
         return "not determined", None, [*reasons, "needs the directions of both orbits"]
     share = has / looked if looked else 0.0
-    if not lacking and not absent and share >= USUAL.most:
+    if not lacking and not absent and share >= USUAL.resonance_min_share:
         return "resonance", None, [*reasons, "the same in most directions: it does not depend on the angle"]
-    if looked and (share < USUAL.few or (absent and share < USUAL.most)):
+    if looked and (share < USUAL.interference_max_share or (absent and share < USUAL.resonance_min_share)):
         plane = _plane(evidence)
         changes = f"it changes with the angle, {_where(plane)}"
         return "interference or diffraction", plane, [*reasons, changes]
@@ -596,23 +599,27 @@ def _verdict_by_orbit(feature: PeakOrDip, evidence: DeviationEvidence, criteria:
     if len(shares) < len(PLANES):
         return "not determined", None, [*reasons, "needs the directions of both orbits"]
     has, looked = (sum(count[k] for count in evidence.behind_by_plane.values()) for k in (0, 1))
-    behind = has / looked if looked >= criteria.fewest_behind else None
+    behind = has / looked if looked >= criteria.min_rear_directions else None
     counted = f"in {has} of {looked} directions behind that can tell"
     if (
         behind is not None
-        and behind <= 1 - criteria.most
-        and max(shares.values()) >= criteria.most
+        and behind <= 1 - criteria.resonance_min_share
+        and max(shares.values()) >= criteria.resonance_min_share
         and "direct sound" not in absent
     ):
-        lost = [plane for plane, (own, all_) in evidence.behind_by_plane.items() if all_ and own / all_ < criteria.few]
+        lost = [
+            plane
+            for plane, (own, all_) in evidence.behind_by_plane.items()
+            if all_ and own / all_ < criteria.interference_max_share
+        ]
         gone = lost[0] if len(lost) == 1 else "both"
         step = f"there in front, but {counted}: it changes with the angle as the step of a baffle does"
         return "interference or diffraction", gone, [*reasons, f"{step}, {_where(gone)}"]
     least = min(shares.values())
-    if least < criteria.few or (absent and least < criteria.most):
+    if least < criteria.interference_max_share or (absent and least < criteria.resonance_min_share):
         plane = _plane(evidence, criteria)
         return "interference or diffraction", plane, [*reasons, f"it changes with the angle, {_where(plane)}"]
-    if least < criteria.most or lacking or absent:
+    if least < criteria.resonance_min_share or lacking or absent:
         return (
             "not determined",
             _plane(evidence, criteria),
@@ -622,7 +629,7 @@ def _verdict_by_orbit(feature: PeakOrDip, evidence: DeviationEvidence, criteria:
         words = "no peak or dip of the direct sound by itself: it may be what others nearby leave"
         return "not determined", None, [*reasons, words]
     if feature.width_octaves >= criteria.broad:
-        if behind is not None and behind < criteria.most:
+        if behind is not None and behind < criteria.resonance_min_share:
             return "not determined", None, [*reasons, f"the same in front, {counted}: these do not decide"]
         if behind is None and (evidence.uneven_behind or not evidence.silent_behind):
             words = "the same in front; so broad, it may be the step of a baffle, and no directions behind can tell"
@@ -799,8 +806,9 @@ def _deviation(
     "than half of them, or not in all curves",
     source="a resonance is alike in direct sound, reflections and power, interference changes with the angle (Toole, "
     "Sound Reproduction, 2008, ch. 18); thresholds after Toole and Olive 1988",
-    standing="recalled",
-    limits="The limits that tell one from the other (half the height, 1/12 octave, three quarters of the directions "
+    source_status="recalled",
+    limitations="The limits that tell one from the other (half the height, 1/12 octave, three quarters of the "
+    "directions "
     "within 60 degrees) are our own. A shape wider than some 2/3 octave is called interference for want of a centre to "
     "1/12 octave: version 2 allows for its width. Goes with version 1 of the evidence and of "
     "the peaks and dips, whichever are chosen.",
@@ -855,8 +863,9 @@ def deviations_by_fixed_tolerance(
     "most a quarter of those behind, or not in all curves",
     source="a resonance is alike in direct sound, reflections and power, interference changes with the angle (Toole, "
     "Sound Reproduction, 2008, ch. 18); the step of a baffle is in front alone; thresholds after Toole and Olive 1988",
-    standing="recalled",
-    limits="The limits that tell one from the other (half the height, 1/12 octave or a quarter of the width, three "
+    source_status="recalled",
+    limitations="The limits that tell one from the other (half the height, 1/12 octave or a quarter of the width, "
+    "three "
     "quarters of the directions within 60 degrees, one octave from which on it is looked for behind) are our own. What "
     "is wider than 2.5 octaves is no peak or dip. All of it can be chosen. A broad peak of the drive unit on the step "
     "of a baffle as high as itself cannot be told from it.",

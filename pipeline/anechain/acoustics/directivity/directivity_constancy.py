@@ -51,8 +51,8 @@ class DirectivityConstancy:
     title="Constancy and smoothness of a directivity index",
     formula="Standard deviation over log frequency of the index about its mean, and about its line of least squares",
     source="standard deviation about the mean, and about a line over log frequency",
-    standing="common practice, no source",
-    limits="A line is one idea of smooth; an index that rises in one wide step is not smooth by it.",
+    source_status="common practice, no source",
+    limitations="A line is one idea of smooth; an index that rises in one wide step is not smooth by it.",
 )
 def directivity_constancy(
     frequency: ArrayLike, index: ArrayLike, low_hz: float = 300.0, high_hz: float = 10000.0

@@ -93,8 +93,9 @@ def _height(angle: float | None, distance_m: float) -> float | None:
     "difference from the axis in the band exceeds the tolerance",
     source="largest or mean absolute deviation of the vertical orbit's curves from the axis in a band, interpolated "
     "over angle; height = distance times tangent",
-    standing="common practice, no source",
-    limits="Far-field curves: at a short distance the paths from the drivers differ more. A lobe between two measured "
+    source_status="common practice, no source",
+    limitations="Far-field curves: at a short distance the paths from the drivers differ more. A lobe between two "
+    "measured "
     "angles is lost.",
 )
 def listening_height(

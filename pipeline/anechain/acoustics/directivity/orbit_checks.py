@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from anechain.methods import method
 
 __all__ = [
+    "AngleEstimate",
     "ArrivalFit",
-    "Likely",
     "Swap",
     "arrival_from_phase",
     "best_swap",
@@ -46,8 +46,8 @@ REACH, MIRROR = 40.0, 15.0
     title="Speed of sound in air by its temperature",
     formula="343.2 m/s times sqrt(T / 293.15 K)",
     source="343.2 m/s times the root of the absolute temperature over 293.15 K, as in ISO 9613-1",
-    standing="recalled",
-    limits="Dry or moist alike: humidity adds up to 0.4 per cent at 20 degrees.",
+    source_status="recalled",
+    limitations="Dry or moist alike: humidity adds up to 0.4 per cent at 20 degrees.",
 )
 def speed_of_sound(temperature: ArrayLike) -> Floats:
     """Speed of sound in m/s.
@@ -66,8 +66,9 @@ def speed_of_sound(temperature: ArrayLike) -> Floats:
     title="Arrival of the sound from the phase of a response",
     formula="The delay t at which the magnitude of the sum over frequency of e^(j (phase + 2 pi f t)) is greatest",
     source="delay at which all frequencies of the band from 1 to 16 kHz add up best, each with the same weight per Hz",
-    standing="common practice, no source",
-    limits="The arrival of the treble's energy, not of its first rise; late by what the treble's own phase delays. "
+    source_status="common practice, no source",
+    limitations="The arrival of the treble's energy, not of its first rise; late by what the treble's own phase "
+    "delays. "
     "Where less than half of the band adds up, as behind a box, nothing is told.",
 )
 def arrival_from_phase(frequency: ArrayLike, phase: ArrayLike, longest: float = 0.06) -> Floats:
@@ -140,8 +141,9 @@ class ArrivalFit:
     formula="Delay as a mean plus a cosine and a sine of the angle and of twice the angle, by least squares; distance "
     "of the source from the centre = amplitude of the first pair times the speed of sound",
     source="least squares of 1, cos, sin and their second harmonics; directions beyond four times the scatter left out",
-    standing="common practice, no source",
-    limits="Where the box stands between source and microphone the sound goes round it, and arrives later: some of "
+    source_status="common practice, no source",
+    limitations="Where the box stands between source and microphone the sound goes round it, and arrives later: some "
+    "of "
     "that counts as a source farther forward.",
 )
 def fit_arrivals(angle: ArrayLike, arrival: ArrayLike) -> ArrivalFit:
@@ -184,7 +186,7 @@ def fit_arrivals(angle: ArrayLike, arrival: ArrayLike) -> ArrivalFit:
     title="Change of level round the orbit that a source off the centre of rotation causes",
     formula="20 lg((d + r) / (d - r)), r being the distance of the source from the centre of rotation",
     source="inverse distance law between the nearest and the farthest direction: 20 lg ((d + r) / (d - r))",
-    limits="A point source; the loudspeaker's own directivity comes on top.",
+    limitations="A point source; the loudspeaker's own directivity comes on top.",
 )
 def rotation_error(offset: float, distance: float) -> float:
     """Level in dB by which the nearest direction is too loud re the farthest.
@@ -216,8 +218,8 @@ def _floored(level: Floats, depth: float = DEPTH) -> Floats:
     title="Differences of level between mirrored directions",
     formula="Level at an angle less level at its negative, band by band",
     source="level at an angle less that at its negative, levels 15 dB under the band's greatest filled up",
-    standing="common practice, no source",
-    limits="A loudspeaker need not be symmetric: a tweeter beside the middle makes differences of its own.",
+    source_status="common practice, no source",
+    limitations="A loudspeaker need not be symmetric: a tweeter beside the middle makes differences of its own.",
 )
 def mirror_differences(angle: ArrayLike, level: ArrayLike) -> tuple[Floats, Floats]:
     """Differences between left and right, or above and below.
@@ -297,8 +299,8 @@ def _expected(angle: Floats, level: Floats) -> Floats:
     formula="Level less the third-degree interpolation over angle from two neighbours on either side",
     source="third-degree interpolation over angle from two neighbours on either side, levels in bands; median over the "
     "bands, less what the mirrored direction has of it",
-    standing="common practice, no source",
-    limits="Neighbours at most 30 degrees apart. Levels 10 dB under a band's greatest are filled up. What both "
+    source_status="common practice, no source",
+    limitations="Neighbours at most 30 degrees apart. Levels 10 dB under a band's greatest are filled up. What both "
     "mirrored directions show is taken for the loudspeaker's own.",
 )
 def neighbour_differences(angle: ArrayLike, level: ArrayLike) -> tuple[Floats, Floats]:
@@ -354,8 +356,9 @@ class Swap:
     title="Pair of directions whose exchange makes an orbit smoothest",
     formula="The exchange of two directions that lowers the mean squared difference from neighbours most",
     source="mean squared difference of all directions from their neighbours, with each pair exchanged in turn",
-    standing="common practice, no source",
-    limits="Directions that sound alike, such as mirrored ones of a symmetric loudspeaker, can be exchanged unseen. "
+    source_status="common practice, no source",
+    limitations="Directions that sound alike, such as mirrored ones of a symmetric loudspeaker, can be exchanged "
+    "unseen. "
     "Levels 10 dB under a band's greatest are filled up.",
 )
 def best_swap(angle: ArrayLike, level: ArrayLike) -> Swap:
@@ -401,7 +404,7 @@ def best_swap(angle: ArrayLike, level: ArrayLike) -> Swap:
 
 
 @dataclass(frozen=True)
-class Likely:
+class AngleEstimate:
     """Where on the orbit a response fits best.
 
     Attributes
@@ -425,12 +428,13 @@ class Likely:
     formula="Angle at which the response deviates least from what the others give by interpolation",
     source="least standard deviation, over bands, of the difference from third-degree interpolation of the others over "
     "angle",
-    standing="common practice, no source",
-    limits="In steps of one degree, up to 40 degrees from the label; not about its mirror image, where a symmetric "
+    source_status="common practice, no source",
+    limitations="In steps of one degree, up to 40 degrees from the label; not about its mirror image, where a "
+    "symmetric "
     "loudspeaker sounds alike; one that aims beside the reference axis has its mirror images elsewhere. Levels 10 dB "
     "under a band's greatest are filled up.",
 )
-def likely_angle(angle: ArrayLike, level: ArrayLike, row: int) -> Likely:
+def likely_angle(angle: ArrayLike, level: ArrayLike, row: int) -> AngleEstimate:
     """Find the angle of one response.
 
     Parameters
@@ -462,7 +466,7 @@ def likely_angle(angle: ArrayLike, level: ArrayLike, row: int) -> Likely:
     if not np.isfinite(apart[0]):
         raise ValueError("it has no neighbours near enough")
     best = int(np.nanargmin(apart))
-    return Likely(float(targets[best]), float(apart[0]), float(apart[best]))
+    return AngleEstimate(float(targets[best]), float(apart[0]), float(apart[best]))
 
 
 @method(
@@ -471,8 +475,8 @@ def likely_angle(angle: ArrayLike, level: ArrayLike, row: int) -> Likely:
     title="Difference of level between the two takes of a direction that both orbits share",
     formula="Root mean square over bands of the difference between both takes",
     source="root mean square over bands, of those within 40 dB of the loudest",
-    standing="common practice, no source",
-    limits="Says that they differ, not which of them is wrong.",
+    source_status="common practice, no source",
+    limitations="Says that they differ, not which of them is wrong.",
 )
 def pole_difference(first: ArrayLike, second: ArrayLike) -> tuple[float, float]:
     """Difference of two levels.
@@ -503,7 +507,7 @@ def pole_difference(first: ArrayLike, second: ArrayLike) -> tuple[float, float]:
     title="Level difference between two distances against the inverse distance law",
     formula="Level difference less 20 lg of the ratio of the distances",
     source="20 lg of the ratio of distances, in the free far field",
-    limits="Near the loudspeaker, or in a room, the law does not hold.",
+    limitations="Near the loudspeaker, or in a room, the law does not hold.",
 )
 def distance_law_error(difference: float, first: float, second: float) -> float:
     """Level in dB by which the first is louder than the law lets one expect from the second.

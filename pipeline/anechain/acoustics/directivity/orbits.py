@@ -175,8 +175,9 @@ def _node_slopes(angle: Floats, power: Floats) -> Floats:
     formula="Squared pressure at an angle, on a cubic between the neighbours whose slopes are the weighted harmonic "
     "means of the secants",
     source="Fritsch and Butland 1984, SIAM J. Sci. Stat. Comput. 5, 300-304 (monotone cubic), of squared pressure",
-    standing="common practice, no source",
-    limits="A lobe or null that lies between two measured angles is lost. From 15 degree steps a null of a piston of "
+    source_status="common practice, no source",
+    limitations="A lobe or null that lies between two measured angles is lost. From 15 degree steps a null of a "
+    "piston of "
     "ka = 5 at 50 degrees comes out near -23 dB.",
 )
 def interpolate_orbit(

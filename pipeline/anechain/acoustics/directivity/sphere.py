@@ -145,7 +145,7 @@ def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
     title="Share of the sphere that each measured direction stands for",
     formula="Area of each direction's cell (all that is nearer to it than to any other) over that of the sphere",
     source="Spherical Voronoi cells; area of a spherical polygon by Girard's theorem",
-    limits="A direction beside a hole stands for the hole too: look at the largest gap first.",
+    limitations="A direction beside a hole stands for the hole too: look at the largest gap first.",
 )
 def solid_angle_weights(vectors: ArrayLike) -> Floats:
     """Compute the share of the sphere that each direction of a grid stands for.
@@ -199,8 +199,8 @@ def solid_angle_weights(vectors: ArrayLike) -> Floats:
     formula="10 lg of the sum of squared pressure times the direction's share of the sphere",
     source="Definition of the directivity factor: mean squared pressure over the sphere "
     "(Beranek and Mellow, Acoustics: Sound Fields and Transducers, section 4.16)",
-    standing="recalled",
-    limits="As good as the grid; not the sound power of ANSI/CTA-2034-A, which weights two orbits.",
+    source_status="recalled",
+    limitations="As good as the grid; not the sound power of ANSI/CTA-2034-A, which weights two orbits.",
 )
 def sphere_mean_level(level: ArrayLike, weight: ArrayLike) -> Floats:
     """Compute the level of the mean squared pressure over the sphere.
@@ -248,8 +248,8 @@ def _enclosing_hull(unit: Floats) -> tuple[ConvexHull, int] | None:
     title="Value between the directions of a grid on the sphere",
     formula="Mean of the three corners of the triangle around a direction, weighted by barycentric coordinates",
     source="Barycentric interpolation in the Delaunay triangles of the directions",
-    standing="common practice, no source",
-    limits="Straight lines between neighbours: a null or a lobe narrower than the grid is lost.",
+    source_status="common practice, no source",
+    limitations="Straight lines between neighbours: a null or a lobe narrower than the grid is lost.",
 )
 def interpolate_sphere(
     vectors: ArrayLike, values: ArrayLike, targets: ArrayLike, max_gap: float = 15.0

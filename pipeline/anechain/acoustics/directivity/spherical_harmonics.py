@@ -147,8 +147,8 @@ def _best_order(gram: Floats, most: int) -> tuple[int, float]:
     "over sqrt(4 pi), the index the level on axis less the power",
     source="least squares fit of squared pressure by real orthonormal spherical harmonics; the mean over the sphere is "
     "the term of order 0 (Williams, Fourier Acoustics, ch. 6)",
-    standing="recalled",
-    limits="Directivity finer than the order folds back into the mean, as the misfit shows.",
+    source_status="recalled",
+    limitations="Directivity finer than the order folds back into the mean, as the misfit shows.",
 )
 def sphere_by_harmonics(
     vectors: ArrayLike,

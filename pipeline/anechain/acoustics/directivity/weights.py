@@ -63,8 +63,9 @@ def _square_pyramid(half_width: Floats) -> Floats:
     formula="A quarter of the area of a square ring between great circles at half steps, S(t) = 4 arcsin(sin² t) "
     "within each, over that of the sphere",
     source="ANSI/CTA-2034-A, appendix (weights); closed form from the solid angle of a rectangular pyramid",
-    standing="recalled",
-    limits="Two orbits say nothing of the directions between them. For a source that is symmetric about its axis the "
+    source_status="recalled",
+    limitations="Two orbits say nothing of the directions between them. For a source that is symmetric about its "
+    "axis the "
     "weights favour directions near the axis: a cardioid's power comes out 0.09 dB high, a dipole's 0.36 dB.",
 )
 def two_orbit_weights(step: float = 10.0) -> OrbitWeights:

@@ -182,8 +182,8 @@ def _extreme(octaves: Floats, value: Floats, row: int) -> tuple[float, float]:
     title="Least modulus of the impedance and its frequency",
     formula="Lowest point of the parabola over log frequency through the lowest sample and its neighbours",
     source="IEC 60268-5, 16 (the modulus is what counts); parabola over log frequency through the lowest three samples",
-    standing="recalled",
-    limits="Small signal; a band's edge may hide a lower value beyond.",
+    source_status="recalled",
+    limitations="Small signal; a band's edge may hide a lower value beyond.",
 )
 def minimum_impedance(
     frequency: ArrayLike, magnitude: ArrayLike, band: tuple[float, float] = AUDIO_BAND
@@ -224,8 +224,9 @@ def minimum_impedance(
     title="Rated impedance that the least modulus allows",
     formula="Highest of the customary values of which the least modulus is at least 80 %",
     source="IEC 60268-5, 16.1: the modulus is nowhere below 80 % of the rated impedance; customary values",
-    standing="recalled",
-    limits="The rule sets a lower bound to the modulus and says nothing of the phase. 2 and 6 ohm are of the trade.",
+    source_status="recalled",
+    limitations="The rule sets a lower bound to the modulus and says nothing of the phase. 2 and 6 ohm are of the "
+    "trade.",
 )
 def rated_impedance(
     minimum: ImpedanceMinimum,
@@ -273,8 +274,8 @@ def rated_impedance(
     title="Extremes of the impedance's phase",
     formula="Lowest and highest sample of the phase in the band",
     source="lowest and highest sample in a band",
-    standing="common practice, no source",
-    limits="What a phase means for an amplifier depends on the modulus there; see the equivalent dissipation.",
+    source_status="common practice, no source",
+    limitations="What a phase means for an amplifier depends on the modulus there; see the equivalent dissipation.",
 )
 def phase_range(frequency: ArrayLike, phase: ArrayLike | None, band: tuple[float, float] = AUDIO_BAND) -> PhaseRange:
     """Extremes of the phase in a band.
@@ -328,8 +329,8 @@ def dissipation_factor(phase_deg: ArrayLike) -> Floats:
     formula="Modulus times 1/4 over the greatest value, over a period, of (1 - sin t) sin(t - phase)",
     source="peak dissipation of an ideal class B stage at full swing, in closed form; after Benjamin 1994, "
     "J. Audio Eng. Soc. 42(9)",
-    standing="recalled",
-    limits="An ideal class B stage with a sine at full swing; switching amplifiers do not work so.",
+    source_status="recalled",
+    limitations="An ideal class B stage with a sine at full swing; switching amplifiers do not work so.",
 )
 def equivalent_dissipation(
     frequency: ArrayLike, magnitude: ArrayLike, phase: ArrayLike | None, band: tuple[float, float] = AUDIO_BAND
@@ -373,8 +374,9 @@ def equivalent_dissipation(
     formula="Frequency of the least modulus between the two peaks, by a parabola over log frequency through the "
     "lowest three samples",
     source="Small 1973, Vented-Box Loudspeaker Systems, J. Audio Eng. Soc. 21: least modulus between the two peaks",
-    standing="recalled",
-    limits="Leakage and the voice coil's inductance move the saddle by some percent. Two peaks may also come from two "
+    source_status="recalled",
+    limitations="Leakage and the voice coil's inductance move the saddle by some percent. Two peaks may also come "
+    "from two "
     "drivers.",
 )
 def box_tuning(
@@ -382,7 +384,7 @@ def box_tuning(
     magnitude: ArrayLike,
     phase: ArrayLike | None = None,
     band: tuple[float, float] = (10.0, 200.0),
-    least_rise: float = 1.1,
+    min_peak_ratio: float = 1.1,
 ) -> BoxTuning:
     """Find the peaks of the impedance at low frequencies and the saddle between them.
 
@@ -394,7 +396,7 @@ def box_tuning(
         Degrees.
     band : tuple of float
         Hz; where the peaks are searched.
-    least_rise : float
+    min_peak_ratio : float
         How many times the lowest modulus between it and a higher peak (or the band's end) a peak must be.
 
     Returns
@@ -415,7 +417,7 @@ def box_tuning(
     tops = [
         row
         for row in range(1, ohm.size - 1)
-        if ohm[row] > ohm[row - 1] and ohm[row] >= ohm[row + 1] and ohm[row] >= least_rise * _foot(ohm, row)
+        if ohm[row] > ohm[row - 1] and ohm[row] >= ohm[row + 1] and ohm[row] >= min_peak_ratio * _foot(ohm, row)
     ]
     peaks = [_extreme(octaves, ohm, row) for row in tops]
     found = tuple(float(2**place) for place, _ in peaks), tuple(value for _, value in peaks)

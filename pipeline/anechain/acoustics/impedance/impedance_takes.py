@@ -40,8 +40,9 @@ class MeanImpedance:
     formula="Mean of the complex impedances, or of the moduli; standard deviation with n - 1",
     source="mean of the complex impedance, or of the modulus where the phase was not measured; standard deviation by "
     "GUM, JCGM 100:2008, 4.2",
-    standing="common practice, no source",
-    limits="A voice coil that warms between takes raises all later ones: the mean hides it, the deviation shows it.",
+    source_status="common practice, no source",
+    limitations="A voice coil that warms between takes raises all later ones: the mean hides it, the deviation shows "
+    "it.",
 )
 def mean_impedance(magnitudes: ArrayLike, phases: ArrayLike | None = None) -> MeanImpedance:
     """Average takes of the same impedance.
@@ -85,8 +86,8 @@ def mean_impedance(magnitudes: ArrayLike, phases: ArrayLike | None = None) -> Me
     title="Standard deviation of repeated takes of a phase",
     formula="Root of the sum, over takes, of the squared angle from the mean of the complex impedance, over n - 1",
     source="GUM, JCGM 100:2008, 4.2, on angles from that of the mean of the complex impedance",
-    standing="common practice, no source",
-    limits="For phases that lie well within half a turn of each other.",
+    source_status="common practice, no source",
+    limitations="For phases that lie well within half a turn of each other.",
 )
 def phase_deviation(magnitudes: ArrayLike, phases: ArrayLike) -> Floats:
     """How far the phases of takes of the same impedance lie apart.

@@ -54,7 +54,8 @@ class ImpedanceUncertainty:
     formula="Common part: modulus times the relative standard uncertainty, and the standard uncertainty of the phase; "
     "own part: standard deviation of the takes over the root of their number",
     source="GUM, JCGM 100:2008, 4.2 (takes, type A), 4.3 (statements, type B) and 5.1.2 (product)",
-    limits="Takes are independent of each other, and their errors after the octaves that are chosen: a coil that warms "
+    limitations="Takes are independent of each other, and their errors after the octaves that are chosen: a coil "
+    "that warms "
     "from take to take raises its resistance at all frequencies, which is common to them and has no root of their "
     "number. What was not set up anew between the takes (contacts, cables) is not in their spread.",
 )
@@ -130,8 +131,8 @@ def effective_degrees_of_freedom(common: float, own: float, degrees_of_freedom: 
     formula="Held if the value less its expanded uncertainty is at or above the limit, not held if the value plus it "
     "is below, open between",
     source="JCGM 106:2012, 8.3: guard bands as wide as the expanded uncertainty, for acceptance and for rejection",
-    standing="recalled",
-    limits="With k = 2 and normal errors, a limit said to be held is missed in 2.3 % of cases at worst.",
+    source_status="recalled",
+    limitations="With k = 2 and normal errors, a limit said to be held is missed in 2.3 % of cases at worst.",
 )
 def lower_limit_decision(value: float, expanded: float, limit: float) -> Verdict:
     """Whether a value is at or above a limit.

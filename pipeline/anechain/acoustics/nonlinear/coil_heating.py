@@ -45,8 +45,9 @@ def resistance_ratio(rise_k: ArrayLike, conductor: Conductor = "copper") -> Floa
     formula="-20 lg |(Z + R0 a dT) / Z|, a being the temperature coefficient of the wire",
     source="-20 lg |(Z + R0 a dT) / Z|, R = R0 (1 + a dT) with a = 0.00393 /K for copper (IEC 60028); lumped model in "
     "the spirit of Zuccatti 1990 and Button 1992",
-    standing="recalled",
-    limits="Resistance alone: no change of the motor or the suspension. Depends on frequency through the impedance.",
+    source_status="recalled",
+    limitations="Resistance alone: no change of the motor or the suspension. Depends on frequency through the "
+    "impedance.",
 )
 def heating_loss(
     rise_k: ArrayLike, resistance_ohm: float, series_ohm: ArrayLike = 0.0, conductor: Conductor = "copper"
@@ -87,17 +88,17 @@ def heating_loss(
     title="Rise of the coil's temperature that a loss of level would need",
     formula="(10^(-L / 20) - 1) (R0 + Rs) / (a R0), L being the loss in dB",
     source="inverse of the loss by heating at constant voltage: dT = (10^(-L / 20) - 1) (R0 + Rs) / (a R0)",
-    standing="recalled",
-    limits="A possibility, no measurement: whatever else takes level away counts as heat.",
+    source_status="recalled",
+    limitations="A possibility, no measurement: whatever else takes level away counts as heat.",
 )
-def implied_rise(delta_db: ArrayLike, series_share: float = 0.0, conductor: Conductor = "copper") -> Floats:
+def implied_rise(delta_db: ArrayLike, series_resistance_ratio: float = 0.0, conductor: Conductor = "copper") -> Floats:
     """Rise of temperature in kelvin that a delta would need if heating were its only cause.
 
     Parameters
     ----------
     delta_db : array_like
         dB, not above zero; NaN for a level that rose.
-    series_share : float
+    series_resistance_ratio : float
         Resistance in series with the coil re that of the coil at 20 °C.
     conductor : {"copper", "aluminium"}
         Of the coil.
@@ -112,8 +113,8 @@ def implied_rise(delta_db: ArrayLike, series_share: float = 0.0, conductor: Cond
     ValueError
         If the share is negative or the conductor is not known.
     """
-    if not 0 <= series_share < np.inf:
-        raise ValueError(f"the share of resistance in series is not negative, unlike {series_share}")
+    if not 0 <= series_resistance_ratio < np.inf:
+        raise ValueError(f"the share of resistance in series is not negative, unlike {series_resistance_ratio}")
     delta = np.asarray(delta_db, dtype=np.float64)
     ratio = 10.0 ** (-delta / 20.0) - 1.0
-    return np.asarray(np.where(delta <= 0, ratio * (1.0 + series_share) / _coefficient(conductor), np.nan))
+    return np.asarray(np.where(delta <= 0, ratio * (1.0 + series_resistance_ratio) / _coefficient(conductor), np.nan))

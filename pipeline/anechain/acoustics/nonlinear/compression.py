@@ -23,10 +23,10 @@ __all__ = [
     "ROUNDING",
     "USED",
     "CompressionDeltas",
+    "ExceedanceBand",
     "LevelAndShape",
     "LimitReached",
     "OctaveBands",
-    "PassedBand",
     "band_weights",
     "compression_deltas",
     "in_words",
@@ -100,7 +100,7 @@ class CompressionDeltas:
 
 
 @dataclass(frozen=True)
-class PassedBand:
+class ExceedanceBand:
     """A band of frequencies in which a limit is passed.
 
     Attributes
@@ -201,8 +201,8 @@ def _check(frequency: ArrayLike, level: ArrayLike, drive: ArrayLike) -> tuple[Fl
     title="Step that exported levels are rounded to",
     formula="Largest usual step of which all differences are whole multiples",
     source="largest usual step of which all differences between the values are multiples",
-    standing="common practice, no source",
-    limits="Not seen once values were interpolated or averaged, and not with fewer than eight distinct values.",
+    source_status="common practice, no source",
+    limitations="Not seen once values were interpolated or averaged, and not with fewer than eight distinct values.",
 )
 def level_resolution(level: ArrayLike) -> float:
     """Step in dB that values were rounded to; 0 where none is seen.
@@ -237,8 +237,9 @@ def level_resolution(level: ArrayLike) -> float:
     formula="8.686 dB times 10^(-S / 20) over sqrt 2, S being the level above the noise",
     source="a noise phasor of random phase: its part in phase with the tone has the standard deviation r / sqrt 2 for "
     "a ratio r of noise to tone, and 20 lg(1 + x) is 8.686 x to first order (GUM, 5.1)",
-    standing="common practice, no source",
-    limits="First order: up to a noise 10 dB below the level. Holds for noise, not for a hum that keeps its phase.",
+    source_status="common practice, no source",
+    limitations="First order: up to a noise 10 dB below the level. Holds for noise, not for a hum that keeps its "
+    "phase.",
 )
 def noise_uncertainty(level_to_noise_db: ArrayLike) -> Floats:
     """Standard uncertainty in dB of a level that stands so many dB above the noise; infinite below about 10 dB."""
@@ -254,8 +255,9 @@ def noise_uncertainty(level_to_noise_db: ArrayLike) -> Floats:
     formula="Level at a drive less level at the lowest drive less 20 lg of the ratio of the drives",
     source="level at a drive re a low one, less 20 lg of the ratio of the drives; uncertainty by GUM, 5.1 and F.2.2.1 "
     "(rounding to a step s: s / sqrt 12), k = 2",
-    standing="common practice, no source",
-    limits="The lowest drive is taken as free of compression. Smoothing flattens narrow changes. Differences of drive "
+    source_status="common practice, no source",
+    limitations="The lowest drive is taken as free of compression. Smoothing flattens narrow changes. Differences of "
+    "drive "
     "or distance that the file does not tell come out as compression.",
 )
 def compression_deltas(
@@ -335,10 +337,10 @@ def compression_deltas(
     title="Bands of frequencies in which a limit of compression is passed",
     formula="Frequencies between which the change of level lies at or below the limit, ends read over log frequency",
     source="crossings of the limit, straight lines in dB over log frequency",
-    standing="common practice, no source",
-    limits="As sharp as the data and their smoothing; where a band meets a gap its end is not known.",
+    source_status="common practice, no source",
+    limitations="As sharp as the data and their smoothing; where a band meets a gap its end is not known.",
 )
-def passed_bands(frequency: ArrayLike, delta: ArrayLike, limit_db: float) -> tuple[PassedBand, ...]:
+def passed_bands(frequency: ArrayLike, delta: ArrayLike, limit_db: float) -> tuple[ExceedanceBand, ...]:
     """Bands in which a delta lies at or below a limit.
 
     Parameters
@@ -375,7 +377,7 @@ def passed_bands(frequency: ArrayLike, delta: ArrayLike, limit_db: float) -> tup
     for start, stop in zip(bounds[::2].tolist(), bounds[1::2].tolist(), strict=True):
         (low, low_open), (high, high_open) = end(start, start - 1), end(stop - 1, stop)
         deepest = start + int(np.argmin(values[start:stop]))
-        found.append(PassedBand(low, high, low_open, high_open, float(values[deepest]), float(grid[deepest])))
+        found.append(ExceedanceBand(low, high, low_open, high_open, float(values[deepest]), float(grid[deepest])))
     return tuple(found)
 
 
@@ -403,8 +405,8 @@ def band_weights(frequency: ArrayLike, low_hz: float, high_hz: float) -> Floats:
     "step of the drive",
     source="IEC 61260-1:2014 (bands); level of the mean squared pressure over log frequency at a drive re the lowest, "
     "less the step of the drive, over the frequencies that both have",
-    standing="common practice, no source",
-    limits="As for a signal of equal energy per octave played tone by tone: all bands at once heat the coil more.",
+    source_status="common practice, no source",
+    limitations="As for a signal of equal energy per octave played tone by tone: all bands at once heat the coil more.",
 )
 def octave_bands(frequency: ArrayLike, level: ArrayLike, drive: ArrayLike, flag: ArrayLike) -> OctaveBands:
     """Level and compression of each octave band at each drive.
@@ -459,8 +461,8 @@ def octave_bands(frequency: ArrayLike, level: ArrayLike, drive: ArrayLike, flag:
     title="Drive and level at which a band passes a limit of compression",
     formula="Drive, and level there, at which the change first passes the limit, read over the drive in dB",
     source="first passage with rising drive, straight lines over the drive in dB between measured drives",
-    standing="common practice, no source",
-    limits="Never beyond the highest drive measured. With wide steps between drives as coarse as these.",
+    source_status="common practice, no source",
+    limitations="Never beyond the highest drive measured. With wide steps between drives as coarse as these.",
 )
 def limit_reached(drive: ArrayLike, level: ArrayLike, delta: ArrayLike, limit_db: float = -1.0) -> LimitReached:
     """Drive and level at which one band passes a limit, read between measured drives.
@@ -510,8 +512,8 @@ def limit_reached(drive: ArrayLike, level: ArrayLike, delta: ArrayLike, limit_db
     title="Change of level with the drive, and change of shape",
     formula="Mean of the change over log frequency in the band, and what is left of it at each frequency",
     source="mean delta over log frequency in a stated band; what is left of each delta is the change of shape",
-    standing="common practice, no source",
-    limits="A change inside the band counts as one of level. One number stands for a whole band.",
+    source_status="common practice, no source",
+    limitations="A change inside the band counts as one of level. One number stands for a whole band.",
 )
 def level_and_shape(frequency: ArrayLike, delta: ArrayLike, band: tuple[float, float]) -> LevelAndShape:
     """Split the deltas of each drive into a change of level and a change of shape.
@@ -573,7 +575,7 @@ def unequal_gain(drive: Sequence[float], level_db: ArrayLike, most_db: float = 0
     )
 
 
-def in_words(band: PassedBand) -> str:
+def in_words(band: ExceedanceBand) -> str:
     """A band in words: "below 63 Hz", "80 to 120 Hz"; said to reach further where its end is open."""
     low, high = hertz(band.low_hz), hertz(band.high_hz)
     if band.low_hz == band.high_hz:

@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
     formula="L = (1 - t) La + t Lb, t = (limit - Da) / (Db - Da), D = level less that at the lowest drive less the "
     "step of the drive: its derivatives by the level at each drive",
     source="GUM, JCGM 100:2008, 5.1.3: sensitivity coefficients of the reading between two drives",
-    limits="First order: for errors that leave the passage between the same two drives.",
+    limitations="First order: for errors that leave the passage between the same two drives.",
 )
 def passing_shares(
     drives: int, below: int, level_db: ArrayLike, delta_db: ArrayLike, limit_db: float
@@ -67,7 +67,8 @@ def passing_shares(
     title="Uncertainty of the rise of the coil's temperature that a loss of level would need",
     formula="dT r / (r - 1) 0.115 per dB times that of the loss, r = 10^(-L / 20)",
     source="GUM, JCGM 100:2008, 5.1.2, on the inverse of the loss by heating at constant voltage",
-    limits="Of the level alone: whether heat is the cause, and the share of resistance in series, are assumptions.",
+    limitations="Of the level alone: whether heat is the cause, and the share of resistance in series, are "
+    "assumptions.",
 )
 def rise_uncertainty(delta_db: float, rise_k: float, standard_db: float) -> float:
     """Standard uncertainty in kelvin of an implied rise of temperature.

@@ -39,8 +39,8 @@ WIDEST_STEP = 10.0
     version=1,
     title="Level of a take: mean of its fundamental in a band at 1 m",
     source="mean squared pressure over log frequency, as the sensitivity",
-    standing="common practice, no source",
-    limits="One number for a curve that is not flat: at single frequencies the device is louder or softer.",
+    source_status="common practice, no source",
+    limitations="One number for a curve that is not flat: at single frequencies the device is louder or softer.",
     formula="10 lg of the mean of 10^(fundamental / 10) over log frequency in the band",
 )
 def take_levels(
@@ -101,8 +101,8 @@ class AtLevel:
     version=1,
     title="The take nearest to a level, or the two around it",
     source="nearest take within a tolerance; else the two takes next to the level, if they are not too far apart",
-    standing="common practice, no source",
-    limits="Nothing below the softest or above the loudest take.",
+    source_status="common practice, no source",
+    limitations="Nothing below the softest or above the loudest take.",
     formula="The take within the tolerance; else the next softer and the next louder take",
 )
 def chosen_takes(
@@ -164,8 +164,8 @@ def chosen_takes(
     version=1,
     title="Between two takes, linear in dB per dB of level, order by order",
     source="order n of a weak polynomial nonlinearity rises by n dB per dB of drive: a straight line in dB over dB",
-    standing="common practice, no source",
-    limits="Exact for a device whose orders rise steadily; a limiter or a rattle that sets in between is missed.",
+    source_status="common practice, no source",
+    limitations="Exact for a device whose orders rise steadily; a limiter or a rattle that sets in between is missed.",
     formula="(1 - t) L1 + t L2, t = (level - level 1) / (level 2 - level 1), all in dB",
 )
 def at_level(values: ArrayLike, choice: AtLevel) -> Floats:
@@ -228,8 +228,8 @@ def _terms(one: Conditions) -> tuple[str, float | None, str]:
     version=1,
     title="Devices whose distortion may be compared",
     source="equal sound pressure level, distance and environment; of several groups the largest, then the first",
-    standing="common practice, no source",
-    limits="Environments are told apart by the words of the campaign.",
+    source_status="common practice, no source",
+    limitations="Environments are told apart by the words of the campaign.",
     formula="Equal level, distance and environment",
 )
 def comparable(conditions: Mapping[str, Conditions]) -> tuple[tuple[str, ...], dict[str, str]]:

@@ -52,8 +52,8 @@ class BandDistortion:
     version=1,
     title="Distortion in a band: the worst, and the root of the mean square over log frequency",
     source="the greatest value, and mean square over log frequency, of a sum of orders",
-    standing="common practice, no source",
-    limits="One number for a curve; how audible it is depends on orders and programme.",
+    source_status="common practice, no source",
+    limitations="One number for a curve; how audible it is depends on orders and programme.",
     formula="Greatest value; root of the mean of p^2 over log frequency",
 )
 def distortion_in_band(
@@ -127,8 +127,8 @@ class LowestUnder:
     version=1,
     title="Lowest frequency down to which distortion stays under a limit",
     source="first crossing below a start, linear in decibels over log frequency",
-    standing="common practice, no source",
-    limits="What is above the start is not looked at; what the noise hides counts with all that it may be.",
+    source_status="common practice, no source",
+    limitations="What is above the start is not looked at; what the noise hides counts with all that it may be.",
     formula="First frequency below the start at which the distortion reaches the limit",
 )
 def lowest_frequency_under(

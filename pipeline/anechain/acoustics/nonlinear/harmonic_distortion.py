@@ -63,8 +63,9 @@ def percent_of_level(level: ArrayLike) -> Floats:
     title="Noise at each harmonic order, from silence and from repeats",
     source="the greater of the noise without a response and of sqrt(2) s 10^(L/20) / 8.686 for a spread of s dB "
     "between repeats (small noise beside a sine)",
-    standing="common practice, no source",
-    limits="A spread that comes from a drift of the device counts as noise too. Where neither is known, nothing is.",
+    source_status="common practice, no source",
+    limitations="A spread that comes from a drift of the device counts as noise too. Where neither is known, nothing "
+    "is.",
     formula="Greater of the noise without a response and L + 20 lg(sqrt(2) s / 8.686), s the spread of repeats in dB",
 )
 def order_noise(level: ArrayLike, noise: ArrayLike, level_std: ArrayLike | None = None) -> Floats:
@@ -120,8 +121,8 @@ class ReferredOrders:
     title="Harmonic orders re the fundamental; within a margin of the noise as upper limits",
     source="order n re fundamental; limit: amplitude read plus sqrt(3) times the noise's root mean square (95 % for "
     "noise of normal distribution)",
-    standing="common practice, no source",
-    limits="Where the noise is not known, nothing is marked. A limit may lie far above the harmonic itself.",
+    source_status="common practice, no source",
+    limitations="Where the noise is not known, nothing is marked. A limit may lie far above the harmonic itself.",
     formula="Order less fundamental in dB; in the noise: 20 lg(order + sqrt(3) noise) less fundamental",
 )
 def referred_orders(
@@ -184,8 +185,8 @@ class HarmonicSum:
     title="Total harmonic distortion, and sums of some orders, re the fundamental (THD_F)",
     source="sqrt(sum of a_n^2, n >= 2) / a_1; IEC 60268-3, 14.12.3 takes the total as reference (see "
     "relative-to-total), re the fundamental is common in practice",
-    standing="recalled",
-    limits="Orders beyond the excitation's band are not in it: at high frequencies it is a sum of few orders.",
+    source_status="recalled",
+    limitations="Orders beyond the excitation's band are not in it: at high frequencies it is a sum of few orders.",
     formula="10 lg of the sum of 10^(order / 10) over the orders, in dB re the fundamental",
 )
 def harmonic_sum(level_db: ArrayLike, bound: ArrayLike, orders: Sequence[int], first: int, last: int) -> HarmonicSum:
@@ -240,8 +241,8 @@ def harmonic_sum(level_db: ArrayLike, bound: ArrayLike, orders: Sequence[int], f
     version=1,
     title="Total harmonic distortion plus noise at the orders, re the fundamental (THD+N); in the noise an upper limit",
     source="sqrt(sum of (a_n^2 + noise_n^2), n >= 2) / a_1: powers of harmonic and noise add",
-    standing="common practice, no source",
-    limits="Noise where the orders are, not that of the whole band. Wide where an order is in the noise.",
+    source_status="common practice, no source",
+    limitations="Noise where the orders are, not that of the whole band. Wide where an order is in the noise.",
     formula="Sum of squares of the orders as read; of an order in the noise: of its limit and of the noise's r.m.s.",
 )
 def harmonics_and_noise(relative: ReferredOrders, orders: Sequence[int], first: int, last: int) -> HarmonicSum:
@@ -287,8 +288,8 @@ def harmonics_and_noise(relative: ReferredOrders, orders: Sequence[int], first: 
     version=1,
     title="Total harmonic distortion re the total (THD_R)",
     source="IEC 60268-3, 14.12.3: THD_R = THD_F / sqrt(1 + THD_F^2)",
-    standing="recalled",
-    limits="Differs from THD_F by 0.5 % of itself at 10 %, and never reaches 100 %.",
+    source_status="recalled",
+    limitations="Differs from THD_F by 0.5 % of itself at 10 %, and never reaches 100 %.",
     formula="THD_F / sqrt(1 + THD_F^2)",
 )
 def relative_to_total(relative_to_fundamental_db: ArrayLike) -> Floats:
@@ -374,8 +375,8 @@ def _possible_causes(order: int, excitation_hz: float, in_fundamental: bool) -> 
     title="Peaks of a harmonic that the fundamental has not",
     source="local maxima that rise above their feet within half an octave, where the fundamental rises by less than "
     "half as much within 1/6 octave",
-    standing="common practice, no source",
-    limits="Causes are possibilities, not findings. Broad rises, and peaks below the noise, are not listed.",
+    source_status="common practice, no source",
+    limitations="Causes are possibilities, not findings. Broad rises, and peaks below the noise, are not listed.",
     formula="Level of a local maximum less the higher of the lowest levels within half an octave on either side",
 )
 def harmonic_peaks(

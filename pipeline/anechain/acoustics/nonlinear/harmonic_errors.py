@@ -196,7 +196,8 @@ def _noise_draws(errors: DirectionErrors, name: str, noise: Floats) -> Floats:
     "that at f, plus noise; the error of the level is the mean of those of the fundamentals by their share",
     source="JCGM 101:2008, 6.4.7 and 7.3; a ratio of two readings of one chain keeps what differs between their "
     "frequencies (GUM, JCGM 100:2008, 5.2.2, F.1.2.3)",
-    limits="Normal errors, small ones. Orders follow straight lines in dB over level between takes. A limit set by "
+    limitations="Normal errors, small ones. Orders follow straight lines in dB over level between takes. A limit set "
+    "by "
     "noise moves as a value would.",
 )
 def drawn_orders(at: AtOrders, name: str, noise: ArrayLike, slopes: LevelSlopes | None = None) -> Floats:
@@ -253,7 +254,7 @@ def drawn_sum(shares: ArrayLike, errors: Floats) -> Floats:
     formula="Relative change of the sum: 0.115 per dB times the mean of the orders' errors, each by its share of the "
     "sum of squares; of a root mean square over frequency each frequency by its share of the mean square",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2; ln 10 / 20 is 0.1151 per dB",
-    limits="First order. The slope over level is the mean of that to softer and that to louder takes.",
+    limitations="First order. The slope over level is the mean of that to softer and that to louder takes.",
 )
 def sum_uncertainty(
     at: AtOrders,

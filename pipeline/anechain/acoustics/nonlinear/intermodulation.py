@@ -83,8 +83,9 @@ def _lines(signal: Floats, sampling_rate: float, played: Floats) -> tuple[Floats
     title="Tones of a multitone signal, and distortion with noise between them, per band",
     source="in the manner of IEC 60268-21 (multitone distortion): lines of the spectrum that were not excited, summed "
     "per fractional-octave band",
-    standing="recalled",
-    limits="Harmonics, intermodulation and noise together. Products that fall on a tone are not seen; under the tones "
+    source_status="recalled",
+    limitations="Harmonics, intermodulation and noise together. Products that fall on a tone are not seen; under the "
+    "tones "
     "the same density is assumed as beside them.",
     formula="Sum of the squared lines of a band that no tone covers, over the share of such lines",
 )
@@ -151,8 +152,8 @@ def multitone_bands(
     version=1,
     title="Strongest line beside each tone of a multitone signal, re the tone",
     source="strongest line that no tone covers, up to half way to the next tones",
-    standing="common practice, no source",
-    limits="Cannot tell a tone that was played and not listed from a product of distortion as strong as a tone.",
+    source_status="common practice, no source",
+    limitations="Cannot tell a tone that was played and not listed from a product of distortion as strong as a tone.",
     formula="10 lg(strongest line beside the tone / strongest line of the tone)",
 )
 def unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) -> tuple[Floats, Floats]:
@@ -204,8 +205,8 @@ def unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) ->
     version=1,
     title="Distortion and noise between the tones re the tones, over a band",
     source="10 lg of the summed mean squares, as IEC 60268-21 relates the lines not excited to the excited ones",
-    standing="recalled",
-    limits="Depends on the number of tones, their levels and phases: compare equal signals only.",
+    source_status="recalled",
+    limitations="Depends on the number of tones, their levels and phases: compare equal signals only.",
     formula="10 lg(sum between the tones / sum of the tones)",
 )
 def multitone_ratio(tones: ArrayLike, between: ArrayLike) -> float:

@@ -101,8 +101,9 @@ def limit_curve(frequency: ArrayLike, points: ArrayLike = DISTORTION_LIMIT) -> F
     formula="From the top downwards, the first frequency at which a limit is passed",
     source="search downwards from the highest frequency judged to the first that fails; straight lines over log "
     "frequency",
-    standing="common practice, no source",
-    limits="One narrow peak ends the range. What is not known is not taken as good. Limits are conventions: how much "
+    source_status="common practice, no source",
+    limitations="One narrow peak ends the range. What is not known is not taken as good. Limits are conventions: how "
+    "much "
     "is heard depends on the programme.",
 )
 def lowest_usable(
@@ -190,8 +191,8 @@ def _crossing(excess: Floats, at: int) -> float:
     title="Level that is reached at every frequency of a range",
     formula="Lowest level in the range",
     source="lowest level between the two ends, the ends read between samples",
-    standing="common practice, no source",
-    limits="A narrow notch lowers it: smooth the level first.",
+    source_status="common practice, no source",
+    limitations="A narrow notch lowers it: smooth the level first.",
 )
 def held_level(
     frequency: ArrayLike,
@@ -234,8 +235,9 @@ def held_level(
     title="Step from 1 m and one device to a listening distance and several",
     formula="-20 lg(distance / 1 m), plus 10 lg n (incoherent) or 20 lg n (coherent) for n devices",
     source="inverse distance law, -20 lg(d / 1 m); n alike devices add 10 lg n (incoherent) or 20 lg n (coherent)",
-    standing="common practice, no source",
-    limits="Direct sound in the far field: the room's reverberant sound comes on top. Several devices add coherently "
+    source_status="common practice, no source",
+    limitations="Direct sound in the far field: the room's reverberant sound comes on top. Several devices add "
+    "coherently "
     "only where their paths are alike to a fraction of a wavelength.",
 )
 def listening_step(distance_m: float, devices: int = 1, addition: Addition = "incoherent") -> float:
@@ -279,8 +281,8 @@ def frequency_at_level(level_db: ArrayLike, lowest_hz: ArrayLike, wanted_db: flo
     title="Where another loudspeaker should take over below: a suggestion",
     formula="Next third-octave mid-band frequency at or above the lowest usable frequency",
     source="next mid-band frequency of IEC 61260-1:2014 third-octave bands at or above the lowest usable frequency",
-    standing="common practice, no source",
-    limits="A suggestion: filters, placing and the other loudspeaker decide.",
+    source_status="common practice, no source",
+    limitations="A suggestion: filters, placing and the other loudspeaker decide.",
 )
 def take_over(lowest_usable_hz: float) -> float:
     """Suggest a take-over frequency in Hz; see `TAKE_OVER_ASSUMPTIONS`.

@@ -53,7 +53,7 @@ def _tone(record: Floats, sampling_rate: float, frequency: float) -> tuple[compl
     title="Pressure that full scale stands for, from the recording of a sound calibrator",
     formula="Stated pressure of the calibrator over the root mean square of the sine that fits the recording best",
     source="IEC 60942: a stated level at a stated frequency; sine fitted by least squares (IEEE 1057)",
-    limits="As right as the calibrator and its fit to the microphone; holds for the gain it was recorded with.",
+    limitations="As right as the calibrator and its fit to the microphone; holds for the gain it was recorded with.",
 )
 def calibrator_tone(
     recording: ArrayLike, sampling_rate: float, level: float = 94.0, frequency: float = 1000.0
@@ -121,8 +121,8 @@ def calibrator_tone(
     title="Response of a microphone at any frequency of its calibration",
     formula="Level and phase of the calibration, linear over log frequency",
     source="level and phase linear over log frequency between the calibration's frequencies",
-    standing="common practice, no source",
-    limits="Not beyond the frequencies of the calibration: nothing is known there.",
+    source_status="common practice, no source",
+    limitations="Not beyond the frequencies of the calibration: nothing is known there.",
 )
 def correction_at(
     frequency: ArrayLike, known_frequency: ArrayLike, level: ArrayLike, phase: ArrayLike | None = None

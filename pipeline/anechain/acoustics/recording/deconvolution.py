@@ -73,7 +73,8 @@ def _inverted(spectrum: Complexes, share: Floats) -> Complexes:
     title="Regularised inverse of the excitation's spectrum",
     formula="Conjugate of the excitation's spectrum over its squared magnitude plus a small share of the greatest",
     source="Kirkeby and Nelson 1999, J. Audio Eng. Soc. 47, 583-595: conj(X) / (conj(X) X + e)",
-    limits="Beyond the band the response is held down, not measured; its edges ring in time, before the arrival too.",
+    limitations="Beyond the band the response is held down, not measured; its edges ring in time, before the arrival "
+    "too.",
 )
 def inverse_spectrum(
     excitation: ArrayLike,
@@ -122,7 +123,8 @@ def inverse_spectrum(
     title="Impulse responses of recorded sweeps",
     formula="Inverse transform of the recording's spectrum times the regularised inverse of the excitation's",
     source="division of spectra, Mueller and Massarani 2001, J. Audio Eng. Soc. 49, 443-471",
-    limits="Circular: what comes before time zero (harmonics of an exponential sweep) stands at the end of the record.",
+    limitations="Circular: what comes before time zero (harmonics of an exponential sweep) stands at the end of the "
+    "record.",
 )
 def deconvolve(recordings: ArrayLike, inverse: ArrayLike, samples: int, workers: int = 1) -> Floats:
     """Impulse responses of recordings of one excitation.

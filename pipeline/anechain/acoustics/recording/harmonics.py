@@ -57,7 +57,8 @@ def gate(order: int, rate: float, window: Window) -> Window:
     title="Levels of harmonic orders at the frequency of the excitation",
     formula="Magnitude of the windowed response of order n at n times the frequency of the excitation",
     source="Farina 2000, AES preprint 5093; order n read at n f (Novak, Lotton and Simon 2015, J. Audio Eng. Soc. 63)",
-    limits="Orders decay into one another where the response rings longer than the gate. Phases mean something for a "
+    limitations="Orders decay into one another where the response rings longer than the gate. Phases mean something "
+    "for a "
     "synchronised sweep only. Nothing is said where n f lies beyond the band that the excitation covers.",
 )
 def harmonic_orders(

@@ -80,7 +80,8 @@ def _half(shape: str, samples: int) -> Floats:
     title="Lowest frequency that a time window lets one tell",
     formula="One over the length of the window",
     source="one over the length of the window, as for any record (Struck and Temme 1994, J. Audio Eng. Soc. 42)",
-    limits="The length is the window's area after the arrival. At this very frequency the resolution is as wide as it.",
+    limitations="The length is the window's area after the arrival. At this very frequency the resolution is as wide "
+    "as it.",
 )
 def lowest_valid_frequency(window: Window) -> float:
     """Frequency in Hz below which the response through the window says nothing: 1 / length."""
@@ -108,8 +109,8 @@ def _dense(h: Floats, sample: int) -> Floats:
     title="Arrival of the sound in an impulse response",
     formula="First time at which the magnitude, read between samples, rises to 20 dB below its maximum",
     source="ISO 3382-1: the first rise to 20 dB below the maximum; found between samples by band-limited interpolation",
-    standing="recalled",
-    limits="Ringing of a steep band edge can pass the threshold some tenths of a sample before the sound does.",
+    source_status="recalled",
+    limitations="Ringing of a steep band edge can pass the threshold some tenths of a sample before the sound does.",
 )
 def arrival_time(response: ArrayLike, sampling_rate: float, threshold: float = -20.0) -> float:
     """Time at which an impulse response first rises to 20 dB below its maximum.
@@ -161,8 +162,9 @@ def arrival_time(response: ArrayLike, sampling_rate: float, threshold: float = -
     title="Polarity of the first large swing of an impulse response",
     formula="Sign of the first local extreme that reaches half of the greatest magnitude",
     source="sign of the first extreme value that reaches half of the greatest",
-    standing="common practice, no source",
-    limits="A crossover with drivers of opposite polarity has no one polarity; this is that of its first large swing.",
+    source_status="common practice, no source",
+    limitations="A crossover with drivers of opposite polarity has no one polarity; this is that of its first large "
+    "swing.",
 )
 def polarity(response: ArrayLike) -> int:
     """Sign, 1 or -1, of the first local extreme that reaches half of the greatest magnitude.
@@ -192,8 +194,8 @@ def polarity(response: ArrayLike) -> int:
     title="Impulse response through a window about its arrival",
     formula="Impulse response times a window that rises before the arrival, is flat, and falls at its end",
     source="rise before the arrival, flat, fall at the end: half Hann or half Blackman windows, or none",
-    standing="common practice, no source",
-    limits="What arrives later than the window is gone, and frequencies below one over its length with it.",
+    source_status="common practice, no source",
+    limitations="What arrives later than the window is gone, and frequencies below one over its length with it.",
 )
 def windowed(response: ArrayLike, sampling_rate: float, arrival: float, window: Window) -> tuple[Floats, float]:
     """Cut the part about the arrival out of a circular impulse response.
@@ -240,7 +242,7 @@ def windowed(response: ArrayLike, sampling_rate: float, arrival: float, window: 
     title="Spectrum of a short record at any frequencies",
     formula="Sum over samples of value times e^(-j 2 pi f t) at each frequency asked for",
     source="the Fourier sum itself, in two stages; no interpolation between bins",
-    limits="Frequencies closer together than one over the record's length say nothing new.",
+    limitations="Frequencies closer together than one over the record's length say nothing new.",
 )
 def spectrum_at(record: ArrayLike, sampling_rate: float, frequency: ArrayLike, offset: float = 0.0) -> Complexes:
     """Spectrum at the frequencies asked for.
@@ -283,8 +285,8 @@ def spectrum_at(record: ArrayLike, sampling_rate: float, frequency: ArrayLike, o
     title="Noise in the spectrum of an impulse response",
     formula="Root of the mean square of the spectra of stretches without a response, through the same window",
     source="mean square of the spectra of up to eight stretches without a response, through the same window",
-    standing="common practice, no source",
-    limits="Steady noise only: a knock while the sweep ran is a response of its own, wherever it falls.",
+    source_status="common practice, no source",
+    limitations="Steady noise only: a knock while the sweep ran is a response of its own, wherever it falls.",
 )
 def noise_magnitude(
     response: ArrayLike,
@@ -334,7 +336,8 @@ def noise_magnitude(
     formula="Mean of the complex pressure over a window in log frequency around each frequency",
     source="complex smoothing as described in Hatziantoniou and Mourjopoulos 2000, J. Audio Eng. Soc. 48, 259-280; "
     "rectangular window, symmetric in log frequency",
-    limits="Acts as a time window that narrows with frequency. The delay has to be removed first: left in, it turns "
+    limitations="Acts as a time window that narrows with frequency. The delay has to be removed first: left in, it "
+    "turns "
     "the phase within the window and pulls the mean down.",
 )
 def complex_smooth(frequency: ArrayLike, spectrum: ArrayLike, fraction: float) -> Complexes:

@@ -24,8 +24,8 @@ __all__ = [
     "compactness",
     "excitation_delay",
     "first_reflection",
-    "likeness",
     "mains_hum",
+    "normalized_correlation",
     "sweep_ending",
 ]
 
@@ -47,8 +47,8 @@ fourth order at 2 kHz come to 30 microseconds); common practice, no source."""
     title="Signal-to-noise ratio of a recording, per band, against its own silence",
     formula="10 lg of (mean square of the sound less that of the silence) over that of the silence, band by band",
     source="ratio of mean squares, the silence's share taken off the sound",
-    standing="common practice, no source",
-    limits="Steady noise only. Over the whole recording: what a time window keeps off afterwards is not counted.",
+    source_status="common practice, no source",
+    limitations="Steady noise only. Over the whole recording: what a time window keeps off afterwards is not counted.",
 )
 def band_signal_to_noise(sound: ArrayLike, silence: ArrayLike) -> Floats:
     """Signal-to-noise ratio in dB.
@@ -95,8 +95,8 @@ _HARMONICS = 12
     title="Lines of 50 or 60 Hz mains and their harmonics in a silence",
     formula="Lines at multiples of 50 or 60 Hz that stand 16 dB above the median around them",
     source="lines at whole multiples of the mains frequency, 16 dB above the median of their surroundings",
-    standing="common practice, no source",
-    limits="Needs 0.25 s of silence. Any steady tone at such a frequency counts, whatever hums.",
+    source_status="common practice, no source",
+    limitations="Needs 0.25 s of silence. Any steady tone at such a frequency counts, whatever hums.",
 )
 def mains_hum(silence: ArrayLike, sampling_rate: float) -> Hum:
     """Find the lines of the mains.
@@ -168,8 +168,8 @@ class Ending:
     title="Where the sound of a recording stops, and how abruptly",
     formula="Ratio of the last 5 ms of sound to all that follows",
     source="the 5 ms, at most 50 dB below the loudest, that stand highest above all that comes from 5 ms after them on",
-    standing="common practice, no source",
-    limits="A room that rings on hides an abrupt end; a slow fade-out looks like a loudspeaker's own fall.",
+    source_status="common practice, no source",
+    limitations="A room that rings on hides an abrupt end; a slow fade-out looks like a loudspeaker's own fall.",
 )
 def sweep_ending(record: ArrayLike, sampling_rate: float) -> Ending:
     """Find the end of the sound.
@@ -205,7 +205,7 @@ def sweep_ending(record: ArrayLike, sampling_rate: float) -> Ending:
     title="Time at which each frequency of an excitation is played",
     formula="Real part of the spectrum of the signal times time over the spectrum of the signal",
     source="group delay from the spectra of the signal and of the signal times time",
-    limits="Smoothed over a tenth of an octave; means something within the excitation's band only.",
+    limitations="Smoothed over a tenth of an octave; means something within the excitation's band only.",
 )
 def excitation_delay(signal: ArrayLike, sampling_rate: float, frequency: ArrayLike) -> Floats:
     """Group delay of an excitation.
@@ -288,8 +288,9 @@ def _without_minimum_phase(spectrum: NDArray[np.complex128], frequency: Floats, 
     "moment greatest",
     source="a clock off by e turns the phase at f by -2 pi e f t(f), t being when f is played; the e that makes the "
     "response most compact (fourth over squared second moment of its envelope) once its minimum phase is taken out",
-    standing="common practice, no source",
-    limits="Looks above 3 kHz, up to one part in five hundred. A crossover's delay looks like a small error; it weighs "
+    source_status="common practice, no source",
+    limitations="Looks above 3 kHz, up to one part in five hundred. A crossover's delay looks like a small error; it "
+    "weighs "
     "the less the longer the sweep is.",
 )
 def clock_error(
@@ -399,8 +400,8 @@ def _stretched(signal: Floats, ratio: float) -> Floats:
     formula="The ratio of usual sampling rates that gathers the greatest share of energy in one sample",
     source="deconvolution by the excitation stretched by each ratio of usual sampling rates; greatest share of energy "
     "in one sample",
-    standing="common practice, no source",
-    limits="Ratios of 44.1, 48, 88.2, 96, 176.4 and 192 kHz only; small errors of clocks are another method's.",
+    source_status="common practice, no source",
+    limitations="Ratios of 44.1, 48, 88.2, 96, 176.4 and 192 kHz only; small errors of clocks are another method's.",
 )
 def clock_ratio(
     record: ArrayLike,
@@ -476,8 +477,9 @@ class Echo:
     source="peak of the power cepstrum (Bogert, Healy and Tukey 1963) of the band from 800 Hz to 16 kHz: "
     "ln|1 + g e^-jwT| = g cos wT for a weak echo; the first one 18 dB above the median and "
     "above the lowest level asked for",
-    standing="recalled",
-    limits="An echo is a late copy of the whole band; ringing is of a few frequencies, and counts by its share of the "
+    source_status="recalled",
+    limitations="An echo is a late copy of the whole band; ringing is of a few frequencies, and counts by its share "
+    "of the "
     "band (a resonance of 5 dB at a Q of 20 comes to -38 dB). What a wall or an angle takes from the echo's band, its "
     "level lacks. Earlier than 1.5 ms it is taken for the loudspeaker's own edges.",
 )
@@ -553,10 +555,10 @@ def first_reflection(
     title="Likeness of two impulse responses, with its sign",
     formula="Extreme of the cross-correlation over the root of the product of both energies",
     source="greatest magnitude of their normalised cross-correlation within 0.3 ms of their arrivals",
-    standing="common practice, no source",
-    limits="Near a null of the directivity neighbours are unlike each other, whatever their polarity.",
+    source_status="common practice, no source",
+    limitations="Near a null of the directivity neighbours are unlike each other, whatever their polarity.",
 )
-def likeness(first: ArrayLike, second: ArrayLike, sampling_rate: float) -> float:
+def normalized_correlation(first: ArrayLike, second: ArrayLike, sampling_rate: float) -> float:
     """Likeness from -1 (the same, turned over) through 0 (nothing in common) to 1 (the same).
 
     Parameters

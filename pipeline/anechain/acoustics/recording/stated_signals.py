@@ -27,7 +27,7 @@ _EDGE = 1.3
     formula="Median over f of delay(n f) - delay(f), less rate times ln n; the order n where its magnitude is greatest",
     source="Farina 2000, AES preprint 5093: order n arrives rate times ln n before the linear response; group delay "
     "of the excitation itself",
-    limits="The signal must be nearly free of noise, such as a loopback or the file that was played.",
+    limitations="The signal must be nearly free of noise, such as a loopback or the file that was played.",
 )
 def harmonic_misplacement(
     signal: ArrayLike, sampling_rate: float, rate: float, highest_order: int, band: tuple[float, float]
@@ -75,8 +75,8 @@ def harmonic_misplacement(
     title="Level re the stated drive, against the lowest drive",
     formula="Median over frequency of the level less 20 lg of the voltage, less the same at the lowest drive",
     source="level rises as the voltage as long as a device is linear",
-    standing="common practice, no source",
-    limits="Compression looks the same: below zero at high drives. Takes at the lowest drive count by their mean.",
+    source_status="common practice, no source",
+    limitations="Compression looks the same: below zero at high drives. Takes at the lowest drive count by their mean.",
 )
 def level_by_drive(levels: ArrayLike, volts: ArrayLike) -> Floats:
     """Hold levels at several drives against the voltages that are stated.

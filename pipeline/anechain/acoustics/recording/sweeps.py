@@ -67,7 +67,7 @@ def sweep_rate(kind: str, start: float, stop: float, duration: float) -> float:
     formula="Sine of a phase whose rate grows exponentially, or evenly, from the lower to the upper frequency",
     source="Farina 2000, AES preprint 5093; Novak, Lotton and Simon 2015, J. Audio Eng. Soc. 63, 786-798; "
     "Mueller and Massarani 2001, J. Audio Eng. Soc. 49, 443-471",
-    limits="Synthesised in the time domain: the ends of its spectrum ripple, unless it is faded in and out.",
+    limitations="Synthesised in the time domain: the ends of its spectrum ripple, unless it is faded in and out.",
 )
 def swept_sine(
     kind: str,
@@ -134,7 +134,7 @@ def swept_sine(
     title="Time by which a harmonic order arrives before the linear response",
     formula="Rate of the sweep times the natural logarithm of the order",
     source="Farina 2000, AES preprint 5093: the rate times ln n",
-    limits="Exponential and synchronised sweeps only; a linear sweep smears its harmonics over all times.",
+    limitations="Exponential and synchronised sweeps only; a linear sweep smears its harmonics over all times.",
 )
 def advance_times(orders: ArrayLike, rate: float) -> Floats:
     """Time in seconds by which each harmonic order arrives before the linear response.
@@ -163,8 +163,9 @@ def advance_times(orders: ArrayLike, rate: float) -> Floats:
     title="Amplitude of a sweep as recorded",
     formula="sqrt 2 times the root of the median of the mean squares of fifty equal parts",
     source="median of the mean squares of fifty equal parts of the sounding stretch",
-    standing="common practice, no source",
-    limits="Takes the sweep as one of constant amplitude; a sweep that is shaped over frequency has no one amplitude.",
+    source_status="common practice, no source",
+    limitations="Takes the sweep as one of constant amplitude; a sweep that is shaped over frequency has no one "
+    "amplitude.",
 )
 def steady_amplitude(signal: ArrayLike) -> float:
     """Amplitude of the sine that a sweep of constant amplitude is, from its record.

@@ -163,8 +163,9 @@ def _mean(grid: Floats, values: Floats, band: tuple[float, float]) -> float | No
     formula="Last level less first, less the difference of the drives",
     source="difference per frequency less the difference of the drives, its mean and r.m.s. over log frequency, the "
     "latter held against a stated limit",
-    standing="common practice, no source",
-    limits="Says that something moved (air, microphone, coil, gain), not what. What came and went between is not seen.",
+    source_status="common practice, no source",
+    limitations="Says that something moved (air, microphone, coil, gain), not what. What came and went between is "
+    "not seen.",
 )
 def drift(
     frequency: ArrayLike,
@@ -223,8 +224,8 @@ def drift(
     title="Short term against long term: last minus first of the takes that follow each other at one drive",
     formula="Last less first of the takes that follow each other at one drive",
     source="IEC 60268-5 tells short-term from long-term loading by duration (recalled); here by the takes themselves",
-    standing="common practice, no source",
-    limits="The first take is no moment: the coil warms up while it lasts. Without times only the order is known.",
+    source_status="common practice, no source",
+    limitations="The first take is no moment: the coil warms up while it lasts. Without times only the order is known.",
 )
 def long_term(
     frequency: ArrayLike,
@@ -277,8 +278,8 @@ def long_term(
     title="Recovery: a level after louder ones, against the same level before them",
     formula="Level before higher drives less level after them, at one drive",
     source="difference of the takes at one drive before and after higher drives",
-    standing="common practice, no source",
-    limits="What has not recovered may be heat, a suspension that softened, or damage; a later take tells.",
+    source_status="common practice, no source",
+    limitations="What has not recovered may be heat, a suspension that softened, or damage; a later take tells.",
 )
 def recovery(
     frequency: ArrayLike,

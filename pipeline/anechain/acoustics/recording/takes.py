@@ -46,8 +46,9 @@ class JoinedTakes:
     formula="10 lg of the mean of squared pressures; phase of the mean pressure; standard deviation with n - 1",
     source="mean of squared pressures, as over microphone positions in the ISO 3740 family (recalled); spread by GUM, "
     "JCGM 100:2008, 4.2",
-    standing="common practice, no source",
-    limits="Noise is not averaged out: its power stays in the level. Takes that are to be averaged as waveforms, which "
+    source_status="common practice, no source",
+    limitations="Noise is not averaged out: its power stays in the level. Takes that are to be averaged as "
+    "waveforms, which "
     "needs that nothing moved and the air stayed the same, are averaged before they come here.",
 )
 def join_takes(levels: ArrayLike, phases: ArrayLike | None = None) -> JoinedTakes:

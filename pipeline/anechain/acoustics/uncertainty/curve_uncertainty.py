@@ -215,7 +215,8 @@ def sphere_own(
     formula="For each curve: sensitivities are the directions' shares of the sum of squared pressures; what is common "
     "adds by signed sum, what is each direction's own by squares",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2, on every weighted mean of squared pressures of the curve set",
-    limits="First order. Correlated parts are the same in all directions; uncorrelated parts are each direction's own. "
+    limitations="First order. Correlated parts are the same in all directions; uncorrelated parts are each "
+    "direction's own. "
     "The reading of a curve (its directions and weights) is not in it. Uncertainties are those of the levels as "
     "measured: that smoothing averages what differs over frequency is not counted.",
 )

@@ -19,10 +19,10 @@ from anechain.methods import method
 
 __all__ = [
     "DirectionErrors",
-    "drawing_places",
+    "error_knots",
     "first_order",
+    "interpolation_weights",
     "orbit_errors",
-    "read_between",
     "row_errors",
 ]
 
@@ -37,7 +37,7 @@ class DirectionErrors:
     ----------
     frequency : numpy.ndarray, shape (n,)
         Hz, ascending.
-    steady : numpy.ndarray, shape (n,)
+    broadband_error : numpy.ndarray, shape (n,)
         dB; alike in all directions and one error at all frequencies: calibration, level chain, distance.
     response : numpy.ndarray, shape (n,)
         dB; alike in all directions, drawn anew from one stretch of `response_octaves` to the next: the microphone's
@@ -45,7 +45,7 @@ class DirectionErrors:
     own : numpy.ndarray, shape (directions, n)
         dB; each direction's own, drawn anew from one stretch of `own_octaves` to the next: what differs from take to
         take.
-    turned : numpy.ndarray, shape (directions, n)
+    angle_error : numpy.ndarray, shape (directions, n)
         dB, with its sign; each direction's own, one error at all frequencies: its angle.
     shares : mapping of str to numpy.ndarray, shape (directions, n)
         By curve or index: by how much it changes with the level of each direction. They add to one for a level, to
@@ -60,10 +60,10 @@ class DirectionErrors:
     """
 
     frequency: Floats
-    steady: Floats
+    broadband_error: Floats
     response: Floats
     own: Floats
-    turned: Floats
+    angle_error: Floats
     shares: Mapping[str, Floats]
     place: NDArray[np.intp] = field(default_factory=lambda: np.zeros((0, 0), np.intp))
     own_octaves: float = 1.0
@@ -73,12 +73,12 @@ class DirectionErrors:
     @cached_property
     def own_knots(self) -> Floats:
         """Places, in octaves, at which independent errors are drawn: no more of them than there are data."""
-        return drawing_places(self.frequency, self.own_octaves)
+        return error_knots(self.frequency, self.own_octaves)
 
     @cached_property
     def response_knots(self) -> Floats:
         """Places, in octaves, at which the error of the microphone's response is drawn."""
-        return drawing_places(self.frequency, self.response_octaves)
+        return error_knots(self.frequency, self.response_octaves)
 
     @cached_property
     def normal(self) -> tuple[Floats, Floats, Floats, Floats]:
@@ -106,7 +106,7 @@ class DirectionErrors:
         return self._rows[name]
 
 
-def drawing_places(frequency: Floats, reach: float) -> Floats:
+def error_knots(frequency: Floats, reach: float) -> Floats:
     """Places at which errors are drawn: evenly apart, both ends of the data included, no more of them than data.
 
     Parameters
@@ -126,7 +126,7 @@ def drawing_places(frequency: Floats, reach: float) -> Floats:
     return np.linspace(low, high, max(count, 2))
 
 
-def read_between(octaves: Floats, knots: Floats) -> tuple[NDArray[np.intp], Floats, Floats]:
+def interpolation_weights(octaves: Floats, knots: Floats) -> tuple[NDArray[np.intp], Floats, Floats]:
     """How draws at even places are read linearly in between.
 
     Parameters
@@ -134,7 +134,7 @@ def read_between(octaves: Floats, knots: Floats) -> tuple[NDArray[np.intp], Floa
     octaves : numpy.ndarray, shape (n,)
         Log2 of Hz at which they are read.
     knots : numpy.ndarray, shape (places,)
-        See :func:`drawing_places`.
+        See :func:`error_knots`.
 
     Returns
     -------
@@ -156,12 +156,12 @@ def _counted(share: Floats, size: Floats) -> Floats:
     return np.asarray(np.where(share != 0, share * size, 0.0))
 
 
-def _common(errors: DirectionErrors, frequency: Floats, steady: Floats, response: Floats) -> Floats:
+def _common(errors: DirectionErrors, frequency: Floats, broadband_error: Floats, response: Floats) -> Floats:
     """What all directions share, shape (draws, n)."""
-    below, first, second = read_between(np.log2(frequency), errors.response_knots)
+    below, first, second = interpolation_weights(np.log2(frequency), errors.response_knots)
     z_steady, z_response = errors.normal[:2]
     drawn = first * z_response[:, below] + second * z_response[:, below + 1]
-    return np.asarray(z_steady[:, np.newaxis] * steady + drawn * response)
+    return np.asarray(z_steady[:, np.newaxis] * broadband_error + drawn * response)
 
 
 @method(
@@ -173,7 +173,8 @@ def _common(errors: DirectionErrors, frequency: Floats, steady: Floats, response
     "and one for each stretch of octaves of what differs from take to take; a curve's error is the sum of its "
     "directions', each by its share of the squared pressure",
     source="JCGM 101:2008 (supplement 1 to the GUM), 6.4.7 and 7.3: normal errors drawn for each input quantity",
-    limits="Errors are normal and small: shares are those of the undisturbed levels. How far an error reaches over "
+    limitations="Errors are normal and small: shares are those of the undisturbed levels. How far an error reaches "
+    "over "
     "frequency is a judgement, and an option. Errors are those of the levels as measured: that smoothing averages what "
     "differs over frequency is not counted. The spread of few takes is taken as known.",
 )
@@ -198,9 +199,12 @@ def row_errors(errors: DirectionErrors, name: str) -> Floats:
     """
     share = errors.shares[name]
     z_turned, z_own = errors.normal[2:]
-    moved = _counted(share, errors.turned)
-    found = _common(errors, errors.frequency, errors.steady, errors.response) * share.sum(axis=0) + z_turned @ moved
-    below, first, second = read_between(np.log2(errors.frequency), errors.own_knots)
+    moved = _counted(share, errors.angle_error)
+    found = (
+        _common(errors, errors.frequency, errors.broadband_error, errors.response) * share.sum(axis=0)
+        + z_turned @ moved
+    )
+    below, first, second = interpolation_weights(np.log2(errors.frequency), errors.own_knots)
     sized = _counted(share, errors.own)
     # By stretches between two knots: within one, all frequencies are made of the same two draws.
     for knot in np.unique(below):
@@ -228,12 +232,12 @@ def orbit_errors(errors: DirectionErrors, draw: int, rows: NDArray[np.intp]) -> 
     """
     z_steady, z_response, z_turned, z_own = (part[draw] for part in errors.normal)
     octaves = np.log2(errors.frequency[rows])
-    below, first, second = read_between(octaves, errors.response_knots)
-    common = errors.steady[rows] * z_steady
+    below, first, second = interpolation_weights(octaves, errors.response_knots)
+    common = errors.broadband_error[rows] * z_steady
     common = common + errors.response[rows] * (first * z_response[below] + second * z_response[below + 1])
-    below, first, second = read_between(octaves, errors.own_knots)
+    below, first, second = interpolation_weights(octaves, errors.own_knots)
     apart = errors.own[:, rows] * (first * z_own[:, below] + second * z_own[:, below + 1])
-    apart += errors.turned[:, rows] * z_turned[:, np.newaxis]
+    apart += errors.angle_error[:, rows] * z_turned[:, np.newaxis]
     whole = np.concatenate([apart + common, np.full((1, rows.size), np.nan)])
     return np.asarray(whole[errors.place])
 
@@ -246,7 +250,7 @@ def orbit_errors(errors: DirectionErrors, draw: int, rows: NDArray[np.intp]) -> 
     "times the curve's share of the direction times the size of the error, summed over the frequencies that one "
     "error reaches",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2, on the errors of the directions",
-    limits="First order; how far an error reaches over frequency is a judgement, and an option.",
+    limitations="First order; how far an error reaches over frequency is a judgement, and an option.",
 )
 def first_order(errors: DirectionErrors, name: str, gradient: Floats) -> float:
     """Standard uncertainty of a number from its gradient over the levels of a curve.
@@ -269,7 +273,7 @@ def first_order(errors: DirectionErrors, name: str, gradient: Floats) -> float:
     share = np.where(used, errors.shares[name] * gradient, 0.0)
 
     def squares(parts: Floats, knots: Floats) -> float:
-        below, first, second = read_between(octaves, knots)
+        below, first, second = interpolation_weights(octaves, knots)
         sums = np.zeros((len(parts), knots.size))
         for row, values in enumerate(parts):
             sums[row] = np.bincount(below, values * first, knots.size)
@@ -279,9 +283,9 @@ def first_order(errors: DirectionErrors, name: str, gradient: Floats) -> float:
     together = share.sum(axis=0, keepdims=True)
     return float(
         np.sqrt(
-            (together @ errors.steady)[0] ** 2
+            (together @ errors.broadband_error)[0] ** 2
             + squares(together * errors.response, errors.response_knots)
-            + (_counted(share, errors.turned).sum(axis=1) ** 2).sum()
+            + (_counted(share, errors.angle_error).sum(axis=1) ** 2).sum()
             + squares(_counted(share, errors.own), errors.own_knots)
         )
     )

@@ -168,7 +168,7 @@ class MonteCarlo:
     title="Standard uncertainty of limits or of a certificate",
     formula="Half width over sqrt 3 (rectangular), over sqrt 6 (triangular), or over the coverage factor (normal)",
     source="GUM, JCGM 100:2008, 4.3 (type B)",
-    limits="The distribution is a judgement.",
+    limitations="The distribution is a judgement.",
 )
 def standard_of_limits(half_width: float, distribution: Distribution, coverage_factor: float = 2.0) -> float:
     """Standard uncertainty of a quantity known to lie within ± a half width, in the unit of the half width.
@@ -204,7 +204,7 @@ def decibels_of_relative(relative: float) -> float:
     title="Level uncertainty from the measuring distance",
     formula="8.686 dB times the uncertainty of the distance over the distance",
     source="inverse distance law, first order: 8.686 dB times the relative uncertainty",
-    limits="Far field.",
+    limitations="Far field.",
 )
 def distance_component(distance_m: float, standard_m: float) -> Component:
     """Component of an uncertain distance; common to all directions.
@@ -225,8 +225,8 @@ def distance_component(distance_m: float, standard_m: float) -> Component:
     title="Level uncertainty from the setting of the angle",
     formula="Absolute slope of the level over angle times the uncertainty of the angle",
     source="slope of the level over angle times the uncertainty of the angle, first order",
-    standing="common practice, no source",
-    limits="Zero where the level is at an extreme, on the axis for instance; wrong beside a null.",
+    source_status="common practice, no source",
+    limitations="Zero where the level is at an extreme, on the axis for instance; wrong beside a null.",
 )
 def setting_angle_uncertainty(angles: ArrayLike, level: ArrayLike, standard_deg: float) -> Floats:
     """Uncertainty in dB of each level of a whole or part orbit from the uncertainty of its angle.
@@ -291,7 +291,7 @@ def angle_slope(angles: ArrayLike, level: ArrayLike) -> Floats:
     title="Repeatability: standard deviation of repeated measurements",
     formula="Standard deviation of the captures (n - 1), over the root of their number for their mean",
     source="GUM, JCGM 100:2008, 4.2 (type A)",
-    limits="What was not set up anew between the captures is not in it.",
+    limitations="What was not set up anew between the captures is not in it.",
 )
 def repeatability(levels: ArrayLike, of_the_mean: bool = True) -> tuple[Floats, int]:
     """Standard uncertainty from repeated captures.
@@ -348,7 +348,7 @@ def coverage_factor(degrees_of_freedom: float, probability: float = 0.9545) -> f
     formula="Root of the sum of squares of the components; degrees of freedom u^4 over the sum of u_i^4 / nu_i; "
     "expanded by Student's factor",
     source="GUM, JCGM 100:2008, 5.1 (root sum of squares) and G.4 (Welch and Satterthwaite)",
-    limits="Components are independent of each other; first order.",
+    limitations="Components are independent of each other; first order.",
 )
 def combine(components: Sequence[Component], probability: float = 0.9545) -> Budget:
     """Combine independent components, the two kinds apart and together.
@@ -387,7 +387,7 @@ def combine(components: Sequence[Component], probability: float = 0.9545) -> Bud
     formula="Root of the sum of squares of coefficient times uncorrelated uncertainty, and the signed sum of "
     "coefficient times correlated uncertainty; both by root of the sum of squares",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2: uncorrelated parts by squares, correlated parts by signed sum",
-    limits="First order; correlated parts are taken as fully correlated.",
+    limitations="First order; correlated parts are taken as fully correlated.",
 )
 def linear_combination_uncertainty(
     coefficients: ArrayLike, correlated_db: ArrayLike, uncorrelated_db: ArrayLike
@@ -448,7 +448,8 @@ def mean_shares(level: ArrayLike, weights: ArrayLike) -> Floats:
     formula="Root of the sum of squares of (share of the sum of squared pressures times uncorrelated uncertainty), "
     "and the sum of share times correlated uncertainty; both by root of the sum of squares",
     source="GUM, JCGM 100:2008, 5.1.2: the sensitivity to a level is its share of the sum of squared pressures",
-    limits="First order: uncertainties well below 4 dB. A level of no weight or far below the others says nothing.",
+    limitations="First order: uncertainties well below 4 dB. A level of no weight or far below the others says "
+    "nothing.",
 )
 def mean_level_uncertainty(
     level: ArrayLike, weights: ArrayLike, correlated_db: ArrayLike, uncorrelated_db: ArrayLike
@@ -484,7 +485,7 @@ def mean_level_uncertainty(
     formula="Root of the sum of squares of (share in the first mean less share in the second) times the uncertainty, "
     "over directions; common parts by signed sum",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2: sensitivities of both means subtracted, direction by direction",
-    limits="First order.",
+    limitations="First order.",
 )
 def difference_uncertainty(
     level: ArrayLike,
@@ -524,7 +525,7 @@ def difference_uncertainty(
     title="Uncertainty of any number by Monte Carlo, with a fixed seed",
     formula="Standard deviation of the number over many draws of the levels with normal errors of the stated sizes",
     source="JCGM 101:2008 (supplement 1 to the GUM): normal errors, propagation of distributions",
-    limits="How errors go together over frequency must be stated; the truth lies between independent and common. "
+    limitations="How errors go together over frequency must be stated; the truth lies between independent and common. "
     "Draws in which the number is lost are left out and counted.",
 )
 def monte_carlo(

@@ -27,7 +27,18 @@ from anechain.methods import methods, versions
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["USES", "Given", "Orbits", "band_slug", "band_words", "gather", "name_of", "number", "on_curve", "slug"]
+__all__ = [
+    "USES",
+    "MetricInputs",
+    "Orbits",
+    "band_slug",
+    "band_words",
+    "gather",
+    "name_of",
+    "number",
+    "on_curve",
+    "slug",
+]
 
 Floats = NDArray[np.float64]
 
@@ -76,7 +87,7 @@ class Orbits:
 
 
 @dataclass(frozen=True)
-class Given:
+class MetricInputs:
     """Everything that a module of figures of merit may read.
 
     Attributes
@@ -136,7 +147,7 @@ def gather(
     derivation: Derivation,
     targets: Mapping[str, tuple[Floats, Floats]] | None = None,
     stated: Mapping[str, Any] | None = None,
-) -> Given:
+) -> MetricInputs:
     """Read what the numbers need out of the datasets of a device.
 
     Parameters
@@ -148,7 +159,7 @@ def gather(
     derivation : Derivation
         How the curves were derived: the directions are smoothed alike.
     targets, stated : mapping, optional
-        As in :class:`Given`.
+        As in :class:`MetricInputs`.
     """
     curves, responses = datasets["curves"], datasets["responses"]
     frequency = np.asarray(curves["frequency"].values, dtype=np.float64)
@@ -169,7 +180,7 @@ def gather(
     grid = np.asarray(responses["frequency"].values, dtype=np.float64)
     if derivation.smoothing:
         level = smooth(grid, level, derivation.smoothing)
-    return Given(
+    return MetricInputs(
         options=options,
         own=own,
         datasets=datasets,
@@ -221,11 +232,11 @@ def _errors(
             rear_wall=derivation.rear_wall,
         ).items()
     }
-    own, turned = by_direction(parts.own, place), by_direction(parts.turned, place)
+    own, angle_error = by_direction(parts.own, place), by_direction(parts.angle_error, place)
     # A sphere's own error is that of its mean: one more direction, which no orbit has.
     if "uncertainty_independent" in curves and "sphere_power" in curves["curve"].values:
         mean = np.asarray(curves["uncertainty_independent"].sel(curve="sphere_power").values)[np.newaxis]
-        own, turned = np.concatenate([own, mean]), np.concatenate([turned, np.zeros_like(mean)])
+        own, angle_error = np.concatenate([own, mean]), np.concatenate([angle_error, np.zeros_like(mean)])
         alone = np.concatenate([np.zeros((len(own) - 1, mean.size)), np.ones_like(mean)])
         nothing = np.zeros_like(mean)
         shares = {name: np.concatenate([share, nothing]) for name, share in shares.items()}
@@ -237,10 +248,10 @@ def _errors(
     return Errors(
         DirectionErrors(
             frequency=np.asarray(curves["frequency"].values, dtype=np.float64),
-            steady=np.sqrt(np.maximum(parts.common**2 - parts.microphone**2, 0.0)),
+            broadband_error=np.sqrt(np.maximum(parts.common**2 - parts.microphone**2, 0.0)),
             response=parts.microphone,
             own=own,
-            turned=turned,
+            angle_error=angle_error,
             shares=shares,
             place=place,
             own_octaves=chosen.repeatability_octaves,
@@ -252,7 +263,7 @@ def _errors(
 
 
 def number(
-    given: Given,
+    inputs: MetricInputs,
     method: str,
     id: str,
     heading: str,
@@ -270,7 +281,7 @@ def number(
 
     Parameters
     ----------
-    given : Given
+    inputs : Given
         For the coverage factor.
     method : str
         Id of the method that made it.
@@ -284,7 +295,7 @@ def number(
     version = versions([method])[method]
     known = methods()[method][version]
     sure = spread or Spread(None, reason=NOT_STATED)
-    factor = given.options.uncertainty.coverage_factor
+    factor = inputs.options.uncertainty.coverage_factor
     told = value is not None and sure.standard is not None
     notes = [note]
     if value is not None:
@@ -304,7 +315,7 @@ def number(
         method=method,
         version=version,
         source=known.source,
-        standing=known.standing,
+        source_status=known.source_status,
         note=_typeset("; ".join(filter(None, notes))),
         reason="" if value is not None else _typeset(reason) or "is not determined",
         marks=tuple(marks) if value is not None else (),
@@ -348,12 +359,12 @@ def name_of(curve: str) -> str:
     return TITLES.get(curve, curve)
 
 
-def on_curve(given: Given, curve: str, hz: float | None) -> tuple[Mark, ...]:
+def on_curve(inputs: MetricInputs, curve: str, hz: float | None) -> tuple[Mark, ...]:
     """A point on a curve; none without a frequency."""
     if hz is None:
         return ()
-    values: Any = given.curves.get(curve, given.indices.get(curve))
+    values: Any = inputs.curves.get(curve, inputs.indices.get(curve))
     from anechain.acoustics.curve.frequencies import resample
 
-    level = float(resample(given.frequency, values, hz)[0]) if values is not None else np.nan
+    level = float(resample(inputs.frequency, values, hz)[0]) if values is not None else np.nan
     return (Mark(curve, hz, hz, level if np.isfinite(level) else None),)
