@@ -13,10 +13,9 @@ import json
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 from scipy.special import j1
 
-Floats = NDArray[np.float64]
+from anechain.arrays import Floats
 
 SPEED = 343.2
 WOOFER, TWEETER, SPACING = 0.065, 0.0125, 0.17

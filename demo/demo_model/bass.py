@@ -5,14 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Complexes, Floats
 from demo_model.air import DENSITY, SPEED_OF_SOUND
 
 __all__ = ["Woofer", "closed_box", "free_air", "half_space_level", "reference_efficiency", "vented_box"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

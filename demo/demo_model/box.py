@@ -20,15 +20,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import erfc
 
+from anechain.arrays import Complexes, Floats
 from demo_model.air import SPEED_OF_SOUND
 
 __all__ = ["Box", "edge_strength", "source_on_box"]
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 _WEDGE = 1.5 * np.pi
 """Angle of the air around an edge of the box."""

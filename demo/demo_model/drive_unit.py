@@ -19,8 +19,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Complexes, Floats
 from demo_model.air import DENSITY, SPEED_OF_SOUND
 from demo_model.bass import Woofer
 
@@ -38,8 +38,6 @@ __all__ = [
     "unit",
 ]
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 COPPER = 0.00393
 """1/K: temperature coefficient of copper's resistance at 20 °C (IEC 60028, annealed copper)."""

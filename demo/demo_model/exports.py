@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Complexes, Floats
 from demo_model.air import SPEED_OF_SOUND
 from demo_model.loudspeakers import DISTANCE, LOUDSPEAKERS, level_and_phase, pressure
 
@@ -26,8 +26,6 @@ __all__ = [
     "write_hornbeam",
 ]
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 SPHERE_FILE = "raw/hornbeam/hornbeam.sofa"
 TAKES = "abc"

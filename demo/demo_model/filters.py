@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from anechain.arrays import Complexes, Floats
 
 __all__ = ["band_pass", "first_order_shelf", "linkwitz_riley", "low_pass", "peak"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 def linkwitz_riley(kind: str, corner: float, frequency: Floats) -> Complexes:

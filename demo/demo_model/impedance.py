@@ -17,14 +17,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Complexes, Floats
 from demo_model.bass import Woofer
 
 __all__ = ["Terminals", "Tweeter", "impedance", "voice_coil_share", "woofer_impedance"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Complexes, Floats
 from demo_model.air import SPEED_OF_SOUND
 from demo_model.bass import Woofer, closed_box, free_air, half_space_level, vented_box
 from demo_model.box import Box, source_on_box
@@ -33,8 +33,6 @@ __all__ = [
     "transfer",
 ]
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 Response = Callable[[Floats], Complexes]
 
 DISTANCE = 2.0

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import j1
+
+from anechain.arrays import Floats
 
 __all__ = ["HALF_PRESSURE_ARGUMENT", "piston_directivity", "waveguide_radius"]
 
-Floats = NDArray[np.float64]
 
 HALF_PRESSURE_ARGUMENT = 2.215089
 """Argument x at which 2 J1(x)/x is one half."""

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Complexes, Floats
 from demo_model.air import SPEED_OF_SOUND
 from demo_model.drive_unit import (
     COPPER,
@@ -42,8 +42,6 @@ __all__ = [
     "wave_file",
 ]
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 RATE = 48_000
 """Hz."""

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
-__all__ = ["cap_on_sphere"]
+from anechain.arrays import Complexes, Floats
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
+__all__ = ["cap_on_sphere"]
 
 
 def cap_on_sphere(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.recording.transforms import level_and_phase
+from anechain.arrays import Floats
 from anechain.errors import InputError, Problem
 from anechain.importing.containers import Container
 from anechain.importing.scales import finite_or_refused, level_of_numbers
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Mapped", "angles_of", "mapped"]
 
-Floats = NDArray[np.float64]
 Values = NDArray[np.float64] | NDArray[np.complex128]
 
 _FULL_TURN = 360.0

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
+from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = ["read"]
-
-Floats = NDArray[np.float64]
 
 
 def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:

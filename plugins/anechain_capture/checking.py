@@ -20,6 +20,7 @@ from anechain.acoustics.recording.recording_checks import (
     normalized_correlation,
 )
 from anechain.acoustics.recording.stated_signals import harmonic_misplacement, level_by_drive
+from anechain.arrays import Floats
 from anechain.data.checks import Check, Series, drives_in_words, made, not_made
 from anechain_capture.files import RecordedFile
 from anechain_capture.observing import BANDS, EARLY
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
 
 __all__ = ["CHECK_METHODS", "Ratio", "check_captures", "ratio_of"]
 
-Floats = NDArray[np.float64]
 
 CHECK_METHODS = (
     "clock-error",

@@ -7,16 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.recording.calibration import calibrator_tone
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import header_of, samples_of
 
 __all__ = ["MicrophoneResponse", "microphone_response", "pascals_per_full_scale"]
 
-Floats = NDArray[np.float64]
 
 NOISY, UNSTEADY = 0.1, 0.2
 """Share of noise beside the calibrator's tone, and dB of its spread, above which its recording is refused."""

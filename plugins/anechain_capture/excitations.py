@@ -17,13 +17,12 @@ from anechain.acoustics.recording.deconvolution import (
 )
 from anechain.acoustics.recording.recording_checks import sweep_ending
 from anechain.acoustics.recording.sweeps import steady_amplitude, sweep_rate, swept_sine
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import header_of, samples_of
 
 __all__ = ["Excitation", "excitation_of", "impulse_responses"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.recording.calibration import correction_at
 from anechain.acoustics.recording.harmonics import harmonic_orders
@@ -20,6 +19,7 @@ from anechain.acoustics.recording.impulse_responses import (
 from anechain.acoustics.recording.recording_checks import sweep_ending
 from anechain.acoustics.recording.stated_signals import harmonic_misplacement
 from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude
+from anechain.arrays import Complexes, Floats
 from anechain.importing.direction_patterns import Direction
 from anechain_capture.corrections import MicrophoneResponse
 from anechain_capture.excitations import Excitation
@@ -29,9 +29,6 @@ from anechain_capture.options import CaptureOptions
 from anechain_capture.windows import LONGEST
 
 __all__ = ["Common", "Heard", "heard"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.nonlinear.intermodulation import (
@@ -19,6 +18,7 @@ from anechain.acoustics.nonlinear.intermodulation import (
 )
 from anechain.acoustics.recording.calibration import correction_at
 from anechain.acoustics.recording.stated_signals import level_by_drive
+from anechain.arrays import Floats
 from anechain.data.checks import Check, drives_in_words, made
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
@@ -33,8 +33,6 @@ if TYPE_CHECKING:
 __all__ = ["METHODS", "read_multitone"]
 
 METHODS = ("level-by-drive", "multitone-bands", "multitone-ratio", "unlisted-lines")
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.recording.impulse_responses import arrival_time, polarity
 from anechain.acoustics.recording.recording_checks import Ending, Hum, compactness, mains_hum, sweep_ending
+from anechain.arrays import Floats
 from anechain_capture.recordings import Header
 
 __all__ = ["EARLY", "Facts", "facts_of"]
 
-Floats = NDArray[np.float64]
 
 EARLY = (0.005, 0.030)
 """Seconds before and after the arrival that are kept of each impulse response."""

@@ -17,6 +17,7 @@ from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.recording.impulse_responses import Window, complex_smooth, lowest_valid_frequency
 from anechain.acoustics.recording.takes import JoinedTakes, join_takes
 from anechain.acoustics.recording.transforms import level_and_phase
+from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
@@ -44,8 +45,6 @@ if TYPE_CHECKING:
 
 __all__ = ["METHODS", "Captured", "captured", "read"]
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 BATCH = 4
 """Recordings in memory at a time: enough to keep the transforms busy, few enough for long ones."""

@@ -10,14 +10,13 @@ from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE, Verdict
 
 __all__ = ["Header", "header_of", "identify", "samples_of"]
 
-Floats = NDArray[np.float64]
 
 _LOSSLESS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "PCM_S8": 8, "PCM_U8": 8, "FLOAT": 0, "DOUBLE": 0}
 """Bits of each encoding that is read; 0 for floating point, which has no full scale of its own."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.recording.impulse_responses import Window
 from anechain.acoustics.recording.sweeps import advance_times
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_capture.excitations import Excitation
 from anechain_capture.files import HERE, RecordedFile
@@ -16,7 +16,6 @@ from anechain_capture.options import CaptureOptions, Grid
 
 __all__ = ["LONGEST", "frequencies_of", "said_of_window", "window_of"]
 
-Floats = NDArray[np.float64]
 
 LONGEST = 1.0
 """Seconds after the arrival that count where no window is asked for."""

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import resample
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_columns.choosing import columns_of_orders
 from anechain_columns.names import values_of
@@ -16,8 +17,6 @@ from anechain_columns.options import ColumnsOptions, Values
 from anechain_delimited.table import Table
 
 __all__ = ["Orders", "orders_of"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_columns.choosing import columns_of_impedance
 from anechain_columns.numbers import frequencies_of, listed, refuse_missing, unit_in_force
@@ -14,8 +14,6 @@ from anechain_columns.options import ColumnsOptions
 from anechain_delimited.table import Table
 
 __all__ = ["Impedance", "impedance_of"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_columns.names import unit_of
 from anechain_columns.options import ColumnsOptions
@@ -12,7 +12,6 @@ from anechain_delimited.table import Table
 
 __all__ = ["frequencies_of", "listed", "refuse_missing", "unit_in_force"]
 
-Floats = NDArray[np.float64]
 
 _ASSUMED = {"frequency": "hertz", "phase": "degree", "impedance": "ohm"}
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_delimited.columns import Chosen
 from anechain_delimited.table import Table
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["curve_of"]
 
-Floats = NDArray[np.float64]
 _UNIT_OPTIONS = {"frequency": "frequency_unit", "level": "level_scale", "phase": "phase_unit"}
 
 

@@ -6,14 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.assemble import Curve
 from anechain.errors import InputError
 
 __all__ = ["log_grid", "on_one_grid", "resampled"]
 
-Floats = NDArray[np.float64]
 UNCERTAIN_STEP = 135.0
 """Degrees between neighbours beyond which unwrapping may take the wrong turn (180 is the limit); our own choice."""
 

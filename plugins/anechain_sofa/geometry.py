@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import frame
+from anechain.arrays import Floats
 from anechain.importing.frames import axis_vector
 from anechain_sofa.options import SofaOptions
 from anechain_sofa.selection import Selection
@@ -15,7 +15,6 @@ from anechain_sofa.variables import SofaFile, attribute, directions_of, position
 
 __all__ = ["Geometry", "geometry"]
 
-Floats = NDArray[np.float64]
 
 _EQUAL_RADII = 0.01
 _CAMERA = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))  # what a view's own frame looks along, and its up

@@ -5,17 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.recording.transforms import spectrum_of_impulse_response
+from anechain.arrays import Complexes, Floats
 from anechain_sofa.options import SofaOptions
 from anechain_sofa.selection import Selection
 from anechain_sofa.variables import SofaFile, attribute, numbers, variable
 
 __all__ = ["Pressures", "frequencies_text", "pressures"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from anechain.acoustics.curve.levels import REFERENCE_PRESSURE, level_of_power, 
 from anechain.acoustics.directivity.directions import PLANES, orbit_vectors
 from anechain.acoustics.directivity.sphere import SAME_DIRECTION, interpolate_sphere, unique_directions
 from anechain.acoustics.recording.transforms import level_and_phase
+from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
 __all__ = ["read"]
 
-Floats = NDArray[np.float64]
 Integers = NDArray[np.integer[Any]]
 
 _DAMAGED = (OSError, RuntimeError, UnicodeError)  # what netCDF4 raises on a broken file

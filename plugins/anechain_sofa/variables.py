@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
+from anechain.arrays import Floats
 from anechain.errors import Problem
 
 __all__ = [
@@ -24,7 +24,6 @@ __all__ = [
     "variable",
 ]
 
-Floats = NDArray[np.float64]
 
 _METRE = {"metre", "metres", "meter", "meters", "m"}
 _DEGREE = {"degree", "degrees", "deg"}

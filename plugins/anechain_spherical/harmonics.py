@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.arrays import Complexes, Floats
+
 __all__ = ["acn", "evaluated", "harmonics", "quadrature"]
 
-Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
-Complexes = NDArray[np.complex128]
 
 _BLOCK = 2_000_000  # harmonics held at once: 32 MB
 

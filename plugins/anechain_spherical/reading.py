@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.directivity.directions import PLANES, orbit_vectors, unit_vectors
 from anechain.acoustics.recording.transforms import level_and_phase
+from anechain.arrays import Complexes, Floats
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
@@ -25,9 +26,7 @@ from anechain_spherical.options import SphericalOptions
 
 __all__ = ["read"]
 
-Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
-Complexes = NDArray[np.complex128]
 Values = Floats | Complexes
 
 _REAL_FIELD = 1e-9  # of the magnitude: what is left of an imaginary part that rounding made

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
+from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 __all__ = ["read"]
 
-Floats = NDArray[np.float64]
 
 HERE = "importer tables"
 _UNIT_OPTIONS = {"frequency": "frequency_unit", "level": "level_scale", "phase": "phase_unit"}

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.errors import InputError, Problem
 from anechain_delimited.decoding import decode
 from anechain_delimited.names import UNITS, words_of
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Sheet", "names_frequency", "open_sheets", "source_kind", "titles_of"]
 
-Floats = NDArray[np.float64]
 
 _SEPARATORS = {"tab": "\t", "semicolon": ";", "comma": ","}
 _FREQUENCY = {"frequency", "freq", "frequencies"}

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.recording.transforms import level_and_phase, spectrum_of_impulse_response
+from anechain.arrays import Complexes, Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
@@ -21,8 +21,6 @@ from anechain_uff.records import Function, functions_of
 
 __all__ = ["read"]
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 HERE = "importer uff"
 _SPECTRUM = 12

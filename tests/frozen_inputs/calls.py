@@ -9,11 +9,11 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from anechain.arrays import Floats
 
 __all__ = ["reference_calls"]
 
-Floats = NDArray[np.float64]
 
 _FREQUENCY: Floats = np.geomspace(25.0, 16000.0, 113)
 _TEN: Floats = np.arange(-170.0, 181.0, 10.0)

@@ -6,11 +6,12 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from anechain.arrays import Floats
 
 __all__ = ["reference_calls_of_captures"]
 
-Floats = NDArray[np.float64]
 
 _RATE = 8000
 _LAW = (40.0, 3200.0, 0.4)

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from anechain.arrays import Floats
 
 __all__ = ["reference_calls_of_checks"]
 
-Floats = NDArray[np.float64]
 
 _RATE = 16000
 _LAW = (60.0, 7500.0, 0.5)

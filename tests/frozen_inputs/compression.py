@@ -6,11 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from anechain.arrays import Floats
 
 __all__ = ["reference_calls_of_compression"]
 
-Floats = NDArray[np.float64]
 
 _FREQUENCY: Floats = np.geomspace(22.0, 14_000.0, 97)
 _DRIVES: Floats = np.array([0.7, 1.9, 5.3, 11.0])

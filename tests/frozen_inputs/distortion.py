@@ -6,11 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from anechain.arrays import Floats
 
 __all__ = ["reference_calls_of_distortion"]
 
-Floats = NDArray[np.float64]
 
 _AT: Floats = np.geomspace(30.0, 9000.0, 67)
 _ORDERS = (2, 3, 4, 5)

@@ -6,14 +6,14 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from anechain.arrays import Floats
 
 if TYPE_CHECKING:
     from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 
 __all__ = ["reference_calls_of_numbers"]
 
-Floats = NDArray[np.float64]
 PLANES = ("horizontal", "vertical")
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.data.tables import UNCERTAINTY_COLUMN
 from anechain.errors import InputError
 from anechain.receipts.embedding import NETCDF_SIGNATURES, parsed
@@ -34,7 +35,6 @@ __all__ = [
     "read_contents",
 ]
 
-Floats = NDArray[np.float64]
 
 SAME_NUMBER = 1e-9
 """Relative difference within which two values that are not in dB are the same."""

@@ -18,6 +18,7 @@ from anechain.acoustics.uncertainty.uncertainty import (
     setting_angle_uncertainty,
     standard_of_limits,
 )
+from anechain.arrays import Floats
 from anechain.data.numbers import rounded
 
 if TYPE_CHECKING:
@@ -36,7 +37,6 @@ __all__ = [
     "standard_at",
 ]
 
-Floats = NDArray[np.float64]
 
 TITLES = {
     "calibration": "calibration",

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.acoustics.directivity.aim import Aim, AimedCurve, best_aim
+from anechain.arrays import Floats
 from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, band_words, number
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, number
 from anechain.figure_of_merit.spreads import drawn_orbits
 
 if TYPE_CHECKING:

@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import band_edges
 from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR, USED, band_weights, level_and_shape
 from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
 from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.level_spreads import (
     AGAIN,
@@ -47,7 +47,6 @@ __all__ = [
     "shape_spread",
 ]
 
-Floats = NDArray[np.float64]
 
 USES = (*LEVEL_USES, "coil-rise-uncertainty", "passing-level-shares")
 NOT_IN_IT = "how linear the level chain is between the drives is not stated, and not in it"

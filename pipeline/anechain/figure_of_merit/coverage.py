@@ -28,8 +28,9 @@ from anechain.acoustics.directivity.directivity_constancy import DirectivityCons
 from anechain.acoustics.directivity.listening_height import ListeningHeight, listening_height
 from anechain.acoustics.directivity.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
 from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.arrays import Floats
 from anechain.data.numbers import Mark, Number, Spread
-from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, band_slug, band_words, name_of, number
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import ROUNDING, drawn, linear_spread, orbit_draws, spreads_of
 
 if TYPE_CHECKING:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.nonlinear.compression import band_weights
 from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
@@ -21,6 +20,7 @@ from anechain.acoustics.nonlinear.harmonic_errors import (
     slopes_between,
     sum_uncertainty,
 )
+from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.level_spreads import (
     USES as LEVEL_USES,
@@ -43,7 +43,6 @@ if TYPE_CHECKING:
 
 __all__ = ["USES", "AtLevelSpreads", "multitone_spread", "spreads_at_level"]
 
-Floats = NDArray[np.float64]
 
 USES = (*LEVEL_USES, "drawn-harmonic-errors", "harmonic-sum-uncertainty")
 ONE_TAKE = "by how much it changes with the level is not known: one take alone has a level"

@@ -15,9 +15,10 @@ from anechain.acoustics.curve.trends import (
     deviation_from_trend,
     trend_level,
 )
+from anechain.arrays import Floats
 from anechain.campaign.choices import OwnTrend
 from anechain.data.numbers import Mark, Number, Spread
-from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, band_slug, band_words, name_of, number
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import drawn
 from anechain.figure_of_merit.trend_lines import line_of, lines_wanted, targets_wanted
 

@@ -14,8 +14,9 @@ from anechain.acoustics.curve.bandwidth import (
 )
 from anechain.acoustics.curve.bandwidth import _loudest_octave as loudest_octave
 from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.arrays import Floats
 from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, band_words, name_of, number, on_curve, slug
+from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, name_of, number, on_curve, slug
 from anechain.figure_of_merit.spreads import drawn
 
 __all__ = ["HEADING", "USES", "numbers"]

@@ -15,6 +15,7 @@ from anechain.acoustics.nonlinear.harmonic_distortion import ReferredOrders, ord
 from anechain.acoustics.nonlinear.harmonic_errors import AtOrders, sounding
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
 from anechain.acoustics.uncertainty.uncertainty import distance_component
+from anechain.arrays import Floats
 from anechain.campaign.stated_uncertainty import standard_at
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.metric_inputs import MetricInputs
@@ -39,7 +40,6 @@ __all__ = [
     "renamed",
 ]
 
-Floats = NDArray[np.float64]
 
 USES = ("distance-uncertainty", "drawn-errors", "first-order-errors", "order-noise", "referred-orders")
 NOT_REPEATED = "no repeatability of a single capture is known: none is stated and no take on the axis was repeated"

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.curve.smoothing import smooth
@@ -17,6 +16,7 @@ from anechain.acoustics.directivity.curves import TITLES
 from anechain.acoustics.directivity.orbits import by_direction, distinct_directions, fill_orbits
 from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares, folded
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
+from anechain.arrays import Floats
 from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
 from anechain.campaign.stated_uncertainty import error_parts
 from anechain.data.numbers import Bound, Mark, Number, Spread, shown
@@ -40,7 +40,6 @@ __all__ = [
     "slug",
 ]
 
-Floats = NDArray[np.float64]
 
 USES = (
     "distance-uncertainty",

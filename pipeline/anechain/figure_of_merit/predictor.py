@@ -13,8 +13,9 @@ from anechain.acoustics.curve.preference import (
     PreferenceEstimate,
     preference_estimate,
 )
+from anechain.arrays import Floats
 from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import Floats, MetricInputs, number, on_curve
+from anechain.figure_of_merit.metric_inputs import MetricInputs, number, on_curve
 from anechain.figure_of_merit.spreads import drawn
 
 __all__ = ["HEADING", "USES", "numbers"]

@@ -13,6 +13,7 @@ from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.nonlinear.compression import band_weights
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors
 from anechain.acoustics.uncertainty.uncertainty import spread_of_draws
+from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 
 __all__ = [
@@ -30,7 +31,6 @@ __all__ = [
     "spreads_of",
 ]
 
-Floats = NDArray[np.float64]
 Rows = Mapping[str, Floats]
 Values = Mapping[str, float | None]
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.impedance.impedance_uncertainty import (
     FEW_DEGREES,
@@ -17,6 +16,7 @@ from anechain.acoustics.impedance.impedance_uncertainty import (
 )
 from anechain.acoustics.uncertainty.drawn_errors import error_knots, interpolation_weights
 from anechain.acoustics.uncertainty.uncertainty import MonteCarlo, monte_carlo
+from anechain.arrays import Floats
 from anechain.campaign.choices import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import impedance_budget, standard_at
 from anechain.data.numbers import Spread
@@ -35,7 +35,6 @@ __all__ = [
     "uncertainty_dataset",
 ]
 
-Floats = NDArray[np.float64]
 Values = Mapping[str, float | None]
 Reading = Callable[[Floats, Floats | None], Values]
 

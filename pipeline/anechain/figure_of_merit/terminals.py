@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.impedance.impedance import (
@@ -18,6 +17,7 @@ from anechain.acoustics.impedance.impedance import (
     rated_impedance,
 )
 from anechain.acoustics.impedance.impedance_uncertainty import lower_limit_decision
+from anechain.arrays import Floats
 from anechain.campaign.choices import ImpedanceNumbers
 from anechain.data.numbers import Mark, Number, Spread, shown, shown_width
 from anechain.figure_of_merit.metric_inputs import MetricInputs, number
@@ -36,7 +36,6 @@ if TYPE_CHECKING:
 
 __all__ = ["HEADING", "NOT_MEASURED", "USES", "errors_of", "impedance_uncertainty", "numbers"]
 
-Floats = NDArray[np.float64]
 
 HEADING = "Impedance"
 NOT_MEASURED = "the impedance was not measured"

@@ -14,6 +14,7 @@ from anechain.acoustics.nonlinear.harmonic_distortion import harmonic_sum, perce
 from anechain.acoustics.nonlinear.harmonic_errors import drawn_orders, drawn_sum, noise_of_orders, order_shares
 from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
 from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.level_spreads import USES as LEVEL_USES
 from anechain.figure_of_merit.level_spreads import (
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
 
 __all__ = ["USES", "UsableSpreads", "usable_spreads"]
 
-Floats = NDArray[np.float64]
 
 USES = (*LEVEL_USES, "drawn-harmonic-errors", "harmonic-sum")
 UNMOVED = "it is where the data, or what is known, end in every draw"

@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.figures import style
 from anechain.figures.panels import thinned
@@ -18,7 +17,6 @@ if TYPE_CHECKING:
 
 __all__ = ["beam_width_figure"]
 
-Floats = NDArray[np.float64]
 
 _SIDES = {"horizontal": ("left", "right"), "vertical": ("up", "down")}
 _COLOURS = {"horizontal": BLUE, "vertical": VERMILION}

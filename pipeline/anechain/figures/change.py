@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.figures import style
 from anechain.figures.panels import POINTS_PER_OCTAVE, Series
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["MOST_PANELS", "change_figure", "drawn_devices", "scale_of"]
 
-Floats = NDArray[np.float64]
 
 _COLOURS = (BLACK, BLUE, GREEN, VERMILION, PURPLE, ORANGE, SKY)
 MOST_PANELS = 12

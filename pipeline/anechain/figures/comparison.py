@@ -6,8 +6,8 @@ import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import Panel, Series, stacked
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["MOST_NAMED", "comparison_figure", "look"]
 
-Floats = NDArray[np.float64]
 
 _COLOURS = (BLUE, VERMILION, GREEN, BLACK, ORANGE, PURPLE, SKY)
 MOST_NAMED = 28

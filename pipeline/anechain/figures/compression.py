@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["compression_figure", "drawable", "octave_levels_figure", "passed_words"]
 
-Floats = NDArray[np.float64]
 
 _COLOURS = (BLUE, VERMILION, GREEN, BLACK, ORANGE, PURPLE, SKY)
 _TRUST = ("levels are", "no value", "at ", "drift", "unequal", "the noise", "the drives", "the takes")

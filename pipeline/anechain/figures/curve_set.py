@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import Panel, Series, stacked
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["CURVE_LOOKS", "Look", "bounces_figure", "curve_set_figure", "lines_of", "planes_figure", "within"]
 
-Floats = NDArray[np.float64]
 Look = tuple[str, tuple[float, ...]]
 
 CURVE_LOOKS: dict[str, Look] = {

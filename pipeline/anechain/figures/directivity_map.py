@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import band_centres, band_edges, band_means
 from anechain.acoustics.curve.levels import mean_level
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import thinned
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["condensed", "directivity_map_figure", "relative_levels"]
 
-Floats = NDArray[np.float64]
 
 BANDS_PER_OCTAVE = 12
 STEP = 3

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from anechain.arrays import Floats
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
 from anechain.figures import style
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 __all__ = ["distortion_comparison_figure", "distortion_figure"]
 
-Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 DECIBELS_PER_DECADE = 50.0

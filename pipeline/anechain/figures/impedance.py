@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.panels import thinned
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["OHM_DECADE", "impedance_figure", "ohm_limits", "phase_limits"]
 
-Floats = NDArray[np.float64]
 
 OHM_DECADE = style.PANEL_WIDTH / math.log10(style.FREQUENCY_RANGE[1] / style.FREQUENCY_RANGE[0])
 """Pixels of a decade of ohms: one decade of frequency is as long (IEC 60263:2020, clause 4.2, allows ratios of 0.5, 1,

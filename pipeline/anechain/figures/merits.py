@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.campaign.choices import CurveName
 from anechain.errors import InputError
 from anechain.figures import style
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["aim_figure", "deviations_figure", "limits_figure"]
 
-Floats = NDArray[np.float64]
 Entries = Mapping[str, Mapping[str, Any]]
 
 _LOOKS: dict[str, Look] = {name: CURVE_LOOKS[name] for name in get_args(CurveName)}

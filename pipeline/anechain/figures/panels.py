@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.figures import style
 
 if TYPE_CHECKING:
@@ -30,7 +31,6 @@ __all__ = [
     "thinned",
 ]
 
-Floats = NDArray[np.float64]
 Side = Literal["above", "below", "left", "right", "above left", "below left", "below right"]
 
 POINTS_PER_OCTAVE = 96

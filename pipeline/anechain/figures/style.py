@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 if TYPE_CHECKING:
     import altair as alt
@@ -54,7 +54,6 @@ __all__ = [
     "valid_band",
 ]
 
-Floats = NDArray[np.float64]
 
 LIVE = "live"
 """Parameter of every figure: whether the marks that answer to a pointer are drawn (in a page, not in print)."""

@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.curve_set import CURVE_LOOKS
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["FITTED", "OWN", "letters_of", "trends_figure"]
 
-Floats = NDArray[np.float64]
 Entry = Mapping[str, Any]
 Entries = Mapping[str, Entry]
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.nonlinear.usable_limits import RULES
+from anechain.arrays import Floats
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
 from anechain.figures import style
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["MOST_COMPARED", "usable_comparison_figure", "usable_figure"]
 
-Floats = NDArray[np.float64]
 
 DECIBELS_PER_DECADE = 50.0
 """The other ratio of IEC 60263: the axis is short here, and 25 dB would make the figure twice as high as wide."""

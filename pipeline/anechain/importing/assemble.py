@@ -7,15 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import PLANES, wrap_angle
 from anechain.acoustics.recording.takes import join_takes
+from anechain.arrays import Floats
 from anechain.errors import InputError, Problem
 
 __all__ = ["Curve", "assemble_responses", "assemble_sphere"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from anechain.acoustics.directivity.sphere import (
     solid_angle_weights,
     unique_directions,
 )
+from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.importing.assemble import Curve, assemble_responses, assemble_sphere
 
@@ -33,8 +34,6 @@ __all__ = [
     "sphere_of_grid",
     "without_repeats",
 ]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

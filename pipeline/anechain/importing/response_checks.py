@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import band_centres, band_means
 from anechain.acoustics.directivity import orbit_checks
+from anechain.arrays import Floats
 from anechain.data.checks import Check, Series, made, not_made
 
 if TYPE_CHECKING:
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["METHODS", "check_responses"]
 
-Floats = NDArray[np.float64]
 
 METHODS = (
     "arrival-from-phase",

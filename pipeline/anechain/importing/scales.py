@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
+from anechain.arrays import Floats
 from anechain.errors import InputError
 
 __all__ = ["SCALES", "finite_or_refused", "level_of_numbers"]
 
-Floats = NDArray[np.float64]
 
 SCALES = {
     "decibel": "levels in decibels, as declared; the files do not say what they refer to",

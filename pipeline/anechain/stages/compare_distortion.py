@@ -15,6 +15,7 @@ from anechain.acoustics.curve.comparison import common_grid
 from anechain.acoustics.curve.frequencies import resample
 from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
 from anechain.acoustics.nonlinear.harmonic_distortion import harmonic_sum, percent_of_level
+from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import read_dataset, read_receipt, sha256_file
 from anechain.figures.device_figures import level_slug
@@ -32,8 +33,6 @@ __all__ = ["USES", "VERSION", "compare_distortion", "compared_distortion", "comp
 
 VERSION = 1
 USES = ("common-grid", "distortion-comparability", "harmonic-sum", "resample-log-frequency")
-
-Floats = NDArray[np.float64]
 
 
 def compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool]:

@@ -30,6 +30,7 @@ from anechain.acoustics.recording.take_order import (
     order_of_drives,
     recovery,
 )
+from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
 from anechain.methods import versions
@@ -75,7 +76,6 @@ USES = (
     "take-over-frequency",
 )
 
-Floats = NDArray[np.float64]
 
 _KEPT = ("device", "title", "level_kind", "distance", "measured_distance", "environment", "valid_low", "valid_high")
 

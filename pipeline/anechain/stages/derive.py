@@ -6,7 +6,6 @@ import json
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.smoothing import resolution_limit, smooth
 from anechain.acoustics.directivity.curves import CurveSet, curve_set
@@ -15,6 +14,7 @@ from anechain.acoustics.directivity.orbits import WIDEST_GAP, distinct_direction
 from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.acoustics.uncertainty.curve_uncertainty import CurveSetUncertainty, curve_set_uncertainty, sphere_own
 from anechain.acoustics.uncertainty.uncertainty import CurveUncertainty, mean_level_uncertainty
+from anechain.arrays import Floats
 from anechain.campaign.stated_uncertainty import ErrorParts, budget_to_json, error_parts, nothing_stated
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_artefact, write_dataset
@@ -52,8 +52,6 @@ USES = (
     "two-orbit-weights",
     "wall-reflection",
 )
-
-Floats = NDArray[np.float64]
 
 
 def run(plan: Plan, device: str) -> Outcome:

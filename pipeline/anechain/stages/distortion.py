@@ -22,6 +22,7 @@ from anechain.acoustics.nonlinear.harmonic_distortion import (
     referred_orders,
     relative_to_total,
 )
+from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
 from anechain.methods import versions
@@ -56,8 +57,6 @@ SUMS = {
     "orders_plus_noise": "THD+N at the orders",
 }
 """Sums of orders by id, with their names in print."""
-
-Floats = NDArray[np.float64]
 
 
 def run(plan: Plan, device: str) -> Outcome:

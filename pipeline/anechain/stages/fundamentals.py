@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.nonlinear.harmonic_distortion import order_noise
 from anechain.acoustics.recording.take_order import first_take_of_each_drive
+from anechain.arrays import Floats
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -25,8 +26,6 @@ __all__ = [
     "unequal",
     "with_first_takes",
 ]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.campaign.choices import Derivation, DeviceNumbers, Target
 from anechain.campaign.choices import Numbers as Options
 from anechain.data import contract
@@ -36,8 +36,6 @@ DATASETS = ("directivity", "aim", "impedance_uncertainty", "trends")
 _READ = ("curves", "responses", *dict.fromkeys(name for group in GROUPS for name in group.reads))
 _BEFORE = DEVICE_STAGES[: DEVICE_STAGES.index("numbers")]
 """Stages whose outputs are read."""
-
-Floats = NDArray[np.float64]
 
 
 def run(plan: Plan, device: str) -> Outcome:

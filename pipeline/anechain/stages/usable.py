@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
 from anechain.acoustics.nonlinear import usable_limits
@@ -16,14 +15,13 @@ from anechain.acoustics.nonlinear.harmonic_distortion import (
     percent_of_level,
     referred_orders,
 )
+from anechain.arrays import Floats
 from anechain.stages.fundamentals import Fundamentals, beyond_band, inside
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = ["add_usable"]
-
-Floats = NDArray[np.float64]
 
 
 def add_usable(

@@ -10,9 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.resonance_shape import HIGHEST_Q, LOWEST_Q
+from anechain.arrays import Floats
 
 __all__ = [
     "AddedResonance",
@@ -25,7 +26,6 @@ __all__ = [
     "section",
 ]
 
-Floats = NDArray[np.float64]
 _Model = Callable[[Floats], Floats]
 
 GREATEST_HEIGHT = 40.0

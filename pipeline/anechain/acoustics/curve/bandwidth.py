@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.curve_parts import Part, hertz, mean_power_level, part_in_band, run_around
 from anechain.acoustics.curve.frequencies import check_levels, resample
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -23,7 +24,6 @@ __all__ = [
     "room_gain",
 ]
 
-Floats = NDArray[np.float64]
 ThreeDecibels = Literal["half power", "3.000 dB"]
 
 HALF_POWER = float(10 * np.log10(2))

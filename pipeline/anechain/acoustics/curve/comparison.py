@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import band_centres, check_levels, mean_over_log_frequency
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["ALIGNMENT_BAND", "alignment_step", "common_grid"]
 
-Floats = NDArray[np.float64]
 
 ALIGNMENT_BAND = (300.0, 3000.0)
 """Hz; the band in which relative levels are brought to a common mean."""

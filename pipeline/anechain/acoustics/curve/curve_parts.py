@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_levels, mean_over_log_frequency, resample
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
+from anechain.arrays import Floats
 
 __all__ = ["Part", "hertz", "mean_over_octaves", "mean_power_level", "part_in_band", "run_around", "widest_step"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -21,7 +22,6 @@ __all__ = [
     "resample",
 ]
 
-Floats = NDArray[np.float64]
 
 OCTAVE_RATIO = 10.0**0.3
 """Octave frequency ratio, IEC 61260-1:2014, equation 1."""

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -23,8 +24,6 @@ REFERENCE_DISTANCE = 1.0
 """Metres that published levels are referred to."""
 REFERENCE_DRIVE = 2.83
 """Volts r.m.s. that published levels are referred to: about one watt into eight ohms."""
-
-Floats = NDArray[np.float64]
 
 
 def power_of_level(level: ArrayLike) -> Floats:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band, widest_step
 from anechain.acoustics.curve.frequencies import resample
@@ -14,7 +14,6 @@ from anechain.methods import method
 
 __all__ = ["Linearity", "NarrowBandDeviation", "linearity", "narrow_band_deviation"]
 
-Floats = NDArray[np.float64]
 LastBand = Literal["whole", "cut"]
 
 POINTS_PER_BAND = 10

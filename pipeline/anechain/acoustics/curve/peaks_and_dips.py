@@ -21,6 +21,7 @@ from anechain.acoustics.curve.added_resonance import (
 from anechain.acoustics.curve.curve_parts import Part, part_in_band, widest_step
 from anechain.acoustics.curve.frequencies import check_grid, resample
 from anechain.acoustics.curve.resonance_shape import bandwidth_of_q, fit_resonance, q_of_bandwidth, resonance_level
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -35,7 +36,6 @@ __all__ = [
     "shape_parts",
 ]
 
-Floats = NDArray[np.float64]
 
 POINTS_PER_OCTAVE = 48
 COARSEST_DATA = 1.0 / 12.0

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.bandwidth import frequency_limits
 from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
@@ -25,7 +25,6 @@ __all__ = [
     "smoothness",
 ]
 
-Floats = NDArray[np.float64]
 
 CONSTANT, NBD_ON_AXIS, NBD_IN_ROOM, LFX, SM_IN_ROOM = 12.69, -2.49, -2.99, -4.31, 2.32
 """Coefficients of the regression. Recalled."""

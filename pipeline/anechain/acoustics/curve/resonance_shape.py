@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -18,7 +19,6 @@ __all__ = [
     "resonance_level",
 ]
 
-Floats = NDArray[np.float64]
 
 THRESHOLD_AT_Q_1 = -22.0
 """dB; level of an added resonance of Q = 1, re the sound it is added to, at the threshold with pink noise.

@@ -5,15 +5,14 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import check_grid, check_levels, mean_over_log_frequency
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["resolution_limit", "smooth"]
-
-Floats = NDArray[np.float64]
 
 
 def _check_fraction(fraction: float) -> None:

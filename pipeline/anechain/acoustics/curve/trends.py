@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_levels, resample
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -21,7 +22,6 @@ __all__ = [
     "trend_level",
 ]
 
-Floats = NDArray[np.float64]
 
 POINTS_PER_OCTAVE = 20
 """Points per octave, at most, that a trend is fitted to."""

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import check_grid
 from anechain.acoustics.directivity.directions import wrap_angle
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -24,7 +25,6 @@ __all__ = [
     "open_coverage",
 ]
 
-Floats = NDArray[np.float64]
 Words = NDArray[np.str_]
 
 BEAM_DROP = 6.0

@@ -15,12 +15,13 @@ from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.acoustics.directivity.directions import PLANES, wrap_angle
 from anechain.acoustics.directivity.orbits import orbit_step, reachable
 from anechain.acoustics.directivity.weights import two_orbit_weights
+from anechain.arrays import Floats
 from anechain.methods import method, versions
 
 __all__ = [
@@ -33,7 +34,6 @@ __all__ = [
     "curve_set",
 ]
 
-Floats = NDArray[np.float64]
 Direction = tuple[str, float]
 POLES = (0.0, 180.0)
 """Angles, in degrees, of the two directions that both orbits share."""

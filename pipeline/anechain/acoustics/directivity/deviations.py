@@ -30,6 +30,7 @@ from anechain.acoustics.curve.peaks_and_dips import (
 from anechain.acoustics.curve.resonance_shape import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
 from anechain.acoustics.directivity.curves import TITLES
 from anechain.acoustics.directivity.directions import PLANES, wrap_angle
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -43,7 +44,6 @@ __all__ = [
     "evidence_of",
 ]
 
-Floats = NDArray[np.float64]
 Cause = Literal["resonance", "interference or diffraction", "not determined"]
 
 SEARCH = 1.0 / 3.0

@@ -10,7 +10,9 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from anechain.arrays import Floats
 
 __all__ = [
     "PLANES",
@@ -22,7 +24,6 @@ __all__ = [
     "wrap_angle",
 ]
 
-Floats = NDArray[np.float64]
 Plane = Literal["horizontal", "vertical"]
 PLANES: tuple[Plane, Plane] = ("horizontal", "vertical")
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -26,7 +27,6 @@ __all__ = [
     "speed_of_sound",
 ]
 
-Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
 WIDEST = 30.0

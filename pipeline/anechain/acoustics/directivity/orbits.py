@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.acoustics.directivity.directions import wrap_angle
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -23,7 +24,6 @@ __all__ = [
     "reachable",
 ]
 
-Floats = NDArray[np.float64]
 Booleans = NDArray[np.bool_]
 
 SAME_ANGLE = 0.01

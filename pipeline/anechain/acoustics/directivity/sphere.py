@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.levels import mean_level
+from anechain.arrays import Floats
 from anechain.methods import method
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ __all__ = [
     "unique_directions",
 ]
 
-Floats = NDArray[np.float64]
 Integers = NDArray[np.integer[Any]]
 
 SAME_DIRECTION = 0.01

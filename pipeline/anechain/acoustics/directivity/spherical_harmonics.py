@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["HarmonicSphere", "highest_order", "sphere_by_harmonics"]
 
-Floats = NDArray[np.float64]
 
 WORST_CONDITION = 100.0
 """Condition number of the fit beyond which an order is not used: errors would grow by as much."""

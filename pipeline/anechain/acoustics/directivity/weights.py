@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["PRINTED_WEIGHTS", "OrbitWeights", "two_orbit_weights"]
 
-Floats = NDArray[np.float64]
 
 _HALF_PRINTED = {
     0: 0.000604486,

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_levels
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -25,7 +26,6 @@ __all__ = [
     "rated_impedance",
 ]
 
-Floats = NDArray[np.float64]
 
 RATED_VALUES = (2.0, 4.0, 6.0, 8.0, 16.0, 32.0)
 """Ohm; rated impedances of the trade. 4, 8 and 16 are preferred values of IEC standards (recalled)."""

@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["MeanImpedance", "mean_impedance", "phase_deviation"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

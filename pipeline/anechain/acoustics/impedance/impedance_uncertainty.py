@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -19,7 +20,6 @@ __all__ = [
     "lower_limit_decision",
 ]
 
-Floats = NDArray[np.float64]
 Verdict = Literal["held", "not held", "open"]
 
 FEW_DEGREES = 10.0

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["ASSUMPTIONS", "TEMPERATURE_COEFFICIENTS", "heating_loss", "implied_rise", "resistance_ratio"]
 
-Floats = NDArray[np.float64]
 Conductor = Literal["copper", "aluminium"]
 
 TEMPERATURE_COEFFICIENTS: dict[str, float] = {"copper": 0.00393, "aluminium": 0.0040}

@@ -12,6 +12,7 @@ from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, band_centres, band_edges, check_levels
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.acoustics.curve.smoothing import smooth
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -39,7 +40,6 @@ __all__ = [
     "unequal_gain",
 ]
 
-Floats = NDArray[np.float64]
 Flags = NDArray[np.int64]
 
 USED, MISSING, NOISE, ROUNDING = 0, 1, 2, 3

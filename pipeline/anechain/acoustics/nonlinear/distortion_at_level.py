@@ -10,9 +10,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.sensitivity import SENSITIVITY_BAND, BandLevel, sensitivity
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -26,7 +27,6 @@ __all__ = [
     "take_levels",
 ]
 
-Floats = NDArray[np.float64]
 
 NEAREST = 0.5
 """Decibels within which a take stands for the level asked for as it is. Common practice, no source."""

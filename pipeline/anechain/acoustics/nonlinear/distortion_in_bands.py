@@ -8,15 +8,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band, run_around
 from anechain.acoustics.curve.frequencies import resample
 from anechain.methods import method
 
 __all__ = ["BandDistortion", "LowestUnder", "distortion_in_band", "lowest_frequency_under"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

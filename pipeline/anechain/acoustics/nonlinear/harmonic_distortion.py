@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.frequencies import check_levels
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -31,7 +32,6 @@ __all__ = [
     "relative_to_total",
 ]
 
-Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 NOISE_MARGIN = 10.0

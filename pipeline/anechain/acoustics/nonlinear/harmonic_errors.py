@@ -18,6 +18,7 @@ from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.nonlinear.compression import noise_uncertainty
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
 from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -33,7 +34,6 @@ __all__ = [
     "sum_uncertainty",
 ]
 
-Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Rows = NDArray[np.intp]
 

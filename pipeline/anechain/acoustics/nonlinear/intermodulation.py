@@ -9,14 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import band_centres, band_edges, check_grid
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["MultitoneBands", "multitone_bands", "multitone_ratio", "unlisted_lines"]
 
-Floats = NDArray[np.float64]
 
 KAISER_BETA = 20.0
 """Kaiser window whose side lobes lie 150 dB below its main lobe: no tone leaks into what is between the tones."""

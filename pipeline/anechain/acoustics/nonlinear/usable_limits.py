@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.bandwidth import room_gain
 from anechain.acoustics.curve.frequencies import band_centres, check_levels
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -25,7 +26,6 @@ __all__ = [
     "take_over",
 ]
 
-Floats = NDArray[np.float64]
 Addition = Literal["incoherent", "coherent"]
 Rule = Literal["distortion", "compression", "not known", "data end"]
 

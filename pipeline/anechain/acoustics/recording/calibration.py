@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
+from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
 __all__ = ["CalibratorTone", "calibrator_tone", "correction_at"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
 __all__ = ["deconvolve", "deconvolve_pairs", "inverse_spectrum", "regularisation", "transform_length"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 def transform_length(*samples: int) -> int:

@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.recording.impulse_responses import Window, noise_magnitude, spectrum_at, windowed
 from anechain.acoustics.recording.sweeps import advance_times
+from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
 __all__ = ["Orders", "gate", "harmonic_orders"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
 __all__ = [
@@ -22,8 +23,6 @@ __all__ = [
     "windowed",
 ]
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 SHAPES = ("rectangular", "hann", "blackman")
 

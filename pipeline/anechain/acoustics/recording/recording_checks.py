@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -29,7 +30,6 @@ __all__ = [
     "sweep_ending",
 ]
 
-Floats = NDArray[np.float64]
 
 RATES = (44100, 48000, 88200, 96000, 176400, 192000)
 RATIOS = tuple(

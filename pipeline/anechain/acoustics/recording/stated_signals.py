@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.recording.recording_checks import excitation_delay
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["harmonic_misplacement", "level_by_drive"]
 
-Floats = NDArray[np.float64]
 
 _GRID = 60
 """Frequencies at which a sweep is looked at; the median over them counts."""

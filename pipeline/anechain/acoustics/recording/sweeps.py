@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["KINDS", "advance_times", "steady_amplitude", "sweep_rate", "swept_sine"]
 
-Floats = NDArray[np.float64]
 
 KINDS = ("exponential", "synchronised", "linear")
 

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from anechain.acoustics.curve.frequencies import check_levels
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.nonlinear.compression import LEAST_COVER, band_weights
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -26,7 +27,6 @@ __all__ = [
     "recovery",
 ]
 
-Floats = NDArray[np.float64]
 
 SAME_DRIVE = 0.05
 """dB within which two drives are the same. Common practice, no source."""

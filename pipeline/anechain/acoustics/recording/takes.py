@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.acoustics.uncertainty.uncertainty import repeatability
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["COMMON_POWER", "JoinedTakes", "join_takes"]
 
-Floats = NDArray[np.float64]
 
 COMMON_POWER = 0.5
 """Share of their power that takes must have in common for their phase to mean something: two equally loud ones may lie

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from anechain.arrays import Complexes, Floats
 
 __all__ = ["level_and_phase", "spectrum_of_impulse_response"]
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 
 def spectrum_of_impulse_response(

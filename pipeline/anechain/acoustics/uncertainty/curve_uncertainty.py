@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.directivity.curves import RearWall, Total, curve_set
 from anechain.acoustics.directivity.orbits import by_direction, neighbours
 from anechain.acoustics.uncertainty.uncertainty import CurveUncertainty, linear_combination_uncertainty, mean_shares
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -23,7 +24,6 @@ __all__ = [
     "sphere_own",
 ]
 
-Floats = NDArray[np.float64]
 
 _SUBTRACTED = {
     f"{kind}_index{suffix}": f"{kind}{suffix}"

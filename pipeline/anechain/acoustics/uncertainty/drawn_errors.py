@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -25,8 +26,6 @@ __all__ = [
     "orbit_errors",
     "row_errors",
 ]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import power_of_level
+from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
@@ -39,7 +40,6 @@ __all__ = [
     "standard_of_limits",
 ]
 
-Floats = NDArray[np.float64]
 Distribution = Literal["rectangular", "triangular", "normal"]
 Across = Literal["independent", "common"]
 
