@@ -247,7 +247,7 @@ def test_seventy_directions_are_two_orbits_without_a_sphere(tmp_path):
     assert_orbits(reading.responses, skewed)
     assert reading.sphere is None
     assert said(reading, "70 unique directions of 70 receivers")
-    assert said(reading, "no true sphere power: the grid has a hole of")
+    assert said(reading, "no power over the full sphere: the grid has a gap of")
 
 
 def test_seventy_two_directions_are_seventy(tmp_path):
@@ -289,7 +289,7 @@ def test_an_incomplete_sphere_names_its_hole_and_invents_nothing(tmp_path):
     vectors = grid(keep=lambda v: v[:, 2] > np.sin(np.deg2rad(-40.1)))
     reading = read(directivity(tmp_path / "rowan.sofa", vectors, skewed(vectors)))
     assert reading.sphere is None
-    assert said(reading, "no true sphere power", "a hole of 100.0°", "elevation -90°")
+    assert said(reading, "no power over the full sphere", "a gap of 100.0°", "elevation -90°")
     assert said(reading, "vertical orbit, no data", "-130°, -120°, -110°, -100°, -90°, -80°, -70°, -60°, -50°")
     responses = reading.responses
     lacking = responses.angle.values[(responses.angle.values < -45) & (responses.angle.values > -135)]
@@ -317,7 +317,7 @@ def test_directions_without_data_are_left_out(tmp_path):
     pressure[lost[1]] = 0
     reading = read(directivity(tmp_path / "rowan.sofa", vectors, pressure))
     assert said(reading, "2 of 614 directions hold no data", f"receiver {lost[1]}", f"receiver {lost[0]}")
-    assert said(reading, "no true sphere power", "hole of 2")
+    assert said(reading, "no power over the full sphere", "gap of 2")
     assert said(reading, "horizontal orbit: 34 of 36")
     assert said(reading, "horizontal orbit, no data", "40°, 90°")
     measured = reading.responses.measured.sel(plane="horizontal", angle=[40, 50, 90]).values
@@ -688,7 +688,7 @@ def test_all_problems_are_told_at_once(tmp_path):
 
 def test_orbits_that_were_not_measured_are_refused(tmp_path):
     vectors = unit_vectors(np.arange(30, 60, 1.0), np.full(30, 45.0))
-    assert "no direction of either orbit" in refused(directivity(tmp_path / "rowan.sofa", vectors, skewed(vectors)))
+    assert "no direction on or near an orbit" in refused(directivity(tmp_path / "rowan.sofa", vectors, skewed(vectors)))
 
 
 def test_room_data_are_refused(tmp_path):
@@ -902,7 +902,7 @@ def test_a_real_head_is_read_only_when_told():
     reading = read(path, directions="sources", measurement=0)
     assert reading.sphere is None
     # Measured from -40 degrees upwards.
-    assert said(reading, "no true sphere power", "a hole of 100.0°", "elevation -90°")
+    assert said(reading, "no power over the full sphere", "a gap of 100.0°", "elevation -90°")
     assert said(reading, "vertical orbit, no data", "-50°")
     assert said(reading, "710 unique directions of 710 measurements")
     assert reading.responses.attrs["distance"] == pytest.approx(1.4)

@@ -34,6 +34,6 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: SofaOptions) -> Reading:
     """Read one device's AES69 file."""
-    from anechain_sofa.reading import read
+    from anechain_sofa.read import read
 
     return read(paths, options)

@@ -27,7 +27,7 @@ def anechain_describe() -> Description:
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
     """Say whether a container seems to hold coefficients over the sphere."""
-    from anechain_spherical.identifying import identify
+    from anechain_spherical.identify import identify
 
     return identify(path)
 
@@ -35,6 +35,6 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
     """Read one device's file of coefficients."""
-    from anechain_spherical.reading import read
+    from anechain_spherical.read import read
 
     return read(paths, options)

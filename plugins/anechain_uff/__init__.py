@@ -29,7 +29,7 @@ def anechain_describe() -> Description:
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
     """Say whether the file is a universal file with a dataset 58."""
-    from anechain_uff.identifying import identify
+    from anechain_uff.identify import identify
 
     return identify(path)
 
@@ -37,6 +37,6 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
     """Read the files of one device."""
-    from anechain_uff.reading import read
+    from anechain_uff.read import read
 
     return read(paths, options)

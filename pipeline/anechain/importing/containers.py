@@ -1,4 +1,4 @@
-"""Variables of generic containers, by one kind of path: MATLAB files (version 5 and 7.3), HDF5 and netCDF."""
+"""Open MATLAB (version 5 and 7.3), HDF5 and netCDF files, and read their variables by path."""
 
 from __future__ import annotations
 
