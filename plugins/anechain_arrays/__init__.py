@@ -13,7 +13,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
+    """Describe this importer."""
     from anechain.importing.direction_options import JOINING
     from anechain_arrays.options import ArraysOptions
 
@@ -28,7 +28,7 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether the file is a container whose variables can be mapped."""
+    """Return whether the file is a container whose variables can be mapped."""
     from anechain_arrays.identify import identify
 
     return identify(path)

@@ -13,7 +13,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
+    """Describe this importer."""
     from anechain_spherical.options import SphericalOptions
 
     return Description(
@@ -26,7 +26,7 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether a container seems to hold coefficients over the sphere."""
+    """Return whether a container seems to hold coefficients over the sphere."""
     from anechain_spherical.identify import identify
 
     return identify(path)

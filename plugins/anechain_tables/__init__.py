@@ -13,7 +13,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
+    """Describe this importer."""
     from anechain_tables.options import TablesOptions
 
     return Description(
@@ -27,7 +27,7 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether the file is a table whose titles give directions."""
+    """Return whether the file is a table whose titles give directions."""
     from anechain_tables.identify import identify
 
     return identify(path)

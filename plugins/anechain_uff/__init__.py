@@ -13,7 +13,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
+    """Describe this importer."""
     from anechain.importing.direction_options import JOINING
     from anechain_uff.options import UffOptions
 
@@ -28,7 +28,7 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether the file is a universal file with a dataset 58."""
+    """Return whether the file is a universal file with a dataset 58."""
     from anechain_uff.identify import identify
 
     return identify(path)

@@ -113,14 +113,21 @@ def _unique_grid(grid: Grid, report: list[str], where: str) -> Grid:
     vectors, level = grid.vectors[kept], grid.level[kept]
     first, group = unique_directions(vectors)
     unique = level[first].copy()
+    report.append(f"{first.size} unique directions of {empty.size} in the file")
     if first.size < kept.size:
         difference = np.nan_to_num(np.abs(level - unique[group]))
-        for member in np.unique(group[(difference > 0).any(axis=1)]):
+        differs = (difference > 0).any(axis=1)
+        for member in np.unique(group[differs]):
             unique[member] = level_of_power(power_of_level(level[group == member]).mean(axis=0))
-        report.append(
-            f"{kept.size - first.size} directions are repeated, with differences of up to {difference.max():.2f} dB: "
-            "the mean squared pressure is used, with the phase of the first"
-        )
+        repeated = kept.size - first.size
+        if differs.any():
+            worst = grid.names[int(kept[difference.max(axis=1).argmax()])]
+            report.append(
+                f"{int(differs.sum())} of {repeated} repeated directions differ from the first, by up to "
+                f"{difference.max():.2f} dB ({worst}): the mean squared pressure is used, with the phase of the first"
+            )
+        else:
+            report.append(f"{repeated} directions are repeated with the same values, used once")
     missing = np.isnan(unique)
     for rows, directions in (
         (missing.all(axis=0), "all directions"),
