@@ -13,8 +13,8 @@ from pydantic import ValidationError
 import anechain_uff
 from anechain.errors import InputError
 from anechain.hooks import CERTAIN, NO, POSSIBLE
-from anechain_uff.options import UffOptions
 from anechain_uff.functions import functions_of
+from anechain_uff.options import UffOptions
 from delimited_files import piston_box
 from uff_files import FREQUENCY, pressure, write
 
