@@ -16,7 +16,9 @@ from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.hooks import NO
-from anechain.importing.importers import find_importers, parse_options, verdicts
+from anechain.importing.identify import verdicts
+from anechain.importing.importers import find_importers
+from anechain.importing.options import parse_options
 from anechain.running.plan import prepare
 from anechain.stages.batch import run_batch
 from anechain_columns.names import OrderColumn, impedance_kind, name_an_impedance, name_orders, order_of, values_of

@@ -148,7 +148,9 @@ def files():
 def harmonics(tmp_path_factory, files):
     """What the importer makes of the files, by the options of the demo's campaign."""
     from anechain.campaign.file import load_campaign
-    from anechain.importing.importers import find_importers, parse_options, read
+    from anechain.importing.importers import find_importers
+    from anechain.importing.options import parse_options
+    from anechain.importing.read import read
     from demo_model.campaign import CAMPAIGN
 
     folder = tmp_path_factory.mktemp("demo")

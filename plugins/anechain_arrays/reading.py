@@ -15,7 +15,8 @@ from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.containers import Container, open_container
 from anechain.importing.direction_lookup import directions_of_files, without_manifest
-from anechain.importing.direction_patterns import Direction, gathered_notes, labelled
+from anechain.importing.direction_names import Direction
+from anechain.importing.file_labels import gathered_notes, labelled
 from anechain.importing.frames import declared_frame
 from anechain.importing.grids import Grid, datasets_of_grid, without_repeats
 from anechain.importing.scales import SCALES

@@ -10,13 +10,9 @@ from pathlib import Path
 
 from anechain.acoustics.recording.impulse_responses import Window
 from anechain.errors import InputError, Problem
-from anechain.importing.direction_patterns import (
-    Direction,
-    direction_of_name,
-    directions_of_manifest,
-    gathered_notes,
-    labelled,
-)
+from anechain.importing.direction_manifest import directions_of_manifest
+from anechain.importing.direction_names import Direction, direction_of_name
+from anechain.importing.file_labels import gathered_notes, labelled
 from anechain_capture.excitations import Excitation
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import Header, header_of

@@ -20,7 +20,7 @@ from anechain.acoustics.recording.recording_checks import sweep_ending
 from anechain.acoustics.recording.stated_signals import harmonic_misplacement
 from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude
 from anechain.arrays import Complexes, Floats
-from anechain.importing.direction_patterns import Direction
+from anechain.importing.direction_names import Direction
 from anechain_capture.corrections import MicrophoneResponse
 from anechain_capture.excitations import Excitation
 from anechain_capture.files import RecordedFile

@@ -14,7 +14,7 @@ from anechain.acoustics.recording.stated_signals import level_by_drive
 from anechain.data.checks import Check, drives_in_words, made
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
-from anechain.importing.direction_patterns import gathered_notes, labelled
+from anechain.importing.file_labels import gathered_notes, labelled
 from anechain_columns.choosing import quantity_of, table_of
 from anechain_columns.drives import volts_of_files
 from anechain_columns.harmonics import Orders, orders_of

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from anechain.errors import Problem
 from anechain.hooks import Options
-from anechain.importing.direction_patterns import NamingOptions, naming_problems
+from anechain.importing.direction_options import NamingOptions, naming_problems
 
 __all__ = ["Columns", "DelimitedOptions", "Resample", "option_problems"]
 

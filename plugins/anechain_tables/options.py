@@ -6,7 +6,8 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from anechain.importing.direction_patterns import NamingOptions, parse_template
+from anechain.importing.direction_options import NamingOptions
+from anechain.importing.direction_patterns import parse_template
 from anechain.importing.frames import FieldOptions
 
 __all__ = ["ColumnKind", "TablesOptions"]

@@ -14,7 +14,8 @@ from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
-from anechain.importing.direction_patterns import Direction, gathered_notes, labelled
+from anechain.importing.direction_names import Direction
+from anechain.importing.file_labels import gathered_notes, labelled
 from anechain.importing.frames import declared_frame
 from anechain.importing.grids import Grid, datasets_of_grid, without_repeats
 from anechain.importing.scales import SCALES, finite_or_refused, level_of_numbers

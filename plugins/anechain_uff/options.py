@@ -7,7 +7,7 @@ from typing import ClassVar, Literal
 from pydantic import Field, model_validator
 
 from anechain.hooks import Options
-from anechain.importing.direction_patterns import NamingOptions
+from anechain.importing.direction_options import NamingOptions
 
 __all__ = ["Place", "UffOptions"]
 

@@ -13,8 +13,10 @@ from anechain.arrays import Complexes, Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
-from anechain.importing.direction_lookup import direction_of_title, directions_of_files, without_manifest
-from anechain.importing.direction_patterns import Direction, gathered_notes, labelled, naming_problems
+from anechain.importing.direction_lookup import directions_of_files, without_manifest
+from anechain.importing.direction_names import Direction, direction_of_title
+from anechain.importing.direction_options import naming_problems
+from anechain.importing.file_labels import gathered_notes, labelled
 from anechain.importing.grids import without_repeats
 from anechain_uff.options import UffOptions
 from anechain_uff.records import Function, functions_of
