@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.levels import power_of_level
-from anechain.acoustics.nonlinear.compression import noise_uncertainty
+from anechain.acoustics.nonlinear.reading_uncertainty import noise_uncertainty
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
 from anechain.acoustics.uncertainty.uncertainty import SEED
 from anechain.arrays import Floats
