@@ -279,7 +279,7 @@ class TestPeaks:
     def test_small_broad_and_hidden_ones_are_left_out(self):
         flat = np.full(self.grid.size, 90.0)
         assert self.found(flat, 40 + self.bump(500, 5)) == ()
-        assert len(self.found(flat, 40 + self.bump(500, 5), least_height_db=3.0)) == 1
+        assert len(self.found(flat, 40 + self.bump(500, 5), min_height_db=3.0)) == 1
         assert self.found(flat, 40 + self.bump(500, 12, width=3.0)) == ()
         assert self.found(flat, 5 + self.bump(500, 12)) == ()  # 17 dB, in noise of 10 dB
 

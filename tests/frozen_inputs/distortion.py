@@ -46,8 +46,8 @@ def _tones() -> tuple[Floats, Floats]:
 
 def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.nonlinear import distortion_at_level as at_level
     from anechain.acoustics.nonlinear import (
+        distortion_at_level,
         distortion_in_bands,
         harmonic_peaks,
         harmonic_sums,
@@ -75,16 +75,18 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         found = intermodulation.multitone_bands(record, 16000.0, tones, 3, 100.0, 7000.0)
         return [found.centre_hz, np.round(found.tones, 10), np.round(found.between, 12), found.free]
 
-    hall = at_level.Conditions("spl", 1.0, "Hall")
+    hall = distortion_at_level.Conditions("spl", 1.0, "Hall")
     return {
-        "between-takes": lambda: at_level.at_level(takes, at_level.AtLevel(90.0, 90.0, (0, 2), 0.37, "")),
-        "distortion-comparability": lambda: at_level.comparable(
+        "between-takes": lambda: distortion_at_level.at_level(
+            takes, distortion_at_level.AtLevel(90.0, 90.0, (0, 2), 0.37, "")
+        ),
+        "distortion-comparability": lambda: distortion_at_level.comparable(
             {
-                "a": at_level.Conditions("spl", 1.0, "Yard"),
+                "a": distortion_at_level.Conditions("spl", 1.0, "Yard"),
                 "b": hall,
                 "c": hall,
-                "d": at_level.Conditions("relative", None, "Hall"),
-                "e": at_level.Conditions("spl", 2.0, "hall"),
+                "d": distortion_at_level.Conditions("relative", None, "Hall"),
+                "e": distortion_at_level.Conditions("spl", 2.0, "hall"),
             }
         ),
         "distortion-in-band": lambda: distortion_in_bands.distortion_in_band(_AT, *percents(), 90.0, 2500.0),
@@ -101,6 +103,8 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         ),
         "referred-orders": _referred,
         "relative-to-total": lambda: harmonic_sums.relative_to_total([-60.0, -17.0, -3.0]),
-        "take-at-level": lambda: [at_level.chosen_takes(levels, one) for one in (70.0, 84.5, 86.0, 91.0, 99.0)],
-        "take-level": lambda: at_level.take_levels(_AT, [_fundamental(), _fundamental() + 3.3]),
+        "take-at-level": lambda: [
+            distortion_at_level.chosen_takes(levels, one) for one in (70.0, 84.5, 86.0, 91.0, 99.0)
+        ],
+        "take-level": lambda: distortion_at_level.take_levels(_AT, [_fundamental(), _fundamental() + 3.3]),
     }

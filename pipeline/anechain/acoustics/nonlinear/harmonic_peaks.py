@@ -18,19 +18,20 @@ __all__ = ["HarmonicPeak", "harmonic_peaks"]
 
 @dataclass(frozen=True)
 class HarmonicPeak:
-    """A peak of one harmonic that the fundamental has not.
+    """A peak of one harmonic that the fundamental does not have.
 
     Attributes
     ----------
     order : int
+        Harmonic order.
     excitation_hz, heard_hz : float
-        Frequency of the excitation, and that of the harmonic itself.
+        Frequency of the excitation and of the harmonic, Hz.
     height_db : float
-        Above the higher of the lowest levels within half an octave on either side.
+        Height above the higher of the two lowest levels within half an octave on either side.
     level_db : float
         dB re the fundamental.
     possible_causes : tuple of str
-        What may be behind it; none of them is established.
+        Possible causes; none of them is established.
     """
 
     order: int
@@ -42,38 +43,38 @@ class HarmonicPeak:
 
 
 PEAK_HEIGHT = 6.0
-"""Decibels that a peak of a harmonic rises at least. Common practice, no source."""
+"""Least height in dB of a peak of a harmonic. Common practice, no source."""
 
 
 _REACH = 0.5
-"""Octaves on either side within which a peak's foot is looked for."""
+"""Range in octaves on either side in which the foot of a peak is searched."""
 
 
 _NEAR = 1.0 / 6.0
-"""Octaves within which a rise of the fundamental counts as the same one."""
+"""Distance in octaves up to which a rise of the fundamental counts as the same peak."""
 
 
-def _rise(octaves: Floats, level: Floats, at: int) -> float:
-    """Height of a sample above the higher of the lowest ones within reach on either side; NaN at an end."""
+def _rise(octaves: Floats, level: Floats, peak: int) -> float:
+    """Height of a sample above the higher of the two lowest levels on either side; NaN at an end of the curve."""
     feet = []
-    for side in (slice(at - 1, None, -1) if at else slice(0, 0), slice(at + 1, None)):
-        near = np.abs(octaves[side] - octaves[at]) <= _REACH
+    for side in (slice(peak - 1, None, -1) if peak else slice(0, 0), slice(peak + 1, None)):
+        near = np.abs(octaves[side] - octaves[peak]) <= _REACH
         part = level[side][near]
-        # Not beyond something higher: that would be the foot of another peak.
-        over = np.flatnonzero(part > level[at])
-        part = part[: over[0]] if over.size else part
+        # Stop at a higher sample: beyond it is the foot of another peak.
+        higher = np.flatnonzero(part > level[peak])
+        part = part[: higher[0]] if higher.size else part
         if not part.size:
             return float("nan")
         feet.append(float(part.min()))
-    return float(level[at] - max(feet))
+    return float(level[peak] - max(feet))
 
 
-def _rise_near(octaves: Floats, level: Floats, where: float) -> float:
-    """Greatest rise of a curve near a place; 0 where it has none."""
+def _rise_near(octaves: Floats, level: Floats, centre: float) -> float:
+    """Greatest rise of a curve near a frequency in octaves; 0 if it has none."""
     rises = [
-        _rise(octaves, level, int(at))
-        for at in np.flatnonzero(np.abs(octaves - where) <= _NEAR)
-        if np.isfinite(level[at])
+        _rise(octaves, level, int(sample))
+        for sample in np.flatnonzero(np.abs(octaves - centre) <= _NEAR)
+        if np.isfinite(level[sample])
     ]
     return max([0.0, *(rise for rise in rises if np.isfinite(rise))])
 
@@ -94,11 +95,11 @@ def _possible_causes(order: int, excitation_hz: float, in_fundamental: bool) -> 
 @method(
     "harmonic-peaks",
     version=1,
-    title="Peaks of a harmonic that the fundamental has not",
+    title="Peaks of a harmonic that the fundamental does not have",
     source="local maxima that rise above their feet within half an octave, where the fundamental rises by less than "
     "half as much within 1/6 octave",
     source_status="common practice, no source",
-    limitations="Causes are possibilities, not findings. Broad rises, and peaks below the noise, are not listed.",
+    limitations="Causes are possibilities, not results. Broad rises, and peaks below the noise, are not listed.",
     formula="Level of a local maximum less the higher of the lowest levels within half an octave on either side",
 )
 def harmonic_peaks(
@@ -106,22 +107,22 @@ def harmonic_peaks(
     fundamental: ArrayLike,
     relative: ReferredOrders,
     orders: Sequence[int],
-    least_height_db: float = PEAK_HEIGHT,
+    min_height_db: float = PEAK_HEIGHT,
 ) -> tuple[HarmonicPeak, ...]:
-    """Find peaks of each order that the fundamental has not.
+    """Return peaks of each order that the fundamental does not have.
 
     Parameters
     ----------
     frequency : array_like, shape (frequencies,)
-        Hz, of the excitation, ascending.
+        Frequency of the excitation in Hz, ascending.
     fundamental : array_like, shape (frequencies,)
         dB.
     relative : ReferredOrders
-        Orders 2 and up.
+        Orders 2 and up re the fundamental.
     orders : sequence of int
-        Which they are.
-    least_height_db : float
-        Least rise above the higher foot.
+        Numbers of the orders.
+    min_height_db : float
+        Least height above the higher foot, dB.
 
     Returns
     -------
@@ -136,25 +137,27 @@ def harmonic_peaks(
     grid, base = check_levels(frequency, fundamental)
     if relative.level_db.shape != (len(orders), grid.size):
         raise ValueError(f"{len(orders)} orders at {grid.size} frequencies, not {relative.level_db.shape}")
-    if not least_height_db > 0:
-        raise ValueError(f"a peak is higher than zero, not {least_height_db}")
+    if not min_height_db > 0:
+        raise ValueError(f"the least height must be above zero, not {min_height_db}")
     octaves = np.log2(grid)
-    found = []
+    peaks = []
     for order, row, bound in zip(orders, relative.level_db, relative.bound, strict=True):
         absolute = row + base
         runs = np.split(np.arange(grid.size), np.flatnonzero(np.diff(np.isfinite(absolute).astype(np.int8))) + 1)
         for run in (run for run in runs if run.size > 2 and np.isfinite(absolute[run[0]])):
-            level, where = absolute[run], octaves[run]
-            inner = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] >= level[2:])) + 1
-            for at in inner:
-                height = _rise(where, level, int(at))
-                # A dip of the fundamental is no peak of the harmonic, so its own level is looked at, not the relative.
-                if bound[run[at]] or not height >= least_height_db:
+            level, position = absolute[run], octaves[run]
+            maxima = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] >= level[2:])) + 1
+            for peak in maxima:
+                # The absolute level is used: in the relative level a dip of the fundamental looks like a peak.
+                height = _rise(position, level, int(peak))
+                sample = run[peak]
+                if bound[sample] or not height >= min_height_db:
                     continue
-                if _rise_near(octaves, base, float(where[at])) >= height / 2:
+                if _rise_near(octaves, base, float(position[peak])) >= height / 2:
                     continue
-                heard = float(order * grid[run[at]])
-                shown = _rise_near(octaves, base, float(np.log2(heard))) >= height / 4
-                causes = _possible_causes(order, float(grid[run[at]]), shown)
-                found.append(HarmonicPeak(order, float(grid[run[at]]), heard, height, float(row[run[at]]), causes))
-    return tuple(found)
+                excitation_hz = float(grid[sample])
+                harmonic_hz = float(order * grid[sample])
+                in_fundamental = _rise_near(octaves, base, float(np.log2(harmonic_hz))) >= height / 4
+                causes = _possible_causes(order, excitation_hz, in_fundamental)
+                peaks.append(HarmonicPeak(order, excitation_hz, harmonic_hz, height, float(row[sample]), causes))
+    return tuple(peaks)
