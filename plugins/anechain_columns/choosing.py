@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 
+from anechain_delimited.table import Table, read_table
+
 from anechain.errors import InputError
 from anechain_columns.names import impedance_kind, name_an_impedance, name_columns, name_orders, order_of
 from anechain_columns.options import Column, ColumnsOptions
 from anechain_delimited.columns import header_cells
-from anechain_delimited.table import Table, read_table
 
 __all__ = ["columns_of_impedance", "columns_of_orders", "quantity_of", "table_of"]
 

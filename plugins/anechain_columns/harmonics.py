@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from anechain_delimited.table import Table
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import resample
@@ -14,7 +15,6 @@ from anechain_columns.choosing import columns_of_orders
 from anechain_columns.names import values_of
 from anechain_columns.numbers import frequencies_of, listed, refuse_missing
 from anechain_columns.options import ColumnsOptions, Values
-from anechain_delimited.table import Table
 
 __all__ = ["Orders", "orders_of"]
 

@@ -18,10 +18,11 @@ _NAMED = LIKELY + 0.25
 
 def identify(path: Path) -> Verdict:
     """Look for a header that names an impedance or harmonic orders above numbers; never raises on junk."""
+    from anechain_delimited.decoding import decode
+
     from anechain_columns.choosing import table_of
     from anechain_columns.names import name_an_impedance, name_orders
     from anechain_columns.options import ColumnsOptions
-    from anechain_delimited.decoding import decode
 
     try:
         with path.open("rb") as file:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from anechain_delimited.table import Table
 
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_columns.choosing import columns_of_impedance
 from anechain_columns.numbers import frequencies_of, listed, refuse_missing, unit_in_force
 from anechain_columns.options import ColumnsOptions
-from anechain_delimited.table import Table
 
 __all__ = ["Impedance", "impedance_of"]
 

@@ -6,8 +6,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from anechain_columns.options import Kind, Values
 from anechain_delimited.names import UNITS, words_of
+
+from anechain_columns.options import Kind, Values
 
 __all__ = [
     "OrderColumn",

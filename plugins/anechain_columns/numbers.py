@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+from anechain_delimited.table import Table
 
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_columns.names import unit_of
 from anechain_columns.options import ColumnsOptions
-from anechain_delimited.table import Table
 
 __all__ = ["frequencies_of", "listed", "refuse_missing", "unit_in_force"]
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from anechain_delimited.decoding import decode
 from numpy.typing import NDArray
 
 from anechain.acoustics.impedance.impedance_takes import mean_impedance, phase_deviation
@@ -20,7 +21,6 @@ from anechain_columns.drives import volts_of_files
 from anechain_columns.harmonics import Orders, orders_of
 from anechain_columns.impedance import Impedance, impedance_of
 from anechain_columns.options import ColumnsOptions
-from anechain_delimited.decoding import decode
 
 if TYPE_CHECKING:
     import xarray as xr

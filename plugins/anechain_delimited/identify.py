@@ -1,4 +1,4 @@
-"""Is a file a table of numbers in text?"""
+"""Identify files that are a table of numbers in text."""
 
 from __future__ import annotations
 

@@ -18,8 +18,8 @@ from anechain.importing.direction_names import Direction
 from anechain.importing.file_labels import gathered_notes, labelled
 from anechain.importing.frames import declared_frame
 from anechain.importing.grids import Grid, datasets_of_grid, without_repeats
+from anechain.importing.header_words import UNITS, words_of
 from anechain.importing.scales import SCALES, finite_or_refused, level_of_numbers
-from anechain_delimited.names import UNITS, words_of
 from anechain_tables.options import ColumnKind, TablesOptions
 from anechain_tables.sheets import Sheet, open_sheets
 from anechain_tables.titles import by_pattern, is_long, kinds_of, plane_of, wide_columns, with_plain_words

@@ -54,9 +54,7 @@ def columns_by_kind(cells: Sequence[str]) -> dict[str, list[int]]:
     return {
         kind: columns
         or [
-            column
-            for column, cell_words in enumerate(words)
-            if cell_words & UNITS[kind].keys() and column not in taken
+            column for column, cell_words in enumerate(words) if cell_words & UNITS[kind].keys() and column not in taken
         ]
         for kind, columns in named.items()
     }

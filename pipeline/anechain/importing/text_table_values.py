@@ -1,4 +1,4 @@
-"""Values of a text table: finds the row format that fits the most rows of a file, and converts these rows to numbers."""
+"""Values of a text table: finds the row format that fits the most rows of a file, and converts the rows to numbers."""
 
 from __future__ import annotations
 
@@ -107,9 +107,7 @@ def best_conversion(lines: list[str], formats: list[RowFormat]) -> Conversion | 
 
 def _convert(lines: list[str], first: int, last: int, row_format: RowFormat) -> Conversion:
     """Read the lines from `first` to `last` in one format."""
-    rows = tuple(
-        row for row in range(first, last + 1) if lines[row].strip() and not is_comment(lines[row], row_format)
-    )
+    rows = tuple(row for row in range(first, last + 1) if lines[row].strip() and not is_comment(lines[row], row_format))
     values = _values_of_plain_rows([lines[row] for row in rows], row_format)
     if values is None:
         conversion = _convert_by_cell(lines, rows, row_format)
