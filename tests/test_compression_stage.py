@@ -170,7 +170,7 @@ def test_noise_masks_and_is_not_taken_as_good():
     """60 dB of noise under an 85 dB device at 1 V: 25 dB is less than the 30.8 dB that half a decibel needs."""
     found = whole(model.harmonics(noise=60.0))
     assert np.isnan(found["delta"].values[1]).all() and (found["reason"].values[1] == 2).all()
-    assert "noise rules" in found.attrs["notes"] and drawable(found) == ()
+    assert "noise dominates" in found.attrs["notes"] and drawable(found) == ()
     assert set(found["ruled_by"].values) == {"not known"}
 
 

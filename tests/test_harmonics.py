@@ -5,10 +5,11 @@ import pytest
 from numpy.polynomial import chebyshev
 
 import capture_files
+from anechain.acoustics.recording.arrival_time import arrival_time
 from anechain.acoustics.recording.deconvolution import deconvolve, inverse_spectrum, transform_length
 from anechain.acoustics.recording.harmonics import gate, harmonic_orders
-from anechain.acoustics.recording.impulse_responses import Window, arrival_time
 from anechain.acoustics.recording.sweeps import advance_times, sweep_rate, swept_sine
+from anechain.acoustics.recording.time_windows import Window
 from capture_files import ORDERS, RATE, chain
 
 LAW = (20.0, 20000.0, 4.0)

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.recording.impulse_responses import Window, noise_magnitude, spectrum_at, windowed
+from anechain.acoustics.recording.response_spectra import noise_magnitude, spectrum_at
 from anechain.acoustics.recording.sweeps import advance_times
+from anechain.acoustics.recording.time_windows import Window, windowed
 from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 

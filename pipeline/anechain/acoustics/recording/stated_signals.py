@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.recording.recording_checks import excitation_delay
+from anechain.acoustics.recording.excitation_timing import excitation_delay
 from anechain.arrays import Floats
 from anechain.methods import method
 
