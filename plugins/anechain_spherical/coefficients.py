@@ -147,9 +147,9 @@ def _coefficients_first(
         values = values[:, None]
 
     def fits(axes: tuple[str, str]) -> bool:
-        coefficients = values.shape[axes.index("coefficient")]
+        coefficients = int(values.shape[axes.index("coefficient")])
         is_count = math.isqrt(coefficients) ** 2 == coefficients if count is None else coefficients == count
-        return is_count and values.shape[axes.index("frequency")] == frequencies
+        return is_count and int(values.shape[axes.index("frequency")]) == frequencies
 
     possible = []
     if values.ndim == 2:
