@@ -346,7 +346,7 @@ def test_a_real_power_spectral_density_is_refused():
 
 
 def test_a_real_file_that_was_cut_is_refused():
-    with pytest.raises(InputError, match="announces 2508876 points, 2508876 numbers, but 42 are there"):
+    with pytest.raises(InputError, match="announces 2508876 points, 2508876 numbers, but there are 42"):
         read(sample("*milestone*.uff"), nodes={1: NODES[1]}, time_data="impulse response")
 
 
