@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import anechain_schemas
-from anechain.campaign.file import Campaign, json_schema, load_campaign
+from anechain.campaign.file import Campaign, json_schema
+from anechain.campaign.load import load_campaign
 from anechain.errors import InputError
 
 SCHEMA = "campaign.schema.json"

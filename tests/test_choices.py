@@ -9,8 +9,12 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from anechain.campaign import choices
-from anechain.campaign.choices import CheckLimits, DistortionChoices, RelativePath, Stated, UsableLimits, plain
+from anechain.campaign.checks import CheckLimits
+from anechain.campaign.distortion import DistortionOptions
 from anechain.campaign.file import Campaign
+from anechain.campaign.model import RelativePath, plain
+from anechain.campaign.uncertainty import Stated
+from anechain.campaign.usable_limits import UsableLimits
 from anechain.data.checks import KINDS
 
 MODELS = [one for one in vars(choices).values() if isinstance(one, type) and issubclass(one, choices.Model)]
@@ -89,9 +93,9 @@ def test_an_uncertainty_over_frequency_needs_two_pairs_that_rise():
 
 
 def test_levels_are_put_in_order_and_none_is_asked_for_twice():
-    assert DistortionChoices(levels=(96.0, 86.0)).levels == (86.0, 96.0)
-    refused(lambda: DistortionChoices(levels=(86.0, 86.0)), "each value once")
-    refused(lambda: DistortionChoices(band=(2000.0, 100.0)), "its lower end in Hz")
+    assert DistortionOptions(levels=(96.0, 86.0)).levels == (86.0, 96.0)
+    refused(lambda: DistortionOptions(levels=(86.0, 86.0)), "each value once")
+    refused(lambda: DistortionOptions(band=(2000.0, 100.0)), "its lower end in Hz")
 
 
 def test_corners_of_the_distortion_limit_rise():

@@ -8,7 +8,7 @@ import pytest
 import capture_files
 from anechain.audit.explain import explain
 from anechain.audit.verify import verify
-from anechain.campaign.choices import DistortionChoices
+from anechain.campaign.distortion import DistortionOptions
 from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.methods import versions
@@ -22,7 +22,7 @@ LEVELS = (84.0, 86.0, 96.0)
 
 
 def distortion(title, data):
-    choices = DistortionChoices(levels=LEVELS).model_dump(mode="json") | {"methods": versions(USES)}
+    choices = DistortionOptions(levels=LEVELS).model_dump(mode="json") | {"methods": versions(USES)}
     found = distorted(data.assign_attrs(title=title), choices)
     contract.validate(found, "distortion", title)
     return found

@@ -8,7 +8,10 @@ import pytest
 import xarray as xr
 
 import nonlinear_speaker as model
-from anechain.campaign.choices import CompressionChoices, Derivation, DeviceNumbers, Numbers, UsableLimits
+from anechain.campaign.compression import CompressionOptions
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers
+from anechain.campaign.usable_limits import UsableLimits
 from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
@@ -21,13 +24,15 @@ from anechain.figures.compression import compression_figure, drawable, octave_le
 from anechain.figures.device_figures import device_figures
 from anechain.figures.usable_limits import usable_comparison_figure, usable_figure
 from anechain.methods import methods, versions
+from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.compression import (
     compression_gaps,
     compression_notes,
     compression_of,
     limits_caption,
 )
-from anechain.running.plan import DEVICE_STAGES, entry_of, prepare
+from anechain.running.manifests import entry_of
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.compare_compression import compare_limits, compared_limits
 from anechain.stages.compression import USES, compressed, gap, run
@@ -35,7 +40,7 @@ from anechain.stages.compression import USES, compressed, gap, run
 
 def parameters(noise_margin=10.0, orders=9, compression=None, **usable):
     return {
-        "compression": CompressionChoices(**(compression or {})).model_dump(mode="json"),
+        "compression": CompressionOptions(**(compression or {})).model_dump(mode="json"),
         "usable_limits": UsableLimits(**usable).model_dump(mode="json"),
         "distortion": {"noise_margin": noise_margin, "orders": orders},
     }

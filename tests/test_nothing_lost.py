@@ -12,8 +12,11 @@ from pathlib import Path
 import pytest
 
 from anechain.errors import InputError
-from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, prepare, read_manifest
-from anechain.running.workflow import hold, lock_owner, only_run
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
+from anechain.running.lock import lock_owner, only_run
+from anechain.running.manifests import read_manifest
+from anechain.running.prepare import prepare
+from anechain.running.workflow import hold
 from anechain.stages.batch import run_batch, run_whole
 from campaigns import anechain, campaign
 from finished_campaigns import run_all
@@ -211,7 +214,7 @@ def resume(file):
             if not plan.manifest(stage, batch).exists():
                 run_batch(plan, stage, batch)
                 done.append(stage)
-    for stage in WHOLE_STAGES:
+    for stage in CAMPAIGN_STAGES:
         if not plan.manifest(stage, "all").exists():
             run_whole(plan, stage)
             done.append(stage)
@@ -237,7 +240,7 @@ def other_hash(manifest):
     manifest["devices"]["rowan"]["outputs"]["rowan/curves.nc"] = "0" * 64
 
 
-LATER = {stage: [*DEVICE_STAGES, *WHOLE_STAGES][at:] for at, stage in enumerate([*DEVICE_STAGES, *WHOLE_STAGES])}
+LATER = {stage: [*DEVICE_STAGES, *CAMPAIGN_STAGES][at:] for at, stage in enumerate([*DEVICE_STAGES, *CAMPAIGN_STAGES])}
 CURVES, MANIFEST = "results/rowan/curves.nc", "results/.chain/derive/0001.json"
 
 

@@ -9,21 +9,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.campaign.file import Campaign, load_campaign
+from anechain.campaign.file import Campaign
+from anechain.campaign.load import load_campaign
 from anechain.data.store import sha256_file, write_artefact
 from anechain.errors import InputError
 from anechain.receipts.embedding import canonical
 from anechain.receipts.receipt import Input, make_receipt
-from anechain.running.plan import (
-    DEVICE_STAGES,
-    WHOLE_STAGES,
-    Plan,
-    entry_of,
-    open_plan,
-    prepare,
-    read_manifest,
-    resolve_files,
-)
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
+from anechain.running.manifests import entry_of, read_manifest
+from anechain.running.plan import Plan
+from anechain.running.prepare import open_plan, prepare
+from anechain.running.raw_files import resolve_files
 
 MOST_JOBS = 50
 
@@ -196,16 +192,16 @@ def test_what_an_import_depends_on_in_the_campaign(file, old, new, counts):
     ],
 )
 def test_what_the_later_stages_depend_on(file, old, new, stages):
-    later = (*DEVICE_STAGES[1:], *WHOLE_STAGES)
+    later = (*DEVICE_STAGES[1:], *CAMPAIGN_STAGES)
     before = {stage: plan_of(file).depends(stage) for stage in later}
     plan = changed(file, old, new)
     assert {stage for stage in later if plan.depends(stage) != before[stage]} == stages
 
 
-@pytest.mark.parametrize("stage", [*DEVICE_STAGES, *WHOLE_STAGES])
+@pytest.mark.parametrize("stage", [*DEVICE_STAGES, *CAMPAIGN_STAGES])
 def test_method_versions_are_among_it(file, stage, monkeypatch):
     from anechain import methods
-    from anechain.stages import stage_module
+    from anechain.registry.stages import stage_module
 
     plan = plan_of(file)
     before = plan.depends(stage, "0001")
@@ -228,7 +224,7 @@ def test_an_importers_version_counts(file, monkeypatch):
 
 
 def test_it_is_plain_json(file):
-    for stage in (*DEVICE_STAGES, *WHOLE_STAGES):
+    for stage in (*DEVICE_STAGES, *CAMPAIGN_STAGES):
         depends = plan_of(file).depends(stage, "0001")
         assert json.loads(json.dumps(depends)) == depends
 
@@ -370,7 +366,7 @@ def finished(file):
     for stage in DEVICE_STAGES:
         for batch, (device,) in plan.batches.items():
             write_manifest(plan, stage, batch, {device: {"stamp": "0" * 64, "outputs": output(plan, device, stage)}})
-    for stage in WHOLE_STAGES:
+    for stage in CAMPAIGN_STAGES:
         write_manifest(plan, stage, "all", {"all": {"stamp": "0" * 64, "outputs": output(plan, "whole", stage)}})
     return plan
 
@@ -393,7 +389,7 @@ def source_status(plan):
 
 
 ALL = {f"{stage}/{batch}" for stage in DEVICE_STAGES for batch in ("0001", "0002")} | {
-    f"{stage}/all" for stage in WHOLE_STAGES
+    f"{stage}/all" for stage in CAMPAIGN_STAGES
 }
 
 

@@ -8,7 +8,7 @@ import valid_datasets
 from anechain.data.store import write_dataset
 from anechain.receipts.receipt import make_receipt
 from anechain.report.distortion import distortion_gaps, not_compared, said_of_distortion
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages.distortion import NOT_MEASURED
 from campaigns import campaign
 

@@ -72,7 +72,7 @@ def _locked_functions() -> dict[str, Callable[..., Any]]:
     """Everything that is locked beside the methods, with its version in its name."""
     import importlib
 
-    from anechain.stages import stage_module
+    from anechain.registry.stages import stage_module
 
     found: dict[str, Callable[..., Any]] = {}
     for stage, name in _LOCKED_STAGES.items():

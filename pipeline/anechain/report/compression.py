@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import read_dataset
-from anechain.running.plan import Plan, entry_of
+from anechain.running.manifests import entry_of
+from anechain.running.plan import Plan
 from anechain.stages.compare_compression import compared_limits
 from anechain.stages.compression import gap
 

@@ -13,12 +13,12 @@ import numpy as np
 from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
 from anechain.data.store import read_dataset
+from anechain.figures.files import figure_paths, update_figure
 from anechain.methods import versions
 from anechain.receipts.receipt import make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import inputs_of
 from anechain.stages.draw import VERSION as DRAW_VERSION
-from anechain.stages.draw import figure_paths, keep_figure
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -100,7 +100,7 @@ def compare_limits(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool
     data = {device: read_dataset(plan.results / device / "compression.nc") for device in inputs}
     found = compared_limits(data, titles)
     formats = plan.campaign.figures.formats
-    paths = figure_paths(plan, FIGURE, formats)
+    paths = figure_paths(plan.results, FIGURE, formats)
     if len(found.devices) < 2:
         for path in paths.values():
             path.unlink(missing_ok=True)
@@ -108,7 +108,7 @@ def compare_limits(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool
     stamp = {"figure": FIGURE, "devices": titles, "formats": list(formats), "methods": versions(USES)}
     receipt = make_receipt("figure", DRAW_VERSION, stamp, inputs.values())
     chosen = [data[device] for device in found.devices]
-    made = keep_figure(paths, receipt, lambda: usable_comparison_figure(chosen, found.left_out, found.notes))
+    made = update_figure(paths, receipt, lambda: usable_comparison_figure(chosen, found.left_out, found.notes))
     return list(paths.values()), made
 
 

@@ -80,13 +80,21 @@ USES = (
 _KEPT = ("device", "title", "level_kind", "distance", "measured_distance", "environment", "valid_low", "valid_high")
 
 
+def parameters(plan: Plan) -> dict[str, Any]:
+    """Return everything in the campaign that compression and usable limits depend on."""
+    return {
+        "compression": plan.campaign.compression.model_dump(mode="json"),
+        "usable_limits": plan.campaign.usable_limits.model_dump(mode="json"),
+        "distortion": plan.campaign.distortion.model_dump(mode="json", include={"noise_margin", "orders"}),
+    }
+
+
 def run(plan: Plan, device: str) -> Outcome:
     """Read compression and usable limits of one device: results/<device>/compression.nc, if there are two drives."""
     ingested = inputs_of(plan, device, "ingest")
     found = {name: ingested[f"{name}.nc"] for name in ("harmonics", "takes") if f"{name}.nc" in ingested}
-    parameters = plan.parameters("compression")
-    parameters |= {"methods": versions(USES), "contract": contract.load("compression").name}
-    receipt = make_receipt("compression", VERSION, parameters, found.values())
+    settings = parameters(plan) | {"methods": versions(USES), "contract": contract.load("compression").name}
+    receipt = make_receipt("compression", VERSION, settings, found.values())
     target = plan.results / device / "compression.nc"
     if found and is_current(target, receipt["stamp"]):
         return Outcome(receipt["stamp"], (target,), made=False)
@@ -94,7 +102,7 @@ def run(plan: Plan, device: str) -> Outcome:
     if gap(data):
         target.unlink(missing_ok=True)
         return Outcome(receipt["stamp"], (), made=False)
-    result = compressed(data, parameters)
+    result = compressed(data, settings)
     contract.validate(result, "compression", device)
     write_dataset(target, result, receipt)
     return Outcome(receipt["stamp"], (target,), made=True)
@@ -124,7 +132,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     data : mapping of str to xarray.Dataset
         "harmonics", "takes" or both; with two drives in one of them, see :func:`gap`.
     parameters : mapping
-        As :meth:`anechain.running.plan.Plan.parameters` gives them.
+        As :func:`parameters` returns them.
     """
     import xarray as xr
 
