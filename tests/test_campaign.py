@@ -247,7 +247,7 @@ def test_a_file_that_is_too_long(file):
 
 
 @pytest.mark.parametrize(
-    ("text", "key", "mend"),
+    ("text", "key", "fix"),
     [
         (SMALL + "licens: MIT\n", "licens", "did you mean licence?"),
         (SMALL + "Title: Halls\n", "Title", "did you mean title?"),

@@ -11,9 +11,10 @@ from anechain.audit.verify import verify
 from anechain.campaign.distortion import DistortionOptions
 from anechain.data import contract
 from anechain.data.store import read_dataset
+from anechain.figure_of_merit.fundamentals import NO_HARMONICS
 from anechain.methods import versions
 from anechain.stages.compare_distortion import compared_distortion, compared_distortion_figures
-from anechain.stages.distortion import NOT_MEASURED, USES, distorted
+from anechain.stages.distortion import USES, distorted
 from campaigns import campaign
 from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 from finished_campaigns import run_all
@@ -143,7 +144,7 @@ def test_a_campaign_of_devices_with_and_without(tmp_path):
         for name in ("box-distortion", "comparison-distortion", "elm-distortion", "yew-distortion")
     ]
     page = (plan.results / "report" / "index.html").read_text()
-    assert f"Distortion: {NOT_MEASURED}" in page
+    assert f"Distortion: {NO_HARMONICS}" in page
     assert "Not compared: Elm, since it was measured in another environment (Yard) than the others (Hall)." in page
     assert "Comparison of the distortion at 103 dB: it was measured in another environment" in page
     assert "distortion: 103 dB: the take at 2 V" in page and "comparison-distortion.nc" in page

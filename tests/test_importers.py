@@ -29,6 +29,7 @@ from anechain.importing.importers import (
     read,
     verdicts,
 )
+from anechain.running.dependencies import dependencies
 from anechain.running.plan import Plan
 from anechain.running.prepare import prepare
 
@@ -579,7 +580,7 @@ def test_it_is_not_run_without_consent(private):
     plan = Plan(private.parent, anechain.campaign.load.load_campaign(campaign))
     problems_of(plan.private_importers)
     assert "halls" not in plan.importer_versions
-    plan.depends("ingest", "0001")
+    dependencies(plan, "ingest", "0001")
     assert not (private.parent / "ran").exists() and not (private.parent / "results").exists()
 
 

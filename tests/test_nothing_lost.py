@@ -16,7 +16,6 @@ from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.running.lock import lock_owner, only_run
 from anechain.running.manifests import read_manifest
 from anechain.running.prepare import prepare
-from anechain.running.workflow import hold
 from anechain.stages.batch import run_batch, run_whole
 from campaigns import anechain, campaign
 from finished_campaigns import run_all
@@ -340,14 +339,14 @@ def test_snakemake_goes_on_by_itself_after_a_power_cut(copy, undisturbed):
 
 def test_the_lock_is_gone_with_the_process_that_held_it(tmp_path):
     holder = (
-        "import sys, time, pathlib, anechain.running.workflow as r; r.hold(pathlib.Path(sys.argv[1])); "
+        "import sys, time, pathlib, anechain.running.lock as r; r.acquire_lock(pathlib.Path(sys.argv[1])); "
         "print('held', flush=True); time.sleep(60)"
     )
     with subprocess.Popen([sys.executable, "-c", holder, tmp_path], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout.readline() == "held\n"
         assert lock_owner(tmp_path) == f"process {process.pid}"
         with pytest.raises(InputError, match=f"process {process.pid}"):
-            hold(tmp_path)
+            acquire_lock(tmp_path)
         process.kill()
     assert lock_owner(tmp_path) == ""
     with only_run(tmp_path) as handle:
@@ -359,4 +358,4 @@ def test_the_lock_is_gone_with_the_process_that_held_it(tmp_path):
 def test_results_that_cannot_be_written_are_named(tmp_path):
     (tmp_path / "results").write_text("notes")
     with pytest.raises(InputError, match="cannot be written"):
-        hold(tmp_path / "results")
+        acquire_lock(tmp_path / "results")

@@ -22,6 +22,7 @@ from anechain.receipts.embedding import parsed
 from anechain.receipts.receipt import raw_inputs
 from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.number_table import number_rows
+from anechain.running.dependencies import dependencies
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.derive import USES as DERIVE_USES
@@ -204,12 +205,12 @@ def test_a_target_is_read_over_log_frequency_and_is_a_raw_input(halls, alder):
 
 
 def test_a_changed_target_is_another_plan(halls):
-    before = halls.depends("numbers")
+    before = dependencies(halls, "numbers")
     target = halls.folder / "target.txt"
     text = target.read_text()
     try:
         target.write_text(text + "30000 0\n")
-        assert halls.depends("numbers") != before
+        assert dependencies(halls, "numbers") != before
     finally:
         target.write_text(text)
 

@@ -33,12 +33,9 @@ from anechain.acoustics.recording.take_order import (
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
-from anechain.methods import versions
-from anechain.receipts.receipt import make_receipt
-from anechain.running.plan import Plan
-from anechain.stages.batch import Outcome, inputs_of
-from anechain.stages.fundamentals import (
+from anechain.figure_of_merit.fundamentals import (
     Fundamentals,
+    compression_gap,
     drives_of,
     inside,
     of_harmonics,
@@ -46,6 +43,10 @@ from anechain.stages.fundamentals import (
     unequal,
     with_first_takes,
 )
+from anechain.methods import versions
+from anechain.receipts.receipt import make_receipt
+from anechain.running.plan import Plan
+from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.usable import add_usable
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def run(plan: Plan, device: str) -> Outcome:
     if found and is_current(target, receipt["stamp"]):
         return Outcome(receipt["stamp"], (target,), made=False)
     data = {name: read_dataset(plan.results / device / f"{name}.nc") for name in found}
-    if gap(data):
+    if compression_gap(data):
         target.unlink(missing_ok=True)
         return Outcome(receipt["stamp"], (), made=False)
     result = compressed(data, settings)
@@ -108,29 +109,13 @@ def run(plan: Plan, device: str) -> Outcome:
     return Outcome(receipt["stamp"], (target,), made=True)
 
 
-def gap(data: Mapping[str, xr.Dataset]) -> str:
-    """Why nothing can be said about compression; empty if something can.
-
-    Parameters
-    ----------
-    data : mapping of str to xarray.Dataset
-        "harmonics" and "takes" of a device, as far as they are there.
-    """
-    if not {"harmonics", "takes"} & data.keys():
-        return "compression needs the fundamental at two drives or more: no harmonics and no takes were imported"
-    drives = {len(drives_of(data[name], name)) for name in ("harmonics", "takes") if name in data}
-    if max(drives) < 2:
-        return "compression needs the fundamental at two drives or more: it was measured at fewer"
-    return ""
-
-
 def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) -> xr.Dataset:
     """Return the `compression` dataset of the harmonics and takes of a device.
 
     Parameters
     ----------
     data : mapping of str to xarray.Dataset
-        "harmonics", "takes" or both; with two drives in one of them, see :func:`gap`.
+        "harmonics", "takes" or both, with two drives in at least one of them.
     parameters : mapping
         As :func:`parameters` returns them.
     """

@@ -25,11 +25,11 @@ from anechain.acoustics.nonlinear.harmonic_distortion import (
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
+from anechain.figure_of_merit.fundamentals import beyond_band
 from anechain.methods import versions
 from anechain.receipts.receipt import make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
-from anechain.stages.fundamentals import beyond_band
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -47,8 +47,6 @@ USES = (
     "take-at-level",
     "take-level",
 )
-NOT_MEASURED = "not measured: no raw files of its harmonics"
-"""What is said of a device that has no harmonics."""
 SUMS = {
     "thd_f": "THD re the fundamental",
     "thd_r": "THD re the total",
