@@ -13,7 +13,7 @@ import pytest
 
 from anechain.errors import InputError
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
-from anechain.running.lock import lock_owner, only_run
+from anechain.running.lock import acquire_lock, lock_owner, only_run
 from anechain.running.manifests import read_manifest
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole

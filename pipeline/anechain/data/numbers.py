@@ -170,7 +170,7 @@ def number_to_json(number: Number) -> dict[str, Any]:
         "method": number.method,
         "version": number.version,
         "source": number.source,
-        "standing": number.source_status,
+        "source_status": number.source_status,
         "note": number.note,
         "reason": number.reason,
         "marks": [

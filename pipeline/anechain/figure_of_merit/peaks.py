@@ -146,7 +146,7 @@ def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list
             "method": "deviations",
             "version": version,
             "source": known.source,
-            "standing": known.source_status,
+            "source_status": known.source_status,
             "uncertainty_reason": CAUSES,
             "marks": [_span(one.feature.curve, one.feature.centre_hz, one.feature.width_octaves)],
         }

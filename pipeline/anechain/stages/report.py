@@ -201,7 +201,7 @@ def _checks(plan: Plan, device: str) -> tuple[CheckRow, ...]:
             one["title"] if one["source"] == "responses" else f"{one['title']} ({one['source']})",
             one["verdict"],
             one["found"] or one["reason"],
-            f"{one['limit']} ({one['standing']})",
+            f"{one['limit']} ({one['source_status']})",
             one["where"],
         )
         for one in told
