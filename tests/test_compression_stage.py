@@ -323,7 +323,7 @@ def test_numbers_say_what_the_dataset_says(willow):
         found["compression.octave_63"].unit == "dB" and "between measured drives" in found["compression.octave_63"].note
     )
     assert found["usable.lowest_16_v"].value == pytest.approx(float(willow["lowest_usable"].values[-1]))
-    assert "compression passes its limit below" in found["usable.lowest_16_v"].note
+    assert "compression exceeds its limit below" in found["usable.lowest_16_v"].note
     assert found["usable.loudest"].value == pytest.approx(float(willow["usable_level"].values[-1]))
     assert "qualified practice" in found["usable.loudest"].note
     assert found["usable.take_over"].value == pytest.approx(100.0)
