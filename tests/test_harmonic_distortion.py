@@ -7,17 +7,14 @@ from hypothesis import strategies as st
 from numpy.polynomial import chebyshev
 
 from anechain.acoustics.curve.levels import power_of_level
-from anechain.acoustics.nonlinear.harmonic_distortion import (
-    NOISE_MARGIN,
-    ReferredOrders,
-    harmonic_peaks,
+from anechain.acoustics.nonlinear.harmonic_peaks import harmonic_peaks
+from anechain.acoustics.nonlinear.harmonic_sums import (
     harmonic_sum,
     harmonics_and_noise,
-    order_noise,
     percent_of_level,
-    referred_orders,
     relative_to_total,
 )
+from anechain.acoustics.nonlinear.relative_orders import NOISE_MARGIN, ReferredOrders, order_noise, referred_orders
 
 TURN = 2 * np.pi * np.arange(4096) / 4096
 
@@ -282,7 +279,7 @@ class TestPeaks:
     def test_small_broad_and_hidden_ones_are_left_out(self):
         flat = np.full(self.grid.size, 90.0)
         assert self.found(flat, 40 + self.bump(500, 5)) == ()
-        assert len(self.found(flat, 40 + self.bump(500, 5), least_height_db=3.0)) == 1
+        assert len(self.found(flat, 40 + self.bump(500, 5), min_height_db=3.0)) == 1
         assert self.found(flat, 40 + self.bump(500, 12, width=3.0)) == ()
         assert self.found(flat, 5 + self.bump(500, 12)) == ()  # 17 dB, in noise of 10 dB
 

@@ -7,16 +7,11 @@ from hypothesis import strategies as st
 from scipy.signal import butter, sosfilt, sosfreqz
 
 import capture_files
-from anechain.acoustics.recording.impulse_responses import (
-    Window,
-    arrival_time,
-    complex_smooth,
-    lowest_valid_frequency,
-    noise_magnitude,
-    polarity,
-    spectrum_at,
-    windowed,
-)
+from anechain.acoustics.recording.arrival_time import arrival_time
+from anechain.acoustics.recording.complex_smoothing import complex_smooth
+from anechain.acoustics.recording.polarity import polarity
+from anechain.acoustics.recording.response_spectra import noise_magnitude, spectrum_at
+from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency, windowed
 
 RATE = 48000
 SECTIONS = np.concatenate(

@@ -7,7 +7,7 @@ import pytest
 
 from anechain.acoustics.curve.curve_parts import mean_over_octaves
 from anechain.acoustics.curve.trends import fit_trend
-from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.figure_of_merit.spreads import (
     CANCELS,

@@ -5,17 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.recording.recording_checks import (
-    band_signal_to_noise,
-    clock_error,
-    clock_ratio,
-    compactness,
-    excitation_delay,
-    first_reflection,
-    mains_hum,
-    normalized_correlation,
-    sweep_ending,
-)
+from anechain.acoustics.recording.clock_errors import clock_error, clock_ratio, compactness
+from anechain.acoustics.recording.excitation_timing import excitation_delay, sweep_ending
+from anechain.acoustics.recording.polarity import normalized_correlation
+from anechain.acoustics.recording.recording_noise import band_signal_to_noise, mains_hum
+from anechain.acoustics.recording.reflections import first_reflection
 from anechain.acoustics.recording.sweeps import sweep_rate, swept_sine
 from capture_files import LAW, RATE, SWEEP, sweep
 from flawed_captures import early, recording, response

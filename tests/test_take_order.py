@@ -5,13 +5,9 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from anechain.acoustics.nonlinear.coil_heating import implied_rise
-from anechain.acoustics.recording.take_order import (
-    drift,
-    first_take_of_each_drive,
-    long_term,
-    order_of_drives,
-    recovery,
-)
+from anechain.acoustics.recording.drift import drift
+from anechain.acoustics.recording.take_changes import long_term, recovery
+from anechain.acoustics.recording.take_order import first_take_of_each_drive, order_of_drives
 
 FREQUENCY = np.geomspace(100.0, 10_000.0, 41)
 BAND = (300.0, 3000.0)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from anechain.acoustics.recording.impulse_responses import Window
+from anechain.acoustics.recording.time_windows import Window
 from anechain.errors import InputError, Problem
 from anechain.importing.direction_patterns import (
     Direction,

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.curve.smoothing import smooth
-from anechain.acoustics.recording.impulse_responses import Window, complex_smooth, lowest_valid_frequency
+from anechain.acoustics.recording.complex_smoothing import complex_smooth
 from anechain.acoustics.recording.takes import JoinedTakes, join_takes
+from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency
 from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses

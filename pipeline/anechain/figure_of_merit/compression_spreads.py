@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.acoustics.curve.frequencies import band_edges
-from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR, USED, band_weights, level_and_shape
+from anechain.acoustics.nonlinear.compression_deltas import COVERAGE_FACTOR, USED
 from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
+from anechain.acoustics.nonlinear.level_and_shape import level_and_shape
+from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.uncertainty import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Spread

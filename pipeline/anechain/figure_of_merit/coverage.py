@@ -27,7 +27,7 @@ from anechain.acoustics.directivity.directions import PLANES, unit_vectors
 from anechain.acoustics.directivity.directivity_constancy import DirectivityConstancy, directivity_constancy
 from anechain.acoustics.directivity.listening_height import ListeningHeight, listening_height
 from anechain.acoustics.directivity.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
-from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.arrays import Floats
 from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, band_words, name_of, number

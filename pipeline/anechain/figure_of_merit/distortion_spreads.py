@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.nonlinear.compression import band_weights
 from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
 from anechain.acoustics.nonlinear.harmonic_errors import (
     LevelSlopes,
@@ -20,6 +19,7 @@ from anechain.acoustics.nonlinear.harmonic_errors import (
     slopes_between,
     sum_uncertainty,
 )
+from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.level_spreads import (

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import power_of_level
-from anechain.acoustics.nonlinear.compression import band_weights
-from anechain.acoustics.nonlinear.harmonic_distortion import ReferredOrders, order_noise, referred_orders
 from anechain.acoustics.nonlinear.harmonic_errors import AtOrders, sounding
+from anechain.acoustics.nonlinear.octave_weights import band_weights
+from anechain.acoustics.nonlinear.relative_orders import ReferredOrders, order_noise, referred_orders
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
 from anechain.acoustics.uncertainty.uncertainty import distance_component
 from anechain.arrays import Floats

@@ -11,25 +11,13 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS, implied_rise
-from anechain.acoustics.nonlinear.compression import (
-    MISSING,
-    NOISE,
-    REASONS,
-    ROUNDING,
-    compression_deltas,
-    level_and_shape,
-    limit_reached,
-    octave_bands,
-    passed_bands,
-    unequal_gain,
-)
-from anechain.acoustics.recording.take_order import (
-    TakeChange,
-    drift,
-    long_term,
-    order_of_drives,
-    recovery,
-)
+from anechain.acoustics.nonlinear.compression_deltas import MISSING, NOISE, REASONS, ROUNDING, compression_deltas
+from anechain.acoustics.nonlinear.exceedance_bands import passed_bands
+from anechain.acoustics.nonlinear.level_and_shape import level_and_shape, unequal_gain
+from anechain.acoustics.nonlinear.octave_compression import limit_reached, octave_bands
+from anechain.acoustics.recording.drift import drift
+from anechain.acoustics.recording.take_changes import TakeChange, long_term, recovery
+from anechain.acoustics.recording.take_order import order_of_drives
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset

@@ -5,22 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.nonlinear.compression import (
-    MISSING,
-    NOISE,
-    ROUNDING,
-    USED,
-    ExceedanceBand,
-    compression_deltas,
-    in_words,
-    level_and_shape,
-    level_resolution,
-    limit_reached,
-    noise_uncertainty,
-    octave_bands,
-    passed_bands,
-    unequal_gain,
-)
+from anechain.acoustics.nonlinear.compression_deltas import MISSING, NOISE, ROUNDING, USED, compression_deltas
+from anechain.acoustics.nonlinear.exceedance_bands import ExceedanceBand, in_words, passed_bands
+from anechain.acoustics.nonlinear.level_and_shape import level_and_shape, unequal_gain
+from anechain.acoustics.nonlinear.octave_compression import limit_reached, octave_bands
+from anechain.acoustics.nonlinear.reading_uncertainty import level_resolution, noise_uncertainty
 
 FREQUENCY = np.geomspace(20.0, 20_000.0, 121)
 
@@ -185,7 +174,7 @@ def test_bands_between_the_crossings():
     ],
 )
 def test_an_open_end_is_said(low_open, high_open, words):
-    assert in_words(ExceedanceBand(50.0, 50.0, True, True, -2.0, 50.0)) == "at 50 Hz, beside which nothing is known"
+    assert in_words(ExceedanceBand(50.0, 50.0, True, True, -2.0, 50.0)) == "at 50 Hz, with no data on either side"
     assert in_words(ExceedanceBand(50.0, 80.0, low_open, high_open, -2.0, 60.0)) == words
 
 
@@ -207,7 +196,7 @@ def test_a_limit_is_never_extrapolated():
     found = limit_reached(drives, level, [0.0, -0.02, -0.34])
     assert found.drive_v is None and found.reason == "-1 dB not reached up to 4 V, 91.7 dB"
     missing = limit_reached(drives, [80.0, 86.0, np.nan], [0.0, -0.02, np.nan])
-    assert "louder, too little" in missing.reason and missing.highest_v == 2.0
+    assert "at higher drives too little" in missing.reason and missing.highest_v == 2.0
     assert "fewer than two" in limit_reached(drives, [80.0, np.nan, np.nan], [0.0, np.nan, np.nan]).reason
 
 
@@ -244,7 +233,7 @@ def test_a_level_that_rises_more_than_the_drive_is_told():
     [
         (everywhere([80, 81]), [2.0, 1.0], "ascending"),
         (everywhere([80, 81]), [0.0, 1.0], "above 0 V"),
-        (everywhere([80, 81]), [1.0], "one row of levels"),
+        (everywhere([80, 81]), [1.0], "one row for each drive"),
         (everywhere([80, 81])[:, :3], [1.0, 2.0], "frequencies"),
     ],
 )
