@@ -18,7 +18,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from anechain.campaign.choices import CompressionChoices, DistortionChoices, UsableLimits
+from anechain.campaign.compression import CompressionOptions
+from anechain.campaign.distortion import DistortionOptions
+from anechain.campaign.usable_limits import UsableLimits
 from anechain.data import contract
 from anechain.methods import versions
 from anechain.stages.compression import USES as COMPRESSION_USES
@@ -84,7 +86,7 @@ def main() -> None:
     known = {"methods": versions(USES)}
     for count in LEVELS:
         levels = tuple(71.0 + 20.0 * row / max(count, 2) for row in range(count))
-        choices = DistortionChoices(levels=levels).model_dump(mode="json") | known
+        choices = DistortionOptions(levels=levels).model_dump(mode="json") | known
         seconds, peak = measured(lambda choices=choices: distorted(data, choices), asked.rounds)
         result = distorted(data, choices)
         print(
@@ -92,9 +94,9 @@ def main() -> None:
             f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB at most beside it"
         )
     chosen = {
-        "compression": CompressionChoices().model_dump(mode="json"),
+        "compression": CompressionOptions().model_dump(mode="json"),
         "usable_limits": UsableLimits().model_dump(mode="json"),
-        "distortion": DistortionChoices().model_dump(mode="json"),
+        "distortion": DistortionOptions().model_dump(mode="json"),
         "methods": versions(COMPRESSION_USES),
     }
     for count in DRIVES:

@@ -17,7 +17,7 @@ from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.hooks import NO
 from anechain.importing.importers import find_importers, parse_options, verdicts
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from anechain_columns.names import OrderColumn, impedance_kind, name_an_impedance, name_orders, order_of, values_of
 from anechain_columns.options import ColumnsOptions

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import anechain_schemas
-from anechain.campaign.file import Campaign, json_schema, load_campaign
+from anechain.campaign.file import Campaign, json_schema
+from anechain.campaign.load import load_campaign
 from anechain.errors import InputError
 
 SCHEMA = "campaign.schema.json"
@@ -246,7 +247,7 @@ def test_a_file_that_is_too_long(file):
 
 
 @pytest.mark.parametrize(
-    ("text", "key", "mend"),
+    ("text", "key", "fix"),
     [
         (SMALL + "licens: MIT\n", "licens", "did you mean licence?"),
         (SMALL + "Title: Halls\n", "Title", "did you mean title?"),

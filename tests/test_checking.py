@@ -14,7 +14,8 @@ from anechain.cli.campaign_check import check, greatest_drive, told
 from anechain.data.checks import line_of
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
-from anechain.running.plan import entry_of, load_plan, prepare
+from anechain.running.manifests import entry_of
+from anechain.running.prepare import load_plan, prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.ingest import imported
 from campaigns import FREQUENCY, campaign, snapshot

@@ -182,7 +182,7 @@ def test_they_are_rated_as_such_loudspeakers_are():
 
 def test_exports_give_the_model_back(tmp_path):
     # With the options in the campaign file, and the importer found by the header alone.
-    from anechain.campaign.file import load_campaign
+    from anechain.campaign.load import load_campaign
     from anechain.importing.importers import choose, find_importers, parse_options, read
     from demo_model.campaign import CAMPAIGN
 

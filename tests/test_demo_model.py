@@ -482,7 +482,7 @@ def test_campaign_is_written_again_byte_for_byte(campaign):
 
 
 def test_campaign_file_is_accepted_and_names_files_that_exist(campaign):
-    from anechain.campaign.file import load_campaign
+    from anechain.campaign.load import load_campaign
 
     folder, _ = campaign
     devices = load_campaign(folder / "campaign.yaml").devices
@@ -504,7 +504,7 @@ def published(campaign, tmp_path_factory):
     """Numbers of all devices by quantity, as the chain publishes them; without the sweeps and the uncertainties."""
     from ruamel.yaml import YAML
 
-    from anechain.running.plan import prepare
+    from anechain.running.prepare import prepare
     from anechain.stages.batch import run_batch
 
     folder = tmp_path_factory.mktemp("published")
@@ -606,7 +606,7 @@ def test_marker_that_reaches_outside_is_refused(tmp_path):
 @pytest.mark.parametrize("name", sorted(LOUDSPEAKERS))
 def test_raw_exports_give_the_model_back(campaign, name):
     # With the options in the campaign file: planes, signs, decimal marks and units all have to be right.
-    from anechain.campaign.file import load_campaign
+    from anechain.campaign.load import load_campaign
     from anechain.importing.importers import find_importers, parse_options, read
 
     folder, _ = campaign

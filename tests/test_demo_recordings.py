@@ -147,7 +147,7 @@ def files():
 @pytest.fixture(scope="module")
 def harmonics(tmp_path_factory, files):
     """What the importer makes of the files, by the options of the demo's campaign."""
-    from anechain.campaign.file import load_campaign
+    from anechain.campaign.load import load_campaign
     from anechain.importing.importers import find_importers, parse_options, read
     from demo_model.campaign import CAMPAIGN
 

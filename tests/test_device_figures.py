@@ -8,10 +8,11 @@ import pytest
 
 import modelled_speaker as model
 import valid_datasets
-from anechain.campaign.choices import DeviceFigureName
+from anechain.campaign.figures import DeviceFigureName
 from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import write_artefact, write_dataset
-from anechain.figures.device_figures import USES, device_figures, level_slug, read_outputs
+from anechain.figures.device_figure import level_slug
+from anechain.figures.device_figures import USES, device_figures, read_outputs
 from anechain.methods import methods
 from anechain.receipts.receipt import make_receipt
 

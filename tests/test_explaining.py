@@ -17,7 +17,8 @@ from anechain.cli import commands
 from anechain.data.store import examine
 from anechain.errors import InputError
 from anechain.receipts import receipt as receipts
-from anechain.running.plan import DEVICE_STAGES, prepare
+from anechain.registry.stages import DEVICE_STAGES
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from campaigns import FREQUENCY, angle_level
 

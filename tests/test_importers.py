@@ -29,7 +29,9 @@ from anechain.importing.importers import (
     read,
     verdicts,
 )
-from anechain.running.plan import Plan, prepare
+from anechain.running.dependencies import dependencies
+from anechain.running.plan import Plan
+from anechain.running.prepare import prepare
 
 FOREIGN = Path(__file__).parent / "foreign_importer"
 PROJECT = tomllib.loads((FOREIGN / "pyproject.toml").read_text())["project"]
@@ -575,10 +577,10 @@ def test_it_is_not_run_without_consent(private):
     campaign = private.parent / "campaign.yaml"
     (problem,) = problems_of(prepare, campaign)
     assert problem.where == "importers" and "halls.py" in problem.what and "--trust-importers" in problem.fix
-    plan = Plan(private.parent, anechain.campaign.file.load_campaign(campaign))
+    plan = Plan(private.parent, anechain.campaign.load.load_campaign(campaign))
     problems_of(plan.private_importers)
     assert "halls" not in plan.importer_versions
-    plan.depends("ingest", "0001")
+    dependencies(plan, "ingest", "0001")
     assert not (private.parent / "ran").exists() and not (private.parent / "results").exists()
 
 

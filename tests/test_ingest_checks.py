@@ -5,7 +5,7 @@ import json
 import pytest
 
 from anechain.data.store import is_current, read_dataset, read_receipt
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages import ingest
 from campaigns import campaign
 

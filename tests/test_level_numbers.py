@@ -1,7 +1,8 @@
 """How loud: the words that stand with a sensitivity, or with the reason why there is none."""
 
 import valid_datasets
-from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.figure_of_merit.level import numbers
 from anechain.figure_of_merit.metric_inputs import gather
 from anechain.figure_of_merit.terminals import NOT_MEASURED

@@ -10,16 +10,12 @@ import nonlinear_speaker
 import valid_datasets
 from anechain.acoustics.nonlinear.usable_limits import limit_curve
 from anechain.acoustics.uncertainty.drawn_errors import first_order
-from anechain.campaign.choices import (
-    CompressionChoices,
-    Derivation,
-    DeviceNumbers,
-    DistortionChoices,
-    Numbers,
-    NumbersUncertainty,
-    Stated,
-    UsableLimits,
-)
+from anechain.campaign.compression import CompressionOptions
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.distortion import DistortionOptions
+from anechain.campaign.numbers import DeviceNumbers, Numbers, NumbersUncertainty
+from anechain.campaign.uncertainty import Stated
+from anechain.campaign.usable_limits import UsableLimits
 from anechain.figure_of_merit import usable_spreads
 from anechain.figure_of_merit.compression import compression_numbers
 from anechain.figure_of_merit.distortion import distortion_numbers
@@ -67,7 +63,7 @@ def gathered(data, repeated=False, draws=400, octaves=1.0, **components):
 
 
 def distortion_of(data, levels=(86.0,)):
-    return distorted(data, DistortionChoices(levels=levels).model_dump(mode="json") | {"methods": versions(USES)})
+    return distorted(data, DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)})
 
 
 def distorting(data=None, levels=(86.0,), **how):
@@ -180,7 +176,7 @@ def test_between_the_tones_the_microphone_counts_where_both_are():
 
 def parameters(**usable):
     return {
-        "compression": CompressionChoices(smoothing=None).model_dump(mode="json"),
+        "compression": CompressionOptions(smoothing=None).model_dump(mode="json"),
         "usable_limits": UsableLimits(**usable).model_dump(mode="json"),
         "distortion": {"noise_margin": 10.0, "orders": 9},
     }

@@ -3,7 +3,8 @@
 import pytest
 
 import valid_datasets
-from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.metric_inputs import gather, number
 from anechain.figure_of_merit.spreads import NOT_STATED

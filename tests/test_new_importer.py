@@ -97,7 +97,7 @@ def test_two_names_give_the_same_but_for_the_name(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("name", "what", "mend"),
+    ("name", "what", "fix"),
     [
         ("", "'' cannot be used", "call it after the instrument"),
         ("Turn-Log", "'Turn-Log' cannot be used", "call it turn_log"),

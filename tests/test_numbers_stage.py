@@ -11,19 +11,23 @@ import real_loudspeaker
 from anechain.acoustics.directivity.directions import orbit_vectors, unit_vectors
 from anechain.acoustics.directivity.sphere import solid_angle_weights
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers
+from anechain.campaign.target_file import read_target
 from anechain.data import contract, store
 from anechain.errors import InputError
 from anechain.figure_of_merit.terminals import NOT_MEASURED
 from anechain.methods import versions
 from anechain.receipts.embedding import parsed
 from anechain.receipts.receipt import raw_inputs
+from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.number_table import number_rows
-from anechain.running.plan import DEVICE_STAGES, prepare
+from anechain.running.dependencies import dependencies
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.derive import USES as DERIVE_USES
 from anechain.stages.derive import derived
-from anechain.stages.numbers import numbered, read_target
+from anechain.stages.numbers import numbered
 from campaigns import delimited_device
 
 FREQUENCY = 1000 * 2.0 ** (np.arange(-156, 97) / 24)
@@ -201,12 +205,12 @@ def test_a_target_is_read_over_log_frequency_and_is_a_raw_input(halls, alder):
 
 
 def test_a_changed_target_is_another_plan(halls):
-    before = halls.depends("numbers")
+    before = dependencies(halls, "numbers")
     target = halls.folder / "target.txt"
     text = target.read_text()
     try:
         target.write_text(text + "30000 0\n")
-        assert halls.depends("numbers") != before
+        assert dependencies(halls, "numbers") != before
     finally:
         target.write_text(text)
 

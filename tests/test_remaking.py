@@ -13,7 +13,7 @@ from anechain.audit import remake as remaking
 from anechain.audit.remake import Remade, Remaking, compare_outputs, remake
 from anechain.receipts.embedding import format_of
 from anechain.receipts.receipt import sha256_hex
-from anechain.running.plan import load_plan
+from anechain.running.prepare import load_plan
 from campaigns import campaign
 from finished_campaigns import run_all
 

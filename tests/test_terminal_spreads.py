@@ -5,7 +5,8 @@ import pytest
 import xarray as xr
 
 from anechain.acoustics.impedance.impedance import box_tuning, minimum_impedance
-from anechain.campaign.choices import NumbersUncertainty, Stated
+from anechain.campaign.numbers import NumbersUncertainty
+from anechain.campaign.uncertainty import Stated
 from anechain.data import contract
 from anechain.figure_of_merit.terminal_spreads import (
     drawn,

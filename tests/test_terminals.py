@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from anechain.campaign.choices import DeviceNumbers, Numbers, Stated
+from anechain.campaign.numbers import DeviceNumbers, Numbers
+from anechain.campaign.uncertainty import Stated
 from anechain.figure_of_merit import terminals
 
 GRID = np.geomspace(10.0, 20000.0, 96 * 11)

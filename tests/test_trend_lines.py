@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from anechain.campaign.choices import DeviceNumbers, Numbers
+from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.data import contract
 from anechain.figure_of_merit.flatness import numbers
 from anechain.figure_of_merit.metric_inputs import gather

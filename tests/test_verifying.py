@@ -11,8 +11,8 @@ from anechain.data.store import examine, write_artefact
 from anechain.errors import InputError
 from anechain.receipts.embedding import format_of
 from anechain.receipts.receipt import Input, make_receipt, sha256_hex
-from anechain.running.plan import manifest_text, read_manifest
-from anechain.running.workflow import only_run
+from anechain.running.lock import only_run
+from anechain.running.manifests import manifest_text, read_manifest
 from campaigns import anechain, campaign
 from finished_campaigns import run_all
 

@@ -24,8 +24,11 @@ from anechain.data.store import read_receipt, replacing, sha256_file
 from anechain.errors import InputError, Problem
 from anechain.importing.importers import GROUP
 from anechain.receipts.receipt import raw_inputs, sha256_hex
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.report.crate import CRATE_NAME, crate_bytes, described_outside, rebased
-from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, open_plan, read_manifest
+from anechain.running.manifests import read_manifest
+from anechain.running.plan import Plan
+from anechain.running.prepare import open_plan
 
 __all__ = ["Bundled", "check_folder", "environment", "is_archive", "is_bundle", "unpacked", "write_bundle"]
 
@@ -68,7 +71,7 @@ def write_bundle(campaign_file: Path, target: Path, raw: Literal["copy", "hash"]
     InputError
         If the campaign was not run to the end, or anything was changed since, or the archive cannot be written.
     """
-    from anechain.running.workflow import lock_owner
+    from anechain.running.lock import lock_owner
 
     folder = campaign_file.resolve().parent
     if not campaign_file.is_file():
@@ -142,7 +145,7 @@ def _results(plan: Plan, campaign_file: Path) -> list[str]:
         For everything that is not as the last whole run left it.
     """
     jobs = [(stage, batch) for stage in DEVICE_STAGES for batch in plan.batches]
-    jobs += [(stage, "all") for stage in WHOLE_STAGES]
+    jobs += [(stage, "all") for stage in CAMPAIGN_STAGES]
     problems = []
     names = ["campaign.json"]
     for stage, batch in jobs:

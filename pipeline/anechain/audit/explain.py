@@ -641,9 +641,9 @@ def write_change(explanation: Explanation, path: Path) -> bool:
     """
     from anechain.data.store import examine, sha256_file
     from anechain.figures.change import change_figure, drawn_devices
+    from anechain.figures.files import write_figure
     from anechain.methods import versions
     from anechain.receipts.receipt import RAW, Input, make_receipt
-    from anechain.stages.draw import write_figure
 
     specification = change_figure(explanation.devices, explanation.least)
     if specification is None:

@@ -21,7 +21,10 @@ from anechain.data.store import examine, sha256_file
 from anechain.errors import InputError
 from anechain.receipts.embedding import NETCDF_SIGNATURES, format_of, netcdf_digest, netcdf_receipt, parsed
 from anechain.receipts.receipt import raw_inputs
-from anechain.running.plan import Plan, load_plan, read_manifest, texts_in
+from anechain.running.manifests import read_manifest
+from anechain.running.plan import Plan
+from anechain.running.prepare import load_plan
+from anechain.running.raw_files import texts_in
 from anechain.running.workflow import make_results
 
 if TYPE_CHECKING:

@@ -18,8 +18,11 @@ from anechain.campaign.file import Campaign
 from anechain.data.store import Examined, examine, sha256_file
 from anechain.errors import InputError
 from anechain.receipts.receipt import RAW, raw_inputs
-from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, read_manifest, resolve_files
-from anechain.running.workflow import lock_owner
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
+from anechain.running.lock import lock_owner
+from anechain.running.manifests import read_manifest
+from anechain.running.plan import Plan
+from anechain.running.raw_files import resolve_files
 
 __all__ = ["CAMPAIGN", "Finding", "Verification", "plan_of", "results_of", "text_shown", "verify", "verify_folder"]
 
@@ -262,7 +265,7 @@ def _records(results: Path) -> _Records:
     if plan is not None:
         for stage in DEVICE_STAGES:
             wanted |= {f"{stage}/{batch}.json": devices for batch, devices in plan.batches.items()}
-        wanted |= {f"{stage}/all.json": ("all",) for stage in WHOLE_STAGES}
+        wanted |= {f"{stage}/all.json": ("all",) for stage in CAMPAIGN_STAGES}
     there = {path.relative_to(results / _CHAIN).as_posix() for path in (results / _CHAIN).glob("*/*.json")}
     for name in sorted(there | wanted.keys()):
         shown = records.show(f"{_CHAIN}/{name}")
@@ -382,7 +385,7 @@ def _stem(file: str) -> str:
 
 def _figure(parameters: Mapping[str, Any]) -> str:
     """Name of a figure, without its device, from the parameters it was drawn by."""
-    from anechain.figures.device_figures import level_slug
+    from anechain.figures.device_figure import level_slug
 
     parts = [str(parameters.get("figure"))]
     if "what" in parameters:

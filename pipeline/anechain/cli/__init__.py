@@ -68,7 +68,7 @@ def run(
         anechain run campaign.yaml --cores 2
         anechain run campaign.yaml -- --dry-run
     """
-    from anechain.running.plan import load_plan
+    from anechain.running.prepare import load_plan
     from anechain.running.workflow import make_results
     from anechain.stages.batch import failures
 
@@ -100,7 +100,7 @@ def check(campaign: Path, verbose: bool, trust_importers: bool) -> None:
         anechain check campaign.yaml --verbose
     """
     from anechain.cli import campaign_check as checking
-    from anechain.running.plan import load_plan
+    from anechain.running.prepare import load_plan
 
     plan = load_plan(campaign, trust_importers)
     cautioned, wrong = _caution(plan), []
@@ -490,7 +490,8 @@ def stage(name: str, batch: str, trust_importers: bool, keep_going: bool) -> Non
     Example:
         anechain stage derive 0001
     """
-    from anechain.running.plan import DEVICE_STAGES, open_plan
+    from anechain.registry.stages import DEVICE_STAGES
+    from anechain.running.prepare import open_plan
     from anechain.stages.batch import run_batch, run_whole
 
     plan = open_plan(Path.cwd(), trust_importers, keep_going)
@@ -512,7 +513,7 @@ def _caution(plan: Plan | None = None) -> bool:
 
 def _unfinished(plan: Plan, campaign: Path) -> str:
     """What to say when the workflow stopped and no device failed."""
-    from anechain.running.plan import unfinished_job
+    from anechain.running.manifests import unfinished_job
 
     stage, devices = unfinished_job(plan)
     of = f" of {', '.join(devices)}" if devices else ""

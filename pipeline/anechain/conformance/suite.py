@@ -43,7 +43,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import pytest
 
-from anechain.campaign.file import SOURCES, Setup
+from anechain.campaign.file import Setup
 from anechain.conformance.foreign_samples import foreign_files, huge_line, junk
 from anechain.errors import InputError
 from anechain.importing.hooks import Options, Reading, Verdict
@@ -58,6 +58,7 @@ from anechain.importing.importers import (
     parse_options,
     verdicts,
 )
+from anechain.registry.sources import SOURCES
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -16,7 +16,7 @@ from anechain.acoustics.curve.trends import (
     trend_level,
 )
 from anechain.arrays import Floats
-from anechain.campaign.choices import OwnTrend
+from anechain.campaign.numbers import OwnTrend
 from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, band_words, name_of, number
 from anechain.figure_of_merit.spreads import drawn

@@ -17,7 +17,8 @@ from anechain.acoustics.directivity.orbits import by_direction, distinct_directi
 from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares, folded
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.arrays import Floats
-from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.campaign.stated_uncertainty import error_parts
 from anechain.data.numbers import Bound, Mark, Number, Spread, shown
 from anechain.figure_of_merit import spreads

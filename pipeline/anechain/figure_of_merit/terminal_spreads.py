@@ -17,7 +17,7 @@ from anechain.acoustics.impedance.impedance_uncertainty import (
 from anechain.acoustics.uncertainty.drawn_errors import error_knots, interpolation_weights
 from anechain.acoustics.uncertainty.uncertainty import MonteCarlo, monte_carlo
 from anechain.arrays import Floats
-from anechain.campaign.choices import NumbersUncertainty
+from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import impedance_budget, standard_at
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.spreads import ROUNDING

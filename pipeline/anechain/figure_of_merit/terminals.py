@@ -18,7 +18,7 @@ from anechain.acoustics.impedance.impedance import (
 )
 from anechain.acoustics.impedance.impedance_uncertainty import lower_limit_decision
 from anechain.arrays import Floats
-from anechain.campaign.choices import ImpedanceNumbers
+from anechain.campaign.numbers import ImpedanceNumbers
 from anechain.data.numbers import Mark, Number, Spread, shown, shown_width
 from anechain.figure_of_merit.metric_inputs import MetricInputs, number
 from anechain.figure_of_merit.terminal_spreads import (

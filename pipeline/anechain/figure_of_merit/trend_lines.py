@@ -10,7 +10,8 @@ import numpy as np
 from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, resample
 from anechain.acoustics.curve.trends import Trend, deviation_from_target, fit_trend, set_trend, trend_level
 from anechain.arrays import Floats
-from anechain.campaign.choices import CurveName, OwnTrend, Target
+from anechain.campaign.model import CurveName
+from anechain.campaign.numbers import OwnTrend, Target
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
 if TYPE_CHECKING:

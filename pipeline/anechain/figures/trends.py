@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,13 +13,14 @@ from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.curve_set import CURVE_LOOKS
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import Panel, Point, Series, Side, Stroke, stacked
 from anechain.figures.style import DASHES, ORANGE, SKY
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["FITTED", "OWN", "letters_of", "trends_figure"]
+__all__ = ["FITTED", "OWN", "letters_of", "trends_figure", "trends_of_device"]
 
 Entry = Mapping[str, Any]
 Entries = Mapping[str, Entry]
@@ -252,3 +253,13 @@ def _gaps(numbers: Entries) -> list[str]:
 
 def _gap(entry: Entry) -> str:
     return f"{entry['title']}: {entry['reason']}"
+
+
+def trends_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the trend lines."""
+    del data
+    caption = (
+        "Curves with trend and target; deviations below, with the highest and lowest value in the bands of the "
+        "linearity."
+    )
+    yield DeviceFigure("trends", caption, ("trends.nc", "numbers.json"), trends_figure)

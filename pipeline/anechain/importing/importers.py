@@ -21,7 +21,7 @@ from typing import Any, TypeVar, get_args
 import pluggy
 from pydantic import BaseModel, ValidationError
 
-from anechain.campaign.file import option_problems
+from anechain.campaign.problems import option_problems
 from anechain.errors import InputError, Problem
 from anechain.importing.hooks import (
     SLOWEST_IDENTIFY,

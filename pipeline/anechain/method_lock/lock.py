@@ -72,11 +72,9 @@ def _locked_functions() -> dict[str, Callable[..., Any]]:
     """Everything that is locked beside the methods, with its version in its name."""
     import importlib
 
-    from anechain.stages import stage_module
-
     found: dict[str, Callable[..., Any]] = {}
     for stage, name in _LOCKED_STAGES.items():
-        module = stage_module(stage)
+        module = importlib.import_module(f"anechain.stages.{stage}")
         found[f"stage {stage} version {module.VERSION}"] = getattr(module, name)
     for package in _BUNDLED_IMPORTERS:
         plugin = importlib.import_module(package)

@@ -16,7 +16,7 @@ from anechain.acoustics.nonlinear.harmonic_distortion import (
     referred_orders,
 )
 from anechain.arrays import Floats
-from anechain.stages.fundamentals import Fundamentals, beyond_band, inside
+from anechain.figure_of_merit.fundamentals import Fundamentals, beyond_band, inside
 
 if TYPE_CHECKING:
     import xarray as xr

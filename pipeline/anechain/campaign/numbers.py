@@ -1,138 +1,34 @@
-"""What a campaign can choose: how curves are derived and judged, within which limits, with which uncertainty."""
+"""Options of a campaign: how the figures of merit are computed."""
 
 from __future__ import annotations
 
-import math
-import re
 from itertools import pairwise
-from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
-from anechain.data.checks import KINDS
+from anechain.campaign.model import Band, CurveName, Model, Number, Positive, Printed, RelativePath, Share
 
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
-
-
-class Model(BaseModel):
-    """Base of everything in a campaign: unknown keys are refused, nothing is changed once it is read."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True, str_strip_whitespace=True)
-
-
-def _relative(path: str) -> str:
-    if not path.strip() or Path(path).is_absolute() or ".." in Path(path).parts or _CONTROL.search(path):
-        raise ValueError("a relative path inside the campaign's folder, without '..' and control characters")
-    return path
-
-
-def _printable(text: str) -> str:
-    # Control characters are not allowed in SVG and HTML, where names in print end up.
-    if _CONTROL.search(text):
-        raise ValueError("one line without control characters")
-    return text
-
-
-RelativePath = Annotated[str, AfterValidator(_relative)]
-
-
-def plain(value: Any) -> Any:
-    """Refuse what JSON cannot hold, and with it a receipt."""
-    match value:
-        case None | bool() | str():
-            pass
-        case int() if abs(value) < 2**53:
-            pass
-        case float() if math.isfinite(value):
-            pass
-        case list():
-            for one in value:
-                plain(one)
-        case dict() if all(isinstance(key, str) for key in value):
-            for one in value.values():
-                plain(one)
-        case _:
-            raise ValueError("text, finite numbers, true, false, null, and lists and keys of these")
-    return value
-
-
-# Strict, since true and "1" are no measured values.
-Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-Positive = Annotated[Number, Field(gt=0)]
-Printed = Annotated[str, AfterValidator(_printable)]
-
-
-class Stated(Model):
-    """An uncertainty as somebody states it."""
-
-    value: Positive | tuple[tuple[Positive, Annotated[Number, Field(ge=0)]], ...] = Field(
-        description="One value above zero, or pairs of Hz and value; in between it is interpolated over log frequency"
-    )
-    kind: Literal["standard", "expanded", "rectangular", "triangular"] = Field(
-        default="standard",
-        description="Standard uncertainty; expanded by the coverage factor, as in certificates; or half the width of "
-        "limits between which all values are alike (rectangular) or those in the middle likelier (triangular)",
-    )
-    coverage_factor: Positive = Field(default=2.0, description="Of an expanded uncertainty")
-    source: Printed = Field(default="", description="Where it comes from: a certificate, a data sheet, a judgement")
-
-    @field_validator("value")
-    @classmethod
-    def _rising(cls, value: Any) -> Any:
-        if isinstance(value, tuple) and (len(value) < 2 or any(a[0] >= b[0] for a, b in pairwise(value))):
-            raise ValueError("two pairs or more of Hz and value, Hz rising")
-        return value
-
-
-class Uncertainty(Model):
-    """Components of the uncertainty of a measurement; what is not stated is not in the result, which says so."""
-
-    calibration: Stated | None = Field(
-        default=None, description="dB; of the calibrator and its use, all directions alike"
-    )
-    microphone: Stated | None = Field(
-        default=None, description="dB; of the microphone's response, all directions alike"
-    )
-    gain_and_drive: Stated | None = Field(
-        default=None, description="dB; of gains and of the drive's voltage, all directions alike"
-    )
-    distance: Stated | None = Field(default=None, description="Metres; of the measuring distance, all directions alike")
-    angle: Stated | None = Field(
-        default=None,
-        description="Degrees; of the setting of each angle, apart from the others; only what repeated takes, set anew, "
-        "do not show already",
-    )
-    repeatability: Stated | None = Field(
-        default=None,
-        description="dB; of a single capture. Where takes were repeated, their own spread counts instead; a direction "
-        "taken once keeps it",
-    )
-    impedance: Stated | None = Field(
-        default=None,
-        description="Per cent of the modulus of the impedance; of reference resistor and gains. One error at all "
-        "frequencies: pairs of Hz and value change its size only",
-    )
-    impedance_phase: Stated | None = Field(
-        default=None,
-        description="Degrees; of the phase of the impedance. One error at all frequencies: pairs of Hz and value "
-        "change its size only",
-    )
-
-
-CurveName = Literal["on_axis", "listening_window", "early_reflections", "sound_power", "in_room"]
-
-
-def _rising(band: tuple[float, float]) -> tuple[float, float]:
-    if not band[0] < band[1]:
-        raise ValueError("a band: its lower end in Hz, then its upper end")
-    return band
-
-
-Band = Annotated[tuple[Positive, Positive], AfterValidator(_rising)]
-
-
-Share = Annotated[Number, Field(gt=0, le=1)]
+__all__ = [
+    "AimNumbers",
+    "BandwidthNumbers",
+    "BeamNumbers",
+    "DeviationNumbers",
+    "DeviceNumbers",
+    "DirectivityNumbers",
+    "DistortionNumbers",
+    "HeightNumbers",
+    "ImpedanceNumbers",
+    "InRoomNumbers",
+    "LinearityNumbers",
+    "Numbers",
+    "NumbersUncertainty",
+    "OwnTrend",
+    "PreferenceNumbers",
+    "SensitivityNumbers",
+    "Target",
+    "TrendNumbers",
+]
 
 
 class OwnTrend(Model):
@@ -458,206 +354,4 @@ class DeviceNumbers(Model):
     )
     targets: dict[CurveName, Target] = Field(
         default_factory=dict, description="Target curves by curve, in place of the campaign's"
-    )
-
-
-class Derivation(Model):
-    """Choices in deriving the curve set; each is kept in the receipts."""
-
-    early_reflections_total: Literal["bounces", "curves"] = Field(
-        default="bounces", description="Mean of the five bounces, or of all their curves"
-    )
-    rear_wall: Literal["three", "all"] = Field(
-        default="three", description="Rear wall from 90, 180 and -90 degrees, or from every 10 degrees between"
-    )
-    smoothing: float | None = Field(
-        default=20,
-        gt=0,
-        le=96,
-        description="Smoothing of the derived curves, as a fraction of an octave; null for none",
-    )
-    interpolate_angles: bool = Field(
-        default=False, description="Fill 10-degree directions from neighbours at most 15 degrees apart; recorded"
-    )
-
-
-class DistortionChoices(Model):
-    """How distortion at a level is read off the harmonics; each choice is kept in the receipts."""
-
-    levels: tuple[Annotated[Number, Field(ge=0, le=200)], ...] = Field(
-        default=(86.0, 96.0),
-        min_length=1,
-        description="dB at 1 m, mean of the fundamental in the band. High levels hurt hearing and equipment: local "
-        "rules and qualified practice decide",
-    )
-    band: Band = Field(
-        default=(300.0, 3000.0), description="Hz; the mean of the fundamental in it is the level (common practice)"
-    )
-    nearest: Annotated[Number, Field(ge=0)] = Field(
-        default=0.5, description="dB within which a take stands for a level as it is (common practice)"
-    )
-    widest_step: Annotated[Number, Field(ge=0)] = Field(
-        default=10.0, description="dB between two takes that a level is still read from; 0 for none (common practice)"
-    )
-    noise_margin: Annotated[Number, Field(ge=0, le=60)] = Field(
-        default=10.0,
-        description="dB above the noise below which a harmonic is an upper limit (noise alone: 1 of 22 000 above)",
-    )
-    orders: Annotated[int, Field(ge=2, le=100)] = Field(default=9, description="Highest harmonic order")
-    peak_height: Positive = Field(
-        default=6.0, description="dB that a peak of a harmonic rises at least to be listed (common practice)"
-    )
-
-    @field_validator("levels")
-    @classmethod
-    def _once(cls, values: tuple[float, ...]) -> tuple[float, ...]:
-        if len(set(values)) < len(values):
-            raise ValueError("each value once")
-        return tuple(sorted(values))
-
-
-class CompressionChoices(Model):
-    """How compression with rising level is read off the fundamentals; each choice is kept in the receipts."""
-
-    smoothing: Annotated[Number, Field(gt=0, le=96)] | None = Field(
-        default=6, description="Smoothing of the levels compared, as a fraction of an octave; null for none"
-    )
-    limits: tuple[Annotated[Number, Field(lt=0)], ...] = Field(
-        default=(-0.5, -1.0, -3.0),
-        min_length=1,
-        description="dB below zero whose passing is told and drawn (common practice)",
-    )
-    band: Band = Field(
-        default=(300.0, 3000.0),
-        description="Hz; the mean in it is the change of level, the rest the change of shape (common practice)",
-    )
-    max_uncertainty: Positive = Field(
-        default=0.5, description="dB of expanded uncertainty, from noise and rounding, beyond which nothing is given"
-    )
-    drift_limit: Positive = Field(
-        default=0.3, description="dB r.m.s. that the first level, repeated last, may lie from itself (common practice)"
-    )
-    conductor: Literal["copper", "aluminium"] = Field(default="copper", description="Of the voice coil")
-    series_resistance_ratio: Annotated[Number, Field(ge=0)] = Field(
-        default=0.0, description="Resistance in series with the voice coil (cable, filter) re the cold coil's own"
-    )
-
-
-class UsableLimits(Model):
-    """When a device counts as usable, and where it is listened to. High levels hurt hearing: local rules decide."""
-
-    distortion: tuple[tuple[Positive, Positive], ...] = Field(
-        default=((100.0, 10.0), (200.0, 3.0)),
-        min_length=1,
-        description="Pairs of Hz and per cent of the fundamental that distortion stays under (common practice)",
-    )
-    compression: Annotated[Number, Field(lt=0)] = Field(
-        default=-1.0, description="dB that the compression stays above (common practice)"
-    )
-    up_to: Positive | None = Field(
-        default=None, description="Hz; nothing above is judged. Everything measured is if absent"
-    )
-    distance: Positive = Field(default=3.0, description="Listening distance in metres, direct sound (common practice)")
-    devices: Annotated[int, Field(ge=1, le=1000)] = Field(default=1, description="Number of alike devices")
-    addition: Literal["incoherent", "coherent"] = Field(
-        default="incoherent", description="How several devices add: their powers, or their pressures"
-    )
-    longest_dimension: Positive | None = Field(
-        default=None,
-        description="Longest side of the room in metres, for the gain of a rigid, tight room; no gain if absent",
-    )
-    wanted_level: Number | None = Field(
-        default=None, description="dB wanted at the listening distance: how low does the device reach at it?"
-    )
-
-    @field_validator("distortion")
-    @classmethod
-    def _ascending(cls, value: Any) -> Any:
-        if any(a[0] >= b[0] for a, b in pairwise(value)):
-            raise ValueError("pairs of Hz and per cent, Hz rising")
-        return value
-
-
-LimitPair = tuple[Number | None, Number | None]
-
-
-def _limits(id_: str) -> Any:
-    kind = KINDS[id_]
-    side = "above" if kind.above else "below"
-    unit = f" in {kind.unit}" if kind.unit else ""
-    return Field(
-        default=kind.limits, description=f"Doubtful and bad {side} these: {kind.about}{unit} ({kind.source_status})"
-    )
-
-
-class CheckLimits(Model):
-    """Limits of the checks of what came in: two numbers each, doubtful beyond the first and bad beyond the second."""
-
-    clipping: LimitPair = _limits("clipping")
-    signal_to_noise: LimitPair = _limits("signal-to-noise")
-    hum: LimitPair = _limits("hum")
-    sweep_end: LimitPair = _limits("sweep-end")
-    clock: LimitPair = _limits("clock")
-    sweep_law: LimitPair = _limits("sweep-law")
-    drive: LimitPair = _limits("drive")
-    tones: LimitPair = _limits("tones")
-    polarity: LimitPair = _limits("polarity")
-    polarity_agreement: LimitPair = _limits("polarity-agreement")
-    reflection: LimitPair = _limits("reflection")
-    distance: LimitPair = _limits("distance")
-    rotation_centre: LimitPair = _limits("rotation-centre")
-    arrival_drift: LimitPair = _limits("arrival-drift")
-    mirror: LimitPair = _limits("mirror")
-    neighbours: LimitPair = _limits("neighbours")
-    swapped: LimitPair = _limits("swapped")
-    label: LimitPair = _limits("label")
-    pole_level: LimitPair = _limits("pole-level")
-    pole_arrival: LimitPair = _limits("pole-arrival")
-    repeats: LimitPair = _limits("repeats")
-    distance_law: LimitPair = _limits("distance-law")
-
-    @field_validator("*")
-    @classmethod
-    def _milder_first(cls, pair: LimitPair, info: ValidationInfo) -> LimitPair:
-        doubtful, bad = pair
-        above = KINDS[str(info.field_name).replace("_", "-")].above
-        if doubtful is not None and bad is not None and (bad < doubtful if above else bad > doubtful):
-            raise ValueError("the limit of what is doubtful first, then that of what is bad, which lies beyond it")
-        return pair
-
-    def limits(self) -> dict[str, LimitPair]:
-        """Limits by kind of check."""
-        return {name.replace("_", "-"): getattr(self, name) for name in type(self).model_fields}
-
-
-DeviceFigureName = Literal[
-    "curves",
-    "planes",
-    "bounces",
-    "limits",
-    "trends",
-    "deviations",
-    "map-horizontal",
-    "map-vertical",
-    "beam-width",
-    "aim",
-    "distortion",
-    "compression",
-    "compression-levels",
-    "usable",
-    "multitone",
-    "impedance",
-    "checks",
-]
-"""Figures of a device; "distortion" is one for each level."""
-
-
-class Figures(Model):
-    """What is drawn."""
-
-    formats: tuple[Literal["svg", "png", "pdf"], ...] = Field(
-        default=("svg", "png", "pdf"), description="File formats beside the chart specification"
-    )
-    of_devices: tuple[DeviceFigureName, ...] | None = Field(
-        default=None, description="Which figures each device gets; all that its data allow if absent"
     )

@@ -17,8 +17,10 @@ if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = [
+    "NO_HARMONICS",
     "Fundamentals",
     "beyond_band",
+    "compression_gap",
     "drives_of",
     "inside",
     "of_harmonics",
@@ -26,6 +28,9 @@ __all__ = [
     "unequal",
     "with_first_takes",
 ]
+
+NO_HARMONICS = "not measured: no raw files of its harmonics"
+"""Gap of a device without harmonics."""
 
 
 @dataclass(frozen=True)
@@ -104,3 +109,19 @@ def unequal(one: Mapping[str, Any], other: Mapping[str, Any]) -> list[str]:
         for name in ("level_kind", "measured_distance", "environment")
         if one.get(name) != other.get(name)
     ]
+
+
+def compression_gap(data: Mapping[str, xr.Dataset]) -> str:
+    """Return why there is no compression; empty if there is.
+
+    Parameters
+    ----------
+    data : mapping of str to xarray.Dataset
+        "harmonics" and "takes" of a device, those that exist.
+    """
+    if not {"harmonics", "takes"} & data.keys():
+        return "compression needs the fundamental at two drives or more: no harmonics and no takes were imported"
+    drives = {len(drives_of(data[name], name)) for name in ("harmonics", "takes") if name in data}
+    if max(drives) < 2:
+        return "compression needs the fundamental at two drives or more: it was measured at fewer"
+    return ""

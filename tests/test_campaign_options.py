@@ -1,6 +1,8 @@
 """What a campaign can choose: every default stands on something, and what cannot be is refused with the reason."""
 
+import importlib
 import math
+import pkgutil
 from typing import get_args
 
 import pytest
@@ -8,12 +10,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from anechain.campaign import choices
-from anechain.campaign.choices import CheckLimits, DistortionChoices, RelativePath, Stated, UsableLimits, plain
+from anechain import campaign
+from anechain.campaign.checks import CheckLimits
+from anechain.campaign.distortion import DistortionOptions
 from anechain.campaign.file import Campaign
+from anechain.campaign.model import Model, RelativePath, plain
+from anechain.campaign.uncertainty import Stated
+from anechain.campaign.usable_limits import UsableLimits
 from anechain.data.checks import KINDS
 
-MODELS = [one for one in vars(choices).values() if isinstance(one, type) and issubclass(one, choices.Model)]
+MODELS = [
+    value
+    for module in pkgutil.iter_modules(campaign.__path__, "anechain.campaign.")
+    for value in vars(importlib.import_module(module.name)).values()
+    if isinstance(value, type) and issubclass(value, Model) and value.__module__ == module.name and value.__doc__
+]
 
 
 def refused(make, said):
@@ -46,7 +57,7 @@ def models_below(model, seen):
 def test_a_campaign_can_reach_every_choice():
     reached = set()
     models_below(Campaign, reached)
-    assert set(MODELS) - {choices.Model} <= reached
+    assert set(MODELS) - {Model} <= reached
 
 
 @pytest.mark.parametrize("path", ["", " ", "/raw", "../raw", "raw/../../a", "raw/\x00"])
@@ -89,9 +100,9 @@ def test_an_uncertainty_over_frequency_needs_two_pairs_that_rise():
 
 
 def test_levels_are_put_in_order_and_none_is_asked_for_twice():
-    assert DistortionChoices(levels=(96.0, 86.0)).levels == (86.0, 96.0)
-    refused(lambda: DistortionChoices(levels=(86.0, 86.0)), "each value once")
-    refused(lambda: DistortionChoices(band=(2000.0, 100.0)), "its lower end in Hz")
+    assert DistortionOptions(levels=(96.0, 86.0)).levels == (86.0, 96.0)
+    refused(lambda: DistortionOptions(levels=(86.0, 86.0)), "each value once")
+    refused(lambda: DistortionOptions(band=(2000.0, 100.0)), "its lower end in Hz")
 
 
 def test_corners_of_the_distortion_limit_rise():
