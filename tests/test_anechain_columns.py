@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import anechain_columns
-from anechain.acoustics.impedance.impedance import box_tuning
-from anechain.acoustics.impedance.impedance_takes import mean_impedance
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.takes import mean_impedance
 from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from anechain.acoustics.impedance.impedance import box_tuning, minimum_impedance, rated_impedance
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.minimum import minimum_impedance
+from anechain.acoustics.impedance.rated_impedance import rated_impedance
 from demo_model.bass import closed_box, free_air, vented_box
 from demo_model.drive_unit import admittance, enclosure, unit
 from demo_model.filters import first_order_shelf, low_pass

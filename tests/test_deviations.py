@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.curve.peaks_and_dips import PeakOrDip
+from anechain.acoustics.curve.peak_shapes import PeakOrDip
 from anechain.acoustics.curve.resonance_shape import bandwidth_of_q
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.directivity.curves import TITLES, curve_set

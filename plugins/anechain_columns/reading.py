@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.impedance.impedance_takes import mean_impedance, phase_deviation
+from anechain.acoustics.impedance.takes import mean_impedance, phase_deviation
 from anechain.acoustics.recording.stated_signals import level_by_drive
 from anechain.data.checks import Check, drives_in_words, made
 from anechain.errors import InputError, Problem

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.curve.frequencies import hertz
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.directivity.curves import TITLES
 from anechain.acoustics.directivity.orbits import by_direction, distinct_directions, fill_orbits

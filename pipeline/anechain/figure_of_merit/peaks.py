@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
-from anechain.acoustics.curve.peaks_and_dips import ADDED, NEITHER, height_gradient
+from anechain.acoustics.curve.peak_shapes import ADDED, NEITHER, height_gradient
 from anechain.acoustics.directivity.deviations import SEARCHED as KNOWN_CURVES
 from anechain.acoustics.directivity.deviations import Criteria, Deviation, DeviationReport, deviations
 from anechain.campaign.choices import DeviationNumbers

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.impedance.impedance_uncertainty import (
+from anechain.acoustics.impedance.uncertainty import (
     FEW_DEGREES,
     ImpedanceUncertainty,
     effective_degrees_of_freedom,

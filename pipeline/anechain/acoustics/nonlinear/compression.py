@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from anechain.acoustics.curve.curve_parts import hertz
-from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, band_centres, band_edges, check_levels
+from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, band_centres, band_edges, check_levels, hertz
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.arrays import Floats

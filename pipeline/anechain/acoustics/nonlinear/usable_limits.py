@@ -218,7 +218,7 @@ def held_level(
     ValueError
         If the frequencies are not ascending above zero or the shapes disagree.
     """
-    from anechain.acoustics.curve.curve_parts import part_in_band
+    from anechain.acoustics.curve.segments import part_in_band
 
     if not low_hz < high_hz:
         return None
