@@ -237,8 +237,9 @@ class ContractList(Generated):
 
     def lines(self) -> Iterator[str]:
         """Yield a section for each contract."""
-        import anechain_schemas
         from ruamel.yaml import YAML
+
+        import anechain_schemas
 
         for name in anechain_schemas.available():
             contract = YAML(typ="safe", pure=True).load(anechain_schemas.text(f"{name}.yaml"))
@@ -273,6 +274,7 @@ class CommandList(Generated):
     def lines(self) -> Iterator[str]:
         """Yield a section for each command, with its help as the terminal shows it."""
         import click
+
         from anechain.cli import commands
 
         root = click.Context(commands, info_name="anechain")

@@ -2,11 +2,12 @@
 
 import numpy as np
 import pytest
+from anechain.acoustics.directivity.direction_lists import BOUNCES, LISTENING_WINDOW
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.directivity.curves import BOUNCES, LISTENING_WINDOW, curve_set
+from anechain.acoustics.directivity.curves import curve_set
 from anechain.acoustics.uncertainty.curve_uncertainty import (
     curve_set_uncertainty,
     curve_shares,

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from anechain.acoustics.directivity.curve_titles import TITLES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
@@ -11,7 +12,7 @@ from hypothesis.extra.numpy import arrays
 import physics
 from anechain.acoustics.curve.levels import mean_level
 from anechain.acoustics.directivity import curves
-from anechain.acoustics.directivity.curves import TITLES, curve_set
+from anechain.acoustics.directivity.curves import curve_set
 from anechain.acoustics.directivity.directions import orbit_vectors
 from anechain.acoustics.directivity.orbits import interpolate_orbit
 from anechain.methods import methods

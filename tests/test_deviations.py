@@ -4,15 +4,17 @@ import functools
 
 import numpy as np
 import pytest
+from anechain.acoustics.directivity.curve_titles import TITLES
+from anechain.acoustics.directivity.deviation_evidence import Criteria, evidence_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.curve.peaks_and_dips import PeakOrDip
+from anechain.acoustics.curve.peak_shapes import PeakOrDip
 from anechain.acoustics.curve.resonance_shape import bandwidth_of_q
 from anechain.acoustics.curve.smoothing import smooth
-from anechain.acoustics.directivity.curves import TITLES, curve_set
-from anechain.acoustics.directivity.deviations import SEARCHED, Criteria, deviations, evidence_of
+from anechain.acoustics.directivity.curves import curve_set
+from anechain.acoustics.directivity.deviations import SEARCHED, deviations
 from anechain.methods import use_method_versions
 from filters import biquad, decibels
 

@@ -11,19 +11,14 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.file_formats import format_of
+from anechain.receipts.html_receipt import HTML_MARKER
+from anechain.receipts.netcdf_receipt import netcdf_blanked, netcdf_digest, netcdf_receipt
 from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.receipts.embedding import (
-    HTML_MARKER,
-    canonical,
-    format_of,
-    netcdf_blanked,
-    netcdf_digest,
-    netcdf_receipt,
-    parsed,
-)
 
 FORMATS = {ending: format_of(artefacts.BARE[ending], f"rowan.{ending}") for ending in artefacts.BYTE_FORMATS}
 

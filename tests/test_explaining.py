@@ -237,7 +237,7 @@ def test_another_distance_shifts_all_levels_and_no_index(old, lab):
 
 def test_a_raised_version_of_a_method(lab, monkeypatch):
     monkeypatch.setattr(registry, "_registry", registry.methods())
-    from anechain.acoustics.directivity.curves import on_axis
+    from anechain.acoustics.directivity.curve_averages import on_axis
 
     @registry.method("listening-window", version=2, title="The axis alone", source="none")
     def axis_alone(orbits):
@@ -594,8 +594,9 @@ def test_another_uncertainty_in_the_table_of_curves_is_a_difference(tmp_path):
 
 
 def test_numbers_in_a_folder(lab):
+    from anechain.receipts.canonical_json import canonical
+
     from anechain.data.store import read_receipt, sha256_file, write_artefact
-    from anechain.receipts.embedding import canonical
     from anechain.receipts.receipt import Input, make_receipt
 
     sides = []

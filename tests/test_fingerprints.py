@@ -8,7 +8,7 @@ from anechain.method_lock.fingerprints import parts_of
 def test_everything_that_is_reached_by_name_is_a_part():
     parts = parts_of(curves.sound_power)
     assert {
-        "anechain.acoustics.directivity.curves.sound_power",
+        "anechain.acoustics.directivity.curve_averages.sound_power",
         "anechain.acoustics.directivity.curves._mean",
         "anechain.acoustics.directivity.weights.two_orbit_weights",
     } <= parts.keys()
@@ -18,7 +18,7 @@ def test_everything_that_is_reached_by_name_is_a_part():
 
 def test_constants_and_classes_are_parts_too():
     assert {
-        "anechain.acoustics.directivity.curves.LISTENING_WINDOW",
+        "anechain.acoustics.directivity.direction_lists.LISTENING_WINDOW",
         "anechain.acoustics.directivity.curves.Derived",
     } <= parts_of(curves.listening_window).keys()
 

@@ -5,7 +5,8 @@ import physics
 from anechain.acoustics.directivity.directions import angle_between, unit_vectors
 from anechain.assemble import Curve
 from anechain.errors import InputError
-from anechain.importing.grids import Grid, datasets_of_grid, orbit_angles, without_repeats
+from anechain.importing.assemble import without_repeats
+from anechain.importing.grids import Grid, datasets_of_grid, orbit_angles
 
 FREQUENCY = np.array([100.0, 200.0])
 

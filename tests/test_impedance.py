@@ -3,15 +3,11 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.impedance.impedance import (
-    ImpedanceMinimum,
-    box_tuning,
-    dissipation_factor,
-    equivalent_dissipation,
-    minimum_impedance,
-    phase_range,
-    rated_impedance,
-)
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.equivalent_dissipation import dissipation_factor, equivalent_dissipation
+from anechain.acoustics.impedance.minimum import ImpedanceMinimum, minimum_impedance
+from anechain.acoustics.impedance.phase_range import phase_range
+from anechain.acoustics.impedance.rated_impedance import rated_impedance
 
 GRID = np.geomspace(10.0, 20000.0, 800)
 

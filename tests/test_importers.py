@@ -9,6 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from anechain.importing.identify import choose, verdicts
+from anechain.importing.options import options_in_words, parse_options
+from anechain.importing.read import read
 from click.testing import CliRunner
 from pydantic import Field
 
@@ -19,16 +22,7 @@ import physics
 from anechain.cli import commands
 from anechain.errors import InputError
 from anechain.hooks import CERTAIN, LIKELY, NO, POSSIBLE, Description, ImporterHooks, Options, Reading, Verdict
-from anechain.importing.importers import (
-    GROUP,
-    Broken,
-    choose,
-    find_importers,
-    options_in_words,
-    parse_options,
-    read,
-    verdicts,
-)
+from anechain.importing.importers import GROUP, Broken, find_importers
 from anechain.running.dependencies import dependencies
 from anechain.running.plan import Plan
 from anechain.running.prepare import prepare

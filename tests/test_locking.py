@@ -60,7 +60,7 @@ def test_a_constant_that_changes_is_named_with_every_method_it_reaches(tmp_path)
     assert {"method in-room-estimate version 1", "method curve-set version 1", "stage derive version 3"} <= named
     assert not any("listening-window" in name for name in named)
     (line,) = [line for line in lines if line.startswith("method in-room-estimate")]
-    assert "anechain.acoustics.directivity.curves.IN_ROOM_SHARES" in line and "its result changed" in line
+    assert "anechain.acoustics.directivity.direction_lists.IN_ROOM_SHARES" in line and "its result changed" in line
 
 
 def test_a_function_deep_below_a_method_is_named(tmp_path):

@@ -1,12 +1,14 @@
 from pathlib import PurePath
 
 import pytest
+from anechain.importing.direction_manifest import directions_of_manifest
+from anechain.importing.direction_names import direction_of_name
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from anechain.errors import InputError
-from anechain.importing.direction_patterns import direction_of_name, directions_of_manifest, parse_template
+from anechain.importing.direction_patterns import parse_template
 from anechain_delimited.options import DelimitedOptions
 
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import pytest
+from anechain.receipts.canonical_json import canonical, parsed
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,7 +17,6 @@ from anechain.data.numbers import (
     shown_bound,
     shown_width,
 )
-from anechain.receipts.embedding import canonical, parsed
 
 WHOLE = Number(
     id="level.sensitivity",

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves
+from anechain.acoustics.curve.segments import mean_over_octaves
 from anechain.acoustics.curve.trends import fit_trend
 from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors

@@ -5,6 +5,7 @@ import re
 
 import numpy as np
 import pytest
+from anechain.receipts.canonical_json import parsed
 
 import physics
 import real_loudspeaker
@@ -18,7 +19,6 @@ from anechain.data import contract, store
 from anechain.errors import InputError
 from anechain.figure_of_merit.terminals import NOT_MEASURED
 from anechain.methods import versions
-from anechain.receipts.embedding import parsed
 from anechain.receipts.receipt import raw_inputs
 from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.number_table import number_rows

@@ -1,8 +1,9 @@
 import pytest
+from anechain.importing.direction_names import direction_of_title
+from anechain.importing.direction_options import NamingOptions
 
 from anechain.errors import InputError
-from anechain.importing.direction_lookup import direction_of_title, directions_of_files, without_manifest
-from anechain.importing.direction_patterns import NamingOptions
+from anechain.importing.direction_lookup import directions_of_files, without_manifest
 
 
 def test_a_title_gives_a_direction_and_a_slash_is_no_folder():

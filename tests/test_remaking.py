@@ -5,13 +5,13 @@ import shutil
 
 import numpy as np
 import pytest
+from anechain.receipts.file_formats import format_of
 from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
 from anechain.audit import remake as remaking
 from anechain.audit.remake import Remade, Remaking, compare_outputs, remake
-from anechain.receipts.embedding import format_of
 from anechain.receipts.receipt import sha256_hex
 from anechain.running.prepare import load_plan
 from campaigns import campaign

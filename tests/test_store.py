@@ -16,6 +16,9 @@ from xml.dom import minidom
 
 import numpy as np
 import pytest
+from anechain.receipts.canonical_json import canonical
+from anechain.receipts.file_formats import format_of
+from anechain.receipts.netcdf_receipt import netcdf_receipt
 
 import receipt_artefacts as artefacts
 from anechain.data.store import (
@@ -30,7 +33,6 @@ from anechain.data.store import (
     write_plain,
 )
 from anechain.errors import InputError
-from anechain.receipts.embedding import canonical, format_of, netcdf_receipt
 from anechain.receipts.receipt import bound, check_form, seal_of
 
 CONTENT = "the content is not what the receipt vouches for"

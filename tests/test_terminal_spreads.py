@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from anechain.acoustics.impedance.impedance import box_tuning, minimum_impedance
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.minimum import minimum_impedance
 from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.uncertainty import Stated
 from anechain.data import contract

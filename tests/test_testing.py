@@ -6,13 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from anechain.importing.identify import verdicts
 
 import faulty_importers as faulty
 import physics
 from anechain.conformance import suite as testing
 from anechain.conformance.foreign_samples import foreign_files, junk
 from anechain.hooks import CERTAIN, Verdict
-from anechain.importing.importers import find_importers, verdicts
+from anechain.importing.importers import find_importers
 from anechain.testing import ImporterConformance, Sample
 
 FRESH = "test_a_fresh_process_reads_the_same"

@@ -2,23 +2,20 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-
-from anechain.acoustics.uncertainty.uncertainty import (
+from anechain.acoustics.uncertainty.components import (
     Component,
-    combine,
-    coverage_factor,
     decibels_of_relative,
-    difference_uncertainty,
     distance_component,
-    linear_combination_uncertainty,
-    mean_level_uncertainty,
-    monte_carlo,
     repeatability,
     setting_angle_uncertainty,
     standard_of_limits,
 )
+from anechain.acoustics.uncertainty.linear_propagation import linear_combination_uncertainty, mean_level_uncertainty
+from anechain.acoustics.uncertainty.monte_carlo import monte_carlo
+from hypothesis import given
+from hypothesis import strategies as st
+
+from anechain.acoustics.uncertainty.uncertainty import combine, coverage_factor, difference_uncertainty
 
 
 def test_a_worked_budget():

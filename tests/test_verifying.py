@@ -4,12 +4,12 @@ import json
 import shutil
 
 import pytest
+from anechain.receipts.file_formats import format_of
 
 from anechain.audit.verify import Finding, results_of, verify, verify_folder
 from anechain.data import store
 from anechain.data.store import examine, write_artefact
 from anechain.errors import InputError
-from anechain.receipts.embedding import format_of
 from anechain.receipts.receipt import Input, make_receipt, sha256_hex
 from anechain.running.lock import only_run
 from anechain.running.manifests import manifest_text, read_manifest

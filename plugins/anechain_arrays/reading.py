@@ -7,17 +7,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from anechain.importing.direction_names import Direction
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 
 from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
+from anechain.importing.assemble import without_repeats
 from anechain.importing.containers import Container, open_container
 from anechain.importing.direction_lookup import directions_of_files, without_manifest
-from anechain.importing.direction_patterns import Direction, gathered_notes, labelled
 from anechain.importing.frames import declared_frame
-from anechain.importing.grids import Grid, datasets_of_grid, without_repeats
+from anechain.importing.grids import Grid, datasets_of_grid
 from anechain.importing.scales import SCALES
 from anechain_arrays.mapping import angles_of, mapped
 from anechain_arrays.options import ArraysOptions

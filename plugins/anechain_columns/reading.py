@@ -7,14 +7,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 from numpy.typing import NDArray
 
-from anechain.acoustics.impedance.impedance_takes import mean_impedance, phase_deviation
+from anechain.acoustics.impedance.takes import mean_impedance, phase_deviation
 from anechain.acoustics.recording.stated_signals import level_by_drive
 from anechain.data.checks import Check, drives_in_words, made
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
-from anechain.importing.direction_patterns import gathered_notes, labelled
 from anechain_columns.choosing import quantity_of, table_of
 from anechain_columns.drives import volts_of_files
 from anechain_columns.harmonics import Orders, orders_of

@@ -6,16 +6,14 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from anechain.importing.direction_manifest import directions_of_manifest
+from anechain.importing.direction_names import Direction, direction_of_name
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
+
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
-from anechain.importing.direction_patterns import (
-    Direction,
-    direction_of_name,
-    directions_of_manifest,
-    gathered_notes,
-    labelled,
-)
 from anechain_delimited.columns import choose_columns
 from anechain_delimited.curves import curve_of
 from anechain_delimited.decoding import decode

@@ -7,6 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from anechain.importing.direction_names import Direction
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
@@ -14,9 +17,9 @@ from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
-from anechain.importing.direction_patterns import Direction, gathered_notes, labelled
+from anechain.importing.assemble import without_repeats
 from anechain.importing.frames import declared_frame
-from anechain.importing.grids import Grid, datasets_of_grid, without_repeats
+from anechain.importing.grids import Grid, datasets_of_grid
 from anechain.importing.scales import SCALES, finite_or_refused, level_of_numbers
 from anechain_delimited.names import UNITS, words_of
 from anechain_tables.options import ColumnKind, TablesOptions

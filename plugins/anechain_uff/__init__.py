@@ -14,7 +14,8 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 @hookimpl
 def anechain_describe() -> Description:
     """Say what this importer is."""
-    from anechain.importing.direction_patterns import JOINING
+    from anechain.importing.direction_options import JOINING
+
     from anechain_uff.options import UffOptions
 
     return Description(

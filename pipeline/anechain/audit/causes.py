@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import RAW
 
 if TYPE_CHECKING:
@@ -202,7 +202,12 @@ def parameter_differences(
 
 def _parts(name: str) -> tuple[str, ...]:
     """The curves that a curve or an index is put together from."""
-    from anechain.acoustics.directivity.curves import BOUNCES, HORIZONTAL_BOUNCES, IN_ROOM_SHARES, VERTICAL_BOUNCES
+    from anechain.acoustics.directivity.direction_lists import (
+        BOUNCES,
+        HORIZONTAL_BOUNCES,
+        IN_ROOM_SHARES,
+        VERTICAL_BOUNCES,
+    )
 
     whole = {
         "in_room": tuple(IN_ROOM_SHARES),

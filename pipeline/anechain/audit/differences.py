@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from anechain.arrays import Floats
 from anechain.data.tables import UNCERTAINTY_COLUMN
 from anechain.errors import InputError
-from anechain.receipts.embedding import NETCDF_SIGNATURES, parsed
+from anechain.receipts.canonical_json import parsed
+from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES
 
 if TYPE_CHECKING:
     import xarray as xr

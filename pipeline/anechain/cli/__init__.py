@@ -280,7 +280,8 @@ def identify(files: Sequence[Path]) -> None:
         anechain identify raw/rowan/*.txt
     """
     from anechain.errors import Problem
-    from anechain.importing.importers import Broken, find_importers, verdicts
+    from anechain.importing.identify import verdicts
+    from anechain.importing.importers import Broken, find_importers
 
     importers, broken = find_importers()
     problems = []
@@ -318,7 +319,8 @@ def importers(names: tuple[str, ...]) -> None:
         anechain importers
         anechain importers capture
     """
-    from anechain.importing.importers import find_importers, options_in_words
+    from anechain.importing.importers import find_importers
+    from anechain.importing.options import options_in_words
 
     usable, broken = find_importers()
     if unknown := [name for name in names if name not in usable]:

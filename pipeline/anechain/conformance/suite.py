@@ -47,17 +47,9 @@ from anechain.campaign.file import Setup
 from anechain.conformance.foreign_samples import foreign_files, huge_line, junk
 from anechain.errors import InputError
 from anechain.importing.hooks import Options, Reading, Verdict
-from anechain.importing.importers import (
-    Broken,
-    Importer,
-    adopt,
-    ask,
-    choose,
-    find_importers,
-    load_file,
-    parse_options,
-    verdicts,
-)
+from anechain.importing.identify import choose, verdicts
+from anechain.importing.importers import Broken, Importer, adopt, ask, find_importers, load_file
+from anechain.importing.options import parse_options
 from anechain.registry.sources import SOURCES
 
 if TYPE_CHECKING:

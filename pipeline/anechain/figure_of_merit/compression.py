@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz
-from anechain.acoustics.curve.frequencies import nominal_octave
+from anechain.acoustics.curve.frequencies import hertz, nominal_octave
 from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS
 from anechain.data.numbers import Number
 from anechain.figure_of_merit import compression_spreads

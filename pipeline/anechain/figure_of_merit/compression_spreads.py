@@ -16,7 +16,7 @@ from anechain.acoustics.nonlinear.compression_deltas import COVERAGE_FACTOR, USE
 from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
 from anechain.acoustics.nonlinear.level_and_shape import level_and_shape
 from anechain.acoustics.nonlinear.octave_weights import band_weights
-from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.level_spreads import (

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.directivity.beam_width import (
     COMES_BACK,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.curve.frequencies import hertz
 from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
 from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit import distortion_spreads

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band
-from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.frequencies import hertz, resample
 from anechain.acoustics.curve.linearity import Linearity, linearity
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.trends import (
     Trend,
     deviation_from_target,

@@ -11,9 +11,10 @@ from anechain.acoustics.curve.bandwidth import (
     effective_frequency_range,
     frequency_limits,
     in_room_extension,
+    loudest_octave,
 )
-from anechain.acoustics.curve.bandwidth import _loudest_octave as loudest_octave
-from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.segments import mean_power_level, part_in_band
 from anechain.arrays import Floats
 from anechain.data.numbers import Number, Spread
 from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, name_of, number, on_curve, slug

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from anechain.acoustics.curve.sensitivity import characteristic_sensitivity, sensitivity
-from anechain.acoustics.impedance.impedance import minimum_impedance, rated_impedance
+from anechain.acoustics.impedance.minimum import minimum_impedance
+from anechain.acoustics.impedance.rated_impedance import rated_impedance
 from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, number
 from anechain.figure_of_merit.spreads import mean_spread

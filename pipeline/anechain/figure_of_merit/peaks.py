@@ -6,9 +6,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
-from anechain.acoustics.curve.peaks_and_dips import ADDED, NEITHER, height_gradient
+from anechain.acoustics.curve.peak_shapes import ADDED, NEITHER, height_gradient
+from anechain.acoustics.directivity.deviation_evidence import Criteria
 from anechain.acoustics.directivity.deviations import SEARCHED as KNOWN_CURVES
-from anechain.acoustics.directivity.deviations import Criteria, Deviation, DeviationReport, deviations
+from anechain.acoustics.directivity.deviations import Deviation, DeviationReport, deviations
 from anechain.campaign.numbers import DeviationNumbers
 from anechain.data.numbers import Mark, Number, Spread, rounded, rounded_uncertainty
 from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, name_of, number

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.curve.curve_parts import part_in_band
 from anechain.acoustics.curve.levels import power_of_level
+from anechain.acoustics.curve.segments import part_in_band
 from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors
-from anechain.acoustics.uncertainty.uncertainty import spread_of_draws
+from anechain.acoustics.uncertainty.monte_carlo import spread_of_draws
 from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.impedance.impedance_uncertainty import (
+from anechain.acoustics.impedance.uncertainty import (
     FEW_DEGREES,
     ImpedanceUncertainty,
     effective_degrees_of_freedom,
     impedance_uncertainty,
 )
 from anechain.acoustics.uncertainty.drawn_errors import error_knots, interpolation_weights
-from anechain.acoustics.uncertainty.uncertainty import MonteCarlo, monte_carlo
+from anechain.acoustics.uncertainty.monte_carlo import MonteCarlo, monte_carlo
 from anechain.arrays import Floats
 from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import impedance_budget, standard_at

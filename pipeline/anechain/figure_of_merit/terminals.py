@@ -7,16 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz
-from anechain.acoustics.impedance.impedance import (
-    RatedImpedance,
-    box_tuning,
-    equivalent_dissipation,
-    minimum_impedance,
-    phase_range,
-    rated_impedance,
-)
-from anechain.acoustics.impedance.impedance_uncertainty import lower_limit_decision
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.equivalent_dissipation import equivalent_dissipation
+from anechain.acoustics.impedance.limit_decision import lower_limit_decision
+from anechain.acoustics.impedance.minimum import minimum_impedance
+from anechain.acoustics.impedance.phase_range import phase_range
+from anechain.acoustics.impedance.rated_impedance import RatedImpedance, rated_impedance
 from anechain.arrays import Floats
 from anechain.campaign.numbers import ImpedanceNumbers
 from anechain.data.numbers import Mark, Number, Spread, shown, shown_width

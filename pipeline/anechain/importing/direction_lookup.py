@@ -8,7 +8,9 @@ from dataclasses import replace
 from pathlib import Path, PurePath
 
 from anechain.errors import InputError, Problem
-from anechain.importing.direction_patterns import Direction, NamingOptions, direction_of_name, directions_of_manifest
+from anechain.importing.direction_manifest import directions_of_manifest
+from anechain.importing.direction_names import Direction, direction_of_name
+from anechain.importing.direction_options import NamingOptions
 
 __all__ = ["direction_of_title", "directions_of_files", "without_manifest"]
 

@@ -33,7 +33,7 @@ from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from typing import Any
 
-from anechain.receipts.embedding import canonical, parsed
+from anechain.receipts.canonical_json import canonical, parsed
 
 __all__ = [
     "Input",

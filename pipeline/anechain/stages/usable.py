@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.segments import mean_power_level, part_in_band
 from anechain.acoustics.nonlinear import usable_limits
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
 from anechain.acoustics.nonlinear.relative_orders import order_noise, referred_orders

@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import Part, hertz, mean_power_level, part_in_band, run_around
-from anechain.acoustics.curve.frequencies import check_levels, resample
+from anechain.acoustics.curve.frequencies import check_levels, hertz, resample
+from anechain.acoustics.curve.segments import CurveSegment, mean_power_level, part_in_band, run_around
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -21,6 +21,7 @@ __all__ = [
     "effective_frequency_range",
     "frequency_limits",
     "in_room_extension",
+    "loudest_octave",
     "room_gain",
 ]
 
@@ -106,7 +107,13 @@ def _crossings(octaves: Floats, excess: Floats) -> tuple[list[tuple[float, int]]
 
 
 def _limit(
-    run: Part, threshold: float, drop: float, start_hz: float, outwards: int, ignored_dip_octaves: float, gap: bool
+    run: CurveSegment,
+    threshold: float,
+    drop: float,
+    start_hz: float,
+    outwards: int,
+    ignored_dip_octaves: float,
+    gap: bool,
 ) -> FrequencyLimit:
     """Follow a curve without gaps from the start to one end; `outwards` is -1 for the lower end, 1 for the upper.
 
@@ -215,7 +222,7 @@ def frequency_limits(
     return FrequencyLimits(reference_db, reference, lower, upper, "")
 
 
-def _loudest_octave(frequency: ArrayLike, level: ArrayLike, octaves: float = 1.0) -> tuple[float, float] | None:
+def loudest_octave(frequency: ArrayLike, level: ArrayLike, octaves: float = 1.0) -> tuple[float, float] | None:
     """Centre in Hz and mean level in dB of the band, an octave unless told, with the highest mean squared pressure."""
     grid, values = check_levels(frequency, level)
     half = 2.0 ** (octaves / 2)
@@ -276,7 +283,7 @@ def effective_frequency_range(
         raise ValueError(f"the loudest band has a width above zero, not {octaves} octaves")
     band = "octave" if octaves == 1 else f"{octaves:.3g} octaves"
     name = f"mean squared pressure over the loudest {band}"
-    loudest = _loudest_octave(frequency, level, octaves)
+    loudest = loudest_octave(frequency, level, octaves)
     if loudest is None:
         return FrequencyLimits(None, name, (), (), f"the data hold no whole {band} without a gap")
     centre, reference_db = loudest

@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band, widest_step
 from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.segments import largest_step_octaves, mean_over_octaves, part_in_band
 from anechain.methods import method
 
 __all__ = ["Linearity", "NarrowBandDeviation", "linearity", "narrow_band_deviation"]
@@ -125,8 +125,9 @@ def narrow_band_deviation(
     top = float(low_hz * 2 ** (bands / 2)) if last_band == "whole" else high_hz
     part = part_in_band(frequency, level, low_hz, top)
     reason = part.reason
-    if not reason and widest_step(part.frequency) > COARSEST_DATA * (1 + 1e-6):
-        reason = f"the data are up to {widest_step(part.frequency):.2g} octave apart; 1/10 octave or finer is needed"
+    if not reason and largest_step_octaves(part.frequency) > COARSEST_DATA * (1 + 1e-6):
+        step = largest_step_octaves(part.frequency)
+        reason = f"the data are up to {step:.2g} octave apart; 1/10 octave or finer is needed"
     if reason:
         return NarrowBandDeviation(None, bands, low_hz, top, reason)
     index = np.arange(bands * POINTS_PER_BAND)

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.bandwidth import frequency_limits
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import check_levels, resample
 from anechain.acoustics.curve.linearity import LastBand, NarrowBandDeviation, narrow_band_deviation
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.trends import Trend, fit_trend
 from anechain.methods import method
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_power_level, part_in_band
 from anechain.acoustics.curve.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE
+from anechain.acoustics.curve.segments import mean_power_level, part_in_band
 from anechain.methods import method
 
 __all__ = [

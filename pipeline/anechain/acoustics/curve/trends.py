@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_levels, resample
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.arrays import Floats
 from anechain.methods import method
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band
-from anechain.acoustics.curve.frequencies import check_grid
+from anechain.acoustics.curve.frequencies import check_grid, hertz
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.directivity.directions import wrap_angle
 from anechain.arrays import Floats
 from anechain.methods import method

@@ -14,21 +14,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from anechain.acoustics.curve.curve_parts import hertz
-from anechain.acoustics.curve.frequencies import check_grid, resample
-from anechain.acoustics.curve.peaks_and_dips import (
-    ADDED,
-    NEITHER,
-    POINTS_PER_OCTAVE,
-    WIDEST,
-    PeakOrDip,
-    by_sections,
-    find_peaks_and_dips,
-    octave_grid,
-    shape_parts,
-)
-from anechain.acoustics.curve.resonance_shape import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
-from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.curve.frequencies import check_grid, hertz, resample
+from anechain.acoustics.curve.peak_candidates import POINTS_PER_OCTAVE, octave_grid
+from anechain.acoustics.curve.peak_shapes import ADDED, NEITHER, PeakOrDip, shape_parts
+from anechain.acoustics.curve.peaks_and_dips import WIDEST, find_peaks_and_dips
+from anechain.acoustics.curve.resonance_audibility import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.directions import PLANES, wrap_angle
 from anechain.arrays import Floats
 from anechain.methods import method
@@ -795,62 +786,6 @@ def _deviation(
     words = _statements(feature, evidence, threshold, criteria is not None, cause, chosen)
     heard = _bare_height(feature) >= threshold
     return Deviation(feature, cause, plane, threshold, heard, evidence, (*words, *reasons))
-
-
-@method(
-    "deviations",
-    version=1,
-    title="Peaks and dips with cause, orbit, audibility and the evidence",
-    formula="Peaks and dips of the searched curves, joined where they meet; a resonance is in direct sound, "
-    "reflections and power and in three quarters of the directions within 60 degrees, interference in fewer "
-    "than half of them, or not in all curves",
-    source="a resonance is alike in direct sound, reflections and power, interference changes with the angle (Toole, "
-    "Sound Reproduction, 2008, ch. 18); thresholds after Toole and Olive 1988",
-    source_status="recalled",
-    limitations="The limits that tell one from the other (half the height, 1/12 octave, three quarters of the "
-    "directions "
-    "within 60 degrees) are our own. A shape wider than some 2/3 octave is called interference for want of a centre to "
-    "1/12 octave: version 2 allows for its width. Goes with version 1 of the evidence and of "
-    "the peaks and dips, whichever are chosen.",
-)
-def deviations_by_fixed_tolerance(
-    frequency: ArrayLike,
-    curves: Mapping[str, ArrayLike],
-    level: ArrayLike | None = None,
-    planes: Sequence[str] = (),
-    angles: ArrayLike = (),
-    low_hz: float = 100.0,
-    high_hz: float = 16000.0,
-    least_height_db: float = 1.0,
-    searched: Sequence[str] | None = None,
-    threshold_at_q_1_db: float = THRESHOLD_AT_Q_1,
-    threshold_per_doubling_db: float = THRESHOLD_PER_DOUBLING,
-    smoothing: float | None = None,  # noqa: ARG001 - as the versions after it are called
-    criteria: Criteria = USUAL,  # noqa: ARG001
-) -> DeviationReport:
-    """Find peaks and dips, and judge them, as version 1 did.
-
-    Parameters, results and errors are those of :func:`deviations`.
-    """
-    grid = check_grid(frequency)
-    found, skipped = _features(
-        grid,
-        curves,
-        searched,
-        lambda name: by_sections(grid, curves[name], name, low_hz, high_hz, least_height_db),
-        USUAL.height_share,
-    )
-    result = tuple(
-        _deviation(
-            feature,
-            _evidence(feature, _fixed_reach(feature), (), grid, curves, level, planes, angles),
-            _verdict_by_all_directions,
-            float(audibility_threshold(feature.pole_q, threshold_at_q_1_db, threshold_per_doubling_db)),
-            None,
-        )
-        for feature in found
-    )
-    return DeviationReport(result, least_height_db, low_hz, high_hz, skipped)
 
 
 @method(

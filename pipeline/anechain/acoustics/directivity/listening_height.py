@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import check_grid, resample
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable
 from anechain.arrays import Floats
 from anechain.methods import method

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.bandwidth import room_gain
-from anechain.acoustics.curve.curve_parts import part_in_band
 from anechain.acoustics.curve.frequencies import band_centres, check_levels
+from anechain.acoustics.curve.segments import part_in_band
 from anechain.arrays import Floats
 from anechain.methods import method
 

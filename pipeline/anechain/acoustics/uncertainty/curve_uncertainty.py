@@ -9,9 +9,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import power_of_level
-from anechain.acoustics.directivity.curves import RearWall, Total, curve_set
+from anechain.acoustics.directivity.curves import curve_set
+from anechain.acoustics.directivity.direction_lists import RearWall, Total
 from anechain.acoustics.directivity.orbits import by_direction, neighbours
-from anechain.acoustics.uncertainty.uncertainty import CurveUncertainty, linear_combination_uncertainty, mean_shares
+from anechain.acoustics.uncertainty.linear_propagation import (
+    CurveUncertainty,
+    linear_combination_uncertainty,
+    mean_shares,
+)
 from anechain.arrays import Floats
 from anechain.methods import method
 

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.methods import method
 

@@ -1,15 +1,14 @@
-"""The part of a curve that lies in a band."""
+"""Segments of a curve in a band or around a frequency."""
 
 import numpy as np
 import pytest
 
-from anechain.acoustics.curve.curve_parts import (
-    hertz,
+from anechain.acoustics.curve.segments import (
+    largest_step_octaves,
     mean_over_octaves,
     mean_power_level,
     part_in_band,
     run_around,
-    widest_step,
 )
 
 GRID = np.array([100.0, 200.0, 400.0, 800.0])
@@ -41,7 +40,7 @@ def test_what_is_not_there_is_named(level, band, reason):
 def test_a_band_that_is_none_is_refused():
     with pytest.raises(ValueError, match="a band runs from"):
         part_in_band(GRID, np.zeros(4), 400.0, 100.0)
-    with pytest.raises(ValueError, match="one curve"):
+    with pytest.raises(ValueError, match="levels of one curve"):
         part_in_band(GRID, np.zeros((2, 4)), 100.0, 400.0)
 
 
@@ -65,10 +64,6 @@ def test_the_mean_of_squared_pressure_is_not_that_of_decibels():
     assert mean_power_level(part) == pytest.approx(77.4036, abs=1e-4)
 
 
-def test_the_widest_step_is_in_octaves():
-    assert widest_step(np.array([100.0, 200.0, 800.0])) == pytest.approx(2.0)
-    assert widest_step(np.array([100.0])) == 0.0
-
-
-def test_frequencies_are_worded_plainly():
-    assert [hertz(f) for f in (20000.0, 14301.2, 999.96, 31.4159)] == ["20000", "14300", "1000", "31.42"]
+def test_the_largest_step_octaves_is_in_octaves():
+    assert largest_step_octaves(np.array([100.0, 200.0, 800.0])) == pytest.approx(2.0)
+    assert largest_step_octaves(np.array([100.0])) == 0.0
