@@ -5,8 +5,6 @@ import os
 
 import numpy as np
 import pytest
-from anechain.importing.identify import verdicts
-from anechain.importing.options import parse_options
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
@@ -18,7 +16,9 @@ from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.hooks import NO
+from anechain.importing.identify import verdicts
 from anechain.importing.importers import find_importers
+from anechain.importing.options import parse_options
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from anechain_columns.names import OrderColumn, impedance_kind, name_an_impedance, name_orders, order_of, values_of

@@ -115,7 +115,7 @@ def test_neighbours_of_one_mend_name_it_once(lab):
 def test_a_file_named_in_the_options_that_is_not_there(lab):
     lab.write_text(lab.read_text().replace("options: {", "options: {manifest: raw/none.csv, ", 1))
     done = run(lab)
-    assert "responses.options.manifest is 'raw/none.csv', and there is no such file" in done.stderr
+    assert "responses.options.manifest is 'raw/none.csv', but there is no such file" in done.stderr
     assert str(lab.parent) not in done.stderr
 
 

@@ -184,12 +184,11 @@ def test_they_are_rated_as_such_loudspeakers_are():
 
 def test_exports_give_the_model_back(tmp_path):
     # With the options in the campaign file, and the importer found by the header alone.
+    from anechain.campaign.load import load_campaign
     from anechain.importing.identify import choose
+    from anechain.importing.importers import find_importers
     from anechain.importing.options import parse_options
     from anechain.importing.read import read
-
-    from anechain.campaign.load import load_campaign
-    from anechain.importing.importers import find_importers
     from demo_model.campaign import CAMPAIGN
 
     (tmp_path / "campaign.yaml").write_text(CAMPAIGN, encoding="utf-8")

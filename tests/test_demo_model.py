@@ -606,11 +606,10 @@ def test_marker_that_reaches_outside_is_refused(tmp_path):
 @pytest.mark.parametrize("name", sorted(LOUDSPEAKERS))
 def test_raw_exports_give_the_model_back(campaign, name):
     # With the options in the campaign file: planes, signs, decimal marks and units all have to be right.
-    from anechain.importing.options import parse_options
-    from anechain.importing.read import read
-
     from anechain.campaign.load import load_campaign
     from anechain.importing.importers import find_importers
+    from anechain.importing.options import parse_options
+    from anechain.importing.read import read
 
     folder, _ = campaign
     source = load_campaign(folder / "campaign.yaml").devices[name].responses

@@ -147,11 +147,10 @@ def files():
 @pytest.fixture(scope="module")
 def harmonics(tmp_path_factory, files):
     """What the importer makes of the files, by the options of the demo's campaign."""
-    from anechain.importing.options import parse_options
-    from anechain.importing.read import read
-
     from anechain.campaign.load import load_campaign
     from anechain.importing.importers import find_importers
+    from anechain.importing.options import parse_options
+    from anechain.importing.read import read
     from demo_model.campaign import CAMPAIGN
 
     folder = tmp_path_factory.mktemp("demo")

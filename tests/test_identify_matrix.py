@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile
-from anechain.importing.identify import choose, verdicts
 
 import uff_files
 from anechain.hooks import Verdict
+from anechain.importing.identify import choose, verdicts
 from anechain.importing.importers import find_importers
 from container_files import KINDS, save
 from delimited_files import Style, piston_box, write

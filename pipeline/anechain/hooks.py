@@ -6,11 +6,11 @@ Stable: a plugin imports from here, from :mod:`anechain.errors`, :mod:`anechain.
 from anechain.data.checks import Check, Series, made, not_made
 from anechain.importing.hooks import (
     CERTAIN,
+    IDENTIFY_TIMEOUT,
     LIKELY,
+    LOAD_TIMEOUT,
     NO,
     POSSIBLE,
-    SLOWEST_IDENTIFY,
-    SLOWEST_LOAD,
     Description,
     ImporterHooks,
     Options,
@@ -22,11 +22,11 @@ from anechain.importing.hooks import (
 
 __all__ = [
     "CERTAIN",
+    "IDENTIFY_TIMEOUT",
     "LIKELY",
+    "LOAD_TIMEOUT",
     "NO",
     "POSSIBLE",
-    "SLOWEST_IDENTIFY",
-    "SLOWEST_LOAD",
     "Check",
     "Description",
     "ImporterHooks",

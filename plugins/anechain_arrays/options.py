@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from anechain.importing.direction_options import NamingOptions
 from pydantic import Field, model_validator
 
+from anechain.importing.direction_options import NamingOptions
 from anechain.importing.frames import FieldOptions
 
 __all__ = ["ArraysOptions", "Paths"]

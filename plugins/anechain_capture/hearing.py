@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from anechain.importing.direction_names import Direction
 
 from anechain.acoustics.recording.calibration import correction_at
 from anechain.acoustics.recording.excitation_timing import sweep_ending
@@ -16,6 +15,7 @@ from anechain.acoustics.recording.stated_signals import harmonic_misplacement
 from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude
 from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency, windowed
 from anechain.arrays import Complexes, Floats
+from anechain.importing.direction_names import Direction
 from anechain_capture.corrections import MicrophoneResponse
 from anechain_capture.excitations import Excitation
 from anechain_capture.files import RecordedFile

@@ -6,11 +6,11 @@ import itertools
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 
-from anechain.importing.direction_options import NamingOptions, naming_problems
 from pydantic import Field, field_validator, model_validator
 
 from anechain.errors import Problem
 from anechain.hooks import Options
+from anechain.importing.direction_options import NamingOptions, naming_problems
 
 __all__ = [
     "CaptureOptions",

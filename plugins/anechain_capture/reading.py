@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from anechain.importing.direction_options import JOINING
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
@@ -23,6 +22,7 @@ from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
+from anechain.importing.direction_options import JOINING
 from anechain_capture.checking import CHECK_METHODS, Ratio, check_captures, ratio_of
 from anechain_capture.corrections import microphone_response, pascals_per_full_scale
 from anechain_capture.excitations import Excitation, excitation_of, impulse_responses

@@ -7,8 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from anechain.importing.file_labels import labelled
-from anechain.importing.report_lines import gathered_notes
 from numpy.typing import NDArray
 
 from anechain.acoustics.impedance.takes import mean_impedance, phase_deviation
@@ -16,6 +14,8 @@ from anechain.acoustics.recording.stated_signals import level_by_drive
 from anechain.data.checks import Check, drives_in_words, made
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 from anechain_columns.choosing import quantity_of, table_of
 from anechain_columns.drives import volts_of_files
 from anechain_columns.harmonics import Orders, orders_of

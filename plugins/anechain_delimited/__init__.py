@@ -15,7 +15,6 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 def anechain_describe() -> Description:
     """Say what this importer is."""
     from anechain.importing.direction_options import JOINING
-
     from anechain_delimited.options import DelimitedOptions
 
     return Description(

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from anechain.importing.direction_options import NamingOptions, naming_problems
 from pydantic import Field, model_validator
 
 from anechain.errors import Problem
 from anechain.hooks import Options
+from anechain.importing.direction_options import NamingOptions, naming_problems
 
 __all__ = ["Columns", "DelimitedOptions", "Resample", "option_problems"]
 

@@ -6,14 +6,13 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from anechain.assemble import Curve, assemble_responses
+from anechain.errors import InputError, Problem
+from anechain.hooks import Reading
 from anechain.importing.direction_manifest import directions_of_manifest
 from anechain.importing.direction_names import Direction, direction_of_name
 from anechain.importing.file_labels import labelled
 from anechain.importing.report_lines import gathered_notes
-
-from anechain.assemble import Curve, assemble_responses
-from anechain.errors import InputError, Problem
-from anechain.hooks import Reading
 from anechain_delimited.columns import choose_columns
 from anechain_delimited.curves import curve_of
 from anechain_delimited.decoding import decode

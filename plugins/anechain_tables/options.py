@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from anechain.importing.direction_options import NamingOptions
 from pydantic import Field, field_validator, model_validator
 
+from anechain.importing.direction_options import NamingOptions
 from anechain.importing.direction_patterns import parse_template
 from anechain.importing.frames import FieldOptions
 

@@ -6,9 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from anechain.importing.direction_names import Direction, direction_of_title
-
 from anechain.errors import InputError, Problem
+from anechain.importing.direction_names import Direction, direction_of_title
 from anechain_delimited.names import NAMES, UNITS, words_of
 from anechain_tables.sheets import Sheet, names_frequency
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from anechain.importing.direction_options import NamingOptions
 from pydantic import Field, model_validator
 
 from anechain.hooks import Options
+from anechain.importing.direction_options import NamingOptions
 
 __all__ = ["Place", "UffOptions"]
 

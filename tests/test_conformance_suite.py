@@ -6,13 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from anechain.importing.identify import verdicts
 
+import anechain.testing
 import faulty_importers as faulty
 import physics
-from anechain.conformance import suite as testing
 from anechain.conformance.foreign_samples import foreign_files, junk
+from anechain.conformance.refusals import read_truncated_files
 from anechain.hooks import CERTAIN, Verdict
+from anechain.importing.identify import verdicts
 from anechain.importing.importers import find_importers
 from anechain.testing import ImporterConformance, Sample
 
@@ -50,7 +51,7 @@ class Trial(ImporterConformance):
                     ring_file(folder / f"{orbit}.ring", orbit, orbit == "vertical")
                     for orbit in ("horizontal", "vertical")
                 ],
-                says=("1 remarks dropped",),
+                report_contains=("1 remarks dropped",),
             ),
             Sample([ring_file(folder / "alone.ring", "horizontal")], {"correction": "offset.txt"}, [offset]),
         ]
@@ -93,8 +94,8 @@ FAULTS = {
         ("test_identify_never_raises_on_random_bytes", "UnicodeDecodeError"),
     ),
     "AnswersNothing": (
-        ("test_identify_never_raises_on_junk", "gave NoneType, not a Verdict"),
-        ("test_identify_never_raises_on_random_bytes", "gave NoneType, not a Verdict"),
+        ("test_identify_never_raises_on_junk", "returned NoneType, not a Verdict"),
+        ("test_identify_never_raises_on_random_bytes", "returned NoneType, not a Verdict"),
     ),
     "ClaimsNothing": (
         ("test_it_claims_its_own_samples", "not claimed (nothing is mine)"),
@@ -102,32 +103,32 @@ FAULTS = {
     ),
     "NotesBeside": ("test_identify_writes_nothing", "horizontal.seen"),
     "NotesInTheWorkingFolder": ("test_identify_writes_nothing", "working folder/seen"),
-    "Fickle": ("test_identify_says_the_same_twice", "horizontal.ring: first"),
+    "Fickle": ("test_identify_is_repeatable", "horizontal.ring: first"),
     "Slow": ("test_identify_is_fast", "more than 0.15 s"),
-    "WrongType": ("test_its_samples_become_valid_datasets", "gave dict, not a Reading"),
+    "WrongType": ("test_its_samples_become_valid_datasets", "returned dict, not a Reading"),
     "Invalid": ("test_its_samples_become_valid_datasets", "level is 578.807 at horizontal -120° 100 Hz"),
-    "HidesRemarks": ("test_the_report_is_complete", "the report does not say “1 remarks dropped”"),
+    "HidesRemarks": ("test_the_report_is_complete", "the report does not contain “1 remarks dropped”"),
     "HidesGaps": ("test_its_samples_become_valid_datasets", "missing"),
     "SaysNothing": (
-        ("test_the_report_is_complete", "the report does not say “1 remarks dropped”, but ()"),
+        ("test_the_report_is_complete", "the report does not contain “1 remarks dropped”, but ()"),
         ("test_its_samples_become_valid_datasets", "missing"),
     ),
-    "SaysAllInOne": ("test_the_report_is_complete", "blank or several"),
-    "DropsAFile": ("test_every_file_is_used_or_named_in_the_report", "vertical.ring changes nothing"),
-    "ChangesTheFile": ("test_raw_files_are_left_alone", "changed ['sample-1/horizontal.ring'"),
-    "LeavesACache": ("test_raw_files_are_left_alone", "cache"),
+    "SaysAllInOne": ("test_the_report_is_complete", "blank or have line breaks"),
+    "DropsAFile": ("test_every_file_is_used_or_named_in_the_report", "vertical.ring has no effect"),
+    "ChangesTheFile": ("test_raw_files_are_not_changed", "changed ['sample-1/horizontal.ring'"),
+    "LeavesACache": ("test_raw_files_are_not_changed", "cache"),
     "Random": (
-        ("test_reading_twice_gives_the_same", "something else"),
+        ("test_reading_is_repeatable", "differs from the first"),
         ("test_the_order_of_the_files_does_not_matter", "other datasets"),
     ),
     "MindsTheOrder": ("test_the_order_of_the_files_does_not_matter", "other datasets"),
-    "FailsOnCuts": ("test_a_cut_file_is_read_or_refused", "raised IndexError: list index out of range"),
-    "LeavesOnCuts": ("test_a_cut_file_is_read_or_refused", "raised SystemExit: enough"),
+    "FailsOnCuts": ("test_a_truncated_file_is_read_or_refused", "raised IndexError: list index out of range"),
+    "LeavesOnCuts": ("test_a_truncated_file_is_read_or_refused", "raised SystemExit: enough"),
     "Nameless": (
-        ("test_a_cut_file_is_read_or_refused", "does not name it"),
+        ("test_a_truncated_file_is_read_or_refused", "does not name the file"),
         ("test_foreign_files_are_refused", "does not name the file"),
     ),
-    "Helpless": ("test_refusals_say_what_was_found_and_how_to_mend_it", "leaves `fix` empty"),
+    "Helpless": ("test_errors_state_what_is_wrong_and_the_fix", "leaves `fix` empty"),
     "ReadsAnything": ("test_foreign_files_are_refused", "PNG (dot.png): was read", "prose"),
 }
 
@@ -135,7 +136,7 @@ FAULTS = {
 @pytest.mark.parametrize("fault", FAULTS)
 def test_each_fault_fails_the_test_that_is_for_it_and_no_other(tmp_path, fault):
     expected = FAULTS[fault] if isinstance(FAULTS[fault][0], tuple) else [FAULTS[fault]]
-    tests = trial(getattr(faulty, fault)(), slowest_identify=0.15 if fault == "Slow" else 5.0, most_cuts=30)
+    tests = trial(getattr(faulty, fault)(), max_identify_seconds=0.15 if fault == "Slow" else 5.0, max_cuts=30)
     # What takes long is left out where it is not what has to fail; the good importer passes it.
     slow = {FRESH, "test_identify_never_raises_on_random_bytes"} - {name for name, *_ in expected}
     failed, _ = outcomes(tests, tmp_path, slow)
@@ -163,7 +164,7 @@ def test_what_differs_in_another_process_is_seen(tmp_path, fault):
         tests().test_a_fresh_process_reads_the_same(tmp_path)
     (tmp_path / "twice").mkdir()
     if fault != "at_random":
-        tests().test_reading_twice_gives_the_same(tmp_path / "twice")
+        tests().test_reading_is_repeatable(tmp_path / "twice")
 
 
 def test_a_plugin_that_no_other_process_finds_is_told(tmp_path):
@@ -174,15 +175,17 @@ def test_a_plugin_that_no_other_process_finds_is_told(tmp_path):
 def test_other_tests_are_skipped_with_the_reason_where_one_has_told(tmp_path):
     _, skipped = outcomes(trial(faulty.Indescribable()), tmp_path / "a", [FRESH])
     assert len(skipped) == len(CHECKS) - 2 and all("no idea" in reason for reason in skipped.values())
-    _, skipped = outcomes(trial(faulty.WrongType(), most_cuts=9), tmp_path / "b", [FRESH])
-    assert "test_a_cut_file_is_read_or_refused" in skipped
-    assert all("it gave dict" in reason for reason in skipped.values())
+    _, skipped = outcomes(trial(faulty.WrongType(), max_cuts=9), tmp_path / "b", [FRESH])
+    assert "test_a_truncated_file_is_read_or_refused" in skipped
+    assert all("it returned dict" in reason for reason in skipped.values())
 
 
-@pytest.mark.parametrize("akin", [{"WAV"}, {"melody"}])
-def test_no_kind_is_exempt_without_being_claimed(tmp_path, akin):
-    failed, _ = outcomes(trial(faulty.good, akin=akin), tmp_path, set(CHECKS) - {"test_it_claims_no_foreign_file"})
-    assert akin.pop() in failed["test_it_claims_no_foreign_file"]
+@pytest.mark.parametrize("claimed_kinds", [{"WAV"}, {"melody"}])
+def test_no_kind_is_exempt_without_being_claimed(tmp_path, claimed_kinds):
+    failed, _ = outcomes(
+        trial(faulty.good, claimed_kinds=claimed_kinds), tmp_path, set(CHECKS) - {"test_it_claims_no_foreign_file"}
+    )
+    assert claimed_kinds.pop() in failed["test_it_claims_no_foreign_file"]
 
 
 def test_a_plugin_by_its_name_by_its_module_and_one_that_is_not_there(tmp_path):
@@ -206,11 +209,11 @@ def test_an_author_adds_foreign_files_of_his_own(tmp_path):
 
 def test_samples_of_what_the_description_does_not_name(tmp_path):
     def samples(self, folder):
-        return [Sample([ring_file(folder / "a.ring", "horizontal")], of="impedance")]
+        return [Sample([ring_file(folder / "a.ring", "horizontal")], source="impedance")]
 
     check = "test_its_samples_become_valid_datasets"
     failed, _ = outcomes(trial(faulty.good, samples=samples), tmp_path / "a", set(CHECKS) - {check})
-    assert "does not name among `gives`" in failed[check]
+    assert "does not list in `gives`" in failed[check]
     failed, _ = outcomes(trial(faulty.ReadsOnlyResponses(), samples=samples), tmp_path / "b", set(CHECKS) - {check})
     assert "found no impedance" in failed[check]
 
@@ -233,12 +236,12 @@ def test_samples_are_copied_so_that_no_importer_can_harm_them(tmp_path):
 def test_no_more_cuts_than_said_and_both_ends_among_them(tmp_path):
     path = tmp_path / "long.ring"
     path.write_bytes(ring_file(tmp_path / "a.ring", "horizontal").read_bytes() + b"% remark\n" * 40_000)
-    tests = trial(faulty.good, samples=lambda self, folder: [Sample([path])], most_cuts=50)
-    cuts = [at for *_, at, _ in tests()._cut(tmp_path / "x")]
+    tests = trial(faulty.good, samples=lambda self, folder: [Sample([path])], max_cuts=50)
+    cuts = [at for *_, at, _ in read_truncated_files(tests(), tmp_path / "x")]
     assert len(cuts) == 50 and cuts[0] == 1024 and cuts[-1] == path.stat().st_size // 1024 * 1024
     assert np.ptp(np.diff(cuts)) <= 1024
     small = trial(faulty.good, samples=lambda self, folder: [Sample([tmp_path / "a.ring"])])
-    assert len(list(small()._cut(tmp_path / "y"))) >= 16  # less than a kilobyte long
+    assert len(list(read_truncated_files(small(), tmp_path / "y"))) >= 16  # less than a kilobyte long
 
 
 def test_the_foreign_files_are_what_they_say(tmp_path):
@@ -307,5 +310,5 @@ class TestSilent(TestGood):
 
 
 def test_the_public_names_are_there():
-    assert testing.__all__ == ["ImporterConformance", "Sample"]
+    assert anechain.testing.__all__ == ["ImporterConformance", "Sample"]
     assert all(getattr(ImporterConformance, check).__doc__ for check in CHECKS)

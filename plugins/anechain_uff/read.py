@@ -6,10 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from anechain.importing.direction_names import Direction, direction_of_title
-from anechain.importing.direction_options import naming_problems
-from anechain.importing.file_labels import labelled
-from anechain.importing.report_lines import gathered_notes
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.recording.transforms import level_and_phase, spectrum_of_impulse_response
@@ -19,6 +15,10 @@ from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.assemble import without_repeats
 from anechain.importing.direction_lookup import directions_of_files, without_manifest
+from anechain.importing.direction_names import Direction, direction_of_title
+from anechain.importing.direction_options import naming_problems
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 from anechain_uff.options import UffOptions
 from anechain_uff.records import Function, functions_of
 

@@ -7,9 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from anechain.importing.direction_names import Direction
-from anechain.importing.file_labels import labelled
-from anechain.importing.report_lines import gathered_notes
 
 from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.arrays import Floats
@@ -19,9 +16,12 @@ from anechain.hooks import Reading
 from anechain.importing.assemble import without_repeats
 from anechain.importing.containers import Container, open_container
 from anechain.importing.direction_lookup import directions_of_files, without_manifest
+from anechain.importing.direction_names import Direction
+from anechain.importing.file_labels import labelled
 from anechain.importing.frames import declared_frame
 from anechain.importing.grids import Grid, datasets_of_grid
-from anechain.importing.scales import SCALES
+from anechain.importing.report_lines import gathered_notes
+from anechain.importing.scales import SCALE_NOTES
 from anechain_arrays.mapping import angles_of, mapped
 from anechain_arrays.options import ArraysOptions
 
@@ -85,7 +85,7 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
     if problems:
         raise InputError(problems)
     report = gathered_notes(notes)
-    report.append(SCALES[options.scale])
+    report.append(SCALE_NOTES[options.scale])
     sphere: xr.Dataset | None = None
     if grid is not None:
         responses, sphere = datasets_of_grid(grid, options.step, options.max_gap, report, paths[0].name)

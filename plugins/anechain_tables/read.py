@@ -7,9 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from anechain.importing.direction_names import Direction
-from anechain.importing.file_labels import labelled
-from anechain.importing.report_lines import gathered_notes
 from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
@@ -18,9 +15,12 @@ from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.assemble import without_repeats
+from anechain.importing.direction_names import Direction
+from anechain.importing.file_labels import labelled
 from anechain.importing.frames import declared_frame
 from anechain.importing.grids import Grid, datasets_of_grid
-from anechain.importing.scales import SCALES, finite_or_refused, level_of_numbers
+from anechain.importing.report_lines import gathered_notes
+from anechain.importing.scales import SCALE_NOTES, level_from_scale, refuse_missing
 from anechain_delimited.names import UNITS, words_of
 from anechain_tables.options import ColumnKind, TablesOptions
 from anechain_tables.sheets import Sheet, open_sheets
@@ -92,7 +92,7 @@ def read(paths: Sequence[Path], options: TablesOptions) -> Reading:
     if problems:
         raise InputError(problems)
     report = gathered_notes(notes)
-    report.append(SCALES[options.level_scale])
+    report.append(SCALE_NOTES[options.level_scale])
     sphere: xr.Dataset | None = None
     if grids:
         responses, sphere = datasets_of_grid(grids[0], options.step, options.max_gap, report, next(iter(files)))
@@ -196,12 +196,12 @@ def _of_wide(sheet: Sheet, frequency_column: int, options: TablesOptions, notes:
     for column, direction in wide.levels.items():
         title = sheet.titles[column]
         try:
-            level = level_of_numbers(sheet.numbers(column), options.level_scale, repr(title), sheet.where)[first:]
-            finite_or_refused(level, "level", f"column {title!r}", sheet.where, options.missing == "keep")
+            level = level_from_scale(sheet.numbers(column), options.level_scale, repr(title), sheet.where)[first:]
+            refuse_missing(level, "level", f"column {title!r}", sheet.where, options.missing == "keep")
             phase = None
             if (beside := by_direction.pop((direction.plane, direction.angle), None)) is not None:
                 phase = _phases(sheet, beside, options)[first:]
-                finite_or_refused(
+                refuse_missing(
                     phase, "phase", f"column {sheet.titles[beside]!r}", sheet.where, options.missing == "keep"
                 )
                 _gaps(notes, "phase", repr(title), frequency[first:], phase)
@@ -233,18 +233,18 @@ def _of_long(
     sheet: Sheet, kinds: dict[ColumnKind, int], options: TablesOptions, notes: list[str]
 ) -> list[Curve] | Grid:
     frequency = _frequencies(sheet, kinds["frequency"], options)
-    level = level_of_numbers(
+    level = level_from_scale(
         sheet.numbers(kinds["level"]), options.level_scale, repr(sheet.titles[kinds["level"]]), sheet.where
     )
     keep = options.missing == "keep"
     above = frequency > 0
     if not above.all():
         notes.append("0 Hz dropped: it has no place on a logarithmic frequency axis")
-    finite_or_refused(level[above], "level", "the level", sheet.where, keep)
+    refuse_missing(level[above], "level", "the level", sheet.where, keep)
     phase = None
     if "phase" in kinds:
         phase = _phases(sheet, kinds["phase"], options)
-        finite_or_refused(phase[above], "phase", "the phase", sheet.where, keep)
+        refuse_missing(phase[above], "phase", "the phase", sheet.where, keep)
     on_sphere = "azimuth" in kinds
     places = _sphere_places(sheet, kinds) if on_sphere else _orbit_places(sheet, kinds, options)
     keys, group = np.unique(places, axis=0, return_inverse=True)

@@ -1,13 +1,13 @@
 from pathlib import PurePath
 
 import pytest
-from anechain.importing.direction_manifest import directions_of_manifest
-from anechain.importing.direction_names import direction_of_name
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from anechain.errors import InputError
+from anechain.importing.direction_names import direction_of_name, direction_of_title
+from anechain.importing.direction_options import NamingOptions
 from anechain.importing.direction_patterns import parse_template
 from anechain_delimited.options import DelimitedOptions
 
@@ -62,7 +62,7 @@ def test_positive_angles_to_the_right_and_down_are_turned_round_and_said():
     ways = {"horizontal": "right", "vertical": "down"}
     found = direction("{plane} {angle}.txt", "h 30.txt", positive_is=ways)
     assert found.angle == -30
-    assert found.notes == ("horizontal angles turned round: positive is right in the files",)
+    assert found.notes == ("sign of horizontal angles reversed: positive is right in the files",)
     assert direction("{plane} {angle}.txt", "v 180.txt", positive_is=ways).angle == 180
     assert direction("{plane} {angle}.txt", "v 30.txt", positive_is={"horizontal": "right"}).angle == 30
 
@@ -81,14 +81,14 @@ def test_own_words():
         ("oak {plane} {angle}.txt", "elm hor 10.txt", r"the text 'oak ' does not fit 'elm hor 10\.txt'"),
         ("oak {plane} {angle}.txt", "oak hor 10.txt.old", r"'\.old' is left over"),
         ("oak {plane} {angle}.txt", "oak hor 1.000,5.txt", r"the text '\.txt' does not fit ',5\.txt'"),
-        ("oak {plane} {angle}.txt", "oak tilted 10.txt", r"the word 'tilted' in the place of \{plane\} is unknown"),
+        ("oak {plane} {angle}.txt", "oak tilted 10.txt", r"the word 'tilted' for \{plane\} is unknown"),
         (
             "oak {plane} {side} {angle}.txt",
             "oak h front 10.txt",
-            r"the word 'front' in the place of \{side\} is unknown",
+            r"the word 'front' for \{side\} is unknown",
         ),
         ("oak {plane} {side} {angle}.txt", "oak h up 10.txt", "side 'up' on the horizontal orbit"),
-        ("oak {plane} {side} {angle}.txt", "oak h left -10.txt", "a sign besides its side"),
+        ("oak {plane} {side} {angle}.txt", "oak h left -10.txt", "both a sign and a side"),
         ("oak {plane} {angle}.txt", "oak h 400.txt", "more than a full turn"),
         ("{plane} {any}-{angle}.txt", "h oak--10.txt", "more than one way"),
     ],
@@ -110,7 +110,7 @@ def test_an_unknown_word_lists_the_known_ones():
         ("{plane} {degrees}.txt", "not a field"),
         ("{plane}.txt", "lacks the field {angle}"),
         ("{angle}.txt", "lacks the field {plane}"),
-        ("{plane} {angle} {angle}.txt", "given twice"),
+        ("{plane} {angle} {angle}.txt", "appears twice"),
         ("{plane} {any}{angle}.txt", "literal text between"),
         ("{plane} {angle.txt", "no partner"),
         ("{plane} {angle}}.txt", "no partner"),
@@ -128,64 +128,15 @@ def test_words_that_differ_in_case_only_are_refused():
         DelimitedOptions(planes={"H": "horizontal", "h": "vertical"})
 
 
-FILES = {name: PurePath("/data") / name for name in ("a/1.txt", "a/2.txt", "b/1.txt")}
+def test_a_title_gives_a_direction_and_a_slash_is_no_folder():
+    options = NamingOptions(pattern="SPL/V {plane} {angle}")
+    found = direction_of_title("SPL/V hor -30", "column title", "oak.csv", options)
+    assert (found.plane, found.angle) == ("horizontal", -30)
 
 
-def manifest(text):
-    return directions_of_manifest(text, "list.csv", FILES, DelimitedOptions())
-
-
-@pytest.mark.parametrize("separator", [",", ";", "\t"])
-def test_a_manifest_in_any_order_of_columns(separator):
-    rows = ["Plane,Angle,note,File", "h,-10,x,a/1.txt", "ver,350,,2.txt", "", "V,10,,b/1.txt"]
-    directions, problems = manifest("\n".join(row.replace(",", separator) for row in rows) + "\n")
-    assert not problems
-    assert {label: (d.plane, d.angle) for label, d in directions.items()} == {
-        "a/1.txt": ("horizontal", -10),
-        "a/2.txt": ("vertical", -10),
-        "b/1.txt": ("vertical", 10),
-    }
-
-
-def test_a_manifest_may_tell_takes_apart():
-    directions, problems = manifest("file,take,plane,angle\n2.txt,Second,h,0\na/1.txt,,h,0\nb/1.txt,1,h,10\n")
-    assert not problems
-    assert {label: found.take for label, found in directions.items()} == {
-        "a/2.txt": "second",
-        "a/1.txt": "",
-        "b/1.txt": "1",
-    }
-
-
-def test_a_decimal_comma_in_a_manifest():
-    directions, problems = manifest('file,plane,angle\n"2.txt",h,"22,5"\na/1.txt,h,0\nb/1.txt,h,10\n')
-    assert not problems
-    assert directions["a/2.txt"].angle == 22.5
-
-
-def test_every_fault_of_a_manifest_is_named_with_its_line():
-    text = "file,plane,angle\n1.txt,h,0\n9.txt,h,0\na/2.txt,x,0\na/1.txt,h,ten\na/1.txt,h,0\na/1.txt,h,0\na/1.txt\n"
-    _, problems = manifest(text)
-    said = "\n".join(map(str, problems))
-    for expected in (
-        "line 2: file '1.txt' is any of",
-        "line 3: file '9.txt' is none",
-        "line 4: plane 'x' is unknown",
-        "line 5: angle 'ten'",
-        "line 7: file 'a/1.txt' is listed twice",
-        "line 8: 1 cells",
-    ):
-        assert expected in said
-    assert len(problems) == 6
-
-
-def test_a_file_that_the_manifest_forgets_is_named():
-    _, problems = manifest("file,plane,angle\na/1.txt,h,0\na/2.txt,h,10\n")
-    assert [problem.where for problem in problems] == ["b/1.txt"]
-
-
-@pytest.mark.parametrize("text", ["", "name,plane,angle\n", "a,b\n" + '"' + "x" * 200_000])
-def test_what_is_no_manifest_is_refused(text):
-    directions, problems = manifest(text)
-    assert not directions
-    assert problems
+def test_what_does_not_fit_is_called_by_its_kind():
+    options = NamingOptions(pattern="SPL/V {plane} {angle}")
+    with pytest.raises(InputError, match="column title 'SPL/A h 3' does not fit the pattern") as refused:
+        direction_of_title("SPL/A h 3", "column title", "oak.csv", options)
+    (problem,) = refused.value.problems
+    assert "column titles like 'SPL/V" in problem.expected and "file" not in str(problem)
