@@ -8,7 +8,7 @@ import pytest
 
 from anechain.data.numbers import Mark, Number, number_to_json
 from anechain.data.store import read_receipt, write_artefact
-from anechain.receipts.embedding import format_of
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.number_table import deviation_numbers, number_rows, numbers_csv
 

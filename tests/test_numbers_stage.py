@@ -16,7 +16,7 @@ from anechain.data import contract, store
 from anechain.errors import InputError
 from anechain.figure_of_merit.terminals import NOT_MEASURED
 from anechain.methods import versions
-from anechain.receipts.embedding import parsed
+from anechain.receipts.canonical_json import parsed
 from anechain.receipts.receipt import raw_inputs
 from anechain.report.number_table import number_rows
 from anechain.running.plan import DEVICE_STAGES, prepare

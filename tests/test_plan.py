@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from anechain.campaign.file import Campaign, load_campaign
 from anechain.data.store import sha256_file, write_artefact
 from anechain.errors import InputError
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import (
     DEVICE_STAGES,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 import receipt_artefacts as artefacts
 from anechain.audit import remake as remaking
 from anechain.audit.remake import Remade, Remaking, compare_outputs, remake
-from anechain.receipts.embedding import format_of
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import sha256_hex
 from anechain.running.plan import load_plan
 from campaigns import campaign

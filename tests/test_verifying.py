@@ -9,7 +9,7 @@ from anechain.audit.verify import Finding, results_of, verify, verify_folder
 from anechain.data import store
 from anechain.data.store import examine, write_artefact
 from anechain.errors import InputError
-from anechain.receipts.embedding import format_of
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt, sha256_hex
 from anechain.running.plan import manifest_text, read_manifest
 from anechain.running.workflow import only_run

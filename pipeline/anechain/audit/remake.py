@@ -19,7 +19,9 @@ from typing import TYPE_CHECKING, Any, Literal
 from anechain.audit.verify import CAMPAIGN, plan_of, text_shown
 from anechain.data.store import examine, sha256_file
 from anechain.errors import InputError
-from anechain.receipts.embedding import NETCDF_SIGNATURES, format_of, netcdf_digest, netcdf_receipt, parsed
+from anechain.receipts.canonical_json import parsed
+from anechain.receipts.file_formats import format_of
+from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES, netcdf_digest, netcdf_receipt
 from anechain.receipts.receipt import raw_inputs
 from anechain.running.plan import Plan, load_plan, read_manifest, texts_in
 from anechain.running.workflow import make_results

@@ -159,41 +159,43 @@ def trace(file: Path, as_json: bool) -> None:
     "--figure", type=click.Path(path_type=Path), metavar="FILE", help="Draw the change; .svg, .png, .pdf or .vl.json."
 )
 @click.option(
-    "--least",
+    "--tolerance",
     type=click.FloatRange(min=0, max=1000),
     default=0.01,
     show_default=True,
-    help="Decibels up to which two levels count as the same.",
+    help="Difference in dB up to which two levels count as the same.",
 )
-def explain(old: Path, new: Path, as_json: bool, figure: Path | None, least: float) -> None:
-    """Say which values differ between two results, by how much, and because of what.
+def explain(old: Path, new: Path, as_json: bool, figure: Path | None, tolerance: float) -> None:
+    """Show which values differ between two results, by how much, and the possible causes.
 
     OLD and NEW are two results folders, two campaign folders, or two outputs (netCDF, CSV or numbers as JSON).
-    Where several causes can reach one value, their shares are not guessed: all of them are named.
+    Where several causes can affect one value, all of them are named: their shares cannot be separated.
 
     \b
     Exit status:
         0  no value differs
-        1  some value differs, or a device is on one side only
+        1  a value differs, or only one side has a device
         2  OLD and NEW cannot be compared, or the command is wrong
 
     \b
     Example:
         anechain explain 2024/hall-speakers 2026/hall-speakers --figure change.svg
     """
-    from anechain.audit import explain as explaining
-    from anechain.audit import explanation_text as telling
+    from anechain.audit.change_figure import figure_format, write_change
+    from anechain.audit.explain import explain as explain_results
+    from anechain.audit.explanation_json import explanation_json
+    from anechain.audit.explanation_text import explanation_text
 
     try:
         if figure is not None:
-            explaining.ending_of(figure)
-        explanation = explaining.explain(old, new, least)
+            figure_format(figure)
+        explanation = explain_results(old, new, tolerance)
         if as_json:
-            click.echo(json.dumps(telling.as_json(explanation), indent=1, ensure_ascii=False, allow_nan=False))
+            click.echo(json.dumps(explanation_json(explanation), indent=1, ensure_ascii=False, allow_nan=False))
         else:
-            click.echo("\n".join(telling.told(explanation)))
-        if figure is not None and not explaining.write_change(explanation, figure):
-            click.echo(f"{figure} was not written: no curve differs by a number of decibels.", err=True)
+            click.echo("\n".join(explanation_text(explanation)))
+        if figure is not None and not write_change(explanation, figure):
+            click.echo(f"{figure} was not written: no curve differs by a finite change.", err=True)
     except (InputError, OSError) as error:
         click.echo(str(error), err=True)
         sys.exit(2)

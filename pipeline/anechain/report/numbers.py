@@ -12,7 +12,7 @@ from anechain.acoustics.directivity.curves import TITLES
 from anechain.data.numbers import Number, number_from_json, shown_bound, shown_width
 from anechain.figure_of_merit.peaks import q_words
 from anechain.methods import methods
-from anechain.receipts.embedding import parsed
+from anechain.receipts.canonical_json import parsed
 from anechain.running.plan import Plan
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from anechain.campaign.choices import Target
 from anechain.campaign.file import Campaign, Device, load_campaign
 from anechain.data.store import is_current, read_receipt, sha256_file, write_artefact
 from anechain.errors import InputError, Problem
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt, sha256_hex
 
 __all__ = [

@@ -11,7 +11,7 @@ from typing import Any
 from anechain.data.store import is_current, write_artefact
 from anechain.figures.device_figures import USES, device_figures, read_outputs
 from anechain.methods import versions
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import DEVICE_STAGES, Plan
 from anechain.stages.batch import Outcome, inputs_of

@@ -18,7 +18,7 @@ from anechain.importing.hooks import Options
 from anechain.importing.importers import Broken, Importer, choose, find_importers, parse_options, read
 from anechain.importing.response_checks import METHODS, check_responses
 from anechain.methods import versions
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import Plan, resolve_files
 from anechain.stages.batch import Outcome

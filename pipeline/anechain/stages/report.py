@@ -13,7 +13,7 @@ from anechain.campaign.file import Device
 from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 from anechain.figures.device_figures import device_figures, read_outputs
-from anechain.receipts.embedding import format_of
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.compression import (
     compression_gaps,
