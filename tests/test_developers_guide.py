@@ -10,12 +10,12 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from anechain.receipts.canonical_json import canonical
-from anechain.receipts.file_formats import format_of
 from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
+from anechain.receipts.canonical_json import canonical
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import bound, seal_of
 
 GUIDE = Path(__file__).parent.parent / "DEVELOPERS.md"

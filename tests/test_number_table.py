@@ -5,10 +5,10 @@ import io
 from dataclasses import replace
 
 import pytest
-from anechain.receipts.file_formats import format_of
 
 from anechain.data.numbers import Mark, Number, number_to_json
 from anechain.data.store import read_receipt, write_artefact
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.number_table import deviation_numbers, number_rows, numbers_csv
 

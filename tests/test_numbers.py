@@ -3,7 +3,6 @@
 from dataclasses import replace
 
 import pytest
-from anechain.receipts.canonical_json import canonical, parsed
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,6 +16,7 @@ from anechain.data.numbers import (
     shown_bound,
     shown_width,
 )
+from anechain.receipts.canonical_json import canonical, parsed
 
 WHOLE = Number(
     id="level.sensitivity",

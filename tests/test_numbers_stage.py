@@ -5,7 +5,6 @@ import re
 
 import numpy as np
 import pytest
-from anechain.receipts.canonical_json import parsed
 
 import physics
 import real_loudspeaker
@@ -19,6 +18,7 @@ from anechain.data import contract, store
 from anechain.errors import InputError
 from anechain.figure_of_merit.terminals import NOT_MEASURED
 from anechain.methods import versions
+from anechain.receipts.canonical_json import parsed
 from anechain.receipts.receipt import raw_inputs
 from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.number_table import number_rows

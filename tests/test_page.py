@@ -14,13 +14,13 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from anechain.receipts.html_receipt import HTML_MARKER
 
 import modelled_speaker as model
 from anechain.cautions import CAUTIONS
 from anechain.figures.curve_set import bounces_figure, curve_set_figure
 from anechain.figures.render import render
 from anechain.methods import Method
+from anechain.receipts.html_receipt import HTML_MARKER
 from anechain.receipts.receipt import Input, bound, make_receipt, sha256_hex
 from anechain.report.page import (
     BudgetRow,

@@ -6,7 +6,6 @@ import json
 import os
 
 import pytest
-from anechain.receipts.canonical_json import canonical
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -14,6 +13,7 @@ from anechain.campaign.file import Campaign
 from anechain.campaign.load import load_campaign
 from anechain.data.store import sha256_file, write_artefact
 from anechain.errors import InputError
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.running.dependencies import dependencies, made_from

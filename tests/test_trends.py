@@ -102,8 +102,8 @@ def test_a_target_curve_is_read_over_log_frequency_and_may_be_moved():
     stands = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target)
     np.testing.assert_allclose(stands.deviation_db, [np.nan, 10.0, 12.0, 14.0])
     assert stands.shift_db == 0.0
-    moved = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target, meet_in_hz=(800.0, 1600.0))
+    moved = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target, alignment_band_hz=(800.0, 1600.0))
     assert moved.shift_db == pytest.approx(13.0)
     np.testing.assert_allclose(moved.deviation_db, [np.nan, -3.0, -1.0, 1.0])
-    outside = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target, meet_in_hz=(60.0, 900.0))
+    outside = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target, alignment_band_hz=(60.0, 900.0))
     assert outside.deviation_db is None and "cannot be moved" in outside.reason

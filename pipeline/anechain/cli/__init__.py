@@ -130,7 +130,7 @@ def check(campaign: Path, verbose: bool, trust_importers: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the receipt itself, for programs.")
 def trace(file: Path, as_json: bool) -> None:
-    """Show what an output was made from, down to the raw files, from that file alone.
+    """Show the inputs and methods of an output, down to the raw files, from that file alone.
 
     \b
     Example:
@@ -159,41 +159,43 @@ def trace(file: Path, as_json: bool) -> None:
     "--figure", type=click.Path(path_type=Path), metavar="FILE", help="Draw the change; .svg, .png, .pdf or .vl.json."
 )
 @click.option(
-    "--least",
+    "--tolerance",
     type=click.FloatRange(min=0, max=1000),
     default=0.01,
     show_default=True,
-    help="Decibels up to which two levels count as the same.",
+    help="Difference in dB up to which two levels count as the same.",
 )
-def explain(old: Path, new: Path, as_json: bool, figure: Path | None, least: float) -> None:
-    """Say which values differ between two results, by how much, and because of what.
+def explain(old: Path, new: Path, as_json: bool, figure: Path | None, tolerance: float) -> None:
+    """Show which values differ between two results, by how much, and the possible causes.
 
     OLD and NEW are two results folders, two campaign folders, or two outputs (netCDF, CSV or numbers as JSON).
-    Where several causes can reach one value, their shares are not guessed: all of them are named.
+    Where several causes can affect one value, all of them are named: their shares cannot be separated.
 
     \b
     Exit status:
         0  no value differs
-        1  some value differs, or a device is on one side only
+        1  a value differs, or only one side has a device
         2  OLD and NEW cannot be compared, or the command is wrong
 
     \b
     Example:
         anechain explain 2024/hall-speakers 2026/hall-speakers --figure change.svg
     """
-    from anechain.audit import explain as explaining
-    from anechain.audit import explanation_text as telling
+    from anechain.audit.change_figure import figure_format, write_change
+    from anechain.audit.explain import explain as explain_results
+    from anechain.audit.explanation_json import explanation_json
+    from anechain.audit.explanation_text import explanation_text
 
     try:
         if figure is not None:
-            explaining.ending_of(figure)
-        explanation = explaining.explain(old, new, least)
+            figure_format(figure)
+        explanation = explain_results(old, new, tolerance)
         if as_json:
-            click.echo(json.dumps(telling.as_json(explanation), indent=1, ensure_ascii=False, allow_nan=False))
+            click.echo(json.dumps(explanation_json(explanation), indent=1, ensure_ascii=False, allow_nan=False))
         else:
-            click.echo("\n".join(telling.told(explanation)))
-        if figure is not None and not explaining.write_change(explanation, figure):
-            click.echo(f"{figure} was not written: no curve differs by a number of decibels.", err=True)
+            click.echo("\n".join(explanation_text(explanation)))
+        if figure is not None and not write_change(explanation, figure):
+            click.echo(f"{figure} was not written: no curve differs by a finite change.", err=True)
     except (InputError, OSError) as error:
         click.echo(str(error), err=True)
         sys.exit(2)
@@ -203,21 +205,26 @@ def explain(old: Path, new: Path, as_json: bool, figure: Path | None, least: flo
 @commands.command()
 @click.argument("path", type=click.Path(exists=True, path_type=Path))
 @click.option("--verbose", is_flag=True, help="List intact files too.")
-@click.option("--recompute", is_flag=True, help="Make everything anew from the raw files, elsewhere, and compare.")
+@click.option("--recompute", is_flag=True, help="Recompute all results in a temporary folder, and compare.")
 @click.option(
     "--tolerance",
     type=click.FloatRange(min=0),
     default=1e-6,
     show_default=True,
-    help="Difference in dB within which values made anew count as the same.",
+    help="Difference in dB within which recomputed values count as the same.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON, for programs.")
 @_TRUST
 def verify(path: Path, verbose: bool, recompute: bool, tolerance: float, as_json: bool, trust_importers: bool) -> None:
-    """Hash everything again: what is intact, altered, missing, or not of this campaign.
+    """Hash all files again: which are intact, altered, missing, or not from this campaign.
 
-    PATH is an output, a results folder, a campaign (its folder or its file), or a bundle. Status 0 if all is intact,
-    and comes out the same where it is made anew; 1 if anything does not; 2 if there is nothing to verify.
+    PATH is an output, a results folder, a campaign (its folder or its file), or a bundle.
+
+    \b
+    Exit status:
+        0  all files are intact (and reproduced, with --recompute)
+        1  differences
+        2  nothing to verify, or the command is wrong
 
     \b
     Example:
@@ -226,43 +233,45 @@ def verify(path: Path, verbose: bool, recompute: bool, tolerance: float, as_json
         anechain verify campaign.yaml --recompute
         anechain verify halls.zip
     """
-    from anechain.audit.bundle import check_folder, is_archive, is_bundle, unpacked
-    from anechain.audit.remake import remake
-    from anechain.audit.verify import results_of
-    from anechain.audit.verify import verify as verified
+    from anechain.audit.recompute import recompute as recompute_results
+    from anechain.audit.unpacked_bundle import check_folder, is_archive, is_bundle, unpacked
+    from anechain.audit.verify import results_folder_of
+    from anechain.audit.verify import verify as verify_path
 
     watched = sys.stderr.isatty()
     with ExitStack() as stack:
         try:
-            place = stack.enter_context(unpacked(path)) if is_archive(path) else path
+            folder = stack.enter_context(unpacked(path)) if is_archive(path) else path
         except InputError as input_error:
             click.echo(str(input_error), err=True)
             sys.exit(1)
         try:
-            found = verified(place, _count_files if watched else None)
-            results = results_of(place)
+            verification = verify_path(folder, _count_files if watched else None)
+            results = results_folder_of(folder)
             if recompute and results is None:
-                raise InputError.single(path, "lies in no campaign", fix="give the campaign, to make it anew")
-            altered, lacking = check_folder(place) if place.is_dir() and is_bundle(place) else ([], [])
+                raise InputError.single(path, "is not in a campaign", fix="name the campaign to recompute it")
+            altered, lacking = check_folder(folder) if folder.is_dir() and is_bundle(folder) else ([], [])
         except InputError as input_error:
             click.echo(str(input_error), err=True)
             sys.exit(2)
         if watched:
             click.echo("\r\033[K", nl=False, err=True)
-        document, well = found.as_json(), not (found.problems or altered or lacking)
-        bundled = [str(problem) for problem in (*altered, *lacking)]
-        document["bundle"] = bundled
+        document = verification.as_json()
+        intact = not (verification.not_intact or altered or lacking)
+        bundle_problems = [str(problem) for problem in (*altered, *lacking)]
+        document["bundle_problems"] = bundle_problems
         if not as_json:
-            click.echo("\n".join([*bundled, *found.lines(verbose)]))
+            click.echo("\n".join([*bundle_problems, *verification.lines(verbose)]))
         if recompute and results is not None:
             with _ending_calmly("stopped; nothing was changed"):
-                remade = remake(results, tolerance, trust_importers, watched)
-            document["recomputed"], well = remade.as_json(), well and remade.alike
+                recomputation = recompute_results(results, tolerance, trust_importers, watched)
+            document["recomputed"] = recomputation.as_json()
+            intact = intact and recomputation.same
             if not as_json:
-                click.echo("\n".join(remade.lines(verbose)))
+                click.echo("\n".join(recomputation.lines(verbose)))
     if as_json:
         click.echo(json.dumps(document, indent=1, ensure_ascii=False))
-    sys.exit(0 if well else 1)
+    sys.exit(0 if intact else 1)
 
 
 def _count_files(number: int) -> None:
@@ -395,12 +404,12 @@ def methods() -> None:
     type=click.Choice(["copy", "hash"]),
     default="copy",
     show_default=True,
-    help="Put the raw files in, or only their hashes.",
+    help="Include the raw files, or only their hashes.",
 )
 def bundle(campaign: Path, output: Path | None, raw: Literal["copy", "hash"]) -> None:
-    """Pack a finished campaign with its software into one archive, from which anyone can make it anew.
+    """Pack a finished campaign with its software into one archive, from which anyone can recompute it.
 
-    The same campaign gives the same bytes.
+    The same campaign always has the same bytes.
 
     \b
     Example:
@@ -410,18 +419,18 @@ def bundle(campaign: Path, output: Path | None, raw: Literal["copy", "hash"]) ->
     from anechain.audit.bundle import write_bundle
 
     target = output or Path(f"{campaign.resolve().parent.name}.zip")
-    made = write_bundle(campaign, target, raw)
-    click.echo(f"{target}: {made.files} files, {made.size / 1e6:.1f} MB\nsha256 {made.sha256}")
-    if made.raw_left_out:
-        click.echo(f"{made.raw_left_out} raw files are named by their hashes only: see raw-files.sha256 in it")
+    summary = write_bundle(campaign, target, raw)
+    click.echo(f"{target}: {summary.files} files, {summary.size / 1e6:.1f} MB\nsha256 {summary.sha256}")
+    if summary.raw_left_out:
+        click.echo(f"{summary.raw_left_out} raw files are not included: raw-files.sha256 has their hashes")
 
 
 @commands.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--key", type=click.Path(path_type=Path), required=True, help="Your private key (Ed25519, OpenSSH).")
-@click.option("--signature", type=click.Path(path_type=Path), help="Where it goes; FILE.sig if absent.")
+@click.option("--signature", type=click.Path(path_type=Path), help="File to write; FILE.sig if absent.")
 def sign(file: Path, key: Path, signature: Path | None) -> None:
-    """Sign a file, such as a bundle, with a key that you have.
+    """Sign a file, such as a bundle, with your private key.
 
     Others check it with `anechain signed-by` or with `ssh-keygen -Y verify`.
 
@@ -444,16 +453,16 @@ def sign(file: Path, key: Path, signature: Path | None) -> None:
 )
 @click.option("--signature", type=click.Path(path_type=Path), help="The signature; FILE.sig if absent.")
 def signed_by(file: Path, signers: Path, signature: Path | None) -> None:
-    """Tell who signed a file, and whether it still is what was signed.
+    """Show who signed a file, and whether it is unaltered.
 
     \b
     Example:
         anechain signed-by halls.zip --signers signers
     """
-    from anechain.audit.sign import signed_by as who
+    from anechain.audit.sign import signed_by as check_signature
 
-    signer = who(file, signers, signature)
-    click.echo(f"{file} is what {signer.name} signed (key {signer.fingerprint})")
+    signer = check_signature(file, signers, signature)
+    click.echo(f"{file}: unaltered, signed by {signer.name} (key {signer.fingerprint})")
 
 
 @commands.command()

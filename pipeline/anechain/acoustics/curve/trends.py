@@ -233,7 +233,7 @@ def deviation_from_target(
     level: ArrayLike,
     target_frequency: ArrayLike,
     target_level: ArrayLike,
-    meet_in_hz: tuple[float, float] | None = None,
+    alignment_band_hz: tuple[float, float] | None = None,
 ) -> TrendDeviation:
     """Take a target curve from a curve.
 
@@ -243,7 +243,7 @@ def deviation_from_target(
         Hz, ascending, and dB.
     target_frequency, target_level : array_like, shape (m,)
         Corner points of the target: Hz, ascending, and dB.
-    meet_in_hz : tuple of float, optional
+    alignment_band_hz : tuple of float, optional
         Band in which the mean deviation (dB over log frequency) is made zero; the target stands as it is without one.
 
     Returns
@@ -258,9 +258,9 @@ def deviation_from_target(
     """
     grid, values = check_levels(frequency, level)
     deviation = values - resample(target_frequency, target_level, grid)
-    if meet_in_hz is None:
+    if alignment_band_hz is None:
         return TrendDeviation(np.asarray(deviation), 0.0, "")
-    part = part_in_band(grid, deviation, *meet_in_hz)
+    part = part_in_band(grid, deviation, *alignment_band_hz)
     if part.reason:
         return TrendDeviation(None, 0.0, f"the target cannot be moved to meet the curve: {part.reason}")
     shift = mean_over_octaves(part.frequency, part.level)

@@ -1,17 +1,17 @@
-"""Comparing what was made anew: bytes, content, values within a tolerance, and what is not the same."""
+"""Recomputed results: bytes, content, values within a tolerance, and what is not the same."""
 
 import json
 import shutil
 
 import numpy as np
 import pytest
-from anechain.receipts.file_formats import format_of
 from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.audit import remake as remaking
-from anechain.audit.remake import Remade, Remaking, compare_outputs, remake
+from anechain.audit import recompute as recompute_module
+from anechain.audit.output_comparison import OutputComparison, compare_outputs
+from anechain.audit.recompute import Recomputation, recompute
 from anechain.receipts.receipt import sha256_hex
 from anechain.running.prepare import load_plan
 from campaigns import campaign
@@ -110,13 +110,6 @@ def test_what_differs_is_said(tmp_path, ending, old, new, detail):
     assert found.outcome == "differs" and detail in found.detail, found
 
 
-def test_a_table_of_the_older_layout_holds_the_same(tmp_path):
-    then, now, name = pair(tmp_path, "csv", b"a,b\n1,79.95\n", b"a,b\n1,79.95\n")
-    form = format_of(then.read_bytes())
-    then.write_bytes(b"# receipt: {}\n" + form.split(then.read_bytes())[0])
-    assert compare_outputs(then, now, name, 0).outcome == "same content"
-
-
 def test_one_unit_of_the_last_digit_passes_only_where_it_is_asked_for(tmp_path):
     one = pair(tmp_path, "csv", b"a,b\n1,79.95\n", b"a,b\n1,79.96\n")
     assert compare_outputs(*one, 1e-6).outcome == "differs"
@@ -134,12 +127,12 @@ def test_the_outcome_follows_the_difference(old, step):
     with tempfile.TemporaryDirectory() as folder:
         bare = [json.dumps({"level": value}).encode() for value in (old, new)]
         found = compare_outputs(*pair(Path(folder), "json", *bare), 1e-6)
-    assert found.alike == (abs(new - old) <= 1e-6)
+    assert found.same == (abs(new - old) <= 1e-6)
 
 
 def test_what_did_not_come_out_or_is_new(tmp_path):
     then, now, name = pair(tmp_path, "csv", artefacts.BARE["csv"], artefacts.BARE["csv"])
-    assert compare_outputs(then, tmp_path / "absent", name, 0).outcome == "not re-made"
+    assert compare_outputs(then, tmp_path / "absent", name, 0).outcome == "not recomputed"
     assert compare_outputs(tmp_path / "absent", now, name, 0).outcome == "new"
     then.write_bytes(b"\x89HDF\r\n\x1a\n")
     assert compare_outputs(then, now, name, 0).outcome == "differs"
@@ -147,24 +140,26 @@ def test_what_did_not_come_out_or_is_new(tmp_path):
 
 def test_the_lines():
     outputs = (
-        Remade("a.nc", "same bytes"),
-        Remade("b.nc", "same values", "within 1e-06"),
-        Remade("c.nc", "differs", "x"),
+        OutputComparison("a.nc", "same bytes"),
+        OutputComparison("b.nc", "same values", "within 1e-06"),
+        OutputComparison("c.nc", "differs", "x"),
     )
-    found = Remaking(outputs, ("numpy was 1, is 2",), 1e-6)
-    assert not found.alike and not Remaking(outputs[2:], (), 1e-6).alike and Remaking(outputs[:2], (), 1e-6).alike
+    found = Recomputation(outputs, ("numpy was 1, is 2",), 1e-6)
+    assert (
+        not found.same and not Recomputation(outputs[2:], (), 1e-6).same and Recomputation(outputs[:2], (), 1e-6).same
+    )
     assert found.lines() == [
-        "same values  b.nc: within 1e-06",
-        "differs      c.nc: x",
+        "same values    b.nc: within 1e-06",
+        "differs        c.nc: x",
         "likely cause: numpy was 1, is 2",
-        "3 outputs made anew from the raw files: 1 same bytes, 1 same values within 1e-06, 1 differs",
+        "3 outputs recomputed from the raw files: 1 same bytes, 1 same values within 1e-06, 1 differs",
     ]
-    assert Remaking(outputs[:1], (), 0).lines() == ["1 output made anew from the raw files: 1 same bytes"]
+    assert Recomputation(outputs[:1], (), 0).lines() == ["1 output recomputed from the raw files: 1 same bytes"]
     assert found.as_json()["outputs"][2] == {"file": "c.nc", "outcome": "differs", "detail": "x"}
 
 
-def test_made_anew_with_other_software_from_other_raw_files(tmp_path, monkeypatch):
-    """The workflow runs within this process here; `anechain verify --recompute` is tried in test_verifying.py.
+def test_recomputed_with_other_software_from_other_raw_files(tmp_path, monkeypatch):
+    """The workflow runs within this process here; `anechain verify --recompute` is tried in test_verify.py.
 
     Raw values 0.3 dB up in one direction, another release of a library in the old receipts, no campaign file."""
     folder = tmp_path / "halls"
@@ -179,9 +174,9 @@ def test_made_anew_with_other_software_from_other_raw_files(tmp_path, monkeypatc
     raw.write_text("\n".join([*rows[:17], f"{frequency},{float(level) + 0.3:.3f}", *rows[18:]]) + "\n")
     file.rename(folder / "elsewhere.yaml")
     before = {path: sha256_hex(path.read_bytes()) for path in folder.rglob("*") if path.is_file()}
-    monkeypatch.setattr(remaking, "make_results", lambda plan, file, **_: int(run_all(file) is None))
-    found = remake(folder / "results")
-    assert not found.alike
+    monkeypatch.setattr(recompute_module, "make_results", lambda plan, file, **_: int(run_all(file) is None))
+    found = recompute(folder / "results")
+    assert not found.same
     document = found.as_json()
     outcome = {one["file"]: one for one in document["outputs"]}
     assert outcome["campaign.json"]["outcome"] == "same content"

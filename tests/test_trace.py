@@ -38,7 +38,7 @@ def test_a_step_in_two_places_is_told_once():
     lines = tree(bound(make_receipt("derive", 1, {}, inputs), "5" * 64))
     assert sum("importer: sofa" in line for line in lines) == 1
     assert sum("raw:a" in line for line in lines) == 1
-    assert [line.strip() for line in lines].count("(told above)") == 1
+    assert [line.strip() for line in lines].count("(described above)") == 1
     assert lines.index("  from sphere.nc  sha256 " + "4" * 64) == len(lines) - 3
 
 
@@ -74,7 +74,7 @@ def test_long_chains_circles_and_gaps_are_told(circle):
     lines = tree({"steps": steps, "stamp": names[-1]})
     assert sum("made by m" in line for line in lines) == len(names) + circle
     assert lines[-1].strip() == (
-        "(told above)" if circle else f"made by a step that the receipt does not hold; stamp {'f' * 64}"
+        "(described above)" if circle else f"made by a step that is missing from the receipt; stamp {'f' * 64}"
     )
 
 

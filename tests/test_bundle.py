@@ -1,4 +1,4 @@
-"""Bundles: the same bytes twice, whole in another place, made anew there from nothing but themselves."""
+"""Bundles: the same bytes twice, verified in another folder, and recomputed there from nothing but themselves."""
 
 import hashlib
 import importlib.util
@@ -13,7 +13,9 @@ import zipfile
 
 import pytest
 
-from anechain.audit.bundle import check_folder, environment, is_bundle, unpacked, write_bundle
+from anechain.audit.bundle import write_bundle
+from anechain.audit.bundle_software import environment
+from anechain.audit.unpacked_bundle import check_folder, is_bundle, unpacked
 from anechain.audit.verify import verify_folder
 from anechain.errors import InputError
 from campaigns import anechain
@@ -93,7 +95,7 @@ def test_everything_and_nothing_else_is_in_it(plan, archive):
     others = {name for name in names - there if not name.startswith("software/")}
     assert there <= names
     assert others == {
-        *("README.txt", "remake.py", "bundle.json", "files.sha256", "campaign.yaml", "ro-crate-metadata.json")
+        *("README.txt", "recompute.py", "bundle.json", "files.sha256", "campaign.yaml", "ro-crate-metadata.json")
     }
     software = {name.removeprefix("software/") for name in names if name.startswith("software/")}
     assert {"environment.txt", "anechain/methods.lock", "anechain_workflows/Snakefile"} <= software
@@ -141,7 +143,7 @@ def test_unpacked_elsewhere_it_verifies(archive):
         assert is_bundle(place)
         assert check_folder(place) == ([], [])
         found = verify_folder(place)
-        assert found.problems == () and found.counts["intact"] > 150
+        assert found.not_intact == () and found.counts["intact"] > 150
     assert not place.exists()
 
 
@@ -160,8 +162,8 @@ def test_an_altered_and_a_missing_file_of_a_folder_are_named(folder):
     (folder / "software" / "anechain" / "methods.lock").unlink()
     altered, missing = check_folder(folder)
     assert {one.where: one.what for one in altered} == {
-        "results/report/index.html": "is not what was bundled",
-        "software/anechain/methods.lock": "is not there",
+        "results/report/index.html": "is not the file that was bundled",
+        "software/anechain/methods.lock": "is missing",
     }
     assert missing == []
 
@@ -186,9 +188,9 @@ def test_a_file_smuggled_in_is_named(folder, tmp_path):
     ("name", "content", "said"),
     [
         ("bundle.json", '{"bundle": 99}', "does not know"),
-        ("bundle.json", "{", "is no bundle"),
-        ("files.sha256", "x  y\n", "is no bundle"),
-        ("files.sha256", "0" * 64 + "  ../../etc/passwd\n", "is no bundle"),
+        ("bundle.json", "{", "is not a bundle"),
+        ("files.sha256", "x  y\n", "is not a bundle"),
+        ("files.sha256", "0" * 64 + "  ../../etc/passwd\n", "is not a bundle"),
     ],
 )
 def test_folders_that_are_no_bundle_of_ours(folder, name, content, said):
@@ -211,8 +213,8 @@ def test_a_bundle_by_hash_says_what_must_be_supplied_and_verifies_once_it_is(pla
     (one,) = (one for one in missing if one.where == "raw/rowan/rowan horizontal +30.csv")
     assert hashlib.sha256(raw.read_bytes()).hexdigest() in one.expected
     assert "144 files" in (place / "README.txt").read_text()
-    told = subprocess.run([sys.executable, place / "remake.py", "--this-python"], capture_output=True, text=True)
-    assert told.returncode == 1 and told.stdout.count("is not there") == 144 and told.stderr == ""
+    told = subprocess.run([sys.executable, place / "recompute.py", "--this-python"], capture_output=True, text=True)
+    assert told.returncode == 1 and told.stdout.count("is missing") == 144 and told.stderr == ""
 
     shutil.copytree(plan.folder / "raw", place / "raw")
     assert check_folder(place) == ([], [])
@@ -220,18 +222,20 @@ def test_a_bundle_by_hash_says_what_must_be_supplied_and_verifies_once_it_is(pla
         ["sha256sum", "--check", "--quiet", "raw-files.sha256"], cwd=place, capture_output=True, text=True
     )
     assert done.returncode == 0, done.stdout
-    assert verify_folder(place).problems == ()
+    assert verify_folder(place).not_intact == ()
     wrong = place / "raw" / "rowan" / "rowan horizontal +30.csv"
     wrong.write_text(wrong.read_text() + "\n")
-    assert [one.what for one in check_folder(place)[1]] == ["is not what was bundled; this bundle holds only its hash"]
+    assert [one.what for one in check_folder(place)[1]] == [
+        "is not the file that was bundled; this bundle has only its hash"
+    ]
 
 
 # Made anew
 
 
-def remade(folder):
+def recompute(folder):
     return subprocess.run(
-        [sys.executable, folder / "remake.py", "--this-python"],
+        [sys.executable, folder / "recompute.py", "--this-python"],
         capture_output=True,
         text=True,
         timeout=300,
@@ -239,7 +243,7 @@ def remade(folder):
     )
 
 
-def test_remade_by_the_bundled_software_the_results_are_the_same_bytes(folder):
+def test_recomputed_by_the_bundled_software_the_results_are_the_same_bytes(folder):
     """A line that tells where it stands is added to the bundled copy alone, and to the list of hashes."""
     name = "software/anechain/__main__.py"
     program = folder / name
@@ -248,10 +252,10 @@ def test_remade_by_the_bundled_software_the_results_are_the_same_bytes(folder):
     lines = [line for line in listed.read_text().splitlines() if not line.endswith(name)]
     listed.write_text("\n".join([*lines, f"{hashlib.sha256(program.read_bytes()).hexdigest()}  {name}", ""]))
     before = {path for path in folder.rglob("*") if path.is_file()}
-    done = remade(folder)
+    done = recompute(folder)
     assert done.returncode == 0, done.stdout + done.stderr
     assert f"running {folder / 'software' / 'anechain' / '__init__.py'}" in done.stdout
-    counted = re.search(r"(\d+) outputs made anew from the raw files: (\d+) same bytes", done.stdout)
+    counted = re.search(r"(\d+) outputs recomputed from the raw files: (\d+) same bytes", done.stdout)
     receipted = [path for path in before if path.suffix in (".nc", ".csv", ".html") and "results" in path.parts]
     assert counted and counted[1] == counted[2] and int(counted[1]) >= len(receipted) > 5
     assert check_folder(folder) == ([], []) and {path for path in folder.rglob("*") if path.is_file()} == before
@@ -274,10 +278,10 @@ def test_bundled_importers_are_found_without_installing_anything(folder, tmp_pat
     assert "'delimited', 'sofa'" in done.stdout
 
 
-def test_an_altered_bundle_is_not_remade(folder):
+def test_an_altered_bundle_is_not_recompute(folder):
     page = folder / "results" / "report" / "index.html"
     page.write_text(page.read_text() + " ")
-    done = remade(folder)
+    done = recompute(folder)
     assert done.returncode == 1 and "results/report/index.html: is not the file that was bundled" in done.stdout
 
 
@@ -285,21 +289,21 @@ def test_a_folder_of_somebody_is_no_place_for_the_environment(folder, tmp_path):
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "thesis.txt").write_text("mine")
     done = subprocess.run(
-        [sys.executable, folder / "remake.py", "--environment", tmp_path / "mine"], capture_output=True, text=True
+        [sys.executable, folder / "recompute.py", "--environment", tmp_path / "mine"], capture_output=True, text=True
     )
-    assert done.returncode == 1 and "is no Python environment" in done.stdout and done.stderr == ""
+    assert done.returncode == 1 and "is not a Python environment" in done.stdout and done.stderr == ""
     assert (tmp_path / "mine" / "thesis.txt").read_text() == "mine"
 
 
 def test_another_python_is_said(folder, monkeypatch, capsys):
-    spec = importlib.util.spec_from_file_location("remake", folder / "remake.py")
+    spec = importlib.util.spec_from_file_location("recompute", folder / "recompute.py")
     module = importlib.util.module_from_spec(spec)
     monkeypatch.setattr(sys, "dont_write_bytecode", True)
     spec.loader.exec_module(module)
     monkeypatch.setattr(module.platform, "python_version", lambda: "3.99.0")
     monkeypatch.setattr(module.subprocess, "call", lambda command, env: 7)
     assert module.main(["--this-python"]) == 7
-    assert "this is 3.99.0: results may differ by it" in capsys.readouterr().out
+    assert "this is 3.99.0, so results may differ" in capsys.readouterr().out
 
 
 # What is not bundled
@@ -323,7 +327,7 @@ def test_what_was_changed_since(copy):
     assert (
         said["results/rowan/curves.csv"] == said["results/comparison.nc"] == "was altered or removed since it was made"
     )
-    assert "changed since" in said[str(copy)] and said["bundle"] == "not made"
+    assert "changed since" in said[str(copy)] and said["bundle"] == "not written"
 
 
 @pytest.mark.parametrize("raw", ["copy", "hash"])
@@ -383,7 +387,7 @@ def test_verify_takes_an_archive(archive, by_hash, tmp_path):
     flipped = anechain("verify", tmp_path / "halls.zip", check=False)
     assert flipped.returncode == 1 and flipped.stderr
     lacking = anechain("verify", by_hash, check=False)
-    assert lacking.returncode == 1 and "this bundle holds only its hash" in lacking.stdout
+    assert lacking.returncode == 1 and "this bundle has only its hash" in lacking.stdout
 
 
 def test_verify_looks_at_everything_in_an_unpacked_bundle(folder):

@@ -4,12 +4,13 @@ import json
 import shutil
 
 import pytest
-from anechain.receipts.file_formats import format_of
 
-from anechain.audit.verify import Finding, results_of, verify, verify_folder
+from anechain.audit.verification import FileStatus
+from anechain.audit.verify import results_folder_of, verify, verify_folder
 from anechain.data import store
 from anechain.data.store import examine, write_artefact
 from anechain.errors import InputError
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt, sha256_hex
 from anechain.running.lock import only_run
 from anechain.running.manifests import manifest_text, read_manifest
@@ -32,7 +33,7 @@ def copy(finished, tmp_path):
 
 def told(path):
     """State and causes of each file that is not intact."""
-    return {one.file: (one.state, "; ".join(one.causes)) for one in verify(path).problems}
+    return {one.file: (one.state, "; ".join(one.problems)) for one in verify(path).not_intact}
 
 
 RAW = "raw/rowan/rowan horizontal +30.csv"
@@ -42,9 +43,9 @@ SVG, OTHER = "results/figures/rowan-curves.svg", "results/figures/alder-curves.s
 
 def test_all_is_intact_and_everything_was_looked_at(finished):
     found = verify_folder(finished)
-    assert found.problems == () and found.notes == ()
+    assert found.not_intact == () and found.notes == ()
     there = {path.relative_to(finished).as_posix() for path in finished.rglob("*") if path.is_file()}
-    assert {one.file for one in found.findings} == there
+    assert {one.file for one in found.files} == there
     assert found.counts == {"intact": len(there), "altered": 0, "missing": 0, "untracked": 0}
     assert found.lines() == [f"{len(there)} files: {len(there)} intact"]
 
@@ -52,14 +53,14 @@ def test_all_is_intact_and_everything_was_looked_at(finished):
 @pytest.mark.parametrize("name", [".", "campaign.yaml", "results", SVG, CURVES, RAW, "results/.chain/derive/0001.json"])
 def test_each_way_to_name_it(finished, name):
     found = verify(finished / name)
-    assert found.problems == ()
-    assert results_of(finished / name) == finished / "results"
+    assert found.not_intact == ()
+    assert results_folder_of(finished / name) == finished / "results"
     if (finished / name).is_file() and name != "campaign.yaml":
-        assert name in {one.file for one in found.findings}
+        assert name in {one.file for one in found.files}
 
 
 def test_a_single_output_is_looked_at_with_all_it_was_made_from(finished):
-    files = {one.file for one in verify(finished / SVG).findings}
+    files = {one.file for one in verify(finished / SVG).files}
     assert {SVG, CURVES, "results/rowan/responses.nc", RAW} <= files
     assert len(files) == 3 + 72 and not any("alder" in name for name in files)
 
@@ -93,10 +94,18 @@ def replaced(path, old, new):
         (SVG, lambda p: replaced(p, b"{&quot;" if b"{&quot;" in p.read_bytes() else b'{"', b' {"'), "other software"),
         ("results/report/index.html", lambda p: p.write_bytes(b""), "no receipt"),
         ("results/campaign.json", lambda p: replaced(p, b"Trial halls", b"Trial walls"), "the content is not"),
-        ("results/workflow/Snakefile", lambda p: p.write_text("rule all: input: []\n"), "it is not the file"),
-        ("results/.chain/derive/0001.json", flipped, "cut short or was changed"),
-        ("results/.chain/compare/all.json", lambda p: p.write_text("{"), "cut short or was changed"),
-        (RAW, lambda p: replaced(p, b"\n125", b"\n126"), "not the file that the receipt of results/rowan/checks.json"),
+        (
+            "results/workflow/Snakefile",
+            lambda p: p.write_text("rule all: input: []\n"),
+            "not the file that the run made",
+        ),
+        ("results/.chain/derive/0001.json", flipped, "incomplete or altered"),
+        ("results/.chain/compare/all.json", lambda p: p.write_text("{"), "incomplete or altered"),
+        (
+            RAW,
+            lambda p: replaced(p, b"\n125", b"\n126"),
+            "not the file named by the receipt of results/rowan/checks.json",
+        ),
         ("campaign.yaml", lambda p: p.write_text(p.read_text() + "# later\n"), "receipt of results/campaign.json"),
     ],
 )
@@ -141,8 +150,8 @@ def swap(one, other):
 def test_two_files_that_were_swapped_name_each_other(copy, one, other):
     swap(copy / one, copy / other)
     found = told(copy)
-    assert found[one] == ("altered", f"it holds what belongs in {other}")
-    assert found[other][1].startswith("it holds what belongs in ")
+    assert found[one] == ("altered", f"its content is that of {other}")
+    assert found[other][1].startswith("its content is that of ")
     assert set(found) == {one, other}
 
 
@@ -183,21 +192,21 @@ def forged(copy, name, receipt, stage="draw", batch="0001", device="rowan", bare
 
 def test_the_receipt_of_another_device(copy):
     found = forged(copy, "figures/rowan-curves.svg", store.read_receipt(copy / OTHER))
-    assert found == {SVG: ("untracked", "it was made from results/alder/curves.nc")}
+    assert found == {SVG: ("untracked", f"it was made from results/alder/curves.nc, not from {CURVES}")}
 
 
 def test_the_receipt_of_another_figure(copy):
     found = forged(
         copy, "figures/rowan-curves.svg", store.read_receipt(copy / "results/figures/rowan-map-horizontal.svg")
     )
-    assert found == {SVG: ("untracked", "its receipt is that of the figure map-horizontal")}
+    assert found == {SVG: ("untracked", "its receipt belongs to the figure map-horizontal")}
 
 
 def test_a_receipt_from_another_campaign(copy):
     curves = store.read_receipt(copy / CURVES)
     other = make_receipt("figure", 1, {"figure": "curves", "formats": ["svg"]}, [Input("curves.nc", "5" * 64, curves)])
     found = forged(copy, "figures/rowan-curves.svg", other)
-    assert found == {SVG: ("untracked", "it was made from another results/rowan/curves.nc than that of this campaign")}
+    assert found == {SVG: ("untracked", "it was made from another version of results/rowan/curves.nc")}
 
 
 def test_another_origin_of_the_same_input(copy):
@@ -211,7 +220,7 @@ def test_another_origin_of_the_same_input(copy):
         **invented["steps"],
     }
     found = forged(copy, "figures/rowan-curves.svg", receipt)
-    assert found == {SVG: ("untracked", f"its receipt tells another origin of {CURVES} than that file does")}
+    assert found == {SVG: ("untracked", f"its receipt and that of {CURVES} name different steps that made the latter")}
 
 
 # Missing.
@@ -222,7 +231,7 @@ def test_what_is_missing_is_named_with_what_names_it(copy):
     (copy / RAW).unlink()
     (copy / "results/.chain/report/all.json").unlink()
     found = told(copy)
-    assert found[SVG] == ("missing", "results/.chain/draw/0001.json names it")
+    assert found[SVG] == ("missing", "named by results/.chain/draw/0001.json")
     assert found[RAW][0] == "missing" and "receipt of results/rowan/checks.json" in found[RAW][1]
     assert found["results/.chain/report/all.json"][0] == "missing"
     assert len(found) == 3
@@ -242,15 +251,15 @@ def test_raw_files_of_a_whole_folder_share_a_line(copy):
     found = verify(copy)
     assert found.counts["missing"] == 72
     assert [line for line in found.lines() if "raw/alder/: 72 files" in line]
-    assert len(found.lines()) == 2 and len(found.as_json()["files"]) == len(found.findings)
+    assert len(found.lines()) == 2 and len(found.as_json()["files"]) == len(found.files)
 
 
 def test_results_alone_are_verified_and_it_is_said_what_is_not_at_hand(copy, tmp_path):
     shutil.copytree(copy / "results", tmp_path / "published")
     found = verify(tmp_path / "published")
-    assert found.problems == ()
+    assert found.not_intact == ()
     (note,) = found.notes
-    assert note.startswith("raw files are not at hand")
+    assert note.startswith("raw files are not available")
     flipped(tmp_path / "published" / "figures" / "rowan-curves.svg")
     assert list(told(tmp_path / "published")) == ["published/figures/rowan-curves.svg"]
 
@@ -259,7 +268,7 @@ def test_an_output_alone(copy, tmp_path):
     alone = tmp_path / "alone.svg"
     shutil.copyfile(copy / SVG, alone)
     found = verify(alone)
-    assert found.problems == () and "72 raw files" in found.notes[0] and "not" in found.notes[0]
+    assert found.not_intact == () and "72 raw files" in found.notes[0] and "not" in found.notes[0]
     flipped(alone)
     assert verify(alone).counts["altered"] == 1
 
@@ -279,7 +288,7 @@ def test_without_a_record_files_are_judged_by_their_receipts(copy):
     assert "derive of alder, rowan" in found["results/.chain/derive/0001.json"][1]
 
 
-# Foreign.
+# Untracked.
 
 
 def test_what_nobody_made(copy):
@@ -293,8 +302,8 @@ def test_what_nobody_made(copy):
     assert {state for state, _ in found.values()} == {"untracked"}
     causes = {name.rpartition("/")[2]: cause for name, (_, cause) in found.items()}
     assert "no job of this campaign made it" in causes["notes.txt"]
-    assert causes["new.svg"] == f"a copy of {SVG}"
-    assert "half-written" in causes[".0123456789abcdef.part"]
+    assert causes["new.svg"] == f"copy of {SVG}"
+    assert "incomplete file" in causes[".0123456789abcdef.part"]
     assert "does not have" in causes["0009.json"]
     assert "no result was made from it" in causes["rowan horizontal +35.csv"]
     assert len(found) == 5
@@ -308,7 +317,7 @@ def test_what_is_left_of_a_device_that_was_taken_out(copy):
     found = told(copy)
     assert found and all("alder" in name or "comparison" in name for name in found)
     assert {state for state, _ in found.values()} == {"untracked"}
-    assert "left from an earlier state" in found["results/alder/curves.nc"][1]
+    assert "from an earlier state" in found["results/alder/curves.nc"][1]
 
 
 def test_failed_devices_are_noted_and_no_fault_of_the_files(tmp_path):
@@ -317,13 +326,13 @@ def test_failed_devices_are_noted_and_no_fault_of_the_files(tmp_path):
     with pytest.raises(InputError):
         run_all(file, keep_going=True)
     found = verify(tmp_path)
-    assert [one for one in found.problems if "crate" not in one.file] == []
+    assert [one for one in found.not_intact if "crate" not in one.file] == []
     assert any(note.startswith("alder failed at ingest") for note in found.notes)
 
 
 def test_a_run_at_work_is_noted(copy):
     with only_run(copy / "results"):
-        assert any("a run is at work" in note for note in verify(copy).notes)
+        assert any("is in progress" in note for note in verify(copy).notes)
     assert verify(copy).notes == ()
 
 
@@ -336,7 +345,7 @@ def test_the_command(copy):
     done = anechain("verify", copy / "campaign.yaml", check=False)
     assert done.returncode == 1 and done.stderr == ""
     line, summary = done.stdout.splitlines()
-    assert line.startswith(f"altered  {SVG}: ") and summary.endswith(" intact, 1 altered")
+    assert line.startswith(f"altered   {SVG}: ") and summary.endswith(" intact, 1 altered")
     document = json.loads(anechain("verify", copy, "--json", check=False).stdout)
     assert document["counts"]["altered"] == 1
     assert [one["file"] for one in document["files"] if one["state"] != "intact"] == [SVG]
@@ -352,7 +361,7 @@ def test_nothing_to_verify_is_a_usage_error(tmp_path, name):
 
 
 def test_signs_that_would_act_on_a_terminal_are_escaped():
-    assert str(Finding("results/\x1b[2J", "untracked", ("a\nb",))) == r"untracked  results/\u001b[2J: a\nb"
+    assert str(FileStatus("results/\x1b[2J", "untracked", ("a\nb",))) == r"untracked  results/\u001b[2J: a\nb"
 
 
 def test_recompute_ends_in_the_same_bytes_and_touches_nothing(tmp_path):

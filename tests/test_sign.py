@@ -109,14 +109,14 @@ def test_an_altered_file(place):
     data = bytearray(file.read_bytes())
     data[-1] ^= 1
     file.write_bytes(data)
-    assert "is not what was signed" in input_error(signed_by, file, place / "signers").what
+    assert "is not the file that was signed" in input_error(signed_by, file, place / "signers").what
 
 
 def test_another_key_is_named_and_not_taken_for_known(place):
     public = write_key(place / "other")
     _, fingerprint = sign(place / "halls.zip", place / "other")
     problem = input_error(signed_by, place / "halls.zip", place / "signers")
-    assert "not among the signers" in problem.what and fingerprint in problem.what
+    assert "a key that is not in" in problem.what and fingerprint in problem.what
     (place / "signers").write_text(f"stranger {public}\n")
     assert signed_by(place / "halls.zip", place / "signers").name == "stranger"
 
@@ -133,7 +133,7 @@ def test_a_known_key_put_over_a_strangers_signature(place):
     good, bad = blob("good.sig"), blob("bad.sig")
     mixed = base64.b64encode(good[:-64] + bad[-64:]).decode()
     (place / "halls.zip.sig").write_text(f"-----BEGIN SSH SIGNATURE-----\n{mixed}\n-----END SSH SIGNATURE-----\n")
-    assert "is not what was signed" in input_error(signed_by, place / "halls.zip", place / "signers").what
+    assert "is not the file that was signed" in input_error(signed_by, place / "halls.zip", place / "signers").what
 
 
 def test_every_flipped_bit_of_a_signature_is_refused(place):
@@ -162,7 +162,7 @@ def test_every_flipped_bit_of_a_signature_is_refused(place):
 def test_what_is_no_signature(place, content):
     (place / "halls.zip.sig").write_bytes(content)
     assert (
-        "is no signature that can be checked here"
+        "is not a signature that can be checked here"
         in input_error(signed_by, place / "halls.zip", place / "signers").what
     )
 
@@ -175,7 +175,7 @@ def test_a_signature_for_another_purpose_or_of_another_kind(place):
     (place / "halls.zip.sig").unlink()
     write_key(place / "curve", generate_private_key(SECP256R1()))
     ssh_keygen("-Y", "sign", "-f", place / "curve", "-n", "file", file, stdin=file)
-    assert "another kind than Ed25519" in input_error(signed_by, file, place / "signers").what
+    assert "not an Ed25519 key" in input_error(signed_by, file, place / "signers").what
 
 
 # The file of signers, after ALLOWED SIGNERS in ssh-keygen's manual
@@ -202,7 +202,7 @@ def test_lines_of_the_file_of_signers(place, line, name):
     key = " ".join((place / "key.pub").read_text().split()[:2])
     (place / "signers").write_text(f"other ssh-ed25519 AAAA\n{line.format(key=key)}\n")
     if name is None:
-        assert "not among the signers" in input_error(signed_by, place / "halls.zip", place / "signers").what
+        assert "a key that is not in" in input_error(signed_by, place / "halls.zip", place / "signers").what
     else:
         assert signed_by(place / "halls.zip", place / "signers").name == name
     if shutil.which("ssh-keygen") and name and "," not in name and " " not in name:
@@ -215,9 +215,9 @@ def test_lines_of_the_file_of_signers(place, line, name):
 def test_a_locked_key_needs_its_passphrase(place):
     write_key(place / "locked", passphrase="calm sea")
     assert is_encrypted(place / "locked") and not is_encrypted(place / "key")
-    assert "locked with a passphrase" in input_error(sign, place / "halls.zip", place / "locked").what
-    assert "does not open" in input_error(sign, place / "halls.zip", place / "locked", passphrase="rough sea").what
-    assert "has no passphrase" in input_error(sign, place / "halls.zip", place / "key", passphrase="calm sea").what
+    assert "protected by a passphrase" in input_error(sign, place / "halls.zip", place / "locked").what
+    assert "cannot be opened" in input_error(sign, place / "halls.zip", place / "locked", passphrase="rough sea").what
+    assert "needs no passphrase" in input_error(sign, place / "halls.zip", place / "key", passphrase="calm sea").what
     assert not (place / "halls.zip.sig").exists()
     sign(place / "halls.zip", place / "locked", passphrase="calm sea")
 
@@ -231,9 +231,9 @@ def test_no_key_is_ever_made(place):
 
 def test_files_that_are_no_private_key(place):
     assert input_error(sign, place / "halls.zip", place / "key.pub").what == "is a public key"
-    assert "no private key" in input_error(sign, place / "halls.zip", place / "halls.zip").what
+    assert "not a private key" in input_error(sign, place / "halls.zip", place / "halls.zip").what
     write_key(place / "curve", generate_private_key(SECP256R1()))
-    assert "another kind" in input_error(sign, place / "halls.zip", place / "curve").what
+    assert "another type" in input_error(sign, place / "halls.zip", place / "curve").what
 
 
 def test_another_signature_is_not_overwritten(place):
@@ -241,7 +241,7 @@ def test_another_signature_is_not_overwritten(place):
     before = (place / "halls.zip.sig").read_bytes()
     sign(place / "halls.zip", place / "key")
     write_key(place / "other")
-    assert "is there already" in input_error(sign, place / "halls.zip", place / "other").what
+    assert "exists already" in input_error(sign, place / "halls.zip", place / "other").what
     assert (place / "halls.zip.sig").read_bytes() == before
 
 
@@ -256,7 +256,7 @@ def test_the_commands(place):
     said = anechain("sign", "halls.zip", "--key", "key", cwd=place).stdout
     assert said.startswith("halls.zip.sig: signed with key SHA256:")
     said = anechain("signed-by", "halls.zip", "--signers", "signers", cwd=place).stdout
-    assert said.startswith("halls.zip is what workshop signed (key SHA256:")
+    assert said.startswith("halls.zip: unaltered, signed by workshop (key SHA256:")
     (place / "halls.zip").write_bytes(b"other")
     wrong = anechain("signed-by", "halls.zip", "--signers", "signers", cwd=place, check=False)
-    assert wrong.returncode == 1 and "is not what was signed" in wrong.stderr
+    assert wrong.returncode == 1 and "is not the file that was signed" in wrong.stderr

@@ -11,14 +11,14 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from anechain.receipts.canonical_json import canonical, parsed
-from anechain.receipts.file_formats import format_of
-from anechain.receipts.html_receipt import HTML_MARKER
-from anechain.receipts.netcdf_receipt import netcdf_blanked, netcdf_digest, netcdf_receipt
 from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
+from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.file_formats import format_of
+from anechain.receipts.html_receipt import HTML_MARKER
+from anechain.receipts.netcdf_receipt import netcdf_blanked, netcdf_digest, netcdf_receipt
 
 FORMATS = {ending: format_of(artefacts.BARE[ending], f"rowan.{ending}") for ending in artefacts.BYTE_FORMATS}
 
@@ -271,14 +271,6 @@ def test_csv_as_others_read_it():
     assert values[:, 1].tolist() == pytest.approx(artefacts.LEVELS, abs=1e-4)
 
 
-@given(RECEIPTS, st.binary(max_size=60))
-def test_a_csv_of_the_older_layout_is_still_read(text, bare):
-    data = b"# receipt: " + text.encode() + b"\n" + bare
-    old = format_of(data)
-    assert old.name == "CSV" and old is not FORMATS["csv"]
-    assert old.split(data) == (bare, text) and old.embed(bare, text) == data
-
-
 def test_what_is_written_behind_the_receipt_of_a_csv_is_content():
     data = FORMATS["csv"].embed(b"a\n1\n", "{}")
     assert FORMATS["csv"].split(data + b"2\n") == (b"a\n1\n2\n", "{}")
@@ -363,7 +355,7 @@ LAYOUTS = {
     "csv": (
         b"a\n1\n",
         b"\xef\xbb\xbf"
-        b'# The receipt of this table follows after it: take "#: " off its lines and join them into one line of JSON.\n'
+        b'# The receipt follows the table: remove "#: " from its lines and join them into one line of JSON.\n'
         b'a\n1\n\n# receipt\n#: {"a":"<&>"}\n',
     ),
     "json": (b'{"b":20.0}', b'{\n "b": 20,\n "receipt": {\n  "a": "<&>"\n }\n}\n'),

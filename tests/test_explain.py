@@ -11,8 +11,10 @@ from click.testing import CliRunner
 
 import campaigns
 from anechain import methods as registry
-from anechain.audit.explain import explain, explain_folders, write_change
-from anechain.audit.explanation_text import as_json, told
+from anechain.audit.change_figure import write_change
+from anechain.audit.explain import explain, explain_folders
+from anechain.audit.explanation_json import explanation_json
+from anechain.audit.explanation_text import explanation_text
 from anechain.cli import commands
 from anechain.data.store import examine
 from anechain.errors import InputError
@@ -136,7 +138,7 @@ def louder(name, step, device="rowan"):
 def found(explanation, device="rowan", file=None):
     """Findings of a device by name, of one file or of all."""
     (one,) = (one for one in explanation.devices if one.device == device)
-    return {f.difference.name: f for f in one.findings if file is None or f.file == file}
+    return {f.difference.name: f for f in one.differences if file is None or f.file == file}
 
 
 def causes(explanation):
@@ -179,8 +181,8 @@ def test_one_raw_file_one_decibel_louder(old, lab, name, direction):
     (cause,) = causes(explanation)
     path = f"raw/rowan/{name}"
     hashes = [{path: hashlib.sha256((side / path).read_bytes()).hexdigest()} for side in (old, new)]
-    assert cause == ("raw files", "raw/rowan", *hashes) and not explanation.idle
-    text = "\n".join(told(explanation))
+    assert cause == ("raw files", "raw/rowan", *hashes) and not explanation.causes_without_effect
+    text = "\n".join(explanation_text(explanation))
     assert path in text and hashes[0][path][:16] in text and hashes[1][path][:16] in text
 
 
@@ -206,8 +208,8 @@ def test_the_rear_wall_of_a_cardioid(lab):
         *("rear_wall_bounce", "early_reflections", "early_reflections_horizontal", "in_room"),
         *("early_reflections_index", "early_reflections_index_horizontal"),
     }
-    assert causes(explanation) == [("parameter", "rear_wall", "three", "all")] and not explanation.idle
-    assert "[1] parameter derivation.rear_wall: three → all" in "\n".join(told(explanation))
+    assert causes(explanation) == [("parameter", "rear_wall", "three", "all")] and not explanation.causes_without_effect
+    assert "[1] parameter derivation.rear_wall: three → all" in "\n".join(explanation_text(explanation))
 
 
 def test_another_smoothing(lab):
@@ -220,7 +222,7 @@ def test_another_smoothing(lab):
     change = found(explanation)["on_axis"].difference.change[2:-2]
     np.testing.assert_allclose(change, 10 * np.log10(mean_power) - level[2:-2], atol=1e-4)
     assert causes(explanation) == [("parameter", "smoothing", None, 1)]
-    assert "derivation.smoothing: none → 1" in "\n".join(told(explanation))
+    assert "derivation.smoothing: none → 1" in "\n".join(explanation_text(explanation))
 
 
 def test_another_distance_shifts_all_levels_and_no_index(old, lab):
@@ -230,8 +232,8 @@ def test_another_distance_shifts_all_levels_and_no_index(old, lab):
     for finding in curves.values():
         np.testing.assert_allclose(finding.difference.change, 20 * np.log10(2), atol=1e-9)
     assert causes(explanation) == [("parameter", "setup.distance", 2, 4)]
-    text = "\n".join(told(explanation))
-    assert re.search(r"All 14 curves +\+6\.021 dB +6\.021 dB +everywhere +\[1\]", text)
+    text = "\n".join(explanation_text(explanation))
+    assert re.search(r"All 14 curves +\+6\.021 dB +6\.021 dB +all frequencies +\[1\]", text)
     assert "72 of 72 measured directions differ; all by +6.021 dB" in text
 
 
@@ -255,8 +257,8 @@ def test_a_raised_version_of_a_method(lab, monkeypatch):
     indices = {name for name in before if "_index" in name}
     assert set(curves) == {"listening_window", "in_room"} | indices
     assert {f.causes for f in curves.values()} == {(1,)}
-    assert causes(explanation) == [("method", "listening-window", 1, 2)] and not explanation.idle
-    assert "[1] method listening-window: version 1 → 2 (The axis alone)" in told(explanation)[7]
+    assert causes(explanation) == [("method", "listening-window", 1, 2)] and not explanation.causes_without_effect
+    assert "[1] method listening-window: version 1 → 2 (The axis alone)" in explanation_text(explanation)[7]
 
 
 # Several causes.
@@ -275,10 +277,10 @@ def test_two_causes_at_once_are_told_apart_where_they_can_be(old, lab):
         **dict.fromkeys(("sound_power_index", "sound_power_index_vertical"), (2,)),
         "in_room": (1, 2),
     }
-    (row,) = (line for line in told(explanation) if "in-room" in line)
-    assert row.endswith("[1] and [2], could not be separated")
-    described = {one["name"]: one for one in as_json(explanation)["devices"][0]["differences"]}
-    assert described["sound_power"]["separated"] and not described["in_room"]["separated"]
+    (row,) = (line for line in explanation_text(explanation) if "in-room" in line)
+    assert row.endswith("[1] and [2], not separable")
+    described = {one["name"]: one for one in explanation_json(explanation)["devices"][0]["differences"]}
+    assert described["sound_power"]["cause_is_certain"] and not described["in_room"]["cause_is_certain"]
 
 
 def test_words_of_the_import_reach_no_curve(old, lab):
@@ -292,7 +294,7 @@ def test_words_of_the_import_reach_no_curve(old, lab):
     made(new / "campaign.yaml")
     explanation = explain(old, new)
     assert [cause[0] for cause in causes(explanation)] == ["raw files"]
-    assert {cause.name for cause, _ in explanation.idle} == {"title", "setup.valid_band"}
+    assert {cause.name for cause, _ in explanation.causes_without_effect} == {"title", "setup.valid_band"}
     assert found(explanation)["on_axis"].difference.largest == pytest.approx(1.0)
 
 
@@ -302,7 +304,7 @@ def test_words_of_the_import_change_no_curve(old, lab):
     explanation = explain(old, new)
     assert not explanation.differs and not explanation.causes
     named = {pair.split(":")[0] for pair in more.split(", ")} | {"valid_band"}
-    assert {cause.name for cause, _ in explanation.idle} == {f"setup.{name}" for name in named}
+    assert {cause.name for cause, _ in explanation.causes_without_effect} == {f"setup.{name}" for name in named}
 
 
 def test_software_is_a_possible_cause_only(old, lab, monkeypatch):
@@ -312,17 +314,17 @@ def test_software_is_a_possible_cause_only(old, lab, monkeypatch):
     explanation = explain(old, same)
     assert not explanation.differs and not explanation.causes
     assert ("numpy", "1.0") in {(one.name, one.new) for one in explanation.software}
-    text = "\n".join(told(explanation))
+    text = "\n".join(explanation_text(explanation))
     assert "No value differs. 5 files are not" in text and "→ 1.0" in text
     explanation = explain(old, new)
     assert [cause[0] for cause in causes(explanation)] == ["raw files"]
-    assert "A possible cause only" in "\n".join(told(explanation))
+    assert "only a possible cause" in "\n".join(explanation_text(explanation))
     # With the same inputs and methods nothing else is left.
     curves = new / "results" / "rowan" / "curves.nc"
     write_other_values(curves)
     explanation = explain(louder_old, new)
     assert found(explanation)["on_axis"].causes == ()
-    assert any(line.endswith("software?") for line in told(explanation))
+    assert any(line.endswith("software?") for line in explanation_text(explanation))
 
 
 def write_other_values(path):
@@ -340,7 +342,7 @@ def test_values_that_no_receipt_explains(old, lab):
     write_other_values(new / "results" / "rowan" / "curves.nc")
     explanation = explain(old, new)
     assert explanation.differs and not explanation.causes and not explanation.software
-    assert any(line.endswith("the receipts do not say") for line in told(explanation))
+    assert any(line.endswith("unknown: the receipts do not differ") for line in explanation_text(explanation))
 
 
 def test_an_altered_file_is_a_cause_of_its_own(old, lab):
@@ -353,7 +355,7 @@ def test_an_altered_file_is_a_cause_of_its_own(old, lab):
     ((kind, name, _, why),) = causes(explanation)
     assert (kind, name) == ("file", "NEW rowan/curves.nc") and "content is not what" in why
     assert set(found(explanation)) == {"on_axis"}
-    assert "NEW rowan/curves.nc is not as it was made: the content" in "\n".join(told(explanation))
+    assert "NEW rowan/curves.nc was altered: the content" in "\n".join(explanation_text(explanation))
 
 
 # Devices, gaps, files.
@@ -362,10 +364,10 @@ def test_an_altered_file_is_a_cause_of_its_own(old, lab):
 def test_identical_folders(lab):
     old, new = lab("old", whole=["compare"]), lab("new", whole=["compare"])
     explanation = explain(old, new)
-    assert not explanation.differs and explanation.other_bytes == 0 and explanation.same_bytes > 8
-    assert told(explanation)[-1].startswith("Nothing differs:")
-    assert explain(old / "results", new).same_bytes == explanation.same_bytes
-    assert as_json(explanation)["differs"] is False
+    assert not explanation.differs and explanation.different_files == 0 and explanation.identical_files > 8
+    assert explanation_text(explanation)[-1].startswith("Nothing differs:")
+    assert explain(old / "results", new).identical_files == explanation.identical_files
+    assert explanation_json(explanation)["differs"] is False
 
 
 def test_words_change_bytes_and_no_value(lab):
@@ -377,11 +379,11 @@ def test_words_change_bytes_and_no_value(lab):
     file.write_text(file.read_text().replace("Trial halls", "Other halls"))
     made(file, stages)
     explanation = explain(old, new)
-    assert not explanation.differs and explanation.other_bytes == 2  # the campaign's file and the page
-    assert [(cause.kind, cause.name) for cause, _ in explanation.idle] == [("presentation", "title")]
-    text = "\n".join(told(explanation))
-    assert "No value differs. 2 files are not the same byte for byte." in text
-    assert "words and drawing: title: Trial halls → Other halls" in text
+    assert not explanation.differs and explanation.different_files == 2  # the campaign's file and the page
+    assert [(cause.kind, cause.name) for cause, _ in explanation.causes_without_effect] == [("presentation", "title")]
+    text = "\n".join(explanation_text(explanation))
+    assert "No value differs. 2 files are not identical byte for byte." in text
+    assert "texts and figures: title: Trial halls → Other halls" in text
 
 
 def test_a_device_on_one_side_only(lab):
@@ -390,7 +392,7 @@ def test_a_device_on_one_side_only(lab):
     explanation = explain(old, new)
     assert explanation.differs and set(explanation.only_old) == {"alder"} and not explanation.only_new
     assert found(explanation) == {}
-    text = "\n".join(told(explanation))
+    text = "\n".join(explanation_text(explanation))
     assert "Only in OLD: alder (the campaign in NEW does not name it)" in text
     assert "No value differs: rowan" in text
     assert set(explain(new, old).only_new) == {"alder"}
@@ -410,7 +412,7 @@ def test_what_differs_in_the_comparison_only(lab):
     assert finding.difference.name == "reference of the levels" and finding.difference.new == "dB re 20 µPa"
     assert causes(explanation) == [("parameter", "devices", ["rowan", "alder"], ["rowan"])]
     assert found(explanation, file="curves.nc") == {}
-    assert any("in the comparison of all devices only" in line for line in told(explanation))
+    assert any("in the comparison of all devices only" in line for line in explanation_text(explanation))
 
 
 def test_a_device_that_failed_is_not_compared_by_what_an_earlier_run_left(lab):
@@ -423,21 +425,21 @@ def test_a_device_that_failed_is_not_compared_by_what_an_earlier_run_left(lab):
     assert (new / "results" / "alder" / "curves.nc").is_file()
     explanation = explain(old, new)
     assert explanation.only_old == {"alder": "it failed in NEW at ingest"}
-    assert "alder failed at ingest" in "\n".join(told(explanation))
+    assert "alder failed at ingest" in "\n".join(explanation_text(explanation))
 
 
 def test_a_gap_that_appears_and_one_that_closes(old, lab):
     new = lab("new", lambda raw: (raw / "rowan" / "rowan vertical -60.csv").unlink())
     gone = {"sound_power", "sound_power_vertical", "in_room", "sound_power_index", "sound_power_index_vertical"}
-    for explanation, state in ((explain(old, new), "gone"), (explain(new, old), "appeared")):
+    for explanation, state in ((explain(old, new), "removed"), (explain(new, old), "added")):
         curves = found(explanation, file="curves.nc")
         assert {name: f.difference.state for name, f in curves.items()} == dict.fromkeys(gone, state)
         assert all(f.reason == "needs vertical -60°" or "needs vertical -60°;" in f.reason for f in curves.values())
         assert {f.causes for f in curves.values()} == {(1,)}
         ((kind, _, was, is_),) = causes(explanation)
-        assert kind == "raw files" and len(was) == (state == "gone") and len(is_) == (state == "appeared")
-    assert "1 raw file removed" in "\n".join(told(explain(old, new)))
-    assert "1 raw file added" in "\n".join(told(explain(new, old)))
+        assert kind == "raw files" and len(was) == (state == "removed") and len(is_) == (state == "added")
+    assert "1 raw file removed" in "\n".join(explanation_text(explain(old, new)))
+    assert "1 raw file added" in "\n".join(explanation_text(explain(new, old)))
 
 
 def test_renamed_files_are_said_to_be_the_same(old, lab):
@@ -446,7 +448,7 @@ def test_renamed_files_are_said_to_be_the_same(old, lab):
 
     explanation = explain(old, lab("new", rename))
     assert not explanation.differs
-    assert "raw file renamed, with the same content" in "\n".join(told(explanation))
+    assert "raw file renamed, with the same content" in "\n".join(explanation_text(explanation))
 
 
 def test_relative_levels_are_compared_in_shape_only(old, lab):
@@ -465,7 +467,7 @@ def test_relative_levels_are_compared_in_shape_only(old, lab):
     np.testing.assert_allclose(
         curves["sound_power"].difference.change, after["sound_power"] - before["sound_power"], atol=2e-6
     )
-    assert any("only their shapes are compared" in line for line in told(explanation))
+    assert any("only shapes are compared" in line for line in explanation_text(explanation))
 
 
 def test_a_coarser_grid_and_a_narrower_band(old, lab):
@@ -487,9 +489,9 @@ def test_a_coarser_grid_and_a_narrower_band(old, lab):
         (device,) = side.devices
         coarser = "NEW" if other == 1 else "OLD"
         assert any(
-            f"from 125 to 8000 Hz only, at the {kept.size} frequencies of {coarser}, the coarser" in remark
+            f"from 125 to 8000 Hz only, at the {kept.size} frequencies of {coarser}, the coarser grid" in remark
             and "resample-log-frequency@1" in remark
-            for remark in device.remarks
+            for remark in device.notes
         )
 
 
@@ -506,7 +508,7 @@ def test_tables_and_datasets_by_themselves(old, lab):
             np.testing.assert_allclose(finding.difference.change, whole[name].difference.change, atol=1.1e-4)
         assert [cause[0] for cause in causes(explanation)] == ["raw files"]
     explanation = explain(files[0]["nc"], files[0]["csv"])
-    assert not explanation.differs and "the same step" in told(explanation)[-1]
+    assert not explanation.differs and "the same step" in explanation_text(explanation)[-1]
     measured = explain(old / "results" / "rowan" / "responses.nc", new / "results" / "rowan" / "responses.nc")
     assert set(found(measured)) == {"horizontal 20°"}
 
@@ -541,11 +543,11 @@ def test_numbers_are_compared_by_name(tmp_path):
         ),
     )
     (device,) = explanation.devices
-    by_name = {f.difference.name: f.difference for f in device.findings}
+    by_name = {f.difference.name: f.difference for f in device.differences}
     assert set(by_name) == {"bandwidth.low", "beam"}  # 0.006 dB are less than is looked for
-    assert by_name["bandwidth.low"].largest == -2.0 and by_name["beam"].state == "appeared"
-    text = "\n".join(told(explanation))
-    assert "52 → 50 Hz  (−2.000 Hz)" in text and "carries no receipt that can be read" in text
+    assert by_name["bandwidth.low"].largest == -2.0 and by_name["beam"].state == "added"
+    text = "\n".join(explanation_text(explanation))
+    assert "52 → 50 Hz  (−2.000 Hz)" in text and "has no readable receipt" in text
     assert explain(old, numbers("more.json", sensitivity={"value": 86.5, "unit": "dB"})).differs
     assert explain(old, numbers("unit.json", sensitivity={"value": 86.012, "unit": "dB re 20 µPa"})).differs
     assert not explain(old, numbers("again.json", sensitivity={"value": 86.012, "unit": "dB", "note": "x"})).differs
@@ -555,8 +557,8 @@ def test_another_uncertainty_of_a_number_is_a_difference(tmp_path):
     old, new = tmp_path / "old.json", tmp_path / "new.json"
     for path, uncertainty in ((old, None), (new, 0.4)):
         path.write_text(json.dumps({"sensitivity": {"value": 86.0, "unit": "dB", "uncertainty": uncertainty}}))
-    ((finding,),) = [one.findings for one in explain(old, new).devices]
-    assert finding.difference.name == "sensitivity.uncertainty" and finding.difference.state == "appeared"
+    ((finding,),) = [one.differences for one in explain(old, new).devices]
+    assert finding.difference.name == "sensitivity.uncertainty" and finding.difference.state == "added"
 
 
 def test_the_table_of_numbers_is_compared_device_by_device(tmp_path):
@@ -565,10 +567,10 @@ def test_the_table_of_numbers_is_compared_device_by_device(tmp_path):
     old.write_text(head + "yew,Yew,low,Range,Low,52,Hz,,\nelm,Elm,low,Range,Low,,Hz,,no data\n")
     new.write_text(head + "yew,Yew,low,Range,Low,50,Hz,1,\nelm,Elm,low,Range,Low,,Hz,,none\n")
     yew, elm = explain(old, new).devices
-    assert [f.difference.name for f in yew.findings] == ["low", "low.uncertainty"] and elm.findings == ()
-    assert yew.findings[0].difference.largest == -2.0
+    assert [f.difference.name for f in yew.differences] == ["low", "low.uncertainty"] and elm.differences == ()
+    assert yew.differences[0].difference.largest == -2.0
     new.write_text("device,device_title,quantity\nyew,Yew,low\n")
-    with pytest.raises(InputError, match="not a whole table of numbers"):
+    with pytest.raises(InputError, match="not a complete table of numbers"):
         explain(old, new)
 
 
@@ -579,7 +581,7 @@ def test_peaks_in_the_table_are_not_compared_by_their_place(tmp_path):
     old.write_text(head + "yew,Yew,deviations.count,P,C,2,,,\nyew,Yew,deviations.1.centre,P,C,500,Hz,,\n")
     new.write_text(head + "yew,Yew,deviations.count,P,C,3,,,\nyew,Yew,deviations.1.centre,P,C,300,Hz,,\n")
     (yew,) = explain(old, new).devices
-    assert [finding.difference.name for finding in yew.findings] == ["deviations.count"]
+    assert [finding.difference.name for finding in yew.differences] == ["deviations.count"]
 
 
 def test_another_uncertainty_in_the_table_of_curves_is_a_difference(tmp_path):
@@ -589,14 +591,13 @@ def test_another_uncertainty_in_the_table_of_curves_is_a_difference(tmp_path):
         path.write_text(
             "\ufeff# top\n# comment\nfrequency_Hz,on_axis_dB,on_axis_uncertainty_dB\n" + rows + "\n# receipt\n#: x\n"
         )
-    ((finding,),) = [one.findings for one in explain(old, new).devices]
+    ((finding,),) = [one.differences for one in explain(old, new).devices]
     assert finding.difference.name == "on_axis_uncertainty" and finding.difference.largest == pytest.approx(0.2)
 
 
 def test_numbers_in_a_folder(lab):
-    from anechain.receipts.canonical_json import canonical
-
     from anechain.data.store import read_receipt, sha256_file, write_artefact
+    from anechain.receipts.canonical_json import canonical
     from anechain.receipts.receipt import Input, make_receipt
 
     sides = []
@@ -662,7 +663,7 @@ def test_the_exit_status_says_whether_a_value_differs(old, lab, tmp_path):
     assert done.exit_code == 1 and "Listening window" in done.output and (tmp_path / "change.vl.json").is_file()
     done = run(old, new, "--json")
     assert done.exit_code == 1 and json.loads(done.stdout)["causes"][0]["kind"] == "raw files"
-    assert run(old, new, "--least", "2").exit_code == 0
+    assert run(old, new, "--tolerance", "2").exit_code == 0
     done = run(old, old, "--figure", tmp_path / "none.svg")
     assert done.exit_code == 0 and "was not written" in done.stderr
 
@@ -675,12 +676,12 @@ def test_the_exit_status_says_whether_a_value_differs(old, lab, tmp_path):
         (("old/results/rowan/curves.nc", "old/results/rowan/responses.nc"), "holds curves"),
         (("old/results/rowan/curves.nc", "old/campaign.yaml"), "cannot be compared"),
         (("old", "old/raw"), "holds no results"),
-        (("old", "old", "--figure", "change.gif"), "says no format of a figure"),
-        (("old", "old", "--least", "-1"), "not in the range"),
+        (("old", "old", "--figure", "change.gif"), "has no suffix of a figure format"),
+        (("old", "old", "--tolerance", "-1"), "not in the range"),
         (("old",), "Missing argument"),
         (("old/results/rowan/curves.nc", "cut.nc"), "cannot be read"),
-        (("old/results/rowan/curves.csv", "cut.csv"), "not a whole table"),
-        (("cut.json", "cut.json"), "not readable"),
+        (("old/results/rowan/curves.csv", "cut.csv"), "not a complete table"),
+        (("cut.json", "cut.json"), "cannot be read"),
     ],
 )
 def test_what_cannot_be_compared_is_said_with_status_2(old, monkeypatch, tmp_path, arguments, said):
@@ -701,7 +702,7 @@ def test_what_a_file_says_cannot_act_on_the_terminal(old, lab):
         file.setncattr("title", "\x1b[2J")
         file.setncattr("gaps", json.dumps({"sound_power": "\x1b]0;x\x07\u202e"}))
     (new / "results" / "campaign.json").unlink()
-    lines = told(explain(old, new))
+    lines = explanation_text(explain(old, new))
     assert all(line.isprintable() for line in lines) and any("\\u001b" in line for line in lines)
 
 
@@ -712,8 +713,8 @@ def test_two_kinds_of_thing_are_refused(old, lab):
 
 def test_of_many_devices_the_rest_is_told_in_short(old):
     from anechain.audit.causes import Cause
-    from anechain.audit.differences import Difference
-    from anechain.audit.explain import DeviceChange, Explanation, Finding
+    from anechain.audit.explanation import Explanation
+    from anechain.data.changes import DeviceChange, Difference, ExplainedDifference
 
     devices, raw = [], []
     for number in range(1, 16):
@@ -721,13 +722,15 @@ def test_of_many_devices_the_rest_is_told_in_short(old):
         one = Difference(
             "curve", "on_axis", "dB", frequency=grid, change=np.full(2, 0.1 * number), largest=0.1 * number
         )
-        one = replace(one, at=100.0, rms=0.1 * number, bands=((100.0, 200.0),), everywhere=True)
-        devices.append(DeviceChange(name, name, (Finding("curves.nc", one, "On axis", (number,)),), {"curve": 14}))
+        one = replace(one, largest_at=100.0, rms=0.1 * number, bands=((100.0, 200.0),), everywhere=True)
+        devices.append(
+            DeviceChange(name, name, (ExplainedDifference("curves.nc", one, "On axis", (number,)),), {"curve": 14})
+        )
         raw.append((Cause("raw files", "raw", {f"raw/{name}.txt": "1" * 64}, {f"raw/{name}.txt": "2" * 64}), (name,)))
     explanation = Explanation(old, old, 0.01, tuple(devices), tuple(raw), (), (), {}, {}, 0, 15, (0, 0), (), ())
-    lines = told(explanation)
+    lines = explanation_text(explanation)
     assert sum(line.startswith("  On axis") for line in lines) == 12
     assert "3 more devices, in short (all with --json):" in lines
-    assert "  d02  1 of 14 curves differ, most of all On axis by +0.200 dB  [2]" in lines
+    assert "  d02  1 of 14 curves differ, largest change: On axis, +0.200 dB  [2]" in lines
     assert "  and raw files of 3 more devices (all with --json)" in lines
-    assert len(as_json(explanation)["devices"]) == len(as_json(explanation)["causes"]) == 15
+    assert len(explanation_json(explanation)["devices"]) == len(explanation_json(explanation)["causes"]) == 15
