@@ -1,4 +1,4 @@
-"""Frozen reference inputs of the numbers that are read off curves: sensitivity, limits, deviations, beam, budget."""
+"""Frozen reference inputs of the numbers that are read off curves: sensitivity, limits, peaks, beam."""
 
 from __future__ import annotations
 
@@ -32,9 +32,9 @@ def _impedance(frequency: Floats) -> tuple[Floats, Floats]:
 def _direction_errors(frequency: Floats, angles: Floats, levels: Floats) -> DirectionErrors:
     """Errors of all kinds, none of them even over frequency or direction; few draws."""
     from anechain.acoustics.directivity.orbits import by_direction, distinct_directions
+    from anechain.acoustics.uncertainty.components import angle_slope
     from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares
     from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
-    from anechain.acoustics.uncertainty.uncertainty import angle_slope
 
     place = distinct_directions(levels, angles)
     off_axis = np.broadcast_to(np.abs(angles)[:, np.newaxis], levels.shape)
@@ -71,7 +71,13 @@ def reference_calls_of_numbers(
         spherical_harmonics,
     )
     from anechain.acoustics.impedance import impedance, impedance_takes, impedance_uncertainty
-    from anechain.acoustics.uncertainty import curve_uncertainty, drawn_errors, uncertainty
+    from anechain.acoustics.uncertainty import (
+        components,
+        curve_uncertainty,
+        drawn_errors,
+        linear_propagation,
+        monte_carlo,
+    )
 
     bass = _falling_bass(frequency)
     axis = levels[0, angles == 0.0][0] + bass
@@ -80,10 +86,6 @@ def reference_calls_of_numbers(
     ohm_at = np.geomspace(12.0, 19000.0, 400)
     modulus, phase = _impedance(ohm_at)
     ten = np.flatnonzero(np.isin(angles, np.arange(0.0, 91.0, 10.0)))
-    budget = (
-        uncertainty.Component("calibration", 0.21, True),
-        uncertainty.Component("repeatability", 0.13, False, 4.0),
-    )
     vectors, sphere_level = directions
     return {
         "aimed-curve": lambda: aim.aimed_curve(frequency, angles, levels[0], 17.0, -30.0),
@@ -96,11 +98,8 @@ def reference_calls_of_numbers(
         ),
         "deviation-evidence": lambda: _rounded_evidence(frequency, angles, levels),
         "deviations": lambda: _rounded_deviations(frequency, angles, levels),
-        "difference-uncertainty": lambda: uncertainty.difference_uncertainty(
-            levels[0, ten], np.arange(1.0, ten.size + 1), np.ones(ten.size), 0.3, 0.17
-        ),
         "directivity-constancy": lambda: directivity_constancy.directivity_constancy(frequency, axis - power),
-        "distance-uncertainty": lambda: uncertainty.distance_component(2.1, 0.013),
+        "distance-uncertainty": lambda: components.distance_component(2.1, 0.013),
         "drawn-errors": lambda: [
             drawn_errors.row_errors(_direction_errors(frequency, angles, levels), name)
             for name in ("in_room", "sound_power_index")
@@ -122,7 +121,7 @@ def reference_calls_of_numbers(
         "limit-decision": lambda: [
             impedance_uncertainty.lower_limit_decision(value, 0.2, 6.4) for value in (6.1, 6.3, 6.5, 6.7)
         ],
-        "linear-uncertainty": lambda: uncertainty.linear_combination_uncertainty([0.7, -0.2], [0.3, 0.4], 0.11),
+        "linear-uncertainty": lambda: linear_propagation.linear_combination_uncertainty([0.7, -0.2], [0.3, 0.4], 0.11),
         "linearity": lambda: linearity.linearity(frequency, axis, 310.0, 9100.0),
         "listening-height": lambda: [
             listening_height.listening_height(frequency, angles, levels[1], tolerance_db=2.0, measure=measure)
@@ -135,12 +134,12 @@ def reference_calls_of_numbers(
         "mean-impedance": lambda: impedance_takes.mean_impedance(
             np.stack([modulus, 1.03 * modulus, 0.98 * modulus]), np.stack([phase, phase + 2.0, phase - 0.5])
         ),
-        "mean-level-uncertainty": lambda: uncertainty.mean_level_uncertainty(
+        "mean-level-uncertainty": lambda: linear_propagation.mean_level_uncertainty(
             levels[0, ten], np.arange(1.0, ten.size + 1), 0.3, 0.17
         ),
         "minimum-impedance": lambda: impedance.minimum_impedance(ohm_at, modulus),
         "monte-carlo-uncertainty": lambda: [
-            uncertainty.monte_carlo(lambda level: float(level.max()), levels[0, ten], 0.3, 0.2, across, draws=50)
+            monte_carlo.monte_carlo(lambda level: float(level.max()), levels[0, ten], 0.3, 0.2, across, draws=50)
             for across in ("independent", "common")
         ],
         "narrow-band-deviation": lambda: [
@@ -163,16 +162,16 @@ def reference_calls_of_numbers(
         "preference-equation": lambda: preference.preference_of_terms(0.4, 0.3, 1.7, 0.8),
         "preference-estimate": lambda: preference.preference_estimate(frequency, axis, axis, power, power),
         "rated-impedance": lambda: impedance.rated_impedance(impedance.minimum_impedance(ohm_at, modulus), 8.0),
-        "repeatability": lambda: uncertainty.repeatability(levels[0, ten]),
+        "repeatability": lambda: components.repeatability(levels[0, ten]),
         "resonance-audibility": lambda: resonance_shape.audibility_threshold([0.7, 3.0, 40.0]),
         "room-gain": lambda: bandwidth.room_gain(frequency, 4.7),
         "sensitivity": lambda: sensitivity.sensitivity(frequency, axis),
-        "setting-angle-uncertainty": lambda: uncertainty.setting_angle_uncertainty(angles, levels[0], 0.5),
+        "setting-angle-uncertainty": lambda: components.setting_angle_uncertainty(angles, levels[0], 0.5),
         "sphere-harmonics": lambda: spherical_harmonics.sphere_by_harmonics(
             vectors, sphere_level[:, np.newaxis], 5, [84.0], [79.0]
         ),
         "standard-uncertainty-of-limits": lambda: [
-            uncertainty.standard_of_limits(0.7, shape) for shape in ("rectangular", "triangular", "normal")
+            components.standard_of_limits(0.7, shape) for shape in ("rectangular", "triangular", "normal")
         ],
         "target-deviation": lambda: trends.deviation_from_target(
             frequency, axis, [20.0, 300.0, 20000.0], [88.0, 86.0, 80.0], (200.0, 5000.0)
@@ -181,7 +180,6 @@ def reference_calls_of_numbers(
             frequency, axis, trends.set_trend(-0.7, 900.0, 84.0, "reference")
         ),
         "trend-line": lambda: trends.fit_trend(frequency, axis, 310.0, 9100.0),
-        "uncertainty-budget": lambda: uncertainty.combine(budget),
     }
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from anechain.acoustics.curve.frequencies import band_edges
 from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR, USED, band_weights, level_and_shape
 from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
-from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.level_spreads import (

@@ -13,8 +13,8 @@ from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.nonlinear.compression import band_weights
 from anechain.acoustics.nonlinear.harmonic_distortion import ReferredOrders, order_noise, referred_orders
 from anechain.acoustics.nonlinear.harmonic_errors import AtOrders, sounding
+from anechain.acoustics.uncertainty.components import distance_component
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
-from anechain.acoustics.uncertainty.uncertainty import distance_component
 from anechain.arrays import Floats
 from anechain.campaign.stated_uncertainty import standard_at
 from anechain.data.numbers import Spread

@@ -12,7 +12,7 @@ from anechain.acoustics.curve.curve_parts import part_in_band
 from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.nonlinear.compression import band_weights
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors
-from anechain.acoustics.uncertainty.uncertainty import spread_of_draws
+from anechain.acoustics.uncertainty.monte_carlo import spread_of_draws
 from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 

@@ -15,7 +15,7 @@ from anechain.acoustics.impedance.impedance_uncertainty import (
     impedance_uncertainty,
 )
 from anechain.acoustics.uncertainty.drawn_errors import error_knots, interpolation_weights
-from anechain.acoustics.uncertainty.uncertainty import MonteCarlo, monte_carlo
+from anechain.acoustics.uncertainty.monte_carlo import MonteCarlo, monte_carlo
 from anechain.arrays import Floats
 from anechain.campaign.choices import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import impedance_budget, standard_at

@@ -13,7 +13,7 @@ from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR
 from anechain.acoustics.nonlinear.harmonic_distortion import harmonic_sum, percent_of_level
 from anechain.acoustics.nonlinear.harmonic_errors import drawn_orders, drawn_sum, noise_of_orders, order_shares
 from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
-from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Spread
 from anechain.figure_of_merit.level_spreads import USES as LEVEL_USES

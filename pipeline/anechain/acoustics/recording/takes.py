@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
-from anechain.acoustics.uncertainty.uncertainty import repeatability
+from anechain.acoustics.uncertainty.components import repeatability
 from anechain.arrays import Floats
 from anechain.methods import method
 
