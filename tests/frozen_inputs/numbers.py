@@ -206,7 +206,7 @@ def _rounded_features(frequency: Floats, levels: Floats) -> Any:
 
 def _rounded_evidence(frequency: Floats, angles: Floats, levels: Floats) -> Any:
     from anechain.acoustics.curve.peaks_and_dips import PeakOrDip
-    from anechain.acoustics.directivity.deviations import DeviationEvidence, evidence_of
+    from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
     from anechain.methods import versions
 
     def rounded(found: DeviationEvidence) -> tuple[Any, ...]:
@@ -222,10 +222,10 @@ def _rounded_evidence(frequency: Floats, angles: Floats, levels: Floats) -> Any:
     result = rounded(evidence_of(feature, frequency, curves, levels, PLANES, angles))
     if versions(["deviation-evidence"])["deviation-evidence"] == 1:
         return result
-    # What version 1 does not know: a broad shape is looked for behind, and a narrower one beside it is taken off.
+    # Version 2 also searches a broad shape behind, and subtracts a narrower neighbour.
     broad = PeakOrDip("reference", 1100.0, 2.0, 1.7, 0.8, 0.9, "one resonance", 0.1)
     found = evidence_of(broad, frequency, curves, levels, PLANES, angles, (feature, broad))
-    return *result, *rounded(found), found.behind_by_plane, found.uneven_behind
+    return *result, *rounded(found), found.rear_by_plane, found.uneven_rear_directions
 
 
 def _rounded_deviations(frequency: Floats, angles: Floats, levels: Floats) -> Any:
@@ -236,5 +236,5 @@ def _rounded_deviations(frequency: Floats, angles: Floats, levels: Floats) -> An
     report = deviations(frequency, curves.levels, levels, PLANES, angles, 500.0, 4000.0, 0.5)
     return [
         (f"{one.feature.centre_hz:.4g}", one.feature.curve, one.cause, one.plane, one.above_threshold)
-        for one in report.found
+        for one in report.deviations
     ], report.not_searched

@@ -171,8 +171,9 @@ def _common(errors: DirectionErrors) -> Floats:
     version=1,
     title="Random errors of the directions with their correlation, and the errors of curves",
     formula="In each draw: one normal deviate for all directions and frequencies; one for each knot of the "
-    "microphone's response; for each direction one for its angle, times the slope of its level over angle, and one for each knot of "
-    "the repeatability; the error of a curve is the sum over its directions of share of squared pressure times error",
+    "microphone's response; for each direction one for its angle, times the slope of its level over angle, and one for "
+    "each knot of the repeatability; the error of a curve is the sum over its directions of share of squared pressure "
+    "times error",
     source="JCGM 101:2008 (supplement 1 to the GUM), 6.4.7 and 7.3: normal errors drawn for each input quantity",
     limitations="Errors are normal and small: shares are those of the levels without errors. The correlation over "
     "frequency (distance of the knots in octaves) is a judgement, and an option. Errors are those of the levels as "

@@ -107,11 +107,11 @@ def mean_shares(level: ArrayLike, weights: ArrayLike) -> Floats:
     "mean-level-uncertainty",
     version=1,
     title="Uncertainty of a mean of squared pressures",
-    formula="Root of the sum of squares of (share of the sum of squared pressures times uncorrelated uncertainty), "
-    "and the sum of share times correlated uncertainty; both by root of the sum of squares",
+    formula="Root of the sum of squares of (share of the sum of squared pressures times uncorrelated uncertainty), and "
+    "the sum of share times correlated uncertainty; both by root of the sum of squares",
     source="GUM, JCGM 100:2008, 5.1.2: the sensitivity to a level is its share of the sum of squared pressures",
-    limitations="First order: for uncertainties well below 4 dB. A level without weight, or far below the others, "
-    "has no effect.",
+    limitations="First order: for uncertainties well below 4 dB. A level without weight, or far below the others, has "
+    "no effect.",
 )
 def mean_level_uncertainty(
     level: ArrayLike, weights: ArrayLike, correlated_db: ArrayLike, uncorrelated_db: ArrayLike
