@@ -1,4 +1,4 @@
-"""Frozen reference inputs of the numbers that are read off curves: sensitivity, limits, deviations, beam, budget."""
+"""Frozen reference inputs of the numbers that are read off curves: sensitivity, limits, peaks, beam."""
 
 from __future__ import annotations
 
@@ -31,9 +31,8 @@ def _impedance(frequency: Floats) -> tuple[Floats, Floats]:
 
 def _direction_errors(frequency: Floats, angles: Floats, levels: Floats) -> DirectionErrors:
     """Errors of all kinds, none of them even over frequency or direction; few draws."""
-    from anechain.acoustics.uncertainty.components import angle_slope
-
     from anechain.acoustics.directivity.orbits import by_direction, distinct_directions
+    from anechain.acoustics.uncertainty.components import angle_slope
     from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares
     from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 
@@ -74,6 +73,7 @@ def reference_calls_of_numbers(
     from anechain.acoustics.impedance import (
         box_tuning,
         equivalent_dissipation,
+        impedance_uncertainty,
         limit_decision,
         minimum,
         phase_range,
@@ -81,7 +81,13 @@ def reference_calls_of_numbers(
         takes,
     )
     from anechain.acoustics.impedance import uncertainty as impedance_uncertainty
-    from anechain.acoustics.uncertainty import curve_uncertainty, drawn_errors, uncertainty
+    from anechain.acoustics.uncertainty import (
+        components,
+        curve_uncertainty,
+        drawn_errors,
+        linear_propagation,
+        monte_carlo,
+    )
 
     bass = _falling_bass(frequency)
     axis = levels[0, angles == 0.0][0] + bass
@@ -90,10 +96,6 @@ def reference_calls_of_numbers(
     ohm_at = np.geomspace(12.0, 19000.0, 400)
     modulus, phase = _impedance(ohm_at)
     ten = np.flatnonzero(np.isin(angles, np.arange(0.0, 91.0, 10.0)))
-    budget = (
-        uncertainty.Component("calibration", 0.21, True),
-        uncertainty.Component("repeatability", 0.13, False, 4.0),
-    )
     vectors, sphere_level = directions
     return {
         "aimed-curve": lambda: aim.aimed_curve(frequency, angles, levels[0], 17.0, -30.0),
@@ -106,11 +108,8 @@ def reference_calls_of_numbers(
         ),
         "deviation-evidence": lambda: _rounded_evidence(frequency, angles, levels),
         "deviations": lambda: _rounded_deviations(frequency, angles, levels),
-        "difference-uncertainty": lambda: uncertainty.difference_uncertainty(
-            levels[0, ten], np.arange(1.0, ten.size + 1), np.ones(ten.size), 0.3, 0.17
-        ),
         "directivity-constancy": lambda: directivity_constancy.directivity_constancy(frequency, axis - power),
-        "distance-uncertainty": lambda: uncertainty.distance_component(2.1, 0.013),
+        "distance-uncertainty": lambda: components.distance_component(2.1, 0.013),
         "drawn-errors": lambda: [
             drawn_errors.row_errors(_direction_errors(frequency, angles, levels), name)
             for name in ("in_room", "sound_power_index")
@@ -132,7 +131,7 @@ def reference_calls_of_numbers(
         "limit-decision": lambda: [
             limit_decision.lower_limit_decision(value, 0.2, 6.4) for value in (6.1, 6.3, 6.5, 6.7)
         ],
-        "linear-uncertainty": lambda: uncertainty.linear_combination_uncertainty([0.7, -0.2], [0.3, 0.4], 0.11),
+        "linear-uncertainty": lambda: linear_propagation.linear_combination_uncertainty([0.7, -0.2], [0.3, 0.4], 0.11),
         "linearity": lambda: linearity.linearity(frequency, axis, 310.0, 9100.0),
         "listening-height": lambda: [
             listening_height.listening_height(frequency, angles, levels[1], tolerance_db=2.0, measure=measure)
@@ -145,12 +144,12 @@ def reference_calls_of_numbers(
         "mean-impedance": lambda: takes.mean_impedance(
             np.stack([modulus, 1.03 * modulus, 0.98 * modulus]), np.stack([phase, phase + 2.0, phase - 0.5])
         ),
-        "mean-level-uncertainty": lambda: uncertainty.mean_level_uncertainty(
+        "mean-level-uncertainty": lambda: linear_propagation.mean_level_uncertainty(
             levels[0, ten], np.arange(1.0, ten.size + 1), 0.3, 0.17
         ),
         "minimum-impedance": lambda: minimum.minimum_impedance(ohm_at, modulus),
         "monte-carlo-uncertainty": lambda: [
-            uncertainty.monte_carlo(lambda level: float(level.max()), levels[0, ten], 0.3, 0.2, across, draws=50)
+            monte_carlo.monte_carlo(lambda level: float(level.max()), levels[0, ten], 0.3, 0.2, across, draws=50)
             for across in ("independent", "common")
         ],
         "narrow-band-deviation": lambda: [
@@ -173,16 +172,16 @@ def reference_calls_of_numbers(
         "preference-equation": lambda: preference.preference_of_terms(0.4, 0.3, 1.7, 0.8),
         "preference-estimate": lambda: preference.preference_estimate(frequency, axis, axis, power, power),
         "rated-impedance": lambda: rated_impedance.rated_impedance(minimum.minimum_impedance(ohm_at, modulus), 8.0),
-        "repeatability": lambda: uncertainty.repeatability(levels[0, ten]),
+        "repeatability": lambda: components.repeatability(levels[0, ten]),
         "resonance-audibility": lambda: resonance_audibility.audibility_threshold([0.7, 3.0, 40.0]),
         "room-gain": lambda: bandwidth.room_gain(frequency, 4.7),
         "sensitivity": lambda: sensitivity.sensitivity(frequency, axis),
-        "setting-angle-uncertainty": lambda: uncertainty.setting_angle_uncertainty(angles, levels[0], 0.5),
+        "setting-angle-uncertainty": lambda: components.setting_angle_uncertainty(angles, levels[0], 0.5),
         "sphere-harmonics": lambda: spherical_harmonics.sphere_by_harmonics(
             vectors, sphere_level[:, np.newaxis], 5, [84.0], [79.0]
         ),
         "standard-uncertainty-of-limits": lambda: [
-            uncertainty.standard_of_limits(0.7, shape) for shape in ("rectangular", "triangular", "normal")
+            components.standard_of_limits(0.7, shape) for shape in ("rectangular", "triangular", "normal")
         ],
         "target-deviation": lambda: trends.deviation_from_target(
             frequency, axis, [20.0, 300.0, 20000.0], [88.0, 86.0, 80.0], (200.0, 5000.0)
@@ -191,7 +190,6 @@ def reference_calls_of_numbers(
             frequency, axis, trends.set_trend(-0.7, 900.0, 84.0, "reference")
         ),
         "trend-line": lambda: trends.fit_trend(frequency, axis, 310.0, 9100.0),
-        "uncertainty-budget": lambda: uncertainty.combine(budget),
     }
 
 
@@ -214,9 +212,8 @@ def _rounded_features(frequency: Floats, levels: Floats) -> Any:
 
 
 def _rounded_evidence(frequency: Floats, angles: Floats, levels: Floats) -> Any:
-    from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
-
     from anechain.acoustics.curve.peak_shapes import PeakOrDip
+    from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
     from anechain.methods import versions
 
     def rounded(found: DeviationEvidence) -> tuple[Any, ...]:
@@ -232,10 +229,10 @@ def _rounded_evidence(frequency: Floats, angles: Floats, levels: Floats) -> Any:
     result = rounded(evidence_of(feature, frequency, curves, levels, PLANES, angles))
     if versions(["deviation-evidence"])["deviation-evidence"] == 1:
         return result
-    # What version 1 does not know: a broad shape is looked for behind, and a narrower one beside it is taken off.
+    # Version 2 also searches a broad shape behind, and subtracts a narrower neighbour.
     broad = PeakOrDip("reference", 1100.0, 2.0, 1.7, 0.8, 0.9, "one resonance", 0.1)
     found = evidence_of(broad, frequency, curves, levels, PLANES, angles, (feature, broad))
-    return *result, *rounded(found), found.behind_by_plane, found.uneven_behind
+    return *result, *rounded(found), found.rear_by_plane, found.uneven_rear_directions
 
 
 def _rounded_deviations(frequency: Floats, angles: Floats, levels: Floats) -> Any:
@@ -246,5 +243,5 @@ def _rounded_deviations(frequency: Floats, angles: Floats, levels: Floats) -> An
     report = deviations(frequency, curves.levels, levels, PLANES, angles, 500.0, 4000.0, 0.5)
     return [
         (f"{one.feature.centre_hz:.4g}", one.feature.curve, one.cause, one.plane, one.above_threshold)
-        for one in report.found
+        for one in report.deviations
     ], report.not_searched

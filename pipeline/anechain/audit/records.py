@@ -10,7 +10,7 @@ from typing import Any
 
 from anechain.audit.verification import FileStatus
 from anechain.campaign.file import Campaign
-from anechain.registry.stages import DEVICE_STAGES, CAMPAIGN_STAGES
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.running.manifests import read_manifest
 from anechain.running.plan import Plan
 

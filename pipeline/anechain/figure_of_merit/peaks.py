@@ -8,10 +8,10 @@ from typing import Any
 
 from anechain.acoustics.curve.peak_shapes import ADDED, NEITHER, height_gradient
 from anechain.acoustics.directivity.deviation_evidence import Criteria
-from anechain.acoustics.directivity.deviations import SEARCHED as KNOWN_CURVES
-from anechain.acoustics.directivity.deviations import Deviation, DeviationReport, deviations
+from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, Deviation, DeviationReport, deviations
 from anechain.campaign.numbers import DeviationNumbers
 from anechain.data.numbers import Mark, Number, Spread, rounded, rounded_uncertainty
+from anechain.figure_of_merit.deviation_text import deviation_text
 from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, name_of, number
 from anechain.figure_of_merit.spreads import CANCELS, ROUNDING, linear_spread
 from anechain.methods import methods, versions
@@ -32,7 +32,7 @@ def criteria_of(chosen: DeviationNumbers) -> Criteria:
 def search(inputs: MetricInputs) -> DeviationReport | None:
     """Search the curve set; None if there is no curve to search."""
     chosen = inputs.options.deviations
-    curves = {name: inputs.curves[name] for name in KNOWN_CURVES if name in inputs.curves}
+    curves = {name: inputs.curves[name] for name in SEARCHED_CURVES if name in inputs.curves}
     if not any(name in curves for name in chosen.curves):
         return None
     return deviations(
@@ -57,7 +57,7 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
     skipped = report.not_searched if report is not None else {}
     searched = [name for name in chosen.curves if name in inputs.curves and name not in skipped]
     reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or inputs.lacking(*chosen.curves)
-    found = report.found if report is not None else ()
+    found = report.deviations if report is not None else ()
     marks = tuple(Mark(one.feature.curve, hz, hz) for one in found for hz in [_extreme(one)])
     resonances = [one for one in found if one.cause == "resonance"]
     left_out = "".join(f"; not searched: {name_of(name).lower()} ({why})" for name, why in skipped.items())
@@ -118,7 +118,7 @@ def _height_spread(inputs: MetricInputs, one: Deviation) -> Spread:
 def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list[dict[str, Any]]:
     """What numbers.json holds of each peak and dip, by rising frequency."""
     factor = inputs.options.uncertainty.coverage_factor
-    found = report.found if report is not None else ()
+    found = report.deviations if report is not None else ()
     spreads = [_height_spread(inputs, one) for one in found]
     version = versions(["deviations"])["deviations"]
     known = methods()["deviations"][version]
@@ -143,7 +143,7 @@ def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list
             "above_threshold": one.above_threshold,
             "in_curves": list(one.evidence.in_curves),
             "angles": {plane: list(angles) for plane, angles in one.evidence.angles_by_plane.items()},
-            "evidence": list(one.statements),
+            "evidence": deviation_text(one, criteria_of(inputs.options.deviations)),
             "method": "deviations",
             "version": version,
             "source": known.source,

@@ -187,8 +187,7 @@ def _side(angle: Floats, fall: Floats) -> tuple[Floats, Floats, Words]:
     source="first and outermost crossing on each side of an orbit, straight lines in dB over angle",
     source_status="common practice, no source",
     limitations="Relative to the axis: where the axis is in a dip the beam looks wide. From 10 degree steps good to "
-    "half "
-    "a degree for a smooth beam of ±35 degrees or wider, worse for narrower ones.",
+    "half a degree for a smooth beam of ±35 degrees or wider, worse for narrower ones.",
 )
 def beam_width(
     frequency: ArrayLike, angles: ArrayLike, level: ArrayLike, drop_db: float = BEAM_DROP, axis_deg: float = 0.0

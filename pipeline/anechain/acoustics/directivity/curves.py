@@ -318,8 +318,7 @@ def _power_directions(*planes: str) -> tuple[tuple[Direction, ...], Floats]:
     source=f"ANSI/CTA-2034-A; {_TOOLE}",
     source_status="recalled",
     limitations="An estimate from 70 directions, not the mean over the sphere: 0.09 dB high for a cardioid, 0.36 dB "
-    "for a "
-    "dipole along the axis. Not to be compared with a full-sphere figure unlabelled.",
+    "for a dipole along the axis. Not to be compared with a full-sphere figure unlabelled.",
 )
 def sound_power(orbits: Orbits) -> Derived:
     """Mean squared pressure of 70 directions, weighted by :func:`two_orbit_weights` over their sum."""

@@ -95,8 +95,7 @@ def _height(angle: float | None, distance_m: float) -> float | None:
     "over angle; height = distance times tangent",
     source_status="common practice, no source",
     limitations="Far-field curves: at a short distance the paths from the drivers differ more. A lobe between two "
-    "measured "
-    "angles is lost.",
+    "measured angles is lost.",
 )
 def listening_height(
     frequency: ArrayLike,

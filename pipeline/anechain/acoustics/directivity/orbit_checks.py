@@ -68,8 +68,7 @@ def speed_of_sound(temperature: ArrayLike) -> Floats:
     source="delay at which all frequencies of the band from 1 to 16 kHz add up best, each with the same weight per Hz",
     source_status="common practice, no source",
     limitations="The arrival of the treble's energy, not of its first rise; late by what the treble's own phase "
-    "delays. "
-    "Where less than half of the band adds up, as behind a box, nothing is told.",
+    "delays. Where less than half of the band adds up, as behind a box, nothing is told.",
 )
 def arrival_from_phase(frequency: ArrayLike, phase: ArrayLike, longest: float = 0.06) -> Floats:
     """Delay of each response.
@@ -143,8 +142,7 @@ class ArrivalFit:
     source="least squares of 1, cos, sin and their second harmonics; directions beyond four times the scatter left out",
     source_status="common practice, no source",
     limitations="Where the box stands between source and microphone the sound goes round it, and arrives later: some "
-    "of "
-    "that counts as a source farther forward.",
+    "of that counts as a source farther forward.",
 )
 def fit_arrivals(angle: ArrayLike, arrival: ArrayLike) -> ArrivalFit:
     """Fit arrivals round an orbit.
@@ -358,8 +356,7 @@ class Swap:
     source="mean squared difference of all directions from their neighbours, with each pair exchanged in turn",
     source_status="common practice, no source",
     limitations="Directions that sound alike, such as mirrored ones of a symmetric loudspeaker, can be exchanged "
-    "unseen. "
-    "Levels 10 dB under a band's greatest are filled up.",
+    "unseen. Levels 10 dB under a band's greatest are filled up.",
 )
 def best_swap(angle: ArrayLike, level: ArrayLike) -> Swap:
     """Find the pair.
@@ -430,9 +427,8 @@ class AngleEstimate:
     "angle",
     source_status="common practice, no source",
     limitations="In steps of one degree, up to 40 degrees from the label; not about its mirror image, where a "
-    "symmetric "
-    "loudspeaker sounds alike; one that aims beside the reference axis has its mirror images elsewhere. Levels 10 dB "
-    "under a band's greatest are filled up.",
+    "symmetric loudspeaker sounds alike; one that aims beside the reference axis has its mirror images elsewhere. "
+    "Levels 10 dB under a band's greatest are filled up.",
 )
 def likely_angle(angle: ArrayLike, level: ArrayLike, row: int) -> AngleEstimate:
     """Find the angle of one response.
