@@ -14,8 +14,8 @@ from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers
-from anechain.figure_of_merit.usable import USES as LIMIT_USES
-from anechain.figure_of_merit.usable import usable_numbers
+from anechain.figure_of_merit.usable_limits import USES as LIMIT_USES
+from anechain.figure_of_merit.usable_limits import usable_numbers
 from anechain.figures import usable_limits
 from anechain.figures.compression import compression_figure, drawable, octave_levels_figure, passed_words
 from anechain.figures.device_figures import device_figures

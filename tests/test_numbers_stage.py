@@ -14,7 +14,7 @@ from anechain.assemble import Curve, assemble_responses, assemble_sphere
 from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
 from anechain.data import contract, store
 from anechain.errors import InputError
-from anechain.figure_of_merit.terminals import NOT_MEASURED
+from anechain.figure_of_merit.impedance import NOT_MEASURED
 from anechain.methods import versions
 from anechain.receipts.embedding import parsed
 from anechain.receipts.receipt import raw_inputs

@@ -12,18 +12,20 @@ from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.curve.frequencies import nominal_octave
 from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS
 from anechain.data.numbers import Number
-from anechain.figure_of_merit import compression_spreads
-from anechain.figure_of_merit.compression_spreads import (
+from anechain.figure_of_merit import compression_uncertainty
+from anechain.figure_of_merit.compression_uncertainty import (
     CompressionErrors,
-    between_takes_spread,
-    change_spread,
+    coil_rise_uncertainty,
     compression_errors,
-    drift_spread,
-    level_at_limit_spread,
-    rise_spread,
-    shape_spread,
+    drift_uncertainty,
+    level_at_limit_uncertainty,
+    level_change_uncertainty,
+    shape_change_uncertainty,
+    take_difference_uncertainty,
 )
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, number, slug
+from anechain.figure_of_merit.labels import band_label, id_part
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -38,7 +40,7 @@ USES = (
     "level-at-compression",
     "long-term-compression",
     "take-drift",
-    *compression_spreads.USES,
+    *compression_uncertainty.USES,
 )
 NOT_MEASURED = "its fundamental was not measured at two drives or more"
 
@@ -64,7 +66,7 @@ def compression_numbers(inputs: MetricInputs) -> Iterator[Number]:
             ("level-at-compression", "octave_levels", "Levels at which octave bands pass the limit", "dB"),
             ("take-drift", "drift", "Drift, r.m.s.", "dB"),
         ):
-            yield number(inputs, method, f"compression.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
+            yield make_number(inputs, method, f"compression.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
         return
     errors = compression_errors(inputs, data)
     yield from _at_the_highest_drive(inputs, data, errors)
@@ -81,9 +83,9 @@ def _at_the_highest_drive(inputs: MetricInputs, data: xr.Dataset, errors: Compre
     row = int(known[-1]) if known.size else volts.size - 1
     from_to = f"from {volts[0]:.3g} to {volts[row]:.3g} V"
     value = float(levels[row]) if known.size and row else None
-    reason = "" if value is not None else f"too much of {band_words(band)} is masked"
-    changed = None if value is None else change_spread(errors, row, band)
-    yield number(
+    reason = "" if value is not None else f"too much of {band_label(band)} is masked"
+    changed = None if value is None else level_change_uncertainty(errors, row, band)
+    yield make_number(
         inputs,
         "compression-level-and-shape",
         "compression.level_change",
@@ -91,11 +93,11 @@ def _at_the_highest_drive(inputs: MetricInputs, data: xr.Dataset, errors: Compre
         f"Compression: change of level {from_to}",
         value,
         "dB",
-        spread=changed,
-        note=f"mean compression, {band_words(band)}; negative: the level lags behind the drive",
+        uncertainty=changed,
+        note=f"mean compression, {band_label(band)}; negative: the level lags behind the drive",
         reason=reason,
     )
-    yield number(
+    yield make_number(
         inputs,
         "compression-level-and-shape",
         "compression.shape_change",
@@ -103,13 +105,13 @@ def _at_the_highest_drive(inputs: MetricInputs, data: xr.Dataset, errors: Compre
         f"Compression: change of shape {from_to}, r.m.s.",
         float(data["shape_rms"].values[row]) if value is not None else None,
         "dB",
-        spread=None if value is None else shape_spread(errors, row, band),
+        uncertainty=None if value is None else shape_change_uncertainty(errors, row, band),
         note="compression less its mean, r.m.s. over log frequency",
         reason=reason,
     )
     rise = float(data["coil_rise"].values[row])
     known_rise = value is not None and bool(np.isfinite(rise))
-    yield number(
+    yield make_number(
         inputs,
         "coil-temperature-rise",
         "compression.coil_rise",
@@ -117,7 +119,9 @@ def _at_the_highest_drive(inputs: MetricInputs, data: xr.Dataset, errors: Compre
         "Rise of the coil's temperature that would explain the change of level",
         rise if known_rise else None,
         "K",
-        spread=None if value is None or changed is None or not known_rise else rise_spread(value, rise, changed),
+        uncertainty=None
+        if value is None or changed is None or not known_rise
+        else coil_rise_uncertainty(value, rise, changed),
         note=f"a possibility only: {ASSUMPTIONS}",
         # A reason beside a value would be read as a doubt about it.
         reason="" if known_rise else reason or "the level rose by more than the drive",
@@ -132,15 +136,15 @@ def _octaves(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) 
         nominal = nominal_octave(centre)
         level, drive = (float(chosen[name].values[column]) for name in ("limit_level", "limit_drive"))
         reached = np.isfinite(level)
-        yield number(
+        yield make_number(
             inputs,
             "level-at-compression",
-            f"compression.octave_{slug(nominal)}",
+            f"compression.octave_{id_part(nominal)}",
             HEADING,
             f"Level at 1 m at which the octave band of {hertz(nominal)} Hz passes {limit:g} dB of compression",
             level if reached else None,
             "dB",
-            spread=level_at_limit_spread(errors, column, limit) if reached else None,
+            uncertainty=level_at_limit_uncertainty(errors, column, limit) if reached else None,
             note=f"the band's own level, sine by sine; at {drive:.3g} V, read between measured drives"
             if reached
             else "",
@@ -153,7 +157,7 @@ def _takes(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) ->
     gaps = json.loads(str(data.attrs["gaps"]))
     ends = float(data.attrs["band_low"]), float(data.attrs["band_high"])
     moved = told.get("drift", {})
-    yield number(
+    yield make_number(
         inputs,
         "take-drift",
         "compression.drift",
@@ -161,7 +165,7 @@ def _takes(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) ->
         "Drift: the first level, repeated last, r.m.s.",
         moved.get("rms_db"),
         "dB",
-        spread=None if moved.get("rms_db") is None else drift_spread(errors),
+        uncertainty=None if moved.get("rms_db") is None else drift_uncertainty(errors),
         note=f"{moved.get('verdict')} the limit of {moved.get('limit_db', 0):g} dB; takes {moved.get('first')} and "
         f"{moved.get('last')}"
         if moved.get("rms_db") is not None
@@ -184,11 +188,11 @@ def _takes(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) ->
     ):
         changes = [one for one in told.get(name, []) if one["mean_db"] is not None]
         if not changes:
-            yield number(inputs, method, f"compression.{name}", HEADING, title, None, "dB", reason=absent)
+            yield make_number(inputs, method, f"compression.{name}", HEADING, title, None, "dB", reason=absent)
             continue
         largest = max(changes, key=lambda one: abs(one["mean_db"]))
         seconds = "not timed" if largest["seconds"] is None else f"{largest['seconds']:g} s"
-        yield number(
+        yield make_number(
             inputs,
             method,
             f"compression.{name}",
@@ -196,7 +200,7 @@ def _takes(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) ->
             title,
             float(largest["mean_db"]),
             "dB",
-            spread=between_takes_spread(errors, ends),
+            uncertainty=take_difference_uncertainty(errors, ends),
             note=f"largest of {len(changes)}; at {largest['drive_v']:.3g} V, takes {largest['first']} and "
-            f"{largest['last']}, {seconds}; mean, {band_words(ends)}",
+            f"{largest['last']}, {seconds}; mean, {band_label(ends)}",
         )

@@ -11,10 +11,16 @@ import numpy as np
 
 from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
-from anechain.data.numbers import Mark, Number, Spread
-from anechain.figure_of_merit import distortion_spreads
-from anechain.figure_of_merit.distortion_spreads import AtLevelSpreads, multitone_spread, spreads_at_level
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, band_words, number, slug
+from anechain.data.numbers import Mark, Number, Uncertainty
+from anechain.figure_of_merit import distortion_uncertainty
+from anechain.figure_of_merit.distortion_uncertainty import (
+    DistortionUncertainties,
+    multitone_uncertainty,
+    uncertainties_at_level,
+)
+from anechain.figure_of_merit.labels import band_id, band_label, id_part
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -22,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["HEADING", "USES", "distortion_numbers", "peak_list"]
 
 HEADING = "Distortion"
-USES = ("distortion-in-band", "lowest-frequency-under", "multitone-ratio", *distortion_spreads.USES)
+USES = ("distortion-in-band", "lowest-frequency-under", "multitone-ratio", *distortion_uncertainty.USES)
 ABSENT = "the harmonics were not measured"
 _NAMES = {
     "thd_f": "THD",
@@ -49,15 +55,15 @@ def distortion_numbers(inputs: MetricInputs) -> Iterator[Number]:
         assert data is not None
         one = data.isel(drive=at)
         ratio = float(one["ratio"].values)
-        yield number(
+        yield make_number(
             inputs,
             "multitone-ratio",
-            f"distortion.multitone_{slug(drive)}",
+            f"distortion.multitone_{id_part(drive)}",
             HEADING,
             f"Distortion and noise between {one.sizes['tone']} tones at {drive:g} V",
             ratio if np.isfinite(ratio) else None,
             "dB",
-            spread=multitone_spread(inputs, one),
+            uncertainty=multitone_uncertainty(inputs, one),
             note=f"re all tones, which together make {float(one['level'].values):.1f} dB",
             reason="" if np.isfinite(ratio) else "nothing was told between the tones",
         )
@@ -66,7 +72,7 @@ def distortion_numbers(inputs: MetricInputs) -> Iterator[Number]:
 def _of_harmonics(inputs: MetricInputs) -> Iterator[Number]:
     data = inputs.datasets.get("distortion")
     if data is None:
-        yield number(
+        yield make_number(
             inputs, "distortion-in-band", "distortion", HEADING, "Harmonic distortion", None, "%", reason=ABSENT
         )
         return
@@ -85,7 +91,7 @@ def _reached(attrs: Mapping[Any, Any], one: xr.Dataset) -> str:
     """What the level is, and which takes it was read from."""
     first, second, reached = (float(one[name].values) for name in ("first_drive", "second_drive", "reached"))
     drives = f"between the takes at {first:.3g} and {second:.3g} V" if np.isfinite(second) else f"at {first:.3g} V"
-    band = band_words((float(attrs["band_low"]), float(attrs["band_high"])))
+    band = band_label((float(attrs["band_low"]), float(attrs["band_high"])))
     return f"level {reached:.1f} dB at {float(attrs['distance']):g} m, mean of the fundamental {band}; {drives}"
 
 
@@ -100,7 +106,7 @@ def _at_level(inputs: MetricInputs, one: xr.Dataset, level: float, gap: str) -> 
         np.where(valid, one[name].transpose("sum", "frequency").values, np.nan) for name in ("percent", "percent_least")
     )
     at = "" if gap else _reached(one.attrs, one)
-    sure = AtLevelSpreads(reason=gap) if gap else spreads_at_level(inputs, one, percent, least)
+    uncertainty = DistortionUncertainties(reason=gap) if gap else uncertainties_at_level(inputs, one, percent, least)
     for name, words in _NAMES.items():
         row = named.index(name)
         for band in chosen.bands:
@@ -113,16 +119,16 @@ def _at_level(inputs: MetricInputs, one: xr.Dataset, level: float, gap: str) -> 
                     continue
                 hidden = _limited(value, certain, noisy=name == "orders_plus_noise")
                 where = found.worst_hz if what == "worst" else None
-                yield number(
+                yield make_number(
                     inputs,
                     "distortion-in-band",
-                    f"distortion.at_{slug(level)}.{name}.{what}_{band_slug(band)}",
+                    f"distortion.at_{id_part(level)}.{name}.{what}_{band_id(band)}",
                     HEADING,
-                    f"{words} at {level:g} dB, {title} from {band_words(band)}",
+                    f"{words} at {level:g} dB, {title} from {band_label(band)}",
                     value,
                     "%",
                     bound="at most" if hidden else "",
-                    spread=_of_limit(sure.of(name, what, band), bool(hidden)),
+                    uncertainty=_of_limit(uncertainty.of(name, what, band), bool(hidden)),
                     note="; ".join(
                         filter(
                             None,
@@ -146,25 +152,29 @@ def _at_level(inputs: MetricInputs, one: xr.Dataset, level: float, gap: str) -> 
             "under it down to the lowest frequency measured" if under.whole else "",
             "an upper limit: what crosses there may be noise" if under.bound else "",
         ]
-        yield number(
+        yield make_number(
             inputs,
             "lowest-frequency-under",
-            f"distortion.at_{slug(level)}.under_{slug(limit)}",
+            f"distortion.at_{id_part(level)}.under_{id_part(limit)}",
             HEADING,
             f"Lowest frequency with THD under {limit:g} % at {level:g} dB",
             under.frequency_hz,
             "Hz",
             bound="at most" if under.whole or under.bound else "",
-            spread=_of_limit(sure.under(limit), under.bound),
+            uncertainty=_of_limit(uncertainty.under(limit), under.bound),
             note="; ".join(filter(None, notes)),
             reason=gap or under.reason,
             marks=() if under.frequency_hz is None else (Mark("thd_f", under.frequency_hz, under.frequency_hz),),
         )
 
 
-def _of_limit(spread: Spread, limit: bool) -> Spread:
+def _of_limit(uncertainty: Uncertainty, limit: bool) -> Uncertainty:
     """A spread that says so where it is the uncertainty of an upper limit."""
-    return replace(spread, how=f"{spread.how}; {_OF_LIMIT}") if limit and spread.standard is not None else spread
+    return (
+        replace(uncertainty, propagation=f"{uncertainty.propagation}; {_OF_LIMIT}")
+        if limit and uncertainty.standard is not None
+        else uncertainty
+    )
 
 
 def _limited(value: float | None, least: float | None, noisy: bool) -> str:

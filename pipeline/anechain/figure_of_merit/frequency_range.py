@@ -15,9 +15,11 @@ from anechain.acoustics.curve.bandwidth import (
 from anechain.acoustics.curve.bandwidth import _loudest_octave as loudest_octave
 from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
 from anechain.arrays import Floats
-from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, name_of, number, on_curve, slug
-from anechain.figure_of_merit.spreads import drawn
+from anechain.data.numbers import Number, Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
+from anechain.figure_of_merit.labels import band_label, curve_title, id_part
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import curve_mark, make_number
 
 __all__ = ["HEADING", "USES", "numbers"]
 
@@ -58,7 +60,7 @@ def _of_limits(
     limits: FrequencyLimits,
     drops: tuple[float, ...],
     ends: tuple[str, ...],
-    spreads: Mapping[str, Spread],
+    uncertainties: Mapping[str, Uncertainty],
 ) -> Iterator[Number]:
     for end in ends:
         several = limits.lower if end == "lower" else limits.upper
@@ -75,26 +77,26 @@ def _of_limits(
                 notes.append(f"read between {hertz(one.bracket_hz[0])} and {hertz(one.bracket_hz[1])} Hz")
             if one.outermost_hz is not None and one.outermost_hz != one.nearest_hz:
                 notes.append(f"stays below from {hertz(one.outermost_hz)} Hz on")
-            yield number(
+            yield make_number(
                 inputs,
                 method,
-                f"{prefix}.{end}_{slug(drop)}",
+                f"{prefix}.{end}_{id_part(drop)}",
                 HEADING,
                 f"{label}, \N{MINUS SIGN}{drop:g} dB, {end} limit",
                 one.nearest_hz,
                 "Hz",
-                spread=spreads.get(f"{end} {place}"),
+                uncertainty=uncertainties.get(f"{end} {place}"),
                 note="; ".join(notes) if one.nearest_hz is not None else "",
                 reason=one.reason,
-                marks=on_curve(inputs, curve, one.nearest_hz),
+                marks=curve_mark(inputs, curve, one.nearest_hz),
             )
 
 
 def _limits(inputs: MetricInputs) -> Iterator[Number]:
     chosen = inputs.options.bandwidth
     curve = str(chosen.curve)
-    label = name_of(curve)
-    reference = f"mean squared pressure, {band_words(chosen.reference_band)}"
+    label = curve_title(curve)
+    reference = f"mean squared pressure, {band_label(chosen.reference_band)}"
 
     def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
         part = part_in_band(inputs.frequency, curves[curve], *chosen.reference_band)
@@ -111,23 +113,23 @@ def _limits(inputs: MetricInputs) -> Iterator[Number]:
             chosen.ignored_dip_octaves,
         )
 
-    if reason := inputs.lacking(curve):
-        limits, spreads = FrequencyLimits(None, reference, (), (), reason), {}
+    if reason := inputs.missing_reason(curve):
+        limits, uncertainties = FrequencyLimits(None, reference, (), (), reason), {}
     else:
         curves = {curve: inputs.curves[curve]}
         limits = found(curves)
-        spreads = drawn(inputs.errors, curves, lambda errant: _nearest(found(errant)))
+        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda errant: _nearest(found(errant)))
     yield from _of_limits(
-        inputs, curve, "frequency-limits", "range", label, limits, chosen.drops, ("lower", "upper"), spreads
+        inputs, curve, "frequency-limits", "range", label, limits, chosen.drops, ("lower", "upper"), uncertainties
     )
 
 
 def _effective(inputs: MetricInputs) -> Iterator[Number]:
     chosen = inputs.options.bandwidth
     curve, drops = str(chosen.effective_curve), (chosen.effective_drop,)
-    of_curve = "" if curve == "on_axis" else f" ({name_of(curve).lower()})"
-    spreads: Mapping[str, Spread] = {}
-    if reason := inputs.lacking(curve):
+    of_curve = "" if curve == "on_axis" else f" ({curve_title(curve).lower()})"
+    uncertainties: Mapping[str, Uncertainty] = {}
+    if reason := inputs.missing_reason(curve):
         limits = FrequencyLimits(None, "", (), (), reason)
     else:
         curves = {curve: inputs.curves[curve]}
@@ -161,7 +163,7 @@ def _effective(inputs: MetricInputs) -> Iterator[Number]:
                     )
                 )
 
-            spreads = drawn(inputs.errors, curves, errant)
+            uncertainties = monte_carlo_of_curves(inputs.errors, curves, errant)
     yield from _of_limits(
         inputs,
         curve,
@@ -171,14 +173,14 @@ def _effective(inputs: MetricInputs) -> Iterator[Number]:
         limits,
         drops,
         ("lower", "upper"),
-        spreads,
+        uncertainties,
     )
 
 
 def _in_room(inputs: MetricInputs) -> Iterator[Number]:
     chosen, drops = inputs.options.in_room, inputs.options.bandwidth.drops
     curve = str(chosen.curve)
-    label = f"In the room ({name_of(curve).lower()})"
+    label = f"In the room ({curve_title(curve).lower()})"
 
     def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
         return in_room_extension(
@@ -190,12 +192,12 @@ def _in_room(inputs: MetricInputs) -> Iterator[Number]:
             inputs.options.bandwidth.three_db,
         )
 
-    if reason := inputs.lacking(curve):
-        limits, spreads = FrequencyLimits(None, "", (), (), reason), {}
+    if reason := inputs.missing_reason(curve):
+        limits, uncertainties = FrequencyLimits(None, "", (), (), reason), {}
     else:
         curves = {curve: inputs.curves[curve]}
         limits = found(curves)
-        spreads = drawn(inputs.errors, curves, lambda errant: _nearest(found(errant)))
+        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda errant: _nearest(found(errant)))
     yield from _of_limits(
-        inputs, curve, "in-room-extension", "range.in_room", label, limits, drops, ("lower",), spreads
+        inputs, curve, "in-room-extension", "range.in_room", label, limits, drops, ("lower",), uncertainties
     )

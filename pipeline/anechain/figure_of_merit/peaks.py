@@ -10,9 +10,11 @@ from anechain.acoustics.curve.peaks_and_dips import ADDED, NEITHER, height_gradi
 from anechain.acoustics.directivity.deviations import SEARCHED as KNOWN_CURVES
 from anechain.acoustics.directivity.deviations import Criteria, Deviation, DeviationReport, deviations
 from anechain.campaign.choices import DeviationNumbers
-from anechain.data.numbers import Mark, Number, Spread, rounded, rounded_uncertainty
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, name_of, number
-from anechain.figure_of_merit.spreads import CANCELS, ROUNDING, linear_spread
+from anechain.data.numbers import Mark, Number, Uncertainty, rounded, rounded_uncertainty
+from anechain.figure_of_merit.curve_uncertainty import CANCELS, ROUNDING, linear_uncertainty
+from anechain.figure_of_merit.labels import band_label, curve_title
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 from anechain.methods import methods, versions
 
 __all__ = ["HEADING", "USES", "criteria_of", "deviation_list", "numbers", "q_words", "search"]
@@ -55,12 +57,12 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
     chosen = inputs.options.deviations
     skipped = report.not_searched if report is not None else {}
     searched = [name for name in chosen.curves if name in inputs.curves and name not in skipped]
-    reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or inputs.lacking(*chosen.curves)
+    reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or inputs.missing_reason(*chosen.curves)
     found = report.found if report is not None else ()
     marks = tuple(Mark(one.feature.curve, hz, hz) for one in found for hz in [_extreme(one)])
     resonances = [one for one in found if one.cause == "resonance"]
-    left_out = "".join(f"; not searched: {name_of(name).lower()} ({why})" for name, why in skipped.items())
-    size = f"{chosen.least_height:g} dB or more, {band_words(chosen.band)}{left_out}"
+    left_out = "".join(f"; not searched: {curve_title(name).lower()} ({why})" for name, why in skipped.items())
+    size = f"{chosen.least_height:g} dB or more, {band_label(chosen.band)}{left_out}"
     threshold = (
         f"an added resonance of Q = 1 at {chosen.threshold_at_q_1:g} dB is just heard, "
         f"{chosen.threshold_per_doubling:g} dB more per doubling of Q (recalled, uncertain by several decibels); dips, "
@@ -76,14 +78,14 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
             threshold,
         ),
     ):
-        yield number(
+        yield make_number(
             inputs,
             "deviations",
             f"deviations.{id_}",
             HEADING,
             title,
             None if reason else float(count),
-            spread=Spread(None, reason="a count"),
+            uncertainty=Uncertainty(None, reason="a count"),
             note=note,
             reason=reason,
             marks=marks if id_ == "count" else (),
@@ -105,12 +107,12 @@ def q_words(one: Mapping[str, Any]) -> str:
     return f"of an equaliser's section; its {kind} have Q {one['pole_q']:.2g}"
 
 
-def _height_spread(inputs: MetricInputs, one: Deviation) -> Spread:
+def _height_spread(inputs: MetricInputs, one: Deviation) -> Uncertainty:
     """Uncertainty of a height: by how much it changes with the level of its curve, its shape and place kept."""
-    found = linear_spread(inputs.errors, one.feature.curve, height_gradient(one.feature, inputs.frequency))
+    found = linear_uncertainty(inputs.errors, one.feature.curve, height_gradient(one.feature, inputs.frequency))
     # The weights of all frequencies add to nothing but for rounding.
     if found.standard is not None and found.standard <= ROUNDING * abs(one.feature.height_db):
-        return Spread(None, reason=CANCELS)
+        return Uncertainty(None, reason=CANCELS)
     return found
 
 
@@ -118,7 +120,7 @@ def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list
     """What numbers.json holds of each peak and dip, by rising frequency."""
     factor = inputs.options.uncertainty.coverage_factor
     found = report.found if report is not None else ()
-    spreads = [_height_spread(inputs, one) for one in found]
+    uncertainties = [_height_spread(inputs, one) for one in found]
     version = versions(["deviations"])["deviations"]
     known = methods()["deviations"][version]
     return [
@@ -126,10 +128,12 @@ def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list
             "centre_hz": rounded(one.feature.centre_hz),
             "extreme_hz": None if one.feature.extreme_hz is None else rounded(one.feature.extreme_hz),
             "height_db": rounded(one.feature.height_db),
-            "height_uncertainty_db": None if sure.standard is None else rounded_uncertainty(factor * sure.standard),
-            "height_coverage_factor": None if sure.standard is None else factor,
-            "height_propagation": sure.how,
-            "height_uncertainty_reason": sure.reason,
+            "height_uncertainty_db": None
+            if uncertainty.standard is None
+            else rounded_uncertainty(factor * uncertainty.standard),
+            "height_coverage_factor": None if uncertainty.standard is None else factor,
+            "height_propagation": uncertainty.propagation,
+            "height_uncertainty_reason": uncertainty.reason,
             "width_octaves": rounded(one.feature.width_octaves),
             "q": rounded(one.feature.q),
             "pole_q": rounded(one.feature.pole_q),
@@ -150,7 +154,7 @@ def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list
             "uncertainty_reason": CAUSES,
             "marks": [_span(one.feature.curve, one.feature.centre_hz, one.feature.width_octaves)],
         }
-        for one, sure in zip(found, spreads, strict=True)
+        for one, uncertainty in zip(found, uncertainties, strict=True)
     ]
 
 

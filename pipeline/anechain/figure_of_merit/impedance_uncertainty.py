@@ -19,19 +19,19 @@ from anechain.acoustics.uncertainty.uncertainty import MonteCarlo, monte_carlo
 from anechain.arrays import Floats
 from anechain.campaign.choices import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import impedance_budget, standard_at
-from anechain.data.numbers import Spread
-from anechain.figure_of_merit.spreads import ROUNDING
+from anechain.data.numbers import Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import ROUNDING
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = [
-    "TerminalErrors",
-    "drawn",
-    "least_spread",
-    "phase_spread",
-    "spread_of",
-    "terminal_errors",
+    "ImpedanceErrors",
+    "impedance_errors",
+    "minimum_uncertainty",
+    "monte_carlo_of_impedance",
+    "monte_carlo_uncertainty",
+    "phase_uncertainty",
     "uncertainty_dataset",
 ]
 
@@ -48,7 +48,7 @@ _BEHIND = {"modulus": "reference resistor and gains", "phase": "what shifts all 
 
 
 @dataclass(frozen=True)
-class TerminalErrors:
+class ImpedanceErrors:
     """What is known of the uncertainty of a device's impedance.
 
     Attributes
@@ -78,7 +78,7 @@ class TerminalErrors:
     said: tuple[str, ...]
 
 
-def terminal_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: NumbersUncertainty) -> TerminalErrors:
+def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: NumbersUncertainty) -> ImpedanceErrors:
     """Standard uncertainty of the impedance by what the campaign states and by repeated takes.
 
     Parameters
@@ -95,7 +95,7 @@ def terminal_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: N
         part: standard_at(stated[name], frequency) if name in stated else np.zeros(frequency.size)
         for part, name in _STATED.items()
     }
-    spreads = {
+    uncertainties = {
         "modulus": _values(impedance, "magnitude_std") if "magnitude_std" in impedance else None,
         "phase": _values(impedance, "phase_std") if "phase_std" in impedance else None,
     }
@@ -104,14 +104,14 @@ def terminal_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: N
     for part, name in _STATED.items():
         alone = f"only the spread of its takes is known; without {_BEHIND[part]} it would look surer than it is"
         unknown = f"no uncertainty of {_NAMES[part]} is stated in the campaign"
-        reasons[part] = "" if name in stated else unknown if spreads[part] is None else f"{unknown}: {alone}"
-    return TerminalErrors(
+        reasons[part] = "" if name in stated else unknown if uncertainties[part] is None else f"{unknown}: {alone}"
+    return ImpedanceErrors(
         frequency,
         impedance_uncertainty(
-            magnitude, sizes["modulus"] / 100, sizes["phase"], spreads["modulus"], spreads["phase"], takes
+            magnitude, sizes["modulus"] / 100, sizes["phase"], uncertainties["modulus"], uncertainties["phase"], takes
         ),
         reasons,
-        spreads["modulus"] is not None,
+        uncertainties["modulus"] is not None,
         options.repeatability_octaves,
         options.draws,
         tuple(one.words for one in impedance_budget(impedance, stated) if not one.reason),
@@ -122,7 +122,9 @@ def _values(dataset: xr.Dataset, name: str) -> Floats:
     return np.asarray(dataset[name].values, dtype=np.float64)
 
 
-def drawn(errors: TerminalErrors, magnitude: Floats, phase: Floats | None, function: Reading) -> dict[str, MonteCarlo]:
+def monte_carlo_of_impedance(
+    errors: ImpedanceErrors, magnitude: Floats, phase: Floats | None, function: Reading
+) -> dict[str, MonteCarlo]:
     """Everything that a function reads off an impedance, by Monte Carlo (JCGM 101).
 
     One error of the modulus and one of the phase are drawn for all frequencies, those of the takes for each stretch of
@@ -175,26 +177,26 @@ def drawn(errors: TerminalErrors, magnitude: Floats, phase: Floats | None, funct
     }
 
 
-def spread_of(errors: TerminalErrors, found: MonteCarlo, *parts: str) -> Spread:
+def monte_carlo_uncertainty(errors: ImpedanceErrors, found: MonteCarlo, *parts: str) -> Uncertainty:
     """Uncertainty of a number by Monte Carlo, or why it has none.
 
     Parameters
     ----------
     errors : TerminalErrors
     found : MonteCarlo
-        Of :func:`drawn`.
+        Of :func:`monte_carlo_of_impedance`.
     parts : str
         Parts, of "modulus" and "phase", whose uncertainty must be known for it. None for a frequency that one error at
         all frequencies does not move: its takes' spread is all of its uncertainty.
     """
     if reason := next((errors.reasons[part] for part in parts if errors.reasons[part]), ""):
-        return Spread(None, reason=reason)
+        return Uncertainty(None, reason=reason)
     if found.value is None or found.standard is None:
-        return Spread(None, reason=found.reason)
+        return Uncertainty(None, reason=found.reason)
     if found.standard <= ROUNDING * max(1.0, abs(found.value)):
         unknown = errors.reasons["modulus"] and not errors.repeated
-        return Spread(None, reason=errors.reasons["modulus"] if unknown else f"{CANCELS}{_takes_of(errors)}")
-    how = "; ".join(
+        return Uncertainty(None, reason=errors.reasons["modulus"] if unknown else f"{CANCELS}{_takes_of(errors)}")
+    propagation = "; ".join(
         filter(
             None,
             (
@@ -204,20 +206,20 @@ def spread_of(errors: TerminalErrors, found: MonteCarlo, *parts: str) -> Spread:
             ),
         )
     )
-    return Spread(found.standard, how, note=found.reason, interval=found.interval)
+    return Uncertainty(found.standard, propagation, note=found.reason, interval=found.interval)
 
 
-def _takes_of(errors: TerminalErrors) -> str:
+def _takes_of(errors: ImpedanceErrors) -> str:
     return "" if errors.repeated else "; no take was repeated"
 
 
-def least_spread(
-    errors: TerminalErrors,
+def minimum_uncertainty(
+    errors: ImpedanceErrors,
     magnitude: Floats,
     least: tuple[float | None, float | None],
     search: Callable[[Floats], float | None],
     coverage: float,
-) -> Spread:
+) -> Uncertainty:
     """Uncertainty of the least modulus to first order (GUM): what is common, and the spread of takes at its frequency.
 
     Parameters
@@ -234,28 +236,30 @@ def least_spread(
     """
     ohm, hz = least
     if reason := errors.reasons["modulus"]:
-        return Spread(None, reason=reason)
+        return Uncertainty(None, reason=reason)
     if ohm is None or hz is None:
-        return Spread(None, reason="the number is not determined")
+        return Uncertainty(None, reason="the number is not determined")
     held = np.isfinite(magnitude)
     place, grid = np.log(hz), np.log(errors.frequency[held])
     shares = (row[held] / magnitude[held] for row in (errors.standard.magnitude_common, errors.standard.magnitude_own))
     common, own = (ohm * float(np.interp(place, grid, np.nan_to_num(share))) for share in shares)
-    how, notes = "first order (GUM): one relative error at all frequencies", []
+    propagation, notes = "first order (GUM): one relative error at all frequencies", []
     if own > 0:
-        how += ", and the spread of takes at that frequency"
+        propagation += ", and the spread of takes at that frequency"
         freedom = effective_degrees_of_freedom(common, own, errors.standard.degrees_of_freedom)
         if freedom <= FEW_DEGREES:
             notes.append(f"with {freedom:.1f} degrees of freedom k = {coverage:g} covers less than 95 % (GUM, G.6)")
         none = np.zeros(errors.frequency.size)
         alone = replace(errors, standard=replace(errors.standard, magnitude_common=none))
-        mean = drawn(alone, magnitude, None, lambda modulus, _: {"least": search(modulus)})["least"].mean
+        mean = monte_carlo_of_impedance(alone, magnitude, None, lambda modulus, _: {"least": search(modulus)})[
+            "least"
+        ].mean
         if mean is not None and ohm - mean > NOTICEABLE * own:
             notes.append(f"the spread of takes lowers a least value: by {ohm - mean:.2g} Ω on average (Monte Carlo)")
-    return Spread(float(np.hypot(common, own)), how, note="; ".join(notes))
+    return Uncertainty(float(np.hypot(common, own)), propagation, note="; ".join(notes))
 
 
-def phase_spread(errors: TerminalErrors, hz: float | None) -> Spread:
+def phase_uncertainty(errors: ImpedanceErrors, hz: float | None) -> Uncertainty:
     """Uncertainty of the phase at a frequency to first order (GUM): what is common, and the spread of takes there.
 
     Parameters
@@ -265,19 +269,21 @@ def phase_spread(errors: TerminalErrors, hz: float | None) -> Spread:
         Of the phase that is told; None if there is none.
     """
     if reason := errors.reasons["phase"]:
-        return Spread(None, reason=reason)
+        return Uncertainty(None, reason=reason)
     if hz is None:
-        return Spread(None, reason="the number is not determined")
+        return Uncertainty(None, reason="the number is not determined")
     grid = np.log(errors.frequency)
     common, own = (
         float(np.interp(np.log(hz), grid, np.nan_to_num(row)))
         for row in (errors.standard.phase_common, errors.standard.phase_own)
     )
-    how = "first order (GUM): one error at all frequencies"
-    return Spread(float(np.hypot(common, own)), how + (", and the spread of takes there" if own > 0 else ""))
+    propagation = "first order (GUM): one error at all frequencies"
+    return Uncertainty(
+        float(np.hypot(common, own)), propagation + (", and the spread of takes there" if own > 0 else "")
+    )
 
 
-def uncertainty_dataset(impedance: xr.Dataset, errors: TerminalErrors, coverage: float) -> xr.Dataset | None:
+def uncertainty_dataset(impedance: xr.Dataset, errors: ImpedanceErrors, coverage: float) -> xr.Dataset | None:
     """The dataset `impedance_uncertainty`: what is known by frequency; None if nothing is.
 
     Parameters

@@ -15,26 +15,26 @@ from anechain.acoustics.nonlinear.harmonic_errors import drawn_orders, drawn_sum
 from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
 from anechain.acoustics.uncertainty.uncertainty import SEED
 from anechain.arrays import Floats
-from anechain.data.numbers import Spread
-from anechain.figure_of_merit.level_spreads import USES as LEVEL_USES
-from anechain.figure_of_merit.level_spreads import (
+from anechain.data.numbers import Uncertainty
+from anechain.figure_of_merit.capture_uncertainty import USES as LEVEL_USES
+from anechain.figure_of_merit.capture_uncertainty import (
     CaptureErrors,
-    Orders,
+    DriveOrders,
+    band_power_weights,
     capture_errors,
     change_name,
     drive_name,
-    level_weights,
-    linear,
-    orders_of_drives,
-    renamed,
+    drive_orders,
+    level_uncertainty,
+    with_propagation,
 )
+from anechain.figure_of_merit.curve_uncertainty import CANCELS, StatedErrors, uncertainties_of_draws
 from anechain.figure_of_merit.metric_inputs import MetricInputs
-from anechain.figure_of_merit.spreads import CANCELS, Errors, spreads_of
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["USES", "UsableSpreads", "usable_spreads"]
+__all__ = ["USES", "UsableLimitUncertainties", "usable_limit_uncertainties"]
 
 
 USES = (*LEVEL_USES, "drawn-harmonic-errors", "harmonic-sum")
@@ -43,7 +43,7 @@ SAME_BAND = "the same third-octave band in every draw"
 
 
 @dataclass(frozen=True)
-class UsableSpreads:
+class UsableLimitUncertainties:
     """Uncertainties of the usable limits.
 
     Attributes
@@ -54,15 +54,15 @@ class UsableSpreads:
         Why there are none; empty if there are.
     """
 
-    found: Mapping[str, Spread] = field(default_factory=dict)
+    found: Mapping[str, Uncertainty] = field(default_factory=dict)
     reason: str = ""
 
-    def of(self, name: str) -> Spread:
+    def of(self, name: str) -> Uncertainty:
         """Uncertainty by its name."""
-        return self.found.get(name) or Spread(None, reason=self.reason)
+        return self.found.get(name) or Uncertainty(None, reason=self.reason)
 
 
-def usable_spreads(inputs: MetricInputs, data: xr.Dataset, last: int | None) -> UsableSpreads:
+def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int | None) -> UsableLimitUncertainties:
     """Uncertainties of everything that is said of usable limits.
 
     Parameters
@@ -74,34 +74,34 @@ def usable_spreads(inputs: MetricInputs, data: xr.Dataset, last: int | None) -> 
     last : int or None
         The loudest drive that is usable.
     """
-    orders = orders_of_drives(inputs)
+    orders = drive_orders(inputs)
     if orders is None or not np.array_equal(data["frequency"].values, orders.frequency):
-        return UsableSpreads(reason="the harmonics at single drives are not there")
+        return UsableLimitUncertainties(reason="the harmonics at single drives are not there")
     there = np.asarray(np.isfinite(np.stack([row.level_db for row in orders.relative])).any(axis=0), dtype=np.bool_)
     # Compression is held against first takes: the errors are those of single captures, also where orders are means.
     errors = capture_errors(inputs, data, np.ones(orders.drive.size), orders.orders, there)
     if reason := errors.stated or errors.withheld:
-        return UsableSpreads(reason=reason)
+        return UsableLimitUncertainties(reason=reason)
     of = errors.at.errors
     made = _made(data, orders, errors, last)
 
     def read(draw: int) -> dict[str, float | None]:
         return _read(made, draw)
 
-    spreads = spreads_of(Errors(of), read(-1), (read(draw) for draw in range(of.draws)))
-    how = f"Monte Carlo, {of.draws} draws (JCGM 101), all limits read again in each; {errors.parts}; noise"
-    found = {name: renamed(one, how) for name, one in spreads.items()}
+    uncertainties = uncertainties_of_draws(StatedErrors(of), read(-1), (read(draw) for draw in range(of.draws)))
+    propagation = f"Monte Carlo, {of.draws} draws (JCGM 101), all limits read again in each; {errors.parts}; noise"
+    found = {name: with_propagation(one, propagation) for name, one in uncertainties.items()}
     for name, one in found.items():
         if one.reason == CANCELS:
-            found[name] = Spread(None, reason=SAME_BAND if name == "take_over" else UNMOVED)
+            found[name] = Uncertainty(None, reason=SAME_BAND if name == "take_over" else UNMOVED)
     if "listening" in found:
         # Its draws are those at 1 m: as wide, and elsewhere.
         found["listening"] = replace(found["listening"], interval=None)
     if last is not None:
         band = float(data.attrs["band_low"]), float(data.attrs["band_high"])
-        weight = level_weights(orders.frequency, made.level[last], *band)
-        found["loudest"] = linear(errors, drive_name(last), weight)
-    return UsableSpreads(found)
+        weight = band_power_weights(orders.frequency, made.level[last], *band)
+        found["loudest"] = level_uncertainty(errors, drive_name(last), weight)
+    return UsableLimitUncertainties(found)
 
 
 Ends = Callable[[int], tuple[Floats, Floats]]
@@ -125,7 +125,7 @@ class _Made:
     room: float | None
 
 
-def _made(data: xr.Dataset, orders: Orders, errors: CaptureErrors, last: int | None) -> _Made:
+def _made(data: xr.Dataset, orders: DriveOrders, errors: CaptureErrors, last: int | None) -> _Made:
     def values(name: str) -> Floats:
         over = data[name]
         return np.asarray((over.transpose("drive", ...) if over.ndim > 1 else over).values, dtype=np.float64)
@@ -153,7 +153,7 @@ def _made(data: xr.Dataset, orders: Orders, errors: CaptureErrors, last: int | N
     )
 
 
-def _distortion(orders: Orders, errors: CaptureErrors, row: int) -> Ends:
+def _distortion(orders: DriveOrders, errors: CaptureErrors, row: int) -> Ends:
     """Least and greatest distortion at a drive in a draw, per cent; without errors before the first one."""
     relative = orders.relative[row]
     total = harmonic_sum(relative.level_db, relative.bound, orders.orders, 2, orders.orders[-1])

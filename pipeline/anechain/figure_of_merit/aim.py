@@ -9,9 +9,11 @@ import numpy as np
 
 from anechain.acoustics.directivity.aim import Aim, AimedCurve, best_aim
 from anechain.arrays import Floats
-from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, number
-from anechain.figure_of_merit.spreads import drawn_orbits
+from anechain.data.numbers import Number, Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_orbits
+from anechain.figure_of_merit.labels import band_label
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -24,7 +26,7 @@ USES = ("aimed-curve", "best-aim", "orbit-interpolation", "trend-line")
 
 def compare_aims(inputs: MetricInputs) -> Aim | None:
     """Toe-ins from parallel to the walls to the axis on the listener; None without a horizontal orbit."""
-    level, chosen = inputs.orbits.of("horizontal"), inputs.options.aim
+    level, chosen = inputs.orbits.in_plane("horizontal"), inputs.options.aim
     if level is None:
         return None
     return best_aim(
@@ -32,7 +34,7 @@ def compare_aims(inputs: MetricInputs) -> Aim | None:
     )
 
 
-def _spreads(inputs: MetricInputs) -> Mapping[str, Spread]:
+def _spreads(inputs: MetricInputs) -> Mapping[str, Uncertainty]:
     """How sure the best toe-in is, and deviation and slope of the three cases."""
     chosen, row = inputs.options.aim, inputs.orbits.planes.index("horizontal")
 
@@ -46,25 +48,25 @@ def _spreads(inputs: MetricInputs) -> Mapping[str, Spread]:
             found[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
         return found
 
-    spreads = drawn_orbits(inputs.errors, inputs.orbits.level, values, keeps_common=True)
-    if spreads["toe_in"].standard is not None:
+    uncertainties = monte_carlo_of_orbits(inputs.errors, inputs.orbits.level, values, keeps_common=True)
+    if uncertainties["toe_in"].standard is not None:
         # Of steps that take turns a standard deviation tells nothing.
-        low, high = spreads["toe_in"].interval or (0.0, 0.0)
+        low, high = uncertainties["toe_in"].interval or (0.0, 0.0)
         words = f"a choice among steps of {chosen.step:g}°: in 95 % of the draws from {low:g}° to {high:g}°"
-        spreads["toe_in"] = Spread(None, reason=words)
-    return spreads
+        uncertainties["toe_in"] = Uncertainty(None, reason=words)
+    return uncertainties
 
 
 def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
     """The best toe-in, and deviation and slope of it, of the axis and of the parallel case, side by side."""
     chosen = inputs.options.aim
     absent = "needs the horizontal orbit"
-    about = f"listener at {chosen.listener:g}°; {band_words(chosen.band)}" + (
+    about = f"listener at {chosen.listener:g}°; {band_label(chosen.band)}" + (
         f"; held against {aim.trend}" if aim else ""
     )
-    sure = _spreads(inputs) if aim is not None and inputs.errors.of is not None else {}
+    uncertainty = _spreads(inputs) if aim is not None and inputs.errors.directions is not None else {}
     best = aim.best if aim is not None else None
-    yield number(
+    yield make_number(
         inputs,
         "best-aim",
         "aim.toe_in",
@@ -72,7 +74,7 @@ def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
         "Toe-in whose direct sound follows the trend best",
         None if best is None else best.toe_in_deg,
         "°",
-        spread=sure.get("toe_in"),
+        uncertainty=uncertainty.get("toe_in"),
         note=about,
         reason=aim.reason if aim is not None else absent,
     )
@@ -90,7 +92,7 @@ def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
             ("deviation", "standard deviation from the trend", "dB", None if case is None else case.deviation_db),
             ("slope", "slope", "dB/octave", None if case is None else case.slope_db_per_octave),
         ):
-            yield number(
+            yield make_number(
                 inputs,
                 "aimed-curve",
                 f"aim.{key}.{what}",
@@ -98,7 +100,7 @@ def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
                 f"{title}: {words}",
                 value,
                 unit,
-                spread=sure.get(f"{key}.{what}"),
+                uncertainty=uncertainty.get(f"{key}.{what}"),
                 note="; ".join(filter(None, (where, about))),
                 reason=missing,
             )

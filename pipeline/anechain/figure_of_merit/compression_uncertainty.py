@@ -16,21 +16,20 @@ from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR, USED, band
 from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
 from anechain.acoustics.uncertainty.uncertainty import SEED
 from anechain.arrays import Floats
-from anechain.data.numbers import Spread
-from anechain.figure_of_merit.level_spreads import (
-    AGAIN,
+from anechain.data.numbers import Uncertainty
+from anechain.figure_of_merit.capture_uncertainty import (
     NOT_REPEATED,
+    REPEATED_FIRST_DRIVE,
     CaptureErrors,
+    band_power_weights,
     capture_errors,
     change_name,
-    level_weights,
-    linear,
-    octaves_in_words,
-    renamed,
+    level_uncertainty,
+    with_propagation,
 )
-from anechain.figure_of_merit.level_spreads import USES as LEVEL_USES
+from anechain.figure_of_merit.capture_uncertainty import USES as LEVEL_USES
+from anechain.figure_of_merit.curve_uncertainty import StatedErrors, octaves_text, uncertainties_of_draws
 from anechain.figure_of_merit.metric_inputs import MetricInputs
-from anechain.figure_of_merit.spreads import Errors, spreads_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -38,13 +37,13 @@ if TYPE_CHECKING:
 __all__ = [
     "USES",
     "CompressionErrors",
-    "between_takes_spread",
-    "change_spread",
+    "coil_rise_uncertainty",
     "compression_errors",
-    "drift_spread",
-    "level_at_limit_spread",
-    "rise_spread",
-    "shape_spread",
+    "drift_uncertainty",
+    "level_at_limit_uncertainty",
+    "level_change_uncertainty",
+    "shape_change_uncertainty",
+    "take_difference_uncertainty",
 ]
 
 
@@ -111,7 +110,7 @@ def compression_errors(inputs: MetricInputs, data: xr.Dataset) -> CompressionErr
     )
 
 
-def change_spread(errors: CompressionErrors, row: int, band: tuple[float, float]) -> Spread:
+def level_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[float, float]) -> Uncertainty:
     """Uncertainty of the mean change of level in a band at a drive.
 
     Parameters
@@ -129,15 +128,15 @@ def change_spread(errors: CompressionErrors, row: int, band: tuple[float, float]
     )
     if not errors.captures.repeated:
         if not noise > 0:
-            return Spread(None, reason=f"neither noise nor rounding is known; {NOT_REPEATED}")
-        return Spread(noise, "; ".join((*said, NOT_REPEATED)))
+            return Uncertainty(None, reason=f"neither noise nor rounding is known; {NOT_REPEATED}")
+        return Uncertainty(noise, "; ".join((*said, NOT_REPEATED)))
     weight = np.where(np.isfinite(_delta(errors, row)), band_weights(errors.frequency, *band), 0.0)
-    spread = linear(errors.captures, change_name(row), weight / weight.sum(), noise)
-    return renamed(spread, "; ".join((f"first order (GUM): {_twice(errors)}", *said)))
+    uncertainty = level_uncertainty(errors.captures, change_name(row), weight / weight.sum(), noise)
+    return with_propagation(uncertainty, "; ".join((f"first order (GUM): {_twice(errors)}", *said)))
 
 
 def _twice(errors: CompressionErrors) -> str:
-    octaves = octaves_in_words(errors.captures.at.errors.own_octaves)
+    octaves = octaves_text(errors.captures.at.errors.own_octaves)
     return f"repeatability of two captures, each independent from {octaves} to the next; all else cancels"
 
 
@@ -145,17 +144,17 @@ def _delta(errors: CompressionErrors, row: int) -> Floats:
     return np.asarray(errors.data["delta"].transpose("drive", "frequency").values[row], dtype=np.float64)
 
 
-def shape_spread(errors: CompressionErrors, row: int, band: tuple[float, float]) -> Spread:
+def shape_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[float, float]) -> Uncertainty:
     """Uncertainty of the r.m.s. change of shape at a drive, by Monte Carlo.
 
     Parameters
     ----------
     errors, row, band
-        As in :func:`change_spread`.
+        As in :func:`level_change_uncertainty`.
     """
     noise = errors.noise[row]
     if not errors.captures.repeated and not (noise > 0).any():
-        return Spread(None, reason=f"neither noise nor rounding is known; {NOT_REPEATED}")
+        return Uncertainty(None, reason=f"neither noise nor rounding is known; {NOT_REPEATED}")
     delta = _delta(errors, row)
 
     def rms(values: Floats) -> dict[str, float | None]:
@@ -165,13 +164,13 @@ def shape_spread(errors: CompressionErrors, row: int, band: tuple[float, float])
     moved = of.rows(change_name(row))[:, errors.captures.at.first]
     generator = np.random.Generator(np.random.PCG64([SEED, 2]))
     moved = moved + generator.standard_normal(moved.shape) * noise
-    found = spreads_of(Errors(of), rms(delta), (rms(delta + one) for one in moved))["rms"]
+    found = uncertainties_of_draws(StatedErrors(of), rms(delta), (rms(delta + one) for one in moved))["rms"]
     own = _twice(errors) if errors.captures.repeated else NOT_REPEATED
     said = (f"Monte Carlo, {of.draws} draws (JCGM 101)", own, "noise and rounding at single frequencies", NOT_IN_IT)
-    return renamed(found, "; ".join(said))
+    return with_propagation(found, "; ".join(said))
 
 
-def rise_spread(change_db: float, rise_k: float, change: Spread) -> Spread:
+def coil_rise_uncertainty(change_db: float, rise_k: float, change: Uncertainty) -> Uncertainty:
     """Uncertainty of the coil's temperature that a change of level would need.
 
     Parameters
@@ -184,12 +183,12 @@ def rise_spread(change_db: float, rise_k: float, change: Spread) -> Spread:
     if change.standard is None:
         return change
     if not change_db < 0:
-        return Spread(None, reason="a level that does not lag needs no heat")
+        return Uncertainty(None, reason="a level that does not lag needs no heat")
     standard = rise_uncertainty(change_db, rise_k, change.standard)
-    return Spread(standard, "first order (GUM) from the change of level: the spread of that possibility only")
+    return Uncertainty(standard, "first order (GUM) from the change of level: the spread of that possibility only")
 
 
-def level_at_limit_spread(errors: CompressionErrors, column: int, limit_db: float) -> Spread:
+def level_at_limit_uncertainty(errors: CompressionErrors, column: int, limit_db: float) -> Uncertainty:
     """Uncertainty of the level at which an octave band passes a limit of compression, to first order.
 
     Parameters
@@ -208,7 +207,7 @@ def level_at_limit_spread(errors: CompressionErrors, column: int, limit_db: floa
     known = np.flatnonzero(np.isfinite(levels) & np.isfinite(deltas))
     passing = np.flatnonzero(deltas[known] <= limit_db)
     if not passing.size or passing[0] == 0:
-        return Spread(None, reason="the limit is not passed between two drives")
+        return Uncertainty(None, reason="the limit is not passed between two drives")
     pair = known[[passing[0] - 1, passing[0]]]
     # As among those drives that could be used: what is held against is the lowest of all.
     shares, per_delta = passing_shares(known.size, int(passing[0]) - 1, levels[pair], deltas[pair], limit_db)
@@ -222,18 +221,18 @@ def level_at_limit_spread(errors: CompressionErrors, column: int, limit_db: floa
     low, high = (float(edge[0]) for edge in band_edges(np.array([centre]), 1))
     level = np.asarray(data["level"].transpose("drive", "frequency").values, dtype=np.float64)[pair[1]]
     flag = np.asarray(data["reason"].transpose("drive", "frequency").values)[pair[1]]
-    weight = level_weights(errors.frequency, np.where(flag == USED, level, np.nan), low, high)
+    weight = band_power_weights(errors.frequency, np.where(flag == USED, level, np.nan), low, high)
     noise = abs(per_delta) * errors.noise_in(int(pair[1]), low, high)
-    spread = linear(
+    uncertainty = level_uncertainty(
         again, _PASSING, weight, noise, f"noise and rounding of the compression over its slope; {NOT_IN_IT}"
     )
-    if spread.standard is None:
-        return spread
-    wide = 2.0 * spread.standard > levels[pair[1]] - levels[pair[0]]
-    return replace(spread, note="its uncertainty reaches beyond the drives it was read between" if wide else "")
+    if uncertainty.standard is None:
+        return uncertainty
+    wide = 2.0 * uncertainty.standard > levels[pair[1]] - levels[pair[0]]
+    return replace(uncertainty, note="its uncertainty reaches beyond the drives it was read between" if wide else "")
 
 
-def between_takes_spread(errors: CompressionErrors, band: tuple[float, float]) -> Spread:
+def take_difference_uncertainty(errors: CompressionErrors, band: tuple[float, float]) -> Uncertainty:
     """Uncertainty of the mean change between two takes at one drive.
 
     Parameters
@@ -243,9 +242,12 @@ def between_takes_spread(errors: CompressionErrors, band: tuple[float, float]) -
         Hz.
     """
     if not errors.captures.repeated:
-        return Spread(None, reason=NOT_REPEATED)
+        return Uncertainty(None, reason=NOT_REPEATED)
     weight = band_weights(errors.frequency, *band)
-    return renamed(linear(_single(errors), AGAIN, weight / weight.sum()), f"first order (GUM): {_twice(errors)}")
+    return with_propagation(
+        level_uncertainty(_single(errors), REPEATED_FIRST_DRIVE, weight / weight.sum()),
+        f"first order (GUM): {_twice(errors)}",
+    )
 
 
 def _single(errors: CompressionErrors) -> CaptureErrors:
@@ -253,7 +255,7 @@ def _single(errors: CompressionErrors) -> CaptureErrors:
     return capture_errors(errors.inputs, errors.data, np.ones(errors.data.sizes["drive"]))
 
 
-def drift_spread(errors: CompressionErrors) -> Spread:
+def drift_uncertainty(errors: CompressionErrors) -> Uncertainty:
     """Uncertainty of the r.m.s. of what a repeated level differs by, by Monte Carlo.
 
     Parameters
@@ -261,9 +263,9 @@ def drift_spread(errors: CompressionErrors) -> Spread:
     errors : CompressionErrors
     """
     if not errors.captures.repeated:
-        return Spread(None, reason=NOT_REPEATED)
+        return Uncertainty(None, reason=NOT_REPEATED)
     if "drift" not in errors.data:
-        return Spread(None, reason="the drift by frequency is on another grid than the compression")
+        return Uncertainty(None, reason="the drift by frequency is on another grid than the compression")
     drift = np.asarray(errors.data["drift"].values, dtype=np.float64)
     weight = np.where(np.isfinite(drift), band_weights(errors.frequency, *errors.frequency[[0, -1]].tolist()), 0.0)
     single = _single(errors)
@@ -272,12 +274,12 @@ def drift_spread(errors: CompressionErrors) -> Spread:
         return float(np.sqrt(np.average(np.where(weight > 0, values, 0.0) ** 2, weights=weight)))
 
     of = single.at.errors
-    moved = of.rows(AGAIN)[:, single.at.first]
+    moved = of.rows(REPEATED_FIRST_DRIVE)[:, single.at.first]
     draws = ({"rms": rms(drift + one)} for one in moved)
-    found = spreads_of(Errors(of), {"rms": rms(drift)}, draws)["rms"]
+    found = uncertainties_of_draws(StatedErrors(of), {"rms": rms(drift)}, draws)["rms"]
     alone = float(np.quantile([rms(one) for one in moved], 0.95))
     told = f"repeatability alone makes up to {alone:.2g} dB r.m.s. in 95 % of the draws"
     if rms(drift) <= alone:
-        return Spread(None, reason=f"not told apart from none: {told}")
-    how = f"Monte Carlo, {of.draws} draws (JCGM 101): {_twice(errors)}"
-    return replace(renamed(found, how), note="; ".join(filter(None, (found.note, told))))
+        return Uncertainty(None, reason=f"not told apart from none: {told}")
+    propagation = f"Monte Carlo, {of.draws} draws (JCGM 101): {_twice(errors)}"
+    return replace(with_propagation(found, propagation), note="; ".join(filter(None, (found.note, told))))

@@ -21,27 +21,28 @@ from anechain.acoustics.nonlinear.harmonic_errors import (
     sum_uncertainty,
 )
 from anechain.arrays import Floats
-from anechain.data.numbers import Spread
-from anechain.figure_of_merit.level_spreads import (
+from anechain.data.numbers import Uncertainty
+from anechain.figure_of_merit.capture_uncertainty import (
     USES as LEVEL_USES,
 )
-from anechain.figure_of_merit.level_spreads import (
+from anechain.figure_of_merit.capture_uncertainty import (
     CaptureErrors,
-    Orders,
+    DriveOrders,
+    band_power_weights,
     capture_errors,
     drive_name,
-    level_weights,
-    linear,
-    orders_of_drives,
-    renamed,
+    drive_orders,
+    level_uncertainty,
+    with_propagation,
 )
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, slug
-from anechain.figure_of_merit.spreads import CANCELS, Errors, spreads_of
+from anechain.figure_of_merit.curve_uncertainty import CANCELS, StatedErrors, uncertainties_of_draws
+from anechain.figure_of_merit.labels import band_id, id_part
+from anechain.figure_of_merit.metric_inputs import MetricInputs
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["USES", "AtLevelSpreads", "multitone_spread", "spreads_at_level"]
+__all__ = ["USES", "DistortionUncertainties", "multitone_uncertainty", "uncertainties_at_level"]
 
 
 USES = (*LEVEL_USES, "drawn-harmonic-errors", "harmonic-sum-uncertainty")
@@ -58,30 +59,32 @@ _SUMS: dict[str, tuple[int, float]] = {
 
 
 @dataclass(frozen=True)
-class AtLevelSpreads:
+class DistortionUncertainties:
     """Uncertainties of the numbers at one level.
 
     Attributes
     ----------
     found : mapping of str to Spread
-        By what :func:`spreads_at_level` calls them.
+        By what :func:`uncertainties_at_level` calls them.
     reason : str
         Why there are none; empty if there are.
     """
 
-    found: Mapping[str, Spread] = field(default_factory=dict)
+    found: Mapping[str, Uncertainty] = field(default_factory=dict)
     reason: str = ""
 
-    def of(self, name: str, what: str, band: tuple[float, float]) -> Spread:
+    def of(self, name: str, what: str, band: tuple[float, float]) -> Uncertainty:
         """Uncertainty of a sum's "worst" or "mean" in a band."""
-        return self.found.get(f"{name} {what} {band_slug(band)}") or Spread(None, reason=self.reason)
+        return self.found.get(f"{name} {what} {band_id(band)}") or Uncertainty(None, reason=self.reason)
 
-    def under(self, limit: float) -> Spread:
+    def under(self, limit: float) -> Uncertainty:
         """Uncertainty of the lowest frequency under a limit."""
-        return self.found.get(f"under {slug(limit)}") or Spread(None, reason=self.reason)
+        return self.found.get(f"under {id_part(limit)}") or Uncertainty(None, reason=self.reason)
 
 
-def spreads_at_level(inputs: MetricInputs, one: xr.Dataset, percent: Floats, least: Floats) -> AtLevelSpreads:
+def uncertainties_at_level(
+    inputs: MetricInputs, one: xr.Dataset, percent: Floats, least: Floats
+) -> DistortionUncertainties:
     """Uncertainties of everything that is read off the distortion at one level.
 
     Parameters
@@ -93,12 +96,12 @@ def spreads_at_level(inputs: MetricInputs, one: xr.Dataset, percent: Floats, lea
     percent, least : numpy.ndarray, shape (sums, n)
         What its numbers are read from, NaN outside the valid band.
     """
-    orders = orders_of_drives(inputs)
+    orders = drive_orders(inputs)
     if orders is None:
-        return AtLevelSpreads(reason="the harmonics at single drives are not there")
+        return DistortionUncertainties(reason="the harmonics at single drives are not there")
     read = _read_from(one, orders)
     if read is None:
-        return AtLevelSpreads(reason=ONE_TAKE)
+        return DistortionUncertainties(reason=ONE_TAKE)
     share, (softer, louder) = read
     harmonic = np.asarray(one["harmonic"].transpose("order", "frequency").values, dtype=np.float64)
     bound = np.asarray(one["harmonic_limit"].transpose("order", "frequency").values) == 1
@@ -107,19 +110,19 @@ def spreads_at_level(inputs: MetricInputs, one: xr.Dataset, percent: Floats, lea
         inputs, inputs.datasets["harmonics"], orders.takes, orders.orders, np.isfinite(harmonic), {_AT: share}
     )
     if reason := errors.stated or errors.withheld:
-        return AtLevelSpreads(reason=reason)
+        return DistortionUncertainties(reason=reason)
     band = float(one.attrs["band_low"]), float(one.attrs["band_high"])
-    weight = level_weights(orders.frequency, np.asarray(one["fundamental"].values, dtype=np.float64), *band)
+    weight = band_power_weights(orders.frequency, np.asarray(one["fundamental"].values, dtype=np.float64), *band)
     slopes = LevelSlopes(softer, louder, weight)
     left = noise_of_orders(harmonic, noise, bound)
     made = _Made(inputs, orders, errors, slopes, harmonic, left, [str(name) for name in one["sum"].values])
-    return AtLevelSpreads({**dict(_means(made, percent)), **_drawn(made, percent, least)})
+    return DistortionUncertainties({**dict(_means(made, percent)), **_drawn(made, percent, least)})
 
 
 @dataclass(frozen=True)
 class _Made:
     inputs: MetricInputs
-    orders: Orders
+    orders: DriveOrders
     errors: CaptureErrors
     slopes: LevelSlopes
     harmonic: Floats
@@ -138,7 +141,7 @@ class _Made:
         return f"the level at which it is read, and the readings at f and at n f: {self.errors.parts}{noise}"
 
 
-def _read_from(one: xr.Dataset, orders: Orders) -> tuple[Floats, tuple[Floats, Floats]] | None:
+def _read_from(one: xr.Dataset, orders: DriveOrders) -> tuple[Floats, tuple[Floats, Floats]] | None:
     """By how much each take counts, and the slopes of the orders; None if there is one take only."""
     levels = np.asarray(one["take_level"].values, dtype=np.float64)
     first, second, reached = (float(one[name].values) for name in ("first_drive", "second_drive", "reached"))
@@ -158,7 +161,7 @@ def _read_from(one: xr.Dataset, orders: Orders) -> tuple[Floats, tuple[Floats, F
     return share, (slope, slope)
 
 
-def _means(made: _Made, percent: Floats) -> Iterator[tuple[str, Spread]]:
+def _means(made: _Made, percent: Floats) -> Iterator[tuple[str, Uncertainty]]:
     frequency = made.orders.frequency
     for name in ("thd_f", "second_third", "fourth_up"):
         row = percent[made.sums.index(name)]
@@ -166,18 +169,18 @@ def _means(made: _Made, percent: Floats) -> Iterator[tuple[str, Spread]]:
         for band in made.inputs.options.distortion.bands:
             found = distortion_in_band(frequency, row, row, *band).mean
             over = np.where(np.isfinite(row), band_weights(frequency, *band) * np.nan_to_num(row) ** 2, 0.0)
-            key = f"{name} mean {band_slug(band)}"
+            key = f"{name} mean {band_id(band)}"
             if found is None or not over.sum() > 0:
-                yield key, Spread(None, reason="the number is not determined")
+                yield key, Uncertainty(None, reason="the number is not determined")
                 continue
             relative = sum_uncertainty(made.errors.at, _AT, shares, over / over.sum(), made.noise, made.slopes)
             if relative > 0:
-                yield key, Spread(found * relative, f"first order (GUM); {made.parts}")
+                yield key, Uncertainty(found * relative, f"first order (GUM); {made.parts}")
             else:
-                yield key, Spread(None, reason=CANCELS)
+                yield key, Uncertainty(None, reason=CANCELS)
 
 
-def _drawn(made: _Made, percent: Floats, least: Floats) -> dict[str, Spread]:
+def _drawn(made: _Made, percent: Floats, least: Floats) -> dict[str, Uncertainty]:
     frequency, chosen = made.orders.frequency, made.inputs.options.distortion
     errors = drawn_orders(made.errors.at, _AT, made.noise, made.slopes)
     ratios = {name: drawn_sum(made.shares(name), errors) for name in _SUMS if name != "thd_r"}
@@ -196,21 +199,22 @@ def _drawn(made: _Made, percent: Floats, least: Floats) -> dict[str, Spread]:
         for name in _SUMS:
             upper = row(name, percent, draw)
             for band in chosen.bands:
-                read[f"{name} worst {band_slug(band)}"] = distortion_in_band(frequency, upper, upper, *band).worst
+                read[f"{name} worst {band_id(band)}"] = distortion_in_band(frequency, upper, upper, *band).worst
         upper, lower = row("thd_f", percent, draw), row("thd_f", least, draw)
         for limit in chosen.limits:
             under = lowest_frequency_under(frequency, upper, lower, limit, chosen.start)
-            read[f"under {slug(limit)}"] = under.frequency_hz
+            read[f"under {id_part(limit)}"] = under.frequency_hz
         return read
 
     of = made.errors.at.errors
-    spreads = spreads_of(Errors(of), found(-1), (found(draw) for draw in range(of.draws)))
+    uncertainties = uncertainties_of_draws(StatedErrors(of), found(-1), (found(draw) for draw in range(of.draws)))
     return {
-        key: renamed(one, f"Monte Carlo, {of.draws} draws (JCGM 101); {made.parts}") for key, one in spreads.items()
+        key: with_propagation(one, f"Monte Carlo, {of.draws} draws (JCGM 101); {made.parts}")
+        for key, one in uncertainties.items()
     }
 
 
-def multitone_spread(inputs: MetricInputs, one: xr.Dataset) -> Spread:
+def multitone_uncertainty(inputs: MetricInputs, one: xr.Dataset) -> Uncertainty:
     """Uncertainty of what lies between the tones re the tones, at one drive: first order, band by band.
 
     Parameters
@@ -223,8 +227,8 @@ def multitone_spread(inputs: MetricInputs, one: xr.Dataset) -> Spread:
     weight = order_shares(between[:, np.newaxis])[:, 0] - order_shares(tones[:, np.newaxis])[:, 0]
     errors = capture_errors(inputs, one, np.ones(1))
     if reason := errors.stated or errors.withheld:
-        return Spread(None, reason=reason)
-    spread = linear(errors, drive_name(0), weight)
-    if spread.standard is not None and spread.standard <= 1e-9:
-        return Spread(None, reason=CANCELS)
-    return spread
+        return Uncertainty(None, reason=reason)
+    uncertainty = level_uncertainty(errors, drive_name(0), weight)
+    if uncertainty.standard is not None and uncertainty.standard <= 1e-9:
+        return Uncertainty(None, reason=CANCELS)
+    return uncertainty

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 
 from anechain.acoustics.curve.sensitivity import characteristic_sensitivity, sensitivity
 from anechain.acoustics.impedance.impedance import minimum_impedance, rated_impedance
-from anechain.data.numbers import Mark, Number, Spread
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, number
-from anechain.figure_of_merit.spreads import mean_spread
-from anechain.figure_of_merit.terminals import NOT_MEASURED
+from anechain.data.numbers import Mark, Number, Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import band_level_uncertainty
+from anechain.figure_of_merit.impedance import NOT_MEASURED
+from anechain.figure_of_merit.labels import band_label
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 
 __all__ = ["HEADING", "USES", "numbers"]
 
@@ -22,9 +24,9 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
     band = inputs.options.sensitivity.band
     where = (Mark("on_axis", *band),)
     titles = "Sensitivity, 2.83 V, 1 m", "Characteristic sensitivity level, 1 W into the rated impedance, 1 m"
-    if reason := inputs.lacking("on_axis"):
-        yield number(inputs, "sensitivity", "level.sensitivity", HEADING, titles[0], None, "dB", reason=reason)
-        yield number(
+    if reason := inputs.missing_reason("on_axis"):
+        yield make_number(inputs, "sensitivity", "level.sensitivity", HEADING, titles[0], None, "dB", reason=reason)
+        yield make_number(
             inputs, "characteristic-sensitivity", "level.characteristic", HEADING, titles[1], None, "dB", reason=reason
         )
         return
@@ -34,12 +36,12 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
     place = str(inputs.datasets["responses"].attrs.get("environment", "")).strip()
     where_measured = f"; measured in: {place}" if place else "; the environment is not stated"
     found = sensitivity(inputs.frequency, level, band, inputs.level_kind)
-    sure = (
-        mean_spread(inputs.errors, "on_axis", level, *band)
+    uncertainty = (
+        band_level_uncertainty(inputs.errors, "on_axis", level, *band)
         if found.level_db is not None
-        else Spread(None, reason=found.reason)
+        else Uncertainty(None, reason=found.reason)
     )
-    yield number(
+    yield make_number(
         inputs,
         "sensitivity",
         "level.sensitivity",
@@ -47,15 +49,15 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         titles[0],
         found.level_db,
         "dB",
-        spread=sure,
-        note=f"{reference}mean squared pressure on axis, {band_words(band)}{where_measured}",
+        uncertainty=uncertainty,
+        note=f"{reference}mean squared pressure on axis, {band_label(band)}{where_measured}",
         reason=found.reason,
         marks=where,
     )
     rated, origin = _rated(inputs)
     unmeasured = rated is None and "impedance" not in inputs.datasets
     power = characteristic_sensitivity(found, rated)
-    yield number(
+    yield make_number(
         inputs,
         "characteristic-sensitivity",
         "level.characteristic",
@@ -63,8 +65,8 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         titles[1],
         power.level_db,
         "dB",
-        spread=sure,
-        note="" if rated is None else f"{reference}rated impedance {rated:g} Ω, {origin}; {band_words(band)}",
+        uncertainty=uncertainty,
+        note="" if rated is None else f"{reference}rated impedance {rated:g} Ω, {origin}; {band_label(band)}",
         reason=NOT_MEASURED if found.level_db is not None and unmeasured else power.reason,
         marks=where,
     )
@@ -72,8 +74,8 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
 
 def _rated(inputs: MetricInputs) -> tuple[float | None, str]:
     """Rated impedance, and where it comes from."""
-    if inputs.own.rated_impedance is not None:
-        return inputs.own.rated_impedance, "as the maker states"
+    if inputs.device_options.rated_impedance is not None:
+        return inputs.device_options.rated_impedance, "as the maker states"
     impedance = inputs.datasets.get("impedance")
     if impedance is None:
         return None, ""

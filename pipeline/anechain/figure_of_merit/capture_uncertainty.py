@@ -17,38 +17,37 @@ from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_o
 from anechain.acoustics.uncertainty.uncertainty import distance_component
 from anechain.arrays import Floats
 from anechain.campaign.stated_uncertainty import standard_at
-from anechain.data.numbers import Spread
+from anechain.data.numbers import Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import NOT_STATED, REPEATABILITY_ONLY, octaves_text
 from anechain.figure_of_merit.metric_inputs import MetricInputs
-from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = [
-    "AGAIN",
     "NOT_REPEATED",
+    "REPEATED_FIRST_DRIVE",
     "USES",
     "CaptureErrors",
-    "Orders",
+    "DriveOrders",
+    "band_power_weights",
     "capture_errors",
     "change_name",
     "drive_name",
-    "level_weights",
-    "linear",
-    "octaves_in_words",
-    "orders_of_drives",
-    "renamed",
+    "drive_orders",
+    "level_uncertainty",
+    "with_propagation",
 ]
 
 
 USES = ("distance-uncertainty", "drawn-errors", "first-order-errors", "order-noise", "referred-orders")
 NOT_REPEATED = "no repeatability of a single capture is known: none is stated and no take on the axis was repeated"
-AGAIN = "again"
+REPEATED_FIRST_DRIVE = "again"
 """Share of a second capture at the lowest drive less the first one."""
 
 
 @dataclass(frozen=True)
-class Orders:
+class DriveOrders:
     """Orders of a device at each drive, re the fundamental, inside the valid band.
 
     Attributes
@@ -105,17 +104,12 @@ class CaptureErrors:
                 "calibration, level chain and distance, one error at all frequencies",
                 bool((of.broadband_error > 0).any()),
             ),
-            (f"the microphone's response over {octaves_in_words(of.response_octaves)}", bool((of.response > 0).any())),
+            (f"the microphone's response over {octaves_text(of.response_octaves)}", bool((of.response > 0).any())),
             ("the setting of the angle", bool((of.angle_error != 0).any())),
-            (f"repeatability of a capture over {octaves_in_words(of.own_octaves)}", self.repeated),
+            (f"repeatability of a capture over {octaves_text(of.own_octaves)}", self.repeated),
         )
         words = [text for text, there in known if there]
         return "; ".join(words) + ("" if self.repeated else "; repeatability is not known and not in it")
-
-
-def octaves_in_words(octaves: float) -> str:
-    """A distance in octaves."""
-    return f"{octaves:g} octave{'s' * (octaves != 1)}"
 
 
 def drive_name(row: int) -> str:
@@ -128,7 +122,7 @@ def change_name(row: int) -> str:
     return f"change {row}"
 
 
-def orders_of_drives(inputs: MetricInputs) -> Orders | None:
+def drive_orders(inputs: MetricInputs) -> DriveOrders | None:
     """Orders of a device at each drive, marked and cut as the stage of distortion does; None if there are none."""
     harmonics, distortion = inputs.datasets.get("harmonics"), inputs.datasets.get("distortion")
     if harmonics is None or distortion is None or 1 not in harmonics["order"].values:
@@ -143,13 +137,13 @@ def orders_of_drives(inputs: MetricInputs) -> Orders | None:
     beyond = (every[:, np.newaxis] > 1) & (every[:, np.newaxis] * frequency > high * (1 + 1e-9))
     outside = (frequency < low) | (frequency > high)
     level = np.where(beyond | outside, np.nan, np.asarray(ordered["level"].values, dtype=np.float64))
-    spread = np.asarray(ordered["level_std"].values, dtype=np.float64) if "level_std" in ordered else None
-    noise = order_noise(level, np.asarray(ordered["noise"].values, dtype=np.float64), spread)
+    uncertainty = np.asarray(ordered["level_std"].values, dtype=np.float64) if "level_std" in ordered else None
+    noise = order_noise(level, np.asarray(ordered["noise"].values, dtype=np.float64), uncertainty)
     fundamental = level[:, int(np.flatnonzero(every == 1)[0])]
     margin = float(distortion.attrs["noise_margin"])
     drive = np.asarray(ordered["drive"].values, dtype=np.float64)
     takes = np.asarray(ordered["takes"].values, dtype=np.float64) if "takes" in ordered else np.ones(drive.size)
-    return Orders(
+    return DriveOrders(
         frequency,
         drive,
         tuple(int(every[at]) for at in wanted),
@@ -205,7 +199,7 @@ def capture_errors(
         **(shares or {}),
     }
     rows = {name: np.r_[share, 0.0, share.sum(), -share.sum()] for name, share in by_drive.items()}
-    rows[AGAIN] = np.r_[-one[0], 1.0, 0.0, 0.0]
+    rows[REPEATED_FIRST_DRIVE] = np.r_[-one[0], 1.0, 0.0, 0.0]
     chosen = inputs.options.uncertainty
     errors = DirectionErrors(
         frequency=frequency,
@@ -222,7 +216,7 @@ def capture_errors(
     return CaptureErrors(
         AtOrders(errors, first, order),
         "" if common or repeated else NOT_STATED,
-        "" if common else OWN_ALONE if repeated else NOT_STATED,
+        "" if common else REPEATABILITY_ONLY if repeated else NOT_STATED,
         repeated,
     )
 
@@ -240,7 +234,7 @@ def _shared(stated: Mapping[str, Any], frequency: Floats, attributes: Mapping[An
 
 def _on_axis(inputs: MetricInputs, frequency: Floats) -> tuple[Floats, Floats]:
     """Standard uncertainty of a single capture on the axis by repeats, and by the setting of the angle; dB."""
-    of, nothing = inputs.errors.of, np.zeros(frequency.size)
+    of, nothing = inputs.errors.directions, np.zeros(frequency.size)
     if of is None or not (inputs.orbits.angles == 0.0).any():
         return nothing, nothing
     column = int(np.flatnonzero(inputs.orbits.angles == 0.0)[0])
@@ -251,10 +245,12 @@ def _on_axis(inputs: MetricInputs, frequency: Floats) -> tuple[Floats, Floats]:
     own = of.own[row]
     responses = inputs.datasets["responses"]
     if "level_std" in responses and "takes" in responses:
-        spread = np.asarray(responses["level_std"].transpose("plane", "angle", "frequency").values)[planes[0], column]
+        uncertainty = np.asarray(responses["level_std"].transpose("plane", "angle", "frequency").values)[
+            planes[0], column
+        ]
         count = int(responses["takes"].transpose("plane", "angle").values[planes[0], column])
         # What is known there is of the mean of the takes.
-        own = np.where(np.isfinite(spread), own * np.sqrt(max(count, 1)), own)
+        own = np.where(np.isfinite(uncertainty), own * np.sqrt(max(count, 1)), own)
     return _read_at(of.frequency, own, frequency), _read_at(of.frequency, of.angle_error[row], frequency)
 
 
@@ -265,7 +261,7 @@ def _read_at(grid: Floats, values: Floats, frequency: Floats) -> Floats:
     return np.asarray(np.interp(np.log(frequency), np.log(grid[known]), values[known]))
 
 
-def level_weights(frequency: Floats, level: Floats, low_hz: float, high_hz: float) -> Floats:
+def band_power_weights(frequency: Floats, level: Floats, low_hz: float, high_hz: float) -> Floats:
     """Share of each frequency in the level of the mean squared pressure over a band; zero everywhere if it has none.
 
     Parameters
@@ -283,7 +279,9 @@ def level_weights(frequency: Floats, level: Floats, low_hz: float, high_hz: floa
     return np.asarray(weight / weight.sum())
 
 
-def linear(errors: CaptureErrors, name: str, weight: Floats, beside: float = 0.0, what: str = "") -> Spread:
+def level_uncertainty(
+    errors: CaptureErrors, name: str, weight: Floats, beside: float = 0.0, what: str = ""
+) -> Uncertainty:
     """Uncertainty of a number that is a sum over frequency of the decibels of fundamentals (GUM, first order).
 
     Parameters
@@ -300,15 +298,17 @@ def linear(errors: CaptureErrors, name: str, weight: Floats, beside: float = 0.0
     """
     of = errors.at.errors
     if errors.stated:
-        return Spread(None, reason=errors.stated)
+        return Uncertainty(None, reason=errors.stated)
     if abs(float(of.shares[name].sum(axis=0)[0])) > 1e-9 and errors.withheld:
-        return Spread(None, reason=errors.withheld)
+        return Uncertainty(None, reason=errors.withheld)
     gradient = np.zeros(of.frequency.size)
     np.add.at(gradient, errors.at.first, weight)
     found = first_order(of, name, gradient)
-    return Spread(float(np.hypot(found, beside)), "; ".join(filter(None, (f"first order (GUM): {errors.parts}", what))))
+    return Uncertainty(
+        float(np.hypot(found, beside)), "; ".join(filter(None, (f"first order (GUM): {errors.parts}", what)))
+    )
 
 
-def renamed(spread: Spread, how: str) -> Spread:
+def with_propagation(uncertainty: Uncertainty, propagation: str) -> Uncertainty:
     """A spread with other words for how it was carried, if it was."""
-    return spread if spread.standard is None else replace(spread, how=how)
+    return uncertainty if uncertainty.standard is None else replace(uncertainty, propagation=propagation)

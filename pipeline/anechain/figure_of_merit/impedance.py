@@ -19,22 +19,23 @@ from anechain.acoustics.impedance.impedance import (
 from anechain.acoustics.impedance.impedance_uncertainty import lower_limit_decision
 from anechain.arrays import Floats
 from anechain.campaign.choices import ImpedanceNumbers
-from anechain.data.numbers import Mark, Number, Spread, shown, shown_width
-from anechain.figure_of_merit.metric_inputs import MetricInputs, number
-from anechain.figure_of_merit.terminal_spreads import (
-    TerminalErrors,
-    drawn,
-    least_spread,
-    phase_spread,
-    spread_of,
-    terminal_errors,
+from anechain.data.numbers import Mark, Number, Uncertainty, shown, shown_width
+from anechain.figure_of_merit.impedance_uncertainty import (
+    ImpedanceErrors,
+    impedance_errors,
+    minimum_uncertainty,
+    monte_carlo_of_impedance,
+    monte_carlo_uncertainty,
+    phase_uncertainty,
     uncertainty_dataset,
 )
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["HEADING", "NOT_MEASURED", "USES", "errors_of", "impedance_uncertainty", "numbers"]
+__all__ = ["HEADING", "NOT_MEASURED", "USES", "errors_of", "impedance_uncertainty_dataset", "numbers"]
 
 
 HEADING = "Impedance"
@@ -58,20 +59,20 @@ _LOW, _HIGH = "Phase, most capacitive", "Phase, most inductive"
 _DISSIPATION = "Minimum equivalent peak dissipation resistance"
 
 
-def errors_of(inputs: MetricInputs) -> TerminalErrors | None:
+def errors_of(inputs: MetricInputs) -> ImpedanceErrors | None:
     """What is known of the uncertainty of the impedance; None without an impedance."""
     data = inputs.datasets.get("impedance")
-    return None if data is None else terminal_errors(data, inputs.stated, inputs.options.uncertainty)
+    return None if data is None else impedance_errors(data, inputs.stated, inputs.options.uncertainty)
 
 
-def impedance_uncertainty(inputs: MetricInputs, errors: TerminalErrors | None) -> xr.Dataset | None:
+def impedance_uncertainty_dataset(inputs: MetricInputs, errors: ImpedanceErrors | None) -> xr.Dataset | None:
     """The dataset `impedance_uncertainty`: what is known by frequency; None if nothing is."""
     if errors is None:
         return None
     return uncertainty_dataset(inputs.datasets["impedance"], errors, inputs.options.uncertainty.coverage_factor)
 
 
-def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Number]:
+def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Number]:
     """Minimum, rating, phase, dissipation and box tuning."""
     chosen, data = inputs.options.impedance, inputs.datasets.get("impedance")
     if data is None or errors is None:
@@ -83,7 +84,7 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
             ("equivalent-dissipation", "dissipation", _DISSIPATION, "Ω"),
             ("box-tuning", "tuning", "Box tuning", "Hz"),
         ):
-            yield number(inputs, method, f"impedance.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
+            yield make_number(inputs, method, f"impedance.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
         return
     frequency = np.asarray(data["frequency"].values, dtype=np.float64)
     magnitude = np.asarray(data["magnitude"].values, dtype=np.float64)
@@ -102,25 +103,25 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
         }
 
     known = errors.repeated or not all(errors.reasons.values())
-    found = drawn(errors, magnitude, phase, read) if known else None
+    found = monte_carlo_of_impedance(errors, magnitude, phase, read) if known else None
 
-    def sure(name: str, *parts: str) -> Spread:
+    def uncertainty(name: str, *parts: str) -> Uncertainty:
         if found is None:
-            return Spread(None, reason=errors.reasons["phase" if parts == ("phase",) else "modulus"])
-        return spread_of(errors, found[name], *parts)
+            return Uncertainty(None, reason=errors.reasons["phase" if parts == ("phase",) else "modulus"])
+        return monte_carlo_uncertainty(errors, found[name], *parts)
 
     def at(hz: float | None) -> tuple[Mark, ...]:
         return () if hz is None else (Mark("impedance", hz, hz),)
 
-    def place(hz: float, spread: Spread) -> str:
+    def place(hz: float, uncertainty: Uncertainty) -> str:
         """A frequency in words, with its expanded uncertainty where that is known."""
-        if spread.standard is None:
+        if uncertainty.standard is None:
             return f"{hertz(hz)} Hz"
-        return f"{hertz(hz)} Hz (± {coverage * spread.standard:.2g} Hz, k = {coverage:g})"
+        return f"{hertz(hz)} Hz (± {coverage * uncertainty.standard:.2g} Hz, k = {coverage:g})"
 
     least = minimum_impedance(frequency, magnitude, chosen.band)
     edge = "at the edge of the data: it may be lower beyond" if least.at_edge else ""
-    least_ohm = least_spread(
+    least_ohm = minimum_uncertainty(
         errors,
         magnitude,
         (least.magnitude_ohm, least.frequency_hz),
@@ -128,11 +129,11 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
         coverage,
     )
     where = "" if least.frequency_hz is None else f"at {hertz(least.frequency_hz)} Hz"
-    if found is not None and sure("minimum").standard is not None:
+    if found is not None and uncertainty("minimum").standard is not None:
         # Two minima of nearly one value take turns: an interval holds where a standard deviation would mislead.
         low, high = (hertz(end) for end in (found["minimum"].low, found["minimum"].high) if end is not None)
         where += f" (in 95 % of draws {low} to {high} Hz)"
-    yield number(
+    yield make_number(
         inputs,
         "minimum-impedance",
         "impedance.minimum",
@@ -140,14 +141,14 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
         _MINIMUM,
         least.magnitude_ohm,
         "Ω",
-        spread=least_ohm,
+        uncertainty=least_ohm,
         note="; ".join(filter(None, (where, edge))),
         reason=least.reason,
         marks=at(least.frequency_hz),
     )
-    rated = rated_impedance(least, inputs.own.rated_impedance, chosen.rated_values, chosen.rated_share)
+    rated = rated_impedance(least, inputs.device_options.rated_impedance, chosen.rated_values, chosen.rated_share)
     expanded = None if least_ohm.standard is None else coverage * least_ohm.standard
-    yield number(
+    yield make_number(
         inputs,
         "rated-impedance",
         "impedance.rated",
@@ -155,7 +156,7 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
         _RATED,
         rated.rated_ohm,
         "Ω",
-        spread=Spread(None, reason="a customary value"),
+        uncertainty=Uncertainty(None, reason="a customary value"),
         note="; ".join(
             filter(
                 None,
@@ -172,7 +173,7 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
         ("phase_low", _LOW, span.most_capacitive_deg, span.most_capacitive_hz),
         ("phase_high", _HIGH, span.most_inductive_deg, span.most_inductive_hz),
     ):
-        yield number(
+        yield make_number(
             inputs,
             "phase-range",
             f"impedance.{key}",
@@ -180,7 +181,7 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
             title,
             degrees,
             "°",
-            spread=phase_spread(errors, hz),
+            uncertainty=phase_uncertainty(errors, hz),
             note="" if hz is None else f"at {hertz(hz)} Hz; inductive is positive",
             reason=span.reason,
             marks=at(hz),
@@ -189,7 +190,7 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
     looked_at = frequency[(frequency >= chosen.band[0] * (1 - 1e-6)) & (frequency <= chosen.band[1] * (1 + 1e-6))]
     at_end = heat.minimum_hz is not None and bool(np.isclose(heat.minimum_hz, looked_at[[0, -1]], rtol=1e-6).any())
     end = "at the end of the band: it may be lower beyond, where programme has little power" if at_end else ""
-    yield number(
+    yield make_number(
         inputs,
         "equivalent-dissipation",
         "impedance.dissipation",
@@ -197,7 +198,7 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
         _DISSIPATION,
         heat.minimum_ohm,
         "Ω",
-        spread=sure("dissipation", "modulus", "phase"),
+        uncertainty=uncertainty("dissipation", "modulus", "phase"),
         note=""
         if heat.minimum_hz is None
         else "; ".join(filter(None, (f"at {hertz(heat.minimum_hz)} Hz", end, STAGE))),
@@ -208,8 +209,8 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
     peaks = ", ".join(f"{hertz(hz)} Hz" for hz in box.peaks_hz)
     zero = ""
     if box.zero_phase_hz is not None:
-        zero = f"phase passes zero at {place(box.zero_phase_hz, sure('zero_phase', 'phase'))}"
-    yield number(
+        zero = f"phase passes zero at {place(box.zero_phase_hz, uncertainty('zero_phase', 'phase'))}"
+    yield make_number(
         inputs,
         "box-tuning",
         "impedance.tuning",
@@ -217,7 +218,7 @@ def numbers(inputs: MetricInputs, errors: TerminalErrors | None) -> Iterator[Num
         "Box tuning",
         box.tuning_hz,
         "Hz",
-        spread=sure("tuning"),
+        uncertainty=uncertainty("tuning"),
         note="; ".join(filter(None, (box.kind, f"peaks at {peaks}" if peaks else "", zero))),
         reason=": ".join(filter(None, (box.kind if box.tuning_hz is None else "", box.reason))),
         marks=at(box.tuning_hz),

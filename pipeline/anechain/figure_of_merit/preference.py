@@ -14,9 +14,10 @@ from anechain.acoustics.curve.preference import (
     preference_estimate,
 )
 from anechain.arrays import Floats
-from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import MetricInputs, number, on_curve
-from anechain.figure_of_merit.spreads import drawn
+from anechain.data.numbers import Number, Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import curve_mark, make_number
 
 __all__ = ["HEADING", "USES", "numbers"]
 
@@ -58,10 +59,10 @@ def _terms(one: PreferenceEstimate) -> dict[str, float | None]:
 def numbers(inputs: MetricInputs) -> Iterator[Number]:
     """The rating and all its terms; the limits stand with the rating."""
     last_band = inputs.options.preference.last_band
-    missing = inputs.lacking(*_CURVES)
+    missing = inputs.missing_reason(*_CURVES)
     values: Mapping[str, float | None] = {}
-    spreads: Mapping[str, Spread] = {}
-    lacking = {key: inputs.lacking(*needs) for key, needs in _NEEDS.items()}
+    uncertainties: Mapping[str, Uncertainty] = {}
+    missing_reason = {key: inputs.missing_reason(*needs) for key, needs in _NEEDS.items()}
     reasons: dict[str, str] = {}
     contributions: Mapping[str, float] = {}
     if not missing:
@@ -73,7 +74,7 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         curves = {name: inputs.curves[name] for name in _CURVES}
         one = estimate(curves)
         values, contributions = _terms(one), one.contributions
-        spreads = drawn(inputs.errors, curves, lambda errant: _terms(estimate(errant)))
+        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda errant: _terms(estimate(errant)))
         bass, flat = one.low_frequency.reason, "the estimated in-room response is flat: its r² is not defined"
         reasons = {
             "rating": one.reason,
@@ -84,7 +85,7 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
             "lfq": bass,
             "smoothness": one.smoothness_trend.reason or flat,
         }
-    elif not lacking["nbd_on_axis"]:
+    elif not missing_reason["nbd_on_axis"]:
 
         def rough(curves: Mapping[str, Floats]) -> NarrowBandDeviation:
             return narrow_band_deviation(inputs.frequency, curves["on_axis"], *DEVIATION_BAND, last_band)
@@ -92,7 +93,9 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         curves = {"on_axis": inputs.curves["on_axis"]}
         values = {"nbd_on_axis": rough(curves).deviation_db}
         reasons = {"nbd_on_axis": rough(curves).reason}
-        spreads = drawn(inputs.errors, curves, lambda errant: {"nbd_on_axis": rough(errant).deviation_db})
+        uncertainties = monte_carlo_of_curves(
+            inputs.errors, curves, lambda errant: {"nbd_on_axis": rough(errant).deviation_db}
+        )
     bands = "14 half-octave bands, the last one cut" if last_band == "cut" else "13 whole half-octave bands"
     rows = (
         ("rating", "preference-estimate", "Rating", "", PREFERENCE_LIMITS.rstrip("."), ""),
@@ -133,17 +136,17 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
     )
     for key, method, title, unit, note, term in rows:
         value = values.get(key)
-        sure = spreads.get(key)
+        uncertainty = uncertainties.get(key)
         if key == "rating" and value is not None:
             # No more than one decimal is shown, here or anywhere.
             value = round(value, 1) + 0.0
-            if sure is not None and sure.standard is not None:
+            if uncertainty is not None and uncertainty.standard is not None:
                 factor = inputs.options.uncertainty.coverage_factor
-                tenths = float(np.ceil(10 * factor * sure.standard - 1e-9)) / 10
+                tenths = float(np.ceil(10 * factor * uncertainty.standard - 1e-9)) / 10
                 alone = "the uncertainty is that of the measurement alone, not of the model"
-                sure = Spread(tenths / factor, sure.how, "", alone)
+                uncertainty = Uncertainty(tenths / factor, uncertainty.propagation, "", alone)
         adds = f"adds {contributions[term]:+.2f} to the constant 12.69" if term in contributions else ""
-        yield number(
+        yield make_number(
             inputs,
             method,
             f"preference.{key}",
@@ -151,8 +154,8 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
             title,
             value,
             unit,
-            spread=sure,
+            uncertainty=uncertainty,
             note="; ".join(filter(None, (note, adds))),
-            reason="" if value is not None and key != "rating" else lacking[key] or reasons.get(key, ""),
-            marks=on_curve(inputs, "sound_power", value) if key == "lfx_frequency" else (),
+            reason="" if value is not None and key != "rating" else missing_reason[key] or reasons.get(key, ""),
+            marks=curve_mark(inputs, "sound_power", value) if key == "lfx_frequency" else (),
         )

@@ -9,14 +9,22 @@ import numpy as np
 
 from anechain.acoustics.nonlinear.usable_limits import RULES
 from anechain.cautions import CAUTION
-from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit import usable_spreads
-from anechain.figure_of_merit.metric_inputs import MetricInputs, number, slug
+from anechain.data.numbers import Number, Uncertainty
+from anechain.figure_of_merit import usable_limits_uncertainty
+from anechain.figure_of_merit.labels import id_part
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 
 __all__ = ["HEADING", "USES", "usable_numbers"]
 
 HEADING = "Usable limits"
-USES = ("held-level", "listening-level", "lowest-usable-frequency", "take-over-frequency", *usable_spreads.USES)
+USES = (
+    "held-level",
+    "listening-level",
+    "lowest-usable-frequency",
+    "take-over-frequency",
+    *usable_limits_uncertainty.USES,
+)
 AT_THE_END = "a limit: it is where the data, or what is known, end"
 _HELD_IN = {
     "loudest": "usable_level",
@@ -52,7 +60,7 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
         reason = str(json.loads(str(data.attrs["gaps"])).get("usable", "it has no usable limits"))
     if data is None or reason:
         for key, (method, title, unit) in titles.items():
-            yield number(inputs, method, f"usable.{key}", HEADING, title, None, unit, reason=reason)
+            yield make_number(inputs, method, f"usable.{key}", HEADING, title, None, unit, reason=reason)
         return
     gaps = json.loads(str(data.attrs["gaps"]))
     conditions = str(data.attrs["conditions"]).splitlines()
@@ -62,21 +70,21 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
     rules = [str(one) for one in data["ruled_by"].values]
     usable = np.flatnonzero(np.isfinite(lowest) & np.isfinite(level))
     last = int(usable[-1]) if usable.size else None
-    sure = usable_spreads.usable_spreads(inputs, data, last)
+    uncertainty = usable_limits_uncertainty.usable_limit_uncertainties(inputs, data, last)
     for row, volt in enumerate(drive.tolist()):
         there = np.isfinite(lowest[row])
         ends = rules[row] in ("not known", "data end")
         said = f"{level[row]:.1f} dB at 1 m; " if np.isfinite(level[row]) and inputs.level_kind == "spl" else ""
-        yield number(
+        yield make_number(
             inputs,
             "lowest-usable-frequency",
-            f"usable.lowest_{slug(float(f'{volt:.4g}'))}_v",
+            f"usable.lowest_{id_part(float(f'{volt:.4g}'))}_v",
             HEADING,
             f"Lowest usable frequency at {volt:.3g} V",
             float(lowest[row]) if there else None,
             "Hz",
             bound="at most" if ends else "",
-            spread=Spread(None, reason=AT_THE_END) if ends else sure.of(f"lowest {row}"),
+            uncertainty=Uncertainty(None, reason=AT_THE_END) if ends else uncertainty.of(f"lowest {row}"),
             note=f"{said}{RULES[rules[row]]}; {conditions[0]}" if there else "",
             reason="" if there else f"not usable at the highest frequency judged already: {rules[row]}",
         )
@@ -98,7 +106,7 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
         if key == "loudest":
             told = told.split("; ")[0]
         caution = CAUTION if key == "loudest" else ""
-        yield number(
+        yield make_number(
             inputs,
             method,
             f"usable.{key}",
@@ -107,13 +115,13 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
             value if known else None,
             unit,
             bound="at least" if loudest and key == "loudest" else "",
-            spread=sure.of(key),
+            uncertainty=uncertainty.of(key),
             note="; ".join(filter(None, (at, told, caution))) if known else "",
             reason="" if known else why,
         )
     if "wanted_level" in data.attrs:
         wanted = data.attrs.get("wanted_frequency")
-        yield number(
+        yield make_number(
             inputs,
             "lowest-usable-frequency",
             "usable.wanted",
@@ -121,7 +129,7 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
             f"Lowest usable frequency at the {float(data.attrs['wanted_level']):g} dB wanted at the listening place",
             None if wanted is None else float(wanted),
             "Hz",
-            spread=sure.of("wanted"),
+            uncertainty=uncertainty.of("wanted"),
             note=conditions[-1] if wanted is not None else "",
             reason="" if wanted is not None else gaps.get("wanted_level", ""),
         )
