@@ -27,12 +27,12 @@ from anechain.figure_of_merit.capture_uncertainty import (
     capture_errors,
     change_name,
     drive_name,
-    drive_orders,
     level_uncertainty,
 )
 from anechain.figure_of_merit.compression import compression_numbers
 from anechain.figure_of_merit.curve_uncertainty import NOT_STATED, REPEATABILITY_ONLY
 from anechain.figure_of_merit.distortion import distortion_numbers
+from anechain.figure_of_merit.drive_orders import drive_orders
 from anechain.figure_of_merit.metric_inputs import gather
 from anechain.figure_of_merit.usable_limits import usable_numbers
 from anechain.methods import versions
@@ -227,7 +227,7 @@ def test_a_change_between_captures_is_root_two_of_one_capture():
 def test_the_setting_of_the_angle_is_one_for_all_captures():
     given = willow(repeated=True, calibration=0.1)
     errors = capture_errors(given, given.datasets["compression"], np.ones(5))
-    of = errors.at.errors
+    of = errors.at_orders.errors
     angle_error = np.zeros_like(of.angle_error)
     angle_error[-2] = 0.3
     of = replace(of, angle_error=angle_error, own=np.zeros_like(of.own))

@@ -1,4 +1,4 @@
-"""Where to point it: toe-ins compared."""
+"""Numbers of the aim: which toe-in gives the best direct sound at the listener."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ USES = ("aimed-curve", "best-aim", "orbit-interpolation", "trend-line")
 
 
 def compare_aims(inputs: MetricInputs) -> Aim | None:
-    """Toe-ins from parallel to the walls to the axis on the listener; None without a horizontal orbit."""
+    """Compare toe-ins from "parallel to the walls" to "axis on the listener"; None without a horizontal orbit."""
     level, chosen = inputs.orbits.in_plane("horizontal"), inputs.options.aim
     if level is None:
         return None
@@ -34,48 +34,48 @@ def compare_aims(inputs: MetricInputs) -> Aim | None:
     )
 
 
-def _spreads(inputs: MetricInputs) -> Mapping[str, Uncertainty]:
-    """How sure the best toe-in is, and deviation and slope of the three cases."""
+def _uncertainties(inputs: MetricInputs) -> Mapping[str, Uncertainty]:
+    """Return the uncertainties of the best toe-in, and of deviation and slope of the three cases."""
     chosen, row = inputs.options.aim, inputs.orbits.planes.index("horizontal")
 
     def values(frequency: Floats, level: Floats) -> dict[str, float | None]:
         aim = best_aim(
             frequency, inputs.orbits.angles, level[row], chosen.listener, chosen.band, chosen.slope, chosen.step
         )
-        found = {"toe_in": None if aim.best is None else aim.best.toe_in_deg}
+        drawn = {"toe_in": None if aim.best is None else aim.best.toe_in_deg}
         for key, case in (("best", aim.best), ("axis", aim.at_listener), ("parallel", aim.parallel)):
-            found[f"{key}.deviation"] = None if case is None else case.deviation_db
-            found[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
-        return found
+            drawn[f"{key}.deviation"] = None if case is None else case.deviation_db
+            drawn[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
+        return drawn
 
     uncertainties = monte_carlo_of_orbits(inputs.errors, inputs.orbits.level, values, keeps_common=True)
     if uncertainties["toe_in"].standard is not None:
-        # Of steps that take turns a standard deviation tells nothing.
+        # A standard deviation of a few discrete steps is not meaningful; their interval is.
         low, high = uncertainties["toe_in"].interval or (0.0, 0.0)
-        words = f"a choice among steps of {chosen.step:g}°: in 95 % of the draws from {low:g}° to {high:g}°"
-        uncertainties["toe_in"] = Uncertainty(None, reason=words)
+        reason = f"a choice among steps of {chosen.step:g}°: in 95 % of the draws from {low:g}° to {high:g}°"
+        uncertainties["toe_in"] = Uncertainty(None, reason=reason)
     return uncertainties
 
 
 def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
-    """The best toe-in, and deviation and slope of it, of the axis and of the parallel case, side by side."""
+    """Yield the best toe-in, and deviation and slope at the best toe-in, axis on the listener, and parallel."""
     chosen = inputs.options.aim
     absent = "needs the horizontal orbit"
-    about = f"listener at {chosen.listener:g}°; {band_label(chosen.band)}" + (
-        f"; held against {aim.trend}" if aim else ""
+    conditions = f"listener at {chosen.listener:g}°; {band_label(chosen.band)}" + (
+        f"; reference: {aim.trend}" if aim else ""
     )
-    uncertainty = _spreads(inputs) if aim is not None and inputs.errors.directions is not None else {}
+    uncertainty = _uncertainties(inputs) if aim is not None and inputs.errors.directions is not None else {}
     best = aim.best if aim is not None else None
     yield make_number(
         inputs,
         "best-aim",
         "aim.toe_in",
         HEADING,
-        "Toe-in whose direct sound follows the trend best",
+        "Toe-in whose direct sound is closest to the trend",
         None if best is None else best.toe_in_deg,
         "°",
         uncertainty=uncertainty.get("toe_in"),
-        note=about,
+        note=conditions,
         reason=aim.reason if aim is not None else absent,
     )
     cases: tuple[tuple[str, str, AimedCurve | None], ...] = (
@@ -85,29 +85,29 @@ def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
     )
     for key, title, case in cases:
         missing = absent if aim is None else aim.reason if case is None else case.reason
-        where = (
+        direction = (
             "" if case is None else f"{case.off_axis_deg:g}° off axis" + (", interpolated" if case.interpolated else "")
         )
-        for what, words, unit, value in (
+        for quantity, text, unit, value in (
             ("deviation", "standard deviation from the trend", "dB", None if case is None else case.deviation_db),
             ("slope", "slope", "dB/octave", None if case is None else case.slope_db_per_octave),
         ):
             yield make_number(
                 inputs,
                 "aimed-curve",
-                f"aim.{key}.{what}",
+                f"aim.{key}.{quantity}",
                 HEADING,
-                f"{title}: {words}",
+                f"{title}: {text}",
                 value,
                 unit,
-                uncertainty=uncertainty.get(f"{key}.{what}"),
-                note="; ".join(filter(None, (where, about))),
+                uncertainty=uncertainty.get(f"{key}.{quantity}"),
+                note="; ".join(filter(None, (direction, conditions))),
                 reason=missing,
             )
 
 
 def aim_dataset(inputs: MetricInputs, aim: Aim | None) -> xr.Dataset | None:
-    """The dataset `aim`: the direct sound at the listener for each toe-in; None where there is none."""
+    """Return the dataset `aim`: direct sound at the listener for each toe-in; None if it is not known."""
     import xarray as xr
 
     from anechain.data import contract

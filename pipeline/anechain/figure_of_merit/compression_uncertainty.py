@@ -1,7 +1,7 @@
-"""Uncertainty of what is read off compression, and off takes that were repeated.
+"""Uncertainty of compression, and of differences between repeated takes.
 
-A change between two captures of one set-up keeps nothing of calibration, distance, angle and the microphone's response:
-what is left is what differs from capture to capture, twice, and noise and rounding.
+Errors of calibration, distance, angle and microphone response cancel in a change between two captures of one set-up.
+What remains is the repeatability of both captures, and noise and rounding.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares,
 from anechain.acoustics.uncertainty.uncertainty import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty
+from anechain.figure_of_merit import capture_uncertainty
 from anechain.figure_of_merit.capture_uncertainty import (
     NOT_REPEATED,
     REPEATED_FIRST_DRIVE,
@@ -27,7 +28,6 @@ from anechain.figure_of_merit.capture_uncertainty import (
     level_uncertainty,
     with_propagation,
 )
-from anechain.figure_of_merit.capture_uncertainty import USES as LEVEL_USES
 from anechain.figure_of_merit.curve_uncertainty import StatedErrors, octaves_text, uncertainties_of_draws
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
@@ -47,28 +47,29 @@ __all__ = [
 ]
 
 
-USES = (*LEVEL_USES, "coil-rise-uncertainty", "passing-level-shares")
-NOT_IN_IT = "how linear the level chain is between the drives is not stated, and not in it"
-_PASSING = "passing"
+USES = (*capture_uncertainty.USES, "coil-rise-uncertainty", "passing-level-shares")
+LINEARITY_NOT_INCLUDED = "the linearity of the level chain between the drives is not stated and not included"
+_AT_LIMIT = "passing"
+"""Name of the shares of the captures in the level at a limit."""
 
 
 @dataclass(frozen=True)
 class CompressionErrors:
-    """What is known of the errors of the captures that compression is read from.
+    """Errors of the captures that compression is computed from.
 
     Attributes
     ----------
-    inputs : Given
+    inputs : MetricInputs
     data : xarray.Dataset
-        After the contract `compression`.
+        As the contract `compression` describes it.
     captures : CaptureErrors
-        A capture at each drive.
+        Errors of a capture at each drive.
     takes : numpy.ndarray, shape (drives,)
-        How many captures each level is the mean of.
+        Number of captures that were averaged at each drive.
     frequency : numpy.ndarray, shape (n,)
         Hz.
     noise : numpy.ndarray, shape (drives, n)
-        Standard uncertainty of the change at each drive by noise and rounding, dB; 0 where it is not known.
+        Standard uncertainty of the change by noise and rounding, dB; 0 where it is not known.
     """
 
     inputs: MetricInputs
@@ -78,8 +79,8 @@ class CompressionErrors:
     frequency: Floats
     noise: Floats
 
-    def noise_in(self, row: int, low_hz: float, high_hz: float) -> float:
-        """Of a drive, what noise and rounding at single frequencies leave of the mean of a band (GUM, 5.1.2)."""
+    def band_noise(self, row: int, low_hz: float, high_hz: float) -> float:
+        """Return the uncertainty of a band's mean change at a drive by noise and rounding, dB (GUM, 5.1.2)."""
         weight = np.where(self.noise[row] > 0, band_weights(self.frequency, low_hz, high_hz), 0.0)
         if not weight.sum() > 0:
             return 0.0
@@ -87,13 +88,13 @@ class CompressionErrors:
 
 
 def compression_errors(inputs: MetricInputs, data: xr.Dataset) -> CompressionErrors:
-    """Errors of the captures of a device at its drives, from what its campaign states.
+    """Return the errors of the captures of a device at its drives, from what its campaign states.
 
     Parameters
     ----------
-    inputs : Given
+    inputs : MetricInputs
     data : xarray.Dataset
-        After the contract `compression`.
+        As the contract `compression` describes it.
     """
     takes = np.ones(data.sizes["drive"])
     harmonics = inputs.datasets.get("harmonics")
@@ -111,33 +112,33 @@ def compression_errors(inputs: MetricInputs, data: xr.Dataset) -> CompressionErr
 
 
 def level_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[float, float]) -> Uncertainty:
-    """Uncertainty of the mean change of level in a band at a drive.
+    """Return the uncertainty of the mean change of level in a band at a drive.
 
     Parameters
     ----------
     errors : CompressionErrors
     row : int
-        The drive.
+        Row of the drive.
     band : (float, float)
         Hz.
     """
-    noise = errors.noise_in(row, *band)
-    said = (
-        "noise and rounding of single frequencies, each its own" if noise > 0 else "no noise is known",
-        NOT_IN_IT,
+    noise = errors.band_noise(row, *band)
+    components = (
+        "noise and rounding, uncorrelated between frequencies" if noise > 0 else "no noise is known",
+        LINEARITY_NOT_INCLUDED,
     )
     if not errors.captures.repeated:
         if not noise > 0:
             return Uncertainty(None, reason=f"neither noise nor rounding is known; {NOT_REPEATED}")
-        return Uncertainty(noise, "; ".join((*said, NOT_REPEATED)))
+        return Uncertainty(noise, "; ".join((*components, NOT_REPEATED)))
     weight = np.where(np.isfinite(_delta(errors, row)), band_weights(errors.frequency, *band), 0.0)
     uncertainty = level_uncertainty(errors.captures, change_name(row), weight / weight.sum(), noise)
-    return with_propagation(uncertainty, "; ".join((f"first order (GUM): {_twice(errors)}", *said)))
+    return with_propagation(uncertainty, "; ".join((f"first order (GUM): {_repeatability_text(errors)}", *components)))
 
 
-def _twice(errors: CompressionErrors) -> str:
-    octaves = octaves_text(errors.captures.at.errors.own_octaves)
-    return f"repeatability of two captures, each independent from {octaves} to the next; all else cancels"
+def _repeatability_text(errors: CompressionErrors) -> str:
+    octaves = octaves_text(errors.captures.at_orders.errors.own_octaves)
+    return f"repeatability of two captures, correlated over {octaves}; all other errors cancel"
 
 
 def _delta(errors: CompressionErrors, row: int) -> Floats:
@@ -145,7 +146,7 @@ def _delta(errors: CompressionErrors, row: int) -> Floats:
 
 
 def shape_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[float, float]) -> Uncertainty:
-    """Uncertainty of the r.m.s. change of shape at a drive, by Monte Carlo.
+    """Return the uncertainty of the r.m.s. change of shape at a drive, by Monte Carlo.
 
     Parameters
     ----------
@@ -160,44 +161,47 @@ def shape_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[fl
     def rms(values: Floats) -> dict[str, float | None]:
         return {"rms": float(level_and_shape(errors.frequency, values[np.newaxis], band).shape_rms_db[0])}
 
-    of = errors.captures.at.errors
-    moved = of.rows(change_name(row))[:, errors.captures.at.first]
+    captures = errors.captures.at_orders.errors
+    drawn = captures.rows(change_name(row))[:, errors.captures.at_orders.first]
     generator = np.random.Generator(np.random.PCG64([SEED, 2]))
-    moved = moved + generator.standard_normal(moved.shape) * noise
-    found = uncertainties_of_draws(StatedErrors(of), rms(delta), (rms(delta + one) for one in moved))["rms"]
-    own = _twice(errors) if errors.captures.repeated else NOT_REPEATED
-    said = (f"Monte Carlo, {of.draws} draws (JCGM 101)", own, "noise and rounding at single frequencies", NOT_IN_IT)
-    return with_propagation(found, "; ".join(said))
+    drawn = drawn + generator.standard_normal(drawn.shape) * noise
+    uncertainty = uncertainties_of_draws(StatedErrors(captures), rms(delta), (rms(delta + error) for error in drawn))[
+        "rms"
+    ]
+    repeatability = _repeatability_text(errors) if errors.captures.repeated else NOT_REPEATED
+    components = repeatability, "noise and rounding at single frequencies", LINEARITY_NOT_INCLUDED
+    propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101)"
+    return with_propagation(uncertainty, "; ".join((propagation, *components)))
 
 
 def coil_rise_uncertainty(change_db: float, rise_k: float, change: Uncertainty) -> Uncertainty:
-    """Uncertainty of the coil's temperature that a change of level would need.
+    """Return the uncertainty of the rise of the coil's temperature that would explain a change of level.
 
     Parameters
     ----------
     change_db, rise_k : float
-        The change, and the rise that would explain it.
+        Change of level in dB, and rise of temperature in K.
     change : Spread
         Of the change.
     """
     if change.standard is None:
         return change
     if not change_db < 0:
-        return Uncertainty(None, reason="a level that does not lag needs no heat")
+        return Uncertainty(None, reason="without compression there is no rise of temperature")
     standard = rise_uncertainty(change_db, rise_k, change.standard)
-    return Uncertainty(standard, "first order (GUM) from the change of level: the spread of that possibility only")
+    return Uncertainty(standard, "first order (GUM) from the change of level; valid only if heating is the cause")
 
 
 def level_at_limit_uncertainty(errors: CompressionErrors, column: int, limit_db: float) -> Uncertainty:
-    """Uncertainty of the level at which an octave band passes a limit of compression, to first order.
+    """Return the uncertainty of the level at which an octave band passes a limit of compression, to first order.
 
     Parameters
     ----------
     errors : CompressionErrors
     column : int
-        The octave band.
+        Column of the octave band.
     limit_db : float
-        dB; it is passed between two drives.
+        dB.
     """
     data = errors.data
     levels, deltas = (
@@ -209,31 +213,37 @@ def level_at_limit_uncertainty(errors: CompressionErrors, column: int, limit_db:
     if not passing.size or passing[0] == 0:
         return Uncertainty(None, reason="the limit is not passed between two drives")
     pair = known[[passing[0] - 1, passing[0]]]
-    # As among those drives that could be used: what is held against is the lowest of all.
+    # Compression is relative to the lowest drive of all, which may not be among the drives with a level.
     shares, per_delta = passing_shares(known.size, int(passing[0]) - 1, levels[pair], deltas[pair], limit_db)
-    whole = np.zeros(levels.size)
-    whole[known] = shares
+    all_shares = np.zeros(levels.size)
+    all_shares[known] = shares
     if known[0] != 0:
-        whole[known[0]] -= per_delta
-        whole[0] += per_delta
-    again = capture_errors(errors.inputs, data, errors.takes, shares={_PASSING: whole})
+        all_shares[known[0]] -= per_delta
+        all_shares[0] += per_delta
+    captures = capture_errors(errors.inputs, data, errors.takes, shares={_AT_LIMIT: all_shares})
     centre = float(data["octave"].values[column])
     low, high = (float(edge[0]) for edge in band_edges(np.array([centre]), 1))
     level = np.asarray(data["level"].transpose("drive", "frequency").values, dtype=np.float64)[pair[1]]
     flag = np.asarray(data["reason"].transpose("drive", "frequency").values)[pair[1]]
     weight = band_power_weights(errors.frequency, np.where(flag == USED, level, np.nan), low, high)
-    noise = abs(per_delta) * errors.noise_in(int(pair[1]), low, high)
+    noise = abs(per_delta) * errors.band_noise(int(pair[1]), low, high)
     uncertainty = level_uncertainty(
-        again, _PASSING, weight, noise, f"noise and rounding of the compression over its slope; {NOT_IN_IT}"
+        captures,
+        _AT_LIMIT,
+        weight,
+        noise,
+        f"noise and rounding of the compression divided by its slope; {LINEARITY_NOT_INCLUDED}",
     )
     if uncertainty.standard is None:
         return uncertainty
     wide = 2.0 * uncertainty.standard > levels[pair[1]] - levels[pair[0]]
-    return replace(uncertainty, note="its uncertainty reaches beyond the drives it was read between" if wide else "")
+    return replace(
+        uncertainty, note="the uncertainty is larger than the interval between the two drives" if wide else ""
+    )
 
 
 def take_difference_uncertainty(errors: CompressionErrors, band: tuple[float, float]) -> Uncertainty:
-    """Uncertainty of the mean change between two takes at one drive.
+    """Return the uncertainty of the mean change between two takes at one drive.
 
     Parameters
     ----------
@@ -245,18 +255,18 @@ def take_difference_uncertainty(errors: CompressionErrors, band: tuple[float, fl
         return Uncertainty(None, reason=NOT_REPEATED)
     weight = band_weights(errors.frequency, *band)
     return with_propagation(
-        level_uncertainty(_single(errors), REPEATED_FIRST_DRIVE, weight / weight.sum()),
-        f"first order (GUM): {_twice(errors)}",
+        level_uncertainty(_single_captures(errors), REPEATED_FIRST_DRIVE, weight / weight.sum()),
+        f"first order (GUM): {_repeatability_text(errors)}",
     )
 
 
-def _single(errors: CompressionErrors) -> CaptureErrors:
-    """Errors of single captures, however many the levels of drives are the means of."""
+def _single_captures(errors: CompressionErrors) -> CaptureErrors:
+    """Return the errors of single captures, even where the levels of the drives are means of several."""
     return capture_errors(errors.inputs, errors.data, np.ones(errors.data.sizes["drive"]))
 
 
 def drift_uncertainty(errors: CompressionErrors) -> Uncertainty:
-    """Uncertainty of the r.m.s. of what a repeated level differs by, by Monte Carlo.
+    """Return the uncertainty of the r.m.s. drift of a repeated level, by Monte Carlo.
 
     Parameters
     ----------
@@ -265,21 +275,21 @@ def drift_uncertainty(errors: CompressionErrors) -> Uncertainty:
     if not errors.captures.repeated:
         return Uncertainty(None, reason=NOT_REPEATED)
     if "drift" not in errors.data:
-        return Uncertainty(None, reason="the drift by frequency is on another grid than the compression")
+        return Uncertainty(None, reason="drift and compression have different frequencies")
     drift = np.asarray(errors.data["drift"].values, dtype=np.float64)
     weight = np.where(np.isfinite(drift), band_weights(errors.frequency, *errors.frequency[[0, -1]].tolist()), 0.0)
-    single = _single(errors)
+    single = _single_captures(errors)
 
     def rms(values: Floats) -> float:
         return float(np.sqrt(np.average(np.where(weight > 0, values, 0.0) ** 2, weights=weight)))
 
-    of = single.at.errors
-    moved = of.rows(REPEATED_FIRST_DRIVE)[:, single.at.first]
-    draws = ({"rms": rms(drift + one)} for one in moved)
-    found = uncertainties_of_draws(StatedErrors(of), {"rms": rms(drift)}, draws)["rms"]
-    alone = float(np.quantile([rms(one) for one in moved], 0.95))
-    told = f"repeatability alone makes up to {alone:.2g} dB r.m.s. in 95 % of the draws"
-    if rms(drift) <= alone:
-        return Uncertainty(None, reason=f"not told apart from none: {told}")
-    propagation = f"Monte Carlo, {of.draws} draws (JCGM 101): {_twice(errors)}"
-    return replace(with_propagation(found, propagation), note="; ".join(filter(None, (found.note, told))))
+    captures = single.at_orders.errors
+    drawn = captures.rows(REPEATED_FIRST_DRIVE)[:, single.at_orders.first]
+    draws = ({"rms": rms(drift + error)} for error in drawn)
+    uncertainty = uncertainties_of_draws(StatedErrors(captures), {"rms": rms(drift)}, draws)["rms"]
+    largest = float(np.quantile([rms(error) for error in drawn], 0.95))
+    note = f"repeatability alone causes up to {largest:.2g} dB r.m.s. in 95 % of the draws"
+    if rms(drift) <= largest:
+        return Uncertainty(None, reason=f"not significant: {note}")
+    propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101): {_repeatability_text(errors)}"
+    return replace(with_propagation(uncertainty, propagation), note="; ".join(filter(None, (uncertainty.note, note))))

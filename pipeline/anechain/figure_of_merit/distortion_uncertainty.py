@@ -1,4 +1,4 @@
-"""Uncertainty of what is read off distortion: at a level, and between the tones of a multitone signal."""
+"""Uncertainty of the distortion at a level, and of the distortion and noise of a multitone signal."""
 
 from __future__ import annotations
 
@@ -22,32 +22,31 @@ from anechain.acoustics.nonlinear.harmonic_errors import (
 )
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty
-from anechain.figure_of_merit.capture_uncertainty import (
-    USES as LEVEL_USES,
-)
+from anechain.figure_of_merit import capture_uncertainty, drive_orders
 from anechain.figure_of_merit.capture_uncertainty import (
     CaptureErrors,
-    DriveOrders,
     band_power_weights,
     capture_errors,
     drive_name,
-    drive_orders,
     level_uncertainty,
     with_propagation,
 )
 from anechain.figure_of_merit.curve_uncertainty import CANCELS, StatedErrors, uncertainties_of_draws
+from anechain.figure_of_merit.drive_orders import DriveOrders
 from anechain.figure_of_merit.labels import band_id, id_part
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["USES", "DistortionUncertainties", "multitone_uncertainty", "uncertainties_at_level"]
+__all__ = ["NO_ORDERS", "USES", "DistortionUncertainties", "multitone_uncertainty", "uncertainties_at_level"]
 
 
-USES = (*LEVEL_USES, "drawn-harmonic-errors", "harmonic-sum-uncertainty")
-ONE_TAKE = "by how much it changes with the level is not known: one take alone has a level"
-_AT = "at"
+USES = (*capture_uncertainty.USES, *drive_orders.USES, "drawn-harmonic-errors", "harmonic-sum-uncertainty")
+ONE_TAKE = "the change of distortion with level is not known: only one take has a level"
+NO_ORDERS = "the harmonics at single drives are not available"
+_AT_LEVEL = "at"
+"""Name of the shares of the captures in the level of the distortion."""
 _SUMS: dict[str, tuple[int, float]] = {
     "thd_f": (2, np.inf),
     "thd_r": (2, np.inf),
@@ -64,63 +63,79 @@ class DistortionUncertainties:
 
     Attributes
     ----------
-    found : mapping of str to Spread
-        By what :func:`uncertainties_at_level` calls them.
+    by_key : mapping of str to Uncertainty
+        By the keys of :func:`_sum_key` and :func:`_limit_key`.
     reason : str
-        Why there are none; empty if there are.
+        Why there are none; empty otherwise.
     """
 
-    found: Mapping[str, Uncertainty] = field(default_factory=dict)
+    by_key: Mapping[str, Uncertainty] = field(default_factory=dict)
     reason: str = ""
 
-    def of(self, name: str, what: str, band: tuple[float, float]) -> Uncertainty:
-        """Uncertainty of a sum's "worst" or "mean" in a band."""
-        return self.found.get(f"{name} {what} {band_id(band)}") or Uncertainty(None, reason=self.reason)
+    def of_sum(self, name: str, statistic: str, band: tuple[float, float]) -> Uncertainty:
+        """Return the uncertainty of the "worst" or "mean" of a sum in a band."""
+        return self.by_key.get(_sum_key(name, statistic, band)) or Uncertainty(None, reason=self.reason)
 
-    def under(self, limit: float) -> Uncertainty:
-        """Uncertainty of the lowest frequency under a limit."""
-        return self.found.get(f"under {id_part(limit)}") or Uncertainty(None, reason=self.reason)
+    def of_limit(self, percent: float) -> Uncertainty:
+        """Return the uncertainty of the lowest frequency with distortion below a limit in per cent."""
+        return self.by_key.get(_limit_key(percent)) or Uncertainty(None, reason=self.reason)
+
+
+def _sum_key(name: str, statistic: str, band: tuple[float, float]) -> str:
+    return f"{name} {statistic} {band_id(band)}"
+
+
+def _limit_key(percent: float) -> str:
+    return f"under {id_part(percent)}"
 
 
 def uncertainties_at_level(
-    inputs: MetricInputs, one: xr.Dataset, percent: Floats, least: Floats
+    inputs: MetricInputs, distortion: xr.Dataset, percent: Floats, least: Floats
 ) -> DistortionUncertainties:
-    """Uncertainties of everything that is read off the distortion at one level.
+    """Return the uncertainties of all numbers of the distortion at one level.
 
     Parameters
     ----------
-    inputs : Given
+    inputs : MetricInputs
         With the datasets "harmonics" and "distortion".
-    one : xarray.Dataset
-        The latter at one level.
+    distortion : xarray.Dataset
+        The dataset "distortion" at one level.
     percent, least : numpy.ndarray, shape (sums, n)
-        What its numbers are read from, NaN outside the valid band.
+        Upper and lower limit of each sum, per cent, NaN outside the valid band.
     """
-    orders = drive_orders(inputs)
+    orders = drive_orders.drive_orders(inputs)
     if orders is None:
-        return DistortionUncertainties(reason="the harmonics at single drives are not there")
-    read = _read_from(one, orders)
-    if read is None:
+        return DistortionUncertainties(reason=NO_ORDERS)
+    shares_and_slopes = _shares_and_slopes(distortion, orders)
+    if shares_and_slopes is None:
         return DistortionUncertainties(reason=ONE_TAKE)
-    share, (softer, louder) = read
-    harmonic = np.asarray(one["harmonic"].transpose("order", "frequency").values, dtype=np.float64)
-    bound = np.asarray(one["harmonic_limit"].transpose("order", "frequency").values) == 1
-    noise = np.asarray(one["noise"].transpose("order", "frequency").values, dtype=np.float64)
+    share, (softer, louder) = shares_and_slopes
+    harmonic = np.asarray(distortion["harmonic"].transpose("order", "frequency").values, dtype=np.float64)
+    bound = np.asarray(distortion["harmonic_limit"].transpose("order", "frequency").values) == 1
+    noise = np.asarray(distortion["noise"].transpose("order", "frequency").values, dtype=np.float64)
     errors = capture_errors(
-        inputs, inputs.datasets["harmonics"], orders.takes, orders.orders, np.isfinite(harmonic), {_AT: share}
+        inputs, inputs.datasets["harmonics"], orders.takes, orders.orders, np.isfinite(harmonic), {_AT_LEVEL: share}
     )
-    if reason := errors.stated or errors.withheld:
-        return DistortionUncertainties(reason=reason)
-    band = float(one.attrs["band_low"]), float(one.attrs["band_high"])
-    weight = band_power_weights(orders.frequency, np.asarray(one["fundamental"].values, dtype=np.float64), *band)
-    slopes = LevelSlopes(softer, louder, weight)
-    left = noise_of_orders(harmonic, noise, bound)
-    made = _Made(inputs, orders, errors, slopes, harmonic, left, [str(name) for name in one["sum"].values])
-    return DistortionUncertainties({**dict(_means(made, percent)), **_drawn(made, percent, least)})
+    if errors.unknown_reason:
+        return DistortionUncertainties(reason=errors.unknown_reason)
+    band = float(distortion.attrs["band_low"]), float(distortion.attrs["band_high"])
+    weight = band_power_weights(orders.frequency, np.asarray(distortion["fundamental"].values, dtype=np.float64), *band)
+    at_level = _AtLevel(
+        inputs,
+        orders,
+        errors,
+        LevelSlopes(softer, louder, weight),
+        harmonic,
+        noise_of_orders(harmonic, noise, bound),
+        [str(name) for name in distortion["sum"].values],
+    )
+    return DistortionUncertainties({**dict(_means(at_level, percent)), **_monte_carlo(at_level, percent, least)})
 
 
 @dataclass(frozen=True)
-class _Made:
+class _AtLevel:
+    """What the uncertainties at one level are computed from."""
+
     inputs: MetricInputs
     orders: DriveOrders
     errors: CaptureErrors
@@ -130,21 +145,22 @@ class _Made:
     sums: list[str]
 
     def shares(self, name: str) -> Floats:
-        """Of each order in one of the sums."""
+        """Return the share of each order in one of the sums."""
         first, last = _SUMS[name]
         inside = [first <= order <= last for order in self.orders.orders]
         return order_shares(np.where(np.array(inside)[:, np.newaxis], self.harmonic, np.nan))
 
     @property
-    def parts(self) -> str:
-        noise = "; noise beside the orders" if (self.noise > 0).any() else ""
-        return f"the level at which it is read, and the readings at f and at n f: {self.errors.parts}{noise}"
+    def components(self) -> str:
+        """The components of the uncertainty, in print."""
+        noise = "; noise in the orders" if (self.noise > 0).any() else ""
+        return f"the level, and the levels at f and at n f: {self.errors.components}{noise}"
 
 
-def _read_from(one: xr.Dataset, orders: DriveOrders) -> tuple[Floats, tuple[Floats, Floats]] | None:
-    """By how much each take counts, and the slopes of the orders; None if there is one take only."""
-    levels = np.asarray(one["take_level"].values, dtype=np.float64)
-    first, second, reached = (float(one[name].values) for name in ("first_drive", "second_drive", "reached"))
+def _shares_and_slopes(distortion: xr.Dataset, orders: DriveOrders) -> tuple[Floats, tuple[Floats, Floats]] | None:
+    """Return the share of each capture in the level, and the slopes of the orders; None if there is only one take."""
+    levels = np.asarray(distortion["take_level"].values, dtype=np.float64)
+    first, second, reached = (float(distortion[name].values) for name in ("first_drive", "second_drive", "reached"))
     share = np.zeros(orders.drive.size)
     low = int(np.argmin(np.abs(orders.drive - first)))
     relative = np.stack([row.level_db for row in orders.relative])
@@ -161,73 +177,83 @@ def _read_from(one: xr.Dataset, orders: DriveOrders) -> tuple[Floats, tuple[Floa
     return share, (slope, slope)
 
 
-def _means(made: _Made, percent: Floats) -> Iterator[tuple[str, Uncertainty]]:
-    frequency = made.orders.frequency
+def _means(at_level: _AtLevel, percent: Floats) -> Iterator[tuple[str, Uncertainty]]:
+    """Yield the uncertainties of the means in bands by key, to first order."""
+    frequency = at_level.orders.frequency
     for name in ("thd_f", "second_third", "fourth_up"):
-        row = percent[made.sums.index(name)]
-        shares = made.shares(name)
-        for band in made.inputs.options.distortion.bands:
-            found = distortion_in_band(frequency, row, row, *band).mean
-            over = np.where(np.isfinite(row), band_weights(frequency, *band) * np.nan_to_num(row) ** 2, 0.0)
-            key = f"{name} mean {band_id(band)}"
-            if found is None or not over.sum() > 0:
+        row = percent[at_level.sums.index(name)]
+        shares = at_level.shares(name)
+        for band in at_level.inputs.options.distortion.bands:
+            mean = distortion_in_band(frequency, row, row, *band).mean
+            weight = np.where(np.isfinite(row), band_weights(frequency, *band) * np.nan_to_num(row) ** 2, 0.0)
+            key = _sum_key(name, "mean", band)
+            if mean is None or not weight.sum() > 0:
                 yield key, Uncertainty(None, reason="the number is not determined")
                 continue
-            relative = sum_uncertainty(made.errors.at, _AT, shares, over / over.sum(), made.noise, made.slopes)
+            relative = sum_uncertainty(
+                at_level.errors.at_orders,
+                _AT_LEVEL,
+                shares,
+                weight / weight.sum(),
+                at_level.noise,
+                at_level.slopes,
+            )
             if relative > 0:
-                yield key, Uncertainty(found * relative, f"first order (GUM); {made.parts}")
+                yield key, Uncertainty(mean * relative, f"first order (GUM); {at_level.components}")
             else:
                 yield key, Uncertainty(None, reason=CANCELS)
 
 
-def _drawn(made: _Made, percent: Floats, least: Floats) -> dict[str, Uncertainty]:
-    frequency, chosen = made.orders.frequency, made.inputs.options.distortion
-    errors = drawn_orders(made.errors.at, _AT, made.noise, made.slopes)
-    ratios = {name: drawn_sum(made.shares(name), errors) for name in _SUMS if name != "thd_r"}
-    plain = made.sums.index("thd_f")
+def _monte_carlo(at_level: _AtLevel, percent: Floats, least: Floats) -> dict[str, Uncertainty]:
+    """Return the uncertainties of the worst values and of the lowest frequencies by key, by Monte Carlo."""
+    frequency, chosen = at_level.orders.frequency, at_level.inputs.options.distortion
+    errors = drawn_orders(at_level.errors.at_orders, _AT_LEVEL, at_level.noise, at_level.slopes)
+    ratios = {name: drawn_sum(at_level.shares(name), errors) for name in _SUMS if name != "thd_r"}
+    thd_row = at_level.sums.index("thd_f")
 
-    def row(name: str, values: Floats, draw: int) -> Floats:
+    def drawn_row(name: str, values: Floats, draw: int) -> Floats:
+        """Return a sum with the errors of a draw; without errors if `draw` is negative."""
         if draw < 0:
-            return np.asarray(values[made.sums.index(name)])
+            return np.asarray(values[at_level.sums.index(name)])
         if name == "thd_r":
-            moved = values[plain] * ratios["thd_f"][draw] / 100.0
-            return np.asarray(100.0 * moved / np.sqrt(1.0 + moved**2))
-        return np.asarray(values[made.sums.index(name)] * ratios[name][draw])
+            ratio = values[thd_row] * ratios["thd_f"][draw] / 100.0
+            return np.asarray(100.0 * ratio / np.sqrt(1.0 + ratio**2))
+        return np.asarray(values[at_level.sums.index(name)] * ratios[name][draw])
 
-    def found(draw: int) -> dict[str, float | None]:
-        read: dict[str, float | None] = {}
+    def values_of(draw: int) -> dict[str, float | None]:
+        values: dict[str, float | None] = {}
         for name in _SUMS:
-            upper = row(name, percent, draw)
+            upper = drawn_row(name, percent, draw)
             for band in chosen.bands:
-                read[f"{name} worst {band_id(band)}"] = distortion_in_band(frequency, upper, upper, *band).worst
-        upper, lower = row("thd_f", percent, draw), row("thd_f", least, draw)
+                values[_sum_key(name, "worst", band)] = distortion_in_band(frequency, upper, upper, *band).worst
+        upper, lower = drawn_row("thd_f", percent, draw), drawn_row("thd_f", least, draw)
         for limit in chosen.limits:
             under = lowest_frequency_under(frequency, upper, lower, limit, chosen.start)
-            read[f"under {id_part(limit)}"] = under.frequency_hz
-        return read
+            values[_limit_key(limit)] = under.frequency_hz
+        return values
 
-    of = made.errors.at.errors
-    uncertainties = uncertainties_of_draws(StatedErrors(of), found(-1), (found(draw) for draw in range(of.draws)))
-    return {
-        key: with_propagation(one, f"Monte Carlo, {of.draws} draws (JCGM 101); {made.parts}")
-        for key, one in uncertainties.items()
-    }
+    captures = at_level.errors.at_orders.errors
+    uncertainties = uncertainties_of_draws(
+        StatedErrors(captures), values_of(-1), (values_of(draw) for draw in range(captures.draws))
+    )
+    propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101); {at_level.components}"
+    return {key: with_propagation(uncertainty, propagation) for key, uncertainty in uncertainties.items()}
 
 
-def multitone_uncertainty(inputs: MetricInputs, one: xr.Dataset) -> Uncertainty:
-    """Uncertainty of what lies between the tones re the tones, at one drive: first order, band by band.
+def multitone_uncertainty(inputs: MetricInputs, multitone: xr.Dataset) -> Uncertainty:
+    """Return the uncertainty of the level between the tones re the tones at one drive, to first order by band.
 
     Parameters
     ----------
-    inputs : Given
-    one : xarray.Dataset
-        After the contract `multitone`, at one drive.
+    inputs : MetricInputs
+    multitone : xarray.Dataset
+        As the contract `multitone` describes it, at one drive.
     """
-    tones, between = (np.asarray(one[name].values, dtype=np.float64) for name in ("tones", "between"))
+    tones, between = (np.asarray(multitone[name].values, dtype=np.float64) for name in ("tones", "between"))
     weight = order_shares(between[:, np.newaxis])[:, 0] - order_shares(tones[:, np.newaxis])[:, 0]
-    errors = capture_errors(inputs, one, np.ones(1))
-    if reason := errors.stated or errors.withheld:
-        return Uncertainty(None, reason=reason)
+    errors = capture_errors(inputs, multitone, np.ones(1))
+    if errors.unknown_reason:
+        return Uncertainty(None, reason=errors.unknown_reason)
     uncertainty = level_uncertainty(errors, drive_name(0), weight)
     if uncertainty.standard is not None and uncertainty.standard <= 1e-9:
         return Uncertainty(None, reason=CANCELS)

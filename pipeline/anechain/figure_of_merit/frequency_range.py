@@ -1,4 +1,4 @@
-"""How deep and how high: limits of the range, on axis and in the room."""
+"""Numbers of the frequency range: lower and upper limits, on axis and in the room."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Frequency range"
 THREE = 3.0
-"""dB: the one drop that a campaign may take as half the power."""
+"""dB: only this drop may be defined as half the power."""
 
 USES = (
     "effective-frequency-range",
@@ -37,21 +37,21 @@ USES = (
 
 
 def numbers(inputs: MetricInputs) -> Iterator[Number]:
-    """Limits at both ends, the effective range, and the extension in the room."""
-    yield from _limits(inputs)
+    """Yield the limits at both ends, the effective range, and the extension in the room."""
+    yield from _on_curve(inputs)
     yield from _effective(inputs)
     yield from _in_room(inputs)
 
 
-def _nearest(limits: FrequencyLimits) -> Mapping[str, float | None]:
-    """First crossing of each limit by its place: the same names for every disturbed curve."""
-    found: dict[str, float | None] = {}
-    for end, several in (("lower", limits.lower), ("upper", limits.upper)):
-        found |= {f"{end} {place}": one.nearest_hz for place, one in enumerate(several)}
-    return found
+def _crossings(limits: FrequencyLimits) -> Mapping[str, float | None]:
+    """Return the first crossing of each limit, Hz, with the same names for every drawn curve."""
+    crossings: dict[str, float | None] = {}
+    for end, limits_of_end in (("lower", limits.lower), ("upper", limits.upper)):
+        crossings |= {f"{end} {row}": limit.nearest_hz for row, limit in enumerate(limits_of_end)}
+    return crossings
 
 
-def _of_limits(
+def _limit_numbers(
     inputs: MetricInputs,
     curve: str,
     method: str,
@@ -63,42 +63,42 @@ def _of_limits(
     uncertainties: Mapping[str, Uncertainty],
 ) -> Iterator[Number]:
     for end in ends:
-        several = limits.lower if end == "lower" else limits.upper
-        for place, drop in enumerate(drops):
-            one = several[place] if several else FrequencyLimit(drop, None, None, None, limits.reason)
+        limits_of_end = limits.lower if end == "lower" else limits.upper
+        for row, drop in enumerate(drops):
+            limit = limits_of_end[row] if limits_of_end else FrequencyLimit(drop, None, None, None, limits.reason)
             notes = [f"re {limits.reference}"]
             if limits.reference_db is not None:
                 notes[0] += f" ({limits.reference_db:.1f} dB)"
             if drop == THREE:
                 half = inputs.options.bandwidth.three_db == "half power"
-                exactly = f"half the power, {HALF_POWER:.4f} dB" if half else f"{THREE:.3f} dB"
-                notes.append(f"\N{MINUS SIGN}{THREE:g} dB is {exactly}")
-            if one.bracket_hz is not None:
-                notes.append(f"read between {hertz(one.bracket_hz[0])} and {hertz(one.bracket_hz[1])} Hz")
-            if one.outermost_hz is not None and one.outermost_hz != one.nearest_hz:
-                notes.append(f"stays below from {hertz(one.outermost_hz)} Hz on")
+                definition = f"half the power, {HALF_POWER:.4f} dB" if half else f"{THREE:.3f} dB"
+                notes.append(f"\N{MINUS SIGN}{THREE:g} dB is {definition}")
+            if limit.bracket_hz is not None:
+                notes.append(f"interpolated between {hertz(limit.bracket_hz[0])} and {hertz(limit.bracket_hz[1])} Hz")
+            if limit.outermost_hz is not None and limit.outermost_hz != limit.nearest_hz:
+                notes.append(f"outermost crossing at {hertz(limit.outermost_hz)} Hz")
             yield make_number(
                 inputs,
                 method,
                 f"{prefix}.{end}_{id_part(drop)}",
                 HEADING,
                 f"{label}, \N{MINUS SIGN}{drop:g} dB, {end} limit",
-                one.nearest_hz,
+                limit.nearest_hz,
                 "Hz",
-                uncertainty=uncertainties.get(f"{end} {place}"),
-                note="; ".join(notes) if one.nearest_hz is not None else "",
-                reason=one.reason,
-                marks=curve_mark(inputs, curve, one.nearest_hz),
+                uncertainty=uncertainties.get(f"{end} {row}"),
+                note="; ".join(notes) if limit.nearest_hz is not None else "",
+                reason=limit.reason,
+                marks=curve_mark(inputs, curve, limit.nearest_hz),
             )
 
 
-def _limits(inputs: MetricInputs) -> Iterator[Number]:
+def _on_curve(inputs: MetricInputs) -> Iterator[Number]:
     chosen = inputs.options.bandwidth
     curve = str(chosen.curve)
     label = curve_title(curve)
     reference = f"mean squared pressure, {band_label(chosen.reference_band)}"
 
-    def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
+    def limits_of(curves: Mapping[str, Floats]) -> FrequencyLimits:
         part = part_in_band(inputs.frequency, curves[curve], *chosen.reference_band)
         if part.reason:
             return FrequencyLimits(None, reference, (), (), part.reason)
@@ -117,9 +117,9 @@ def _limits(inputs: MetricInputs) -> Iterator[Number]:
         limits, uncertainties = FrequencyLimits(None, reference, (), (), reason), {}
     else:
         curves = {curve: inputs.curves[curve]}
-        limits = found(curves)
-        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda errant: _nearest(found(errant)))
-    yield from _of_limits(
+        limits = limits_of(curves)
+        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda drawn: _crossings(limits_of(drawn)))
+    yield from _limit_numbers(
         inputs, curve, "frequency-limits", "range", label, limits, chosen.drops, ("lower", "upper"), uncertainties
     )
 
@@ -146,11 +146,11 @@ def _effective(inputs: MetricInputs) -> Iterator[Number]:
             centre, half = loudest[0], 2.0 ** (chosen.effective_octaves / 2)
             band = centre / half, centre * half
 
-            def errant(disturbed: Mapping[str, Floats]) -> Mapping[str, float | None]:
-                # The band stays where it is: to search it in every draw would take longer than all else.
-                level = disturbed[curve]
+            def crossings_of(drawn: Mapping[str, Floats]) -> Mapping[str, float | None]:
+                # The band is kept, because a search in every draw would take too long.
+                level = drawn[curve]
                 reference = mean_power_level(part_in_band(inputs.frequency, level, *band))
-                return _nearest(
+                return _crossings(
                     frequency_limits(
                         inputs.frequency,
                         level,
@@ -163,8 +163,8 @@ def _effective(inputs: MetricInputs) -> Iterator[Number]:
                     )
                 )
 
-            uncertainties = monte_carlo_of_curves(inputs.errors, curves, errant)
-    yield from _of_limits(
+            uncertainties = monte_carlo_of_curves(inputs.errors, curves, crossings_of)
+    yield from _limit_numbers(
         inputs,
         curve,
         "effective-frequency-range",
@@ -182,7 +182,7 @@ def _in_room(inputs: MetricInputs) -> Iterator[Number]:
     curve = str(chosen.curve)
     label = f"In the room ({curve_title(curve).lower()})"
 
-    def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
+    def limits_of(curves: Mapping[str, Floats]) -> FrequencyLimits:
         return in_room_extension(
             inputs.frequency,
             curves[curve],
@@ -196,8 +196,8 @@ def _in_room(inputs: MetricInputs) -> Iterator[Number]:
         limits, uncertainties = FrequencyLimits(None, "", (), (), reason), {}
     else:
         curves = {curve: inputs.curves[curve]}
-        limits = found(curves)
-        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda errant: _nearest(found(errant)))
-    yield from _of_limits(
+        limits = limits_of(curves)
+        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda drawn: _crossings(limits_of(drawn)))
+    yield from _limit_numbers(
         inputs, curve, "in-room-extension", "range.in_room", label, limits, drops, ("lower",), uncertainties
     )

@@ -1,4 +1,4 @@
-"""What an amplifier sees at the terminals."""
+"""Numbers of the impedance: minimum, rated impedance, phase, dissipation and box tuning."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ USES = (
     "rated-impedance",
     "standard-uncertainty-of-limits",
 )
-STAGE = "the resistance that heats a class B output stage as much, at the peak"
+DISSIPATION_NOTE = "the resistance with the same peak dissipation in a class B output stage"
 
 _MINIMUM = "Minimum impedance (modulus)"
 _RATED = "Rated impedance that the minimum allows"
@@ -60,20 +60,20 @@ _DISSIPATION = "Minimum equivalent peak dissipation resistance"
 
 
 def errors_of(inputs: MetricInputs) -> ImpedanceErrors | None:
-    """What is known of the uncertainty of the impedance; None without an impedance."""
+    """Return the stated uncertainty of the impedance; None without an impedance."""
     data = inputs.datasets.get("impedance")
     return None if data is None else impedance_errors(data, inputs.stated, inputs.options.uncertainty)
 
 
 def impedance_uncertainty_dataset(inputs: MetricInputs, errors: ImpedanceErrors | None) -> xr.Dataset | None:
-    """The dataset `impedance_uncertainty`: what is known by frequency; None if nothing is."""
+    """Return the dataset `impedance_uncertainty` by frequency; None if no uncertainty is known."""
     if errors is None:
         return None
     return uncertainty_dataset(inputs.datasets["impedance"], errors, inputs.options.uncertainty.coverage_factor)
 
 
 def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Number]:
-    """Minimum, rating, phase, dissipation and box tuning."""
+    """Yield minimum, rated impedance, phase, dissipation and box tuning."""
     chosen, data = inputs.options.impedance, inputs.datasets.get("impedance")
     if data is None or errors is None:
         for method, key, title, unit in (
@@ -91,63 +91,63 @@ def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Nu
     phase = np.asarray(data["phase"].values, dtype=np.float64) if "phase" in data else None
     coverage = inputs.options.uncertainty.coverage_factor
 
-    def read(modulus: Floats, angle: Floats | None) -> dict[str, float | None]:
-        """What is drawn; what the phase alone decides is not determined without one."""
-        least = minimum_impedance(frequency, modulus, chosen.band)
+    def values_of(modulus: Floats, angle: Floats | None) -> dict[str, float | None]:
+        """Return the numbers of the Monte Carlo propagation; those that need the phase are None without one."""
+        minimum = minimum_impedance(frequency, modulus, chosen.band)
         box = box_tuning(frequency, modulus, angle, chosen.tuning_band, chosen.min_peak_ratio)
         return {
-            "minimum": least.frequency_hz,
+            "minimum": minimum.frequency_hz,
             "dissipation": equivalent_dissipation(frequency, modulus, angle, chosen.band).minimum_ohm,
             "tuning": box.tuning_hz,
             "zero_phase": box.zero_phase_hz,
         }
 
     known = errors.repeated or not all(errors.reasons.values())
-    found = monte_carlo_of_impedance(errors, magnitude, phase, read) if known else None
+    draws = monte_carlo_of_impedance(errors, magnitude, phase, values_of) if known else None
 
-    def uncertainty(name: str, *parts: str) -> Uncertainty:
-        if found is None:
+    def uncertainty_of(name: str, *parts: str) -> Uncertainty:
+        if draws is None:
             return Uncertainty(None, reason=errors.reasons["phase" if parts == ("phase",) else "modulus"])
-        return monte_carlo_uncertainty(errors, found[name], *parts)
+        return monte_carlo_uncertainty(errors, draws[name], *parts)
 
-    def at(hz: float | None) -> tuple[Mark, ...]:
+    def mark(hz: float | None) -> tuple[Mark, ...]:
         return () if hz is None else (Mark("impedance", hz, hz),)
 
-    def place(hz: float, uncertainty: Uncertainty) -> str:
-        """A frequency in words, with its expanded uncertainty where that is known."""
+    def frequency_text(hz: float, uncertainty: Uncertainty) -> str:
+        """Return a frequency in print, with its expanded uncertainty if that is known."""
         if uncertainty.standard is None:
             return f"{hertz(hz)} Hz"
         return f"{hertz(hz)} Hz (± {coverage * uncertainty.standard:.2g} Hz, k = {coverage:g})"
 
-    least = minimum_impedance(frequency, magnitude, chosen.band)
-    edge = "at the edge of the data: it may be lower beyond" if least.at_edge else ""
-    least_ohm = minimum_uncertainty(
+    minimum = minimum_impedance(frequency, magnitude, chosen.band)
+    edge = "at the edge of the data: the minimum may be beyond" if minimum.at_edge else ""
+    minimum_ohm_uncertainty = minimum_uncertainty(
         errors,
         magnitude,
-        (least.magnitude_ohm, least.frequency_hz),
+        (minimum.magnitude_ohm, minimum.frequency_hz),
         lambda modulus: minimum_impedance(frequency, modulus, chosen.band).magnitude_ohm,
         coverage,
     )
-    where = "" if least.frequency_hz is None else f"at {hertz(least.frequency_hz)} Hz"
-    if found is not None and uncertainty("minimum").standard is not None:
-        # Two minima of nearly one value take turns: an interval holds where a standard deviation would mislead.
-        low, high = (hertz(end) for end in (found["minimum"].low, found["minimum"].high) if end is not None)
-        where += f" (in 95 % of draws {low} to {high} Hz)"
+    position = "" if minimum.frequency_hz is None else f"at {hertz(minimum.frequency_hz)} Hz"
+    if draws is not None and uncertainty_of("minimum").standard is not None:
+        # Either of two nearly equal minima can be the lower one in a draw, so a standard deviation would mislead.
+        low, high = (hertz(end) for end in (draws["minimum"].low, draws["minimum"].high) if end is not None)
+        position += f" (in 95 % of draws {low} to {high} Hz)"
     yield make_number(
         inputs,
         "minimum-impedance",
         "impedance.minimum",
         HEADING,
         _MINIMUM,
-        least.magnitude_ohm,
+        minimum.magnitude_ohm,
         "Ω",
-        uncertainty=least_ohm,
-        note="; ".join(filter(None, (where, edge))),
-        reason=least.reason,
-        marks=at(least.frequency_hz),
+        uncertainty=minimum_ohm_uncertainty,
+        note="; ".join(filter(None, (position, edge))),
+        reason=minimum.reason,
+        marks=mark(minimum.frequency_hz),
     )
-    rated = rated_impedance(least, inputs.device_options.rated_impedance, chosen.rated_values, chosen.rated_share)
-    expanded = None if least_ohm.standard is None else coverage * least_ohm.standard
+    rated = rated_impedance(minimum, inputs.device_options.rated_impedance, chosen.rated_values, chosen.rated_share)
+    expanded = None if minimum_ohm_uncertainty.standard is None else coverage * minimum_ohm_uncertainty.standard
     yield make_number(
         inputs,
         "rated-impedance",
@@ -156,22 +156,22 @@ def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Nu
         _RATED,
         rated.rated_ohm,
         "Ω",
-        uncertainty=Uncertainty(None, reason="a customary value"),
+        uncertainty=Uncertainty(None, reason="none: this is a standard value"),
         note="; ".join(
             filter(
                 None,
                 (
-                    f"the minimum is at least {_per_cent(chosen.rated_share)} of it (IEC 60268-5: 80 %)",
-                    *_claims(rated, expanded, chosen),
+                    f"the minimum is at minimum {_percent(chosen.rated_share)} of it (IEC 60268-5: 80 %)",
+                    *_rating_notes(rated, expanded, chosen),
                 ),
             )
         ),
         reason=rated.reason,
     )
-    span = phase_range(frequency, phase, chosen.band)
+    extremes = phase_range(frequency, phase, chosen.band)
     for key, title, degrees, hz in (
-        ("phase_low", _LOW, span.most_capacitive_deg, span.most_capacitive_hz),
-        ("phase_high", _HIGH, span.most_inductive_deg, span.most_inductive_hz),
+        ("phase_low", _LOW, extremes.most_capacitive_deg, extremes.most_capacitive_hz),
+        ("phase_high", _HIGH, extremes.most_inductive_deg, extremes.most_inductive_hz),
     ):
         yield make_number(
             inputs,
@@ -183,33 +183,37 @@ def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Nu
             "°",
             uncertainty=phase_uncertainty(errors, hz),
             note="" if hz is None else f"at {hertz(hz)} Hz; inductive is positive",
-            reason=span.reason,
-            marks=at(hz),
+            reason=extremes.reason,
+            marks=mark(hz),
         )
-    heat = equivalent_dissipation(frequency, magnitude, phase, chosen.band)
-    looked_at = frequency[(frequency >= chosen.band[0] * (1 - 1e-6)) & (frequency <= chosen.band[1] * (1 + 1e-6))]
-    at_end = heat.minimum_hz is not None and bool(np.isclose(heat.minimum_hz, looked_at[[0, -1]], rtol=1e-6).any())
-    end = "at the end of the band: it may be lower beyond, where programme has little power" if at_end else ""
+    dissipation = equivalent_dissipation(frequency, magnitude, phase, chosen.band)
+    in_band = frequency[(frequency >= chosen.band[0] * (1 - 1e-6)) & (frequency <= chosen.band[1] * (1 + 1e-6))]
+    at_band_end = dissipation.minimum_hz is not None and bool(
+        np.isclose(dissipation.minimum_hz, in_band[[0, -1]], rtol=1e-6).any()
+    )
+    end_note = (
+        "at the end of the band: the minimum may be beyond, where programme has little power" if at_band_end else ""
+    )
     yield make_number(
         inputs,
         "equivalent-dissipation",
         "impedance.dissipation",
         HEADING,
         _DISSIPATION,
-        heat.minimum_ohm,
+        dissipation.minimum_ohm,
         "Ω",
-        uncertainty=uncertainty("dissipation", "modulus", "phase"),
+        uncertainty=uncertainty_of("dissipation", "modulus", "phase"),
         note=""
-        if heat.minimum_hz is None
-        else "; ".join(filter(None, (f"at {hertz(heat.minimum_hz)} Hz", end, STAGE))),
-        reason=heat.reason,
-        marks=at(heat.minimum_hz),
+        if dissipation.minimum_hz is None
+        else "; ".join(filter(None, (f"at {hertz(dissipation.minimum_hz)} Hz", end_note, DISSIPATION_NOTE))),
+        reason=dissipation.reason,
+        marks=mark(dissipation.minimum_hz),
     )
     box = box_tuning(frequency, magnitude, phase, chosen.tuning_band, chosen.min_peak_ratio)
-    peaks = ", ".join(f"{hertz(hz)} Hz" for hz in box.peaks_hz)
-    zero = ""
+    peaks_text = ", ".join(f"{hertz(hz)} Hz" for hz in box.peaks_hz)
+    zero_phase = ""
     if box.zero_phase_hz is not None:
-        zero = f"phase passes zero at {place(box.zero_phase_hz, uncertainty('zero_phase', 'phase'))}"
+        zero_phase = f"phase passes zero at {frequency_text(box.zero_phase_hz, uncertainty_of('zero_phase', 'phase'))}"
     yield make_number(
         inputs,
         "box-tuning",
@@ -218,35 +222,35 @@ def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Nu
         "Box tuning",
         box.tuning_hz,
         "Hz",
-        uncertainty=uncertainty("tuning"),
-        note="; ".join(filter(None, (box.kind, f"peaks at {peaks}" if peaks else "", zero))),
+        uncertainty=uncertainty_of("tuning"),
+        note="; ".join(filter(None, (box.kind, f"peaks at {peaks_text}" if peaks_text else "", zero_phase))),
         reason=": ".join(filter(None, (box.kind if box.tuning_hz is None else "", box.reason))),
-        marks=at(box.tuning_hz),
+        marks=mark(box.tuning_hz),
     )
 
 
-def _per_cent(share: float) -> str:
+def _percent(share: float) -> str:
     return f"{100 * share:.3g} %"
 
 
-def _claims(rated: RatedImpedance, expanded: float | None, chosen: ImpedanceNumbers) -> Iterator[str]:
-    """What can be said of the maker's claim, and of the ratings next to the one given, the uncertainty counted."""
-    least = rated.minimum_ohm
-    if least is None:
+def _rating_notes(rated: RatedImpedance, expanded: float | None, chosen: ImpedanceNumbers) -> Iterator[str]:
+    """Yield notes on the stated rating, and on ratings that the uncertainty leaves open."""
+    minimum = rated.minimum_ohm
+    if minimum is None:
         return
     margin = expanded or 0.0
-    share = _per_cent(chosen.rated_share)
-    told = f"{shown(least, 'Ω', margin)} ± {shown_width(margin, least, 'Ω')} Ω"
+    share = _percent(chosen.rated_share)
+    minimum_text = f"{shown(minimum, 'Ω', margin)} ± {shown_width(margin, minimum, 'Ω')} Ω"
     if rated.claimed_ohm is not None:
         limit = chosen.rated_share * rated.claimed_ohm
-        verdict = lower_limit_decision(least, margin, limit)
-        stated = f"the maker states {rated.claimed_ohm:g} Ω"
+        verdict = lower_limit_decision(minimum, margin, limit)
+        stated = f"the manufacturer states {rated.claimed_ohm:g} Ω"
         if verdict == "open":
-            yield f"{stated}: whether it holds is open, {share} of it are {limit:.3g} Ω and the minimum is {told}"
+            yield f"{stated}: whether it holds is open: {share} of it is {limit:.3g} Ω, the minimum is {minimum_text}"
         else:
             yield f"{stated}, which {'holds' if verdict == 'held' else 'does not hold'}"
     for value in chosen.rated_values:
         limit = chosen.rated_share * value
-        if expanded and value != rated.claimed_ohm and lower_limit_decision(least, margin, limit) == "open":
-            why = f"{share} of it are {limit:.3g} Ω and the minimum is {told}"
-            yield f"whether {value:g} Ω may be stated is open, {why}"
+        if expanded and value != rated.claimed_ohm and lower_limit_decision(minimum, margin, limit) == "open":
+            reason = f"{share} of it is {limit:.3g} Ω, the minimum is {minimum_text}"
+            yield f"whether {value:g} Ω may be stated is open: {reason}"

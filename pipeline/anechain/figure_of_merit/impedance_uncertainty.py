@@ -1,4 +1,4 @@
-"""What is stated of an impedance's uncertainty, and the spread of its takes, carried to what is read off it."""
+"""Uncertainty of the numbers of the impedance, from stated components and from repeated takes."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from anechain.arrays import Floats
 from anechain.campaign.choices import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import impedance_budget, standard_at
 from anechain.data.numbers import Uncertainty
-from anechain.figure_of_merit.curve_uncertainty import ROUNDING
+from anechain.figure_of_merit.curve_uncertainty import ROUNDING, octaves_text
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -36,37 +36,37 @@ __all__ = [
 ]
 
 Values = Mapping[str, float | None]
-Reading = Callable[[Floats, Floats | None], Values]
+ImpedanceFunction = Callable[[Floats, Floats | None], Values]
 
-NOTICEABLE = 0.25
-"""Share of the takes' standard uncertainty from which on the lowering of a least value is said (our own)."""
+MIN_REPORTED_BIAS = 0.25
+"""The bias of a minimum is reported from this share of the takes' standard uncertainty on; our own choice."""
 
-CANCELS = "what is stated is one error at all frequencies, which does not move it"
+CANCELS = "all stated errors are the same at all frequencies, which does not change this number"
 _STATED = {"modulus": "impedance", "phase": "impedance_phase"}
 _NAMES = {"modulus": "the impedance", "phase": "the impedance's phase"}
-_BEHIND = {"modulus": "reference resistor and gains", "phase": "what shifts all phases alike"}
+_COMMON_CAUSES = {"modulus": "reference resistor and gains", "phase": "phase errors common to all frequencies"}
 
 
 @dataclass(frozen=True)
 class ImpedanceErrors:
-    """What is known of the uncertainty of a device's impedance.
+    """Uncertainty of the impedance of a device.
 
     Attributes
     ----------
     frequency : numpy.ndarray, shape (n,)
         Hz.
     standard : ImpedanceUncertainty
-        By frequency; zero where nothing is known.
+        By frequency; zero where it is not known.
     reasons : mapping of str to str
         Why the uncertainty of the "modulus" or of the "phase" is not known; empty if it is.
     repeated : bool
         Whether takes were repeated.
     own_octaves : float
-        The own part is drawn anew from one stretch of so many octaves to the next.
+        Octaves over which the errors of takes are correlated.
     draws : int
-        Of a Monte Carlo propagation.
-    said : tuple of str
-        What it is made of, one line each.
+        Number of draws of a Monte Carlo propagation.
+    components : tuple of str
+        Components of the uncertainty in print, one line each.
     """
 
     frequency: Floats
@@ -75,20 +75,20 @@ class ImpedanceErrors:
     repeated: bool
     own_octaves: float
     draws: int
-    said: tuple[str, ...]
+    components: tuple[str, ...]
 
 
 def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: NumbersUncertainty) -> ImpedanceErrors:
-    """Standard uncertainty of the impedance by what the campaign states and by repeated takes.
+    """Return the uncertainty of the impedance from what the campaign states and from repeated takes.
 
     Parameters
     ----------
     impedance : xarray.Dataset
-        After the contract `impedance`.
+        As the contract `impedance` describes it.
     stated : mapping
         The campaign's section `uncertainty` as plain values.
     options : NumbersUncertainty
-        How it is carried.
+        Options of the propagation.
     """
     frequency, magnitude = _values(impedance, "frequency"), _values(impedance, "magnitude")
     sizes = {
@@ -102,9 +102,11 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
     takes = _values(impedance, "takes") if "takes" in impedance else None
     reasons = {}
     for part, name in _STATED.items():
-        alone = f"only the spread of its takes is known; without {_BEHIND[part]} it would look surer than it is"
+        takes_only = (
+            f"only the repeatability of takes is known; without {_COMMON_CAUSES[part]} the uncertainty would be too small"
+        )
         unknown = f"no uncertainty of {_NAMES[part]} is stated in the campaign"
-        reasons[part] = "" if name in stated else unknown if uncertainties[part] is None else f"{unknown}: {alone}"
+        reasons[part] = "" if name in stated else unknown if uncertainties[part] is None else f"{unknown}: {takes_only}"
     return ImpedanceErrors(
         frequency,
         impedance_uncertainty(
@@ -114,7 +116,7 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
         uncertainties["modulus"] is not None,
         options.repeatability_octaves,
         options.draws,
-        tuple(one.words for one in impedance_budget(impedance, stated) if not one.reason),
+        tuple(component.words for component in impedance_budget(impedance, stated) if not component.reason),
     )
 
 
@@ -123,12 +125,12 @@ def _values(dataset: xr.Dataset, name: str) -> Floats:
 
 
 def monte_carlo_of_impedance(
-    errors: ImpedanceErrors, magnitude: Floats, phase: Floats | None, function: Reading
+    errors: ImpedanceErrors, magnitude: Floats, phase: Floats | None, function: ImpedanceFunction
 ) -> dict[str, MonteCarlo]:
-    """Everything that a function reads off an impedance, by Monte Carlo (JCGM 101).
+    """Return the Monte Carlo results of all numbers that a function reads from an impedance (JCGM 101).
 
-    One error of the modulus and one of the phase are drawn for all frequencies, those of the takes for each stretch of
-    octaves; they are read linearly in between, their size kept.
+    One error of the modulus and one of the phase are drawn for all frequencies. Errors of takes are drawn at knots,
+    `own_octaves` apart, and interpolated linearly with their variance kept.
 
     Parameters
     ----------
@@ -136,38 +138,40 @@ def monte_carlo_of_impedance(
     magnitude, phase : numpy.ndarray, shape (n,)
         Ohm and degrees; no phase if it was not measured.
     function : callable
-        Takes modulus and phase and gives numbers by name, None where one is not determined; always the same names.
+        Takes modulus and phase and returns numbers by name, None for a number that cannot be determined; always the
+        same names.
 
     Returns
     -------
     dict of str to MonteCarlo
-        By the names that the function gives. A draw in which a modulus is not above zero loses them all.
+        By the names that the function returns. In a draw with a modulus that is not above zero none is determined.
     """
     known, octaves = errors.standard, np.log2(errors.frequency)
-    places = error_knots(errors.frequency, errors.own_octaves)
-    below, first, second = interpolation_weights(octaves, places)
+    knots = error_knots(errors.frequency, errors.own_octaves)
+    below, first, second = interpolation_weights(octaves, knots)
     names = list(function(magnitude, phase))
     parts = [
-        np.nan_to_num(one) for one in (known.magnitude_common, known.magnitude_own, known.phase_common, known.phase_own)
+        np.nan_to_num(part)
+        for part in (known.magnitude_common, known.magnitude_own, known.phase_common, known.phase_own)
     ]
-    done: dict[bytes, Values] = {}
+    cache: dict[bytes, Values] = {}
 
     def values(normal: Floats) -> Values:
         key = normal.tobytes()
-        if key not in done:
+        if key not in cache:
             own = [first * normal[row, below] + second * normal[row, below + 1] for row in (1, 2)]
             modulus = magnitude + parts[0] * normal[0, 0] + parts[1] * own[0]
             angle = None if phase is None else phase + parts[2] * normal[0, 1] + parts[3] * own[1]
-            lost = bool((modulus <= 0).any())
-            done[key] = dict.fromkeys(names) if lost else function(modulus, angle)
-        return done[key]
+            undetermined = bool((modulus <= 0).any())
+            cache[key] = dict.fromkeys(names) if undetermined else function(modulus, angle)
+        return cache[key]
 
-    nothing = np.zeros((3, places.size))
-    # The seed is fixed, so that every quantity sees the same draws, each of which is worked out once.
+    zero = np.zeros((3, knots.size))
+    # The seed is fixed, so all numbers use the same draws; each draw is evaluated only once.
     return {
         name: monte_carlo(
             lambda normal, of=name: values(normal)[of],  # type: ignore[misc]
-            nothing,
+            zero,
             0.0,
             1.0,
             "independent",
@@ -177,96 +181,100 @@ def monte_carlo_of_impedance(
     }
 
 
-def monte_carlo_uncertainty(errors: ImpedanceErrors, found: MonteCarlo, *parts: str) -> Uncertainty:
-    """Uncertainty of a number by Monte Carlo, or why it has none.
+def monte_carlo_uncertainty(errors: ImpedanceErrors, result: MonteCarlo, *parts: str) -> Uncertainty:
+    """Return the uncertainty of a number by Monte Carlo, or why it has none.
 
     Parameters
     ----------
     errors : TerminalErrors
-    found : MonteCarlo
-        Of :func:`monte_carlo_of_impedance`.
+    result : MonteCarlo
+        From :func:`monte_carlo_of_impedance`.
     parts : str
-        Parts, of "modulus" and "phase", whose uncertainty must be known for it. None for a frequency that one error at
-        all frequencies does not move: its takes' spread is all of its uncertainty.
+        "modulus", "phase" or both: whose uncertainty must be known. None for a frequency, which one error at all
+        frequencies does not change: the repeatability of takes is its whole uncertainty.
     """
     if reason := next((errors.reasons[part] for part in parts if errors.reasons[part]), ""):
         return Uncertainty(None, reason=reason)
-    if found.value is None or found.standard is None:
-        return Uncertainty(None, reason=found.reason)
-    if found.standard <= ROUNDING * max(1.0, abs(found.value)):
+    if result.value is None or result.standard is None:
+        return Uncertainty(None, reason=result.reason)
+    if result.standard <= ROUNDING * max(1.0, abs(result.value)):
         unknown = errors.reasons["modulus"] and not errors.repeated
-        return Uncertainty(None, reason=errors.reasons["modulus"] if unknown else f"{CANCELS}{_takes_of(errors)}")
+        return Uncertainty(None, reason=errors.reasons["modulus"] if unknown else f"{CANCELS}{_takes_note(errors)}")
     propagation = "; ".join(
         filter(
             None,
             (
                 f"Monte Carlo, {errors.draws} draws (JCGM 101)",
-                "" if all(errors.reasons.values()) else "what is stated is one error at all frequencies",
-                f"the spread of takes is drawn anew every {errors.own_octaves:g} octaves" if errors.repeated else "",
+                "" if all(errors.reasons.values()) else "stated components: one error at all frequencies",
+                f"repeatability of takes: correlated over {octaves_text(errors.own_octaves)}"
+                if errors.repeated
+                else "",
             ),
         )
     )
-    return Uncertainty(found.standard, propagation, note=found.reason, interval=found.interval)
+    return Uncertainty(result.standard, propagation, note=result.reason, interval=result.interval)
 
 
-def _takes_of(errors: ImpedanceErrors) -> str:
+def _takes_note(errors: ImpedanceErrors) -> str:
     return "" if errors.repeated else "; no take was repeated"
 
 
 def minimum_uncertainty(
     errors: ImpedanceErrors,
     magnitude: Floats,
-    least: tuple[float | None, float | None],
+    minimum: tuple[float | None, float | None],
     search: Callable[[Floats], float | None],
     coverage: float,
 ) -> Uncertainty:
-    """Uncertainty of the least modulus to first order (GUM): what is common, and the spread of takes at its frequency.
+    """Return the uncertainty of the minimum to first order (GUM): common errors, and repeatability at its frequency.
 
     Parameters
     ----------
     errors : TerminalErrors
     magnitude : numpy.ndarray, shape (n,)
         Ohm.
-    least : (float or None, float or None)
-        The least modulus, and its frequency.
+    minimum : (float or None, float or None)
+        The minimum, ohm, and its frequency, Hz.
     search : callable
-        Takes a modulus and gives its least value: with it is found by how much the spread of takes lowers it.
+        Takes a modulus and returns its minimum; for the bias of the minimum by the errors of takes.
     coverage : float
         Factor of the expanded uncertainty.
     """
-    ohm, hz = least
+    ohm, hz = minimum
     if reason := errors.reasons["modulus"]:
         return Uncertainty(None, reason=reason)
     if ohm is None or hz is None:
         return Uncertainty(None, reason="the number is not determined")
-    held = np.isfinite(magnitude)
-    place, grid = np.log(hz), np.log(errors.frequency[held])
-    shares = (row[held] / magnitude[held] for row in (errors.standard.magnitude_common, errors.standard.magnitude_own))
-    common, own = (ohm * float(np.interp(place, grid, np.nan_to_num(share))) for share in shares)
+    known = np.isfinite(magnitude)
+    at, grid = np.log(hz), np.log(errors.frequency[known])
+    relative = (
+        row[known] / magnitude[known] for row in (errors.standard.magnitude_common, errors.standard.magnitude_own)
+    )
+    common, own = (ohm * float(np.interp(at, grid, np.nan_to_num(share))) for share in relative)
     propagation, notes = "first order (GUM): one relative error at all frequencies", []
     if own > 0:
-        propagation += ", and the spread of takes at that frequency"
+        propagation += ", and repeatability of takes at that frequency"
         freedom = effective_degrees_of_freedom(common, own, errors.standard.degrees_of_freedom)
         if freedom <= FEW_DEGREES:
             notes.append(f"with {freedom:.1f} degrees of freedom k = {coverage:g} covers less than 95 % (GUM, G.6)")
-        none = np.zeros(errors.frequency.size)
-        alone = replace(errors, standard=replace(errors.standard, magnitude_common=none))
-        mean = monte_carlo_of_impedance(alone, magnitude, None, lambda modulus, _: {"least": search(modulus)})[
+        zero = np.zeros(errors.frequency.size)
+        takes_only = replace(errors, standard=replace(errors.standard, magnitude_common=zero))
+        mean = monte_carlo_of_impedance(takes_only, magnitude, None, lambda modulus, _: {"minimum": search(modulus)})[
             "least"
         ].mean
-        if mean is not None and ohm - mean > NOTICEABLE * own:
-            notes.append(f"the spread of takes lowers a least value: by {ohm - mean:.2g} Ω on average (Monte Carlo)")
+        if mean is not None and ohm - mean > MIN_REPORTED_BIAS * own:
+            notes.append(f"the errors of takes lower a minimum by {ohm - mean:.2g} Ω on average (Monte Carlo)")
     return Uncertainty(float(np.hypot(common, own)), propagation, note="; ".join(notes))
 
 
 def phase_uncertainty(errors: ImpedanceErrors, hz: float | None) -> Uncertainty:
-    """Uncertainty of the phase at a frequency to first order (GUM): what is common, and the spread of takes there.
+    """Return the uncertainty of the phase at a frequency to first order (GUM): common errors, and repeatability there.
 
     Parameters
     ----------
     errors : TerminalErrors
     hz : float or None
-        Of the phase that is told; None if there is none.
+        Frequency of the phase; None if there is none.
     """
     if reason := errors.reasons["phase"]:
         return Uncertainty(None, reason=reason)
@@ -279,17 +287,17 @@ def phase_uncertainty(errors: ImpedanceErrors, hz: float | None) -> Uncertainty:
     )
     propagation = "first order (GUM): one error at all frequencies"
     return Uncertainty(
-        float(np.hypot(common, own)), propagation + (", and the spread of takes there" if own > 0 else "")
+        float(np.hypot(common, own)), propagation + (", and repeatability of takes there" if own > 0 else "")
     )
 
 
 def uncertainty_dataset(impedance: xr.Dataset, errors: ImpedanceErrors, coverage: float) -> xr.Dataset | None:
-    """The dataset `impedance_uncertainty`: what is known by frequency; None if nothing is.
+    """Return the dataset `impedance_uncertainty` by frequency; None if no uncertainty is known.
 
     Parameters
     ----------
     impedance : xarray.Dataset
-        After the contract `impedance`.
+        As the contract `impedance` describes it.
     errors : TerminalErrors
     coverage : float
         Factor of the expanded uncertainty that is shown.
@@ -303,7 +311,7 @@ def uncertainty_dataset(impedance: xr.Dataset, errors: ImpedanceErrors, coverage
         return None
     rows = {"magnitude_common": known.magnitude_common, "magnitude_own": known.magnitude_own}
     if errors.reasons["modulus"]:
-        # What is not known is missing, and not zero.
+        # An unknown uncertainty is missing, not zero.
         rows = dict.fromkeys(rows, np.full(errors.frequency.size, np.nan))
     if of_phase:
         rows |= {"phase_common": known.phase_common, "phase_own": known.phase_own}
@@ -313,7 +321,7 @@ def uncertainty_dataset(impedance: xr.Dataset, errors: ImpedanceErrors, coverage
         {
             **{name: impedance.attrs[name] for name in ("device", "title")},
             "coverage_factor": float(coverage),
-            "uncertainty": "\n".join(errors.said),
+            "uncertainty": "\n".join(errors.components),
         },
     )
     return contract.describe(dataset, "impedance_uncertainty")

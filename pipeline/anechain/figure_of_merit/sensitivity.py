@@ -1,4 +1,4 @@
-"""How loud: sensitivity at a voltage, and at a power into the rated impedance."""
+"""Numbers of the level: sensitivity at a voltage, and at a power into the rated impedance."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ USES = ("characteristic-sensitivity", "minimum-impedance", "rated-impedance", "s
 
 
 def numbers(inputs: MetricInputs) -> Iterator[Number]:
-    """Sensitivity, and characteristic sensitivity where the impedance is known."""
+    """Yield the sensitivity, and the characteristic sensitivity, which needs the impedance."""
     band = inputs.options.sensitivity.band
-    where = (Mark("on_axis", *band),)
+    marks = (Mark("on_axis", *band),)
     titles = "Sensitivity, 2.83 V, 1 m", "Characteristic sensitivity level, 1 W into the rated impedance, 1 m"
     if reason := inputs.missing_reason("on_axis"):
         yield make_number(inputs, "sensitivity", "level.sensitivity", HEADING, titles[0], None, "dB", reason=reason)
@@ -32,14 +32,14 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         return
     level = inputs.curves["on_axis"]
     reference = "dB re 20 µPa; " if inputs.level_kind == "spl" else ""
-    # Free field and half space are 6 dB apart, so the number means nothing without it.
-    place = str(inputs.datasets["responses"].attrs.get("environment", "")).strip()
-    where_measured = f"; measured in: {place}" if place else "; the environment is not stated"
-    found = sensitivity(inputs.frequency, level, band, inputs.level_kind)
+    # Free field and half space are 6 dB apart, so the number is not comparable without the environment.
+    environment = str(inputs.datasets["responses"].attrs.get("environment", "")).strip()
+    environment_note = f"; measured in: {environment}" if environment else "; the environment is not stated"
+    result = sensitivity(inputs.frequency, level, band, inputs.level_kind)
     uncertainty = (
         band_level_uncertainty(inputs.errors, "on_axis", level, *band)
-        if found.level_db is not None
-        else Uncertainty(None, reason=found.reason)
+        if result.level_db is not None
+        else Uncertainty(None, reason=result.reason)
     )
     yield make_number(
         inputs,
@@ -47,39 +47,39 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         "level.sensitivity",
         HEADING,
         titles[0],
-        found.level_db,
+        result.level_db,
         "dB",
         uncertainty=uncertainty,
-        note=f"{reference}mean squared pressure on axis, {band_label(band)}{where_measured}",
-        reason=found.reason,
-        marks=where,
+        note=f"{reference}mean squared pressure on axis, {band_label(band)}{environment_note}",
+        reason=result.reason,
+        marks=marks,
     )
     rated, origin = _rated(inputs)
-    unmeasured = rated is None and "impedance" not in inputs.datasets
-    power = characteristic_sensitivity(found, rated)
+    not_measured = rated is None and "impedance" not in inputs.datasets
+    characteristic = characteristic_sensitivity(result, rated)
     yield make_number(
         inputs,
         "characteristic-sensitivity",
         "level.characteristic",
         HEADING,
         titles[1],
-        power.level_db,
+        characteristic.level_db,
         "dB",
         uncertainty=uncertainty,
         note="" if rated is None else f"{reference}rated impedance {rated:g} Ω, {origin}; {band_label(band)}",
-        reason=NOT_MEASURED if found.level_db is not None and unmeasured else power.reason,
-        marks=where,
+        reason=NOT_MEASURED if result.level_db is not None and not_measured else characteristic.reason,
+        marks=marks,
     )
 
 
 def _rated(inputs: MetricInputs) -> tuple[float | None, str]:
-    """Rated impedance, and where it comes from."""
+    """Return the rated impedance in ohm, and where it comes from."""
     if inputs.device_options.rated_impedance is not None:
-        return inputs.device_options.rated_impedance, "as the maker states"
+        return inputs.device_options.rated_impedance, "stated by the manufacturer"
     impedance = inputs.datasets.get("impedance")
     if impedance is None:
         return None, ""
-    least = minimum_impedance(
+    minimum = minimum_impedance(
         impedance["frequency"].values, impedance["magnitude"].values, inputs.options.impedance.band
     )
-    return rated_impedance(least).rated_ohm, "the highest that the minimum allows"
+    return rated_impedance(minimum).rated_ohm, "the highest that the minimum impedance allows"

@@ -1,4 +1,4 @@
-"""How loud and how low a device stays usable."""
+"""Numbers of the usable limits: how loud, and down to which frequency, a device is usable."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ USES = (
     "take-over-frequency",
     *usable_limits_uncertainty.USES,
 )
-AT_THE_END = "a limit: it is where the data, or what is known, end"
-_HELD_IN = {
+AT_DATA_END = "it is only a limit: it is at the end of the data"
+_VARIABLES = {
     "loudest": "usable_level",
     "held": "held_level",
     "listening": "listening_level",
@@ -35,29 +35,33 @@ _HELD_IN = {
 
 
 def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
-    """Lowest usable frequency at each drive, the loudest usable level, that at the listening place, a take-over.
+    """Yield the lowest usable frequency at each drive, usable levels, and a suggested take-over frequency.
 
     Parameters
     ----------
-    inputs : Given
-        With the dataset "compression" where there is one.
+    inputs : MetricInputs
+        With the dataset "compression" if it exists.
     """
     data = inputs.datasets.get("compression")
     titles = {
-        "loudest": ("lowest-usable-frequency", "Loudest level measured that is usable, 1 m", "dB"),
-        "held": ("held-level", "Level reached everywhere from the lowest usable frequency up, 1 m", "dB"),
+        "loudest": ("lowest-usable-frequency", "Highest usable level that was measured, 1 m", "dB"),
+        "held": ("held-level", "Level available at all frequencies above the lowest usable one, 1 m", "dB"),
         "listening": (
             "listening-level",
-            "Level reached everywhere from the lowest usable frequency up, at the listening place",
+            "Level available at all frequencies above the lowest usable one, at the listening position",
             "dB",
         ),
-        "take_over": ("take-over-frequency", "Suggested take-over by another loudspeaker at that level", "Hz"),
+        "take_over": (
+            "take-over-frequency",
+            "Suggested frequency below which another loudspeaker takes over, at that level",
+            "Hz",
+        ),
     }
     reason = ""
     if data is None:
         reason = "harmonics were not measured at two drives or more"
     elif "lowest_usable" not in data:
-        reason = str(json.loads(str(data.attrs["gaps"])).get("usable", "it has no usable limits"))
+        reason = str(json.loads(str(data.attrs["gaps"])).get("usable", "usable limits were not computed"))
     if data is None or reason:
         for key, (method, title, unit) in titles.items():
             yield make_number(inputs, method, f"usable.{key}", HEADING, title, None, unit, reason=reason)
@@ -67,44 +71,44 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
     drive, level, lowest = (
         np.asarray(data[name].values, dtype=np.float64) for name in ("drive", "usable_level", "lowest_usable")
     )
-    rules = [str(one) for one in data["ruled_by"].values]
+    rules = [str(rule) for rule in data["ruled_by"].values]
     usable = np.flatnonzero(np.isfinite(lowest) & np.isfinite(level))
     last = int(usable[-1]) if usable.size else None
-    uncertainty = usable_limits_uncertainty.usable_limit_uncertainties(inputs, data, last)
+    uncertainties = usable_limits_uncertainty.usable_limit_uncertainties(inputs, data, last)
     for row, volt in enumerate(drive.tolist()):
-        there = np.isfinite(lowest[row])
-        ends = rules[row] in ("not known", "data end")
-        said = f"{level[row]:.1f} dB at 1 m; " if np.isfinite(level[row]) and inputs.level_kind == "spl" else ""
+        determined = np.isfinite(lowest[row])
+        at_data_end = rules[row] in ("not known", "data end")
+        level_note = f"{level[row]:.1f} dB at 1 m; " if np.isfinite(level[row]) and inputs.level_kind == "spl" else ""
         yield make_number(
             inputs,
             "lowest-usable-frequency",
             f"usable.lowest_{id_part(float(f'{volt:.4g}'))}_v",
             HEADING,
             f"Lowest usable frequency at {volt:.3g} V",
-            float(lowest[row]) if there else None,
+            float(lowest[row]) if determined else None,
             "Hz",
-            bound="at most" if ends else "",
-            uncertainty=Uncertainty(None, reason=AT_THE_END) if ends else uncertainty.of(f"lowest {row}"),
-            note=f"{said}{RULES[rules[row]]}; {conditions[0]}" if there else "",
-            reason="" if there else f"not usable at the highest frequency judged already: {rules[row]}",
+            bound="at most" if at_data_end else "",
+            uncertainty=Uncertainty(None, reason=AT_DATA_END) if at_data_end else uncertainties.get(f"lowest {row}"),
+            note=f"{level_note}{RULES[rules[row]]}; {conditions[0]}" if determined else "",
+            reason="" if determined else f"not usable even at the highest frequency that was judged: {rules[row]}",
         )
     relative = "" if data.attrs["level_kind"] == "spl" else "only relative levels are known"
     for key, (method, title, unit) in titles.items():
-        value = float(data[_HELD_IN[key]].values[last]) if last is not None else np.nan
-        why = "not usable at any drive measured, by the limits chosen" if last is None else ""
+        value = float(data[_VARIABLES[key]].values[last]) if last is not None else np.nan
+        gap = "not usable at any measured drive with the chosen limits" if last is None else ""
         if key == "take_over":
-            why = why or "the data end before a limit is passed"
+            gap = gap or "the data end before a limit is exceeded"
         else:
             value = np.nan if relative else value
-            why = why or relative or gaps.get("listening_level", "too little of the band was measured")
+            gap = gap or relative or gaps.get("listening_level", "too little of the band was measured")
         known = bool(np.isfinite(value))
-        at = "" if last is None else f"from {lowest[last]:.3g} Hz, at {drive[last]:.3g} V"
-        loudest = last == drive.size - 1
-        if loudest and key != "take_over":
-            at += ", the highest drive measured"
-        told = conditions[{"listening": -1, "take_over": 2}.get(key, 1)]
+        drive_note = "" if last is None else f"from {lowest[last]:.3g} Hz, at {drive[last]:.3g} V"
+        at_highest_drive = last == drive.size - 1
+        if at_highest_drive and key != "take_over":
+            drive_note += ", the highest measured drive"
+        condition = conditions[{"listening": -1, "take_over": 2}.get(key, 1)]
         if key == "loudest":
-            told = told.split("; ")[0]
+            condition = condition.split("; ")[0]
         caution = CAUTION if key == "loudest" else ""
         yield make_number(
             inputs,
@@ -114,10 +118,10 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
             title,
             value if known else None,
             unit,
-            bound="at least" if loudest and key == "loudest" else "",
-            uncertainty=uncertainty.of(key),
-            note="; ".join(filter(None, (at, told, caution))) if known else "",
-            reason="" if known else why,
+            bound="at least" if at_highest_drive and key == "loudest" else "",
+            uncertainty=uncertainties.get(key),
+            note="; ".join(filter(None, (drive_note, condition, caution))) if known else "",
+            reason="" if known else gap,
         )
     if "wanted_level" in data.attrs:
         wanted = data.attrs.get("wanted_frequency")
@@ -126,10 +130,10 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
             "lowest-usable-frequency",
             "usable.wanted",
             HEADING,
-            f"Lowest usable frequency at the {float(data.attrs['wanted_level']):g} dB wanted at the listening place",
+            f"Lowest usable frequency at the {float(data.attrs['wanted_level']):g} dB wanted at the listening position",
             None if wanted is None else float(wanted),
             "Hz",
-            uncertainty=uncertainty.of("wanted"),
+            uncertainty=uncertainties.get("wanted"),
             note=conditions[-1] if wanted is not None else "",
             reason="" if wanted is not None else gaps.get("wanted_level", ""),
         )

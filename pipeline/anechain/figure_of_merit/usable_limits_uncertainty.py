@@ -1,4 +1,4 @@
-"""Uncertainty of how loud and how low a device stays usable: all limits read again in every draw."""
+"""Uncertainty of the usable limits: all limits are determined again in each draw of a Monte Carlo propagation."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_
 from anechain.acoustics.uncertainty.uncertainty import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty
-from anechain.figure_of_merit.capture_uncertainty import USES as LEVEL_USES
+from anechain.figure_of_merit import capture_uncertainty, drive_orders
 from anechain.figure_of_merit.capture_uncertainty import (
     CaptureErrors,
-    DriveOrders,
     band_power_weights,
     capture_errors,
     change_name,
     drive_name,
-    drive_orders,
     level_uncertainty,
     with_propagation,
 )
 from anechain.figure_of_merit.curve_uncertainty import CANCELS, StatedErrors, uncertainties_of_draws
+from anechain.figure_of_merit.distortion_uncertainty import NO_ORDERS
+from anechain.figure_of_merit.drive_orders import DriveOrders
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
 if TYPE_CHECKING:
@@ -37,8 +37,8 @@ if TYPE_CHECKING:
 __all__ = ["USES", "UsableLimitUncertainties", "usable_limit_uncertainties"]
 
 
-USES = (*LEVEL_USES, "drawn-harmonic-errors", "harmonic-sum")
-UNMOVED = "it is where the data, or what is known, end in every draw"
+USES = (*capture_uncertainty.USES, *drive_orders.USES, "drawn-harmonic-errors", "harmonic-sum")
+AT_DATA_END = "it is at the end of the data in every draw"
 SAME_BAND = "the same third-octave band in every draw"
 
 
@@ -48,182 +48,185 @@ class UsableLimitUncertainties:
 
     Attributes
     ----------
-    found : mapping of str to Spread
-        "lowest" and the drive's place, "loudest", "held", "listening", "take_over", "wanted".
+    by_name : mapping of str to Uncertainty
+        "lowest" and the row of the drive, "loudest", "held", "listening", "take_over", "wanted".
     reason : str
-        Why there are none; empty if there are.
+        Why there are none; empty otherwise.
     """
 
-    found: Mapping[str, Uncertainty] = field(default_factory=dict)
+    by_name: Mapping[str, Uncertainty] = field(default_factory=dict)
     reason: str = ""
 
-    def of(self, name: str) -> Uncertainty:
-        """Uncertainty by its name."""
-        return self.found.get(name) or Uncertainty(None, reason=self.reason)
+    def get(self, name: str) -> Uncertainty:
+        """Return an uncertainty by its name."""
+        return self.by_name.get(name) or Uncertainty(None, reason=self.reason)
 
 
 def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int | None) -> UsableLimitUncertainties:
-    """Uncertainties of everything that is said of usable limits.
+    """Return the uncertainties of the usable limits.
 
     Parameters
     ----------
-    inputs : Given
+    inputs : MetricInputs
         With the datasets "harmonics" and "distortion".
     data : xarray.Dataset
-        After the contract `compression`, with usable limits.
+        As the contract `compression` describes it, with usable limits.
     last : int or None
-        The loudest drive that is usable.
+        Row of the highest drive that is usable; None if none is.
     """
-    orders = drive_orders(inputs)
+    orders = drive_orders.drive_orders(inputs)
     if orders is None or not np.array_equal(data["frequency"].values, orders.frequency):
-        return UsableLimitUncertainties(reason="the harmonics at single drives are not there")
-    there = np.asarray(np.isfinite(np.stack([row.level_db for row in orders.relative])).any(axis=0), dtype=np.bool_)
-    # Compression is held against first takes: the errors are those of single captures, also where orders are means.
-    errors = capture_errors(inputs, data, np.ones(orders.drive.size), orders.orders, there)
-    if reason := errors.stated or errors.withheld:
-        return UsableLimitUncertainties(reason=reason)
-    of = errors.at.errors
-    made = _made(data, orders, errors, last)
+        return UsableLimitUncertainties(reason=NO_ORDERS)
+    measured = np.asarray(np.isfinite(np.stack([row.level_db for row in orders.relative])).any(axis=0), dtype=np.bool_)
+    # Compression is relative to first takes, so the errors are those of single captures even where orders are means.
+    errors = capture_errors(inputs, data, np.ones(orders.drive.size), orders.orders, measured)
+    if errors.unknown_reason:
+        return UsableLimitUncertainties(reason=errors.unknown_reason)
+    captures = errors.at_orders.errors
+    draws = _drawn_inputs(data, orders, errors, last)
 
-    def read(draw: int) -> dict[str, float | None]:
-        return _read(made, draw)
-
-    uncertainties = uncertainties_of_draws(StatedErrors(of), read(-1), (read(draw) for draw in range(of.draws)))
-    propagation = f"Monte Carlo, {of.draws} draws (JCGM 101), all limits read again in each; {errors.parts}; noise"
-    found = {name: with_propagation(one, propagation) for name, one in uncertainties.items()}
-    for name, one in found.items():
-        if one.reason == CANCELS:
-            found[name] = Uncertainty(None, reason=SAME_BAND if name == "take_over" else UNMOVED)
-    if "listening" in found:
-        # Its draws are those at 1 m: as wide, and elsewhere.
-        found["listening"] = replace(found["listening"], interval=None)
+    undisturbed = _limits(draws, -1)
+    drawn = (_limits(draws, draw) for draw in range(captures.draws))
+    uncertainties = uncertainties_of_draws(StatedErrors(captures), undisturbed, drawn)
+    propagation = (
+        f"Monte Carlo, {captures.draws} draws (JCGM 101), all limits determined again in each; {errors.components}; noise"
+    )
+    by_name = {name: with_propagation(known, propagation) for name, known in uncertainties.items()}
+    for name, known in by_name.items():
+        if known.reason == CANCELS:
+            by_name[name] = Uncertainty(None, reason=SAME_BAND if name == "take_over" else AT_DATA_END)
+    if "listening" in by_name:
+        # Its draws are levels at 1 m: the standard uncertainty is the same, the interval is not.
+        by_name["listening"] = replace(by_name["listening"], interval=None)
     if last is not None:
         band = float(data.attrs["band_low"]), float(data.attrs["band_high"])
-        weight = band_power_weights(orders.frequency, made.level[last], *band)
-        found["loudest"] = level_uncertainty(errors, drive_name(last), weight)
-    return UsableLimitUncertainties(found)
+        weight = band_power_weights(orders.frequency, draws.level[last], *band)
+        by_name["loudest"] = level_uncertainty(errors, drive_name(last), weight)
+    return UsableLimitUncertainties(by_name)
 
 
-Ends = Callable[[int], tuple[Floats, Floats]]
+DistortionRange = Callable[[int], tuple[Floats, Floats]]
+"""Takes the number of a draw, returns lower and upper limit of the distortion, per cent."""
 
 
 @dataclass(frozen=True)
-class _Made:
-    """What is read again in each draw, by drive."""
+class _DrawnInputs:
+    """What the limits are determined from in each draw, by drive."""
 
     data: xr.Dataset
     frequency: Floats
-    kept: NDArray[np.bool_]
+    valid: NDArray[np.bool_]
     limit: Floats
-    judged: Floats
+    judged_to: Floats
     delta: Floats
-    changes: list[Floats]
-    distortion: list[Ends]
+    delta_errors: list[Floats]
+    distortion: list[DistortionRange]
     level: Floats
-    moved: list[Floats]
+    level_errors: list[Floats]
     last: int | None
     room: float | None
 
 
-def _made(data: xr.Dataset, orders: DriveOrders, errors: CaptureErrors, last: int | None) -> _Made:
+def _drawn_inputs(data: xr.Dataset, orders: DriveOrders, errors: CaptureErrors, last: int | None) -> _DrawnInputs:
     def values(name: str) -> Floats:
-        over = data[name]
-        return np.asarray((over.transpose("drive", ...) if over.ndim > 1 else over).values, dtype=np.float64)
+        variable = data[name]
+        ordered = variable.transpose("drive", ...) if variable.ndim > 1 else variable
+        return np.asarray(ordered.values, dtype=np.float64)
 
-    def moved(name: str) -> Floats:
-        return np.asarray(errors.at.errors.rows(name)[:, errors.at.first])
+    def drawn(name: str) -> Floats:
+        return np.asarray(errors.at_orders.errors.rows(name)[:, errors.at_orders.first])
 
     low, high = (float(data.attrs.get(name, end)) for name, end in (("valid_low", 0.0), ("valid_high", np.inf)))
     drives = range(orders.drive.size)
     noise = np.nan_to_num(values("uncertainty"), posinf=0.0) / COVERAGE_FACTOR
     room = data.attrs.get("longest_dimension")
-    return _Made(
+    return _DrawnInputs(
         data,
         orders.frequency,
         (orders.frequency >= low) & (orders.frequency <= high),
         values("distortion_limit"),
         values("judged_to"),
         values("delta"),
-        [_changed(moved(change_name(row)), noise[row], row) for row in drives],
+        [_delta_errors(drawn(change_name(row)), noise[row], row) for row in drives],
         [_distortion(orders, errors, row) for row in drives],
         values("level"),
-        [moved(drive_name(row)) for row in drives],
+        [drawn(drive_name(row)) for row in drives],
         last,
         None if room is None else float(room),
     )
 
 
-def _distortion(orders: DriveOrders, errors: CaptureErrors, row: int) -> Ends:
-    """Least and greatest distortion at a drive in a draw, per cent; without errors before the first one."""
+def _distortion(orders: DriveOrders, errors: CaptureErrors, row: int) -> DistortionRange:
+    """Return the distortion range at a drive; without errors for a negative number of the draw."""
     relative = orders.relative[row]
     total = harmonic_sum(relative.level_db, relative.bound, orders.orders, 2, orders.orders[-1])
     low, high = percent_of_level(total.lower_db), percent_of_level(total.upper_db)
     noise = noise_of_orders(relative.level_db, relative.noise_db, relative.bound)
-    drawn = drawn_orders(errors.at, drive_name(row), noise)
+    drawn = drawn_orders(errors.at_orders, drive_name(row), noise)
     known = np.where(relative.bound, np.nan, relative.level_db)
     ratios = [drawn_sum(order_shares(levels), drawn) for levels in (known, relative.level_db)]
 
-    def at(draw: int) -> tuple[Floats, Floats]:
+    def in_draw(draw: int) -> tuple[Floats, Floats]:
         return (low, high) if draw < 0 else (low * ratios[0][draw], high * ratios[1][draw])
 
-    return at
+    return in_draw
 
 
-def _changed(moved: Floats, noise: Floats, row: int) -> Floats:
-    """Errors of the compression at a drive, shape (draws, n), dB; at the lowest one it is zero by definition."""
+def _delta_errors(errors: Floats, noise: Floats, row: int) -> Floats:
+    """Return the errors of the compression at a drive, shape (draws, n), dB; without noise at the lowest drive."""
     generator = np.random.Generator(np.random.PCG64([SEED, 3, row]))
-    return np.asarray(moved + generator.standard_normal(moved.shape) * (noise if row else 0.0))
+    return np.asarray(errors + generator.standard_normal(errors.shape) * (noise if row else 0.0))
 
 
-def _read(made: _Made, draw: int) -> dict[str, float | None]:
-    """Everything that is read again, in one draw; without errors before the first one.
+def _limits(inputs: _DrawnInputs, draw: int) -> dict[str, float | None]:
+    """Return the limits in a draw, by name; without errors if `draw` is negative.
 
-    An error is taken off what was read, as the errors of the orders are: a microphone that hears the fundamental too
-    loud makes the distortion look too small and the level too high.
+    Errors are subtracted from the measured values, as the errors of the orders are: a microphone that is too sensitive
+    at the fundamental makes the distortion look too small and the level too high.
     """
-    kept = made.kept
+    valid = inputs.valid
     lowest: list[float | None] = []
-    for row, ends in enumerate(made.distortion):
-        low, high = ends(draw)
-        delta = made.delta[row] if draw < 0 else made.delta[row] - made.changes[row][draw]
+    for row, distortion_range in enumerate(inputs.distortion):
+        low, high = distortion_range(draw)
+        delta = inputs.delta[row] if draw < 0 else inputs.delta[row] - inputs.delta_errors[row][draw]
         lowest.append(
             lowest_usable(
-                made.frequency[kept],
-                low[kept],
-                high[kept],
-                made.limit[kept],
-                delta[kept],
-                float(made.data.attrs["compression_limit"]),
-                float(made.judged[row]) if np.isfinite(made.judged[row]) else None,
+                inputs.frequency[valid],
+                low[valid],
+                high[valid],
+                inputs.limit[valid],
+                delta[valid],
+                float(inputs.data.attrs["compression_limit"]),
+                float(inputs.judged_to[row]) if np.isfinite(inputs.judged_to[row]) else None,
             ).frequency_hz
         )
-    read: dict[str, float | None] = {f"lowest {row}": hz for row, hz in enumerate(lowest)}
-    if made.last is not None:
-        hz = lowest[made.last]
-        read["held"] = _held(made, draw, made.last, hz, None)
-        read["listening"] = _held(made, draw, made.last, hz, made.room) if made.room else read["held"]
-        read["take_over"] = None if hz is None else take_over(hz)
-    if "wanted_frequency" in made.data.attrs:
-        read["wanted"] = _wanted(made, draw, lowest)
-    return read
+    limits: dict[str, float | None] = {f"lowest {row}": hz for row, hz in enumerate(lowest)}
+    if inputs.last is not None:
+        hz = lowest[inputs.last]
+        limits["held"] = _held(inputs, draw, inputs.last, hz, None)
+        limits["listening"] = _held(inputs, draw, inputs.last, hz, inputs.room) if inputs.room else limits["held"]
+        limits["take_over"] = None if hz is None else take_over(hz)
+    if "wanted_frequency" in inputs.data.attrs:
+        limits["wanted"] = _wanted(inputs, draw, lowest)
+    return limits
 
 
-def _wanted(made: _Made, draw: int, lowest: list[float | None]) -> float | None:
-    """Lowest usable frequency at the level wanted at the listening place, which is so many decibels from 1 m."""
-    known = np.asarray(made.data["listening_level"].values, dtype=np.float64)
+def _wanted(inputs: _DrawnInputs, draw: int, lowest: list[float | None]) -> float | None:
+    """Return the lowest usable frequency at the level wanted at the listening position."""
+    known = np.asarray(inputs.data["listening_level"].values, dtype=np.float64)
     row = int(np.flatnonzero(np.isfinite(known))[0])
-    at_1_m = _held(made, -1, row, float(made.data["lowest_usable"].values[row]), made.room)
-    step = known[row] - (np.nan if at_1_m is None else at_1_m)
-    levels = [_held(made, draw, row, hz, made.room) for row, hz in enumerate(lowest)]
+    at_1_m = _held(inputs, -1, row, float(inputs.data["lowest_usable"].values[row]), inputs.room)
+    from_1_m = known[row] - (np.nan if at_1_m is None else at_1_m)
+    levels = [_held(inputs, draw, row, hz, inputs.room) for row, hz in enumerate(lowest)]
     return frequency_at_level(
-        [np.nan if one is None else one + step for one in levels],
+        [np.nan if level is None else level + from_1_m for level in levels],
         [np.nan if hz is None else hz for hz in lowest],
-        float(made.data.attrs["wanted_level"]),
+        float(inputs.data.attrs["wanted_level"]),
     )
 
 
-def _held(made: _Made, draw: int, row: int, lowest: float | None, room: float | None) -> float | None:
+def _held(inputs: _DrawnInputs, draw: int, row: int, lowest: float | None, room: float | None) -> float | None:
     if lowest is None:
         return None
-    level = made.level[row] if draw < 0 else made.level[row] - made.moved[row][draw]
-    return held_level(made.frequency, level, lowest, float(made.data.attrs["band_high"]), room)
+    level = inputs.level[row] if draw < 0 else inputs.level[row] - inputs.level_errors[row][draw]
+    return held_level(inputs.frequency, level, lowest, float(inputs.data.attrs["band_high"]), room)
