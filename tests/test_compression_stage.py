@@ -6,6 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import xarray as xr
+from anechain.figure_of_merit.usable import USES as LIMIT_USES
+from anechain.figure_of_merit.usable import usable_numbers
 
 import nonlinear_speaker as model
 from anechain.campaign.compression import CompressionOptions
@@ -19,8 +21,8 @@ from anechain.figure_of_merit.comparable_limits import comparable_limits
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers
 from anechain.figure_of_merit.fundamentals import compression_gap
-from anechain.figure_of_merit.usable import USES as LIMIT_USES
-from anechain.figure_of_merit.usable import usable_numbers
+from anechain.figure_of_merit.usable_limits import USES as LIMIT_USES
+from anechain.figure_of_merit.usable_limits import usable_numbers
 from anechain.figures import usable_limits
 from anechain.figures.compression import compression_figure, drawable, octave_levels_figure, passed_words
 from anechain.figures.device_figures import device_figures

@@ -16,7 +16,7 @@ from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.campaign.target_file import read_target
 from anechain.data import contract, store
 from anechain.errors import InputError
-from anechain.figure_of_merit.terminals import NOT_MEASURED
+from anechain.figure_of_merit.impedance import NOT_MEASURED
 from anechain.methods import versions
 from anechain.receipts.canonical_json import parsed
 from anechain.receipts.receipt import raw_inputs

@@ -73,7 +73,6 @@ def reference_calls_of_numbers(
     from anechain.acoustics.impedance import (
         box_tuning,
         equivalent_dissipation,
-        impedance_uncertainty,
         limit_decision,
         minimum,
         phase_range,

@@ -1,4 +1,4 @@
-"""Where to point it: toe-ins compared."""
+"""Numbers of the aim: which toe-in gives the best direct sound at the listener."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ import numpy as np
 
 from anechain.acoustics.directivity.aim import Aim, AimedCurve, best_aim
 from anechain.arrays import Floats
-from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, number
-from anechain.figure_of_merit.spreads import drawn_orbits
+from anechain.data.numbers import Number, Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_orbits
+from anechain.figure_of_merit.labels import band_label
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -23,8 +25,8 @@ USES = ("aimed-curve", "best-aim", "orbit-interpolation", "trend-line")
 
 
 def compare_aims(inputs: MetricInputs) -> Aim | None:
-    """Toe-ins from parallel to the walls to the axis on the listener; None without a horizontal orbit."""
-    level, chosen = inputs.orbits.of("horizontal"), inputs.options.aim
+    """Compare toe-ins from "parallel to the walls" to "axis on the listener"; None without a horizontal orbit."""
+    level, chosen = inputs.orbits.in_plane("horizontal"), inputs.options.aim
     if level is None:
         return None
     return best_aim(
@@ -32,48 +34,48 @@ def compare_aims(inputs: MetricInputs) -> Aim | None:
     )
 
 
-def _spreads(inputs: MetricInputs) -> Mapping[str, Spread]:
-    """How sure the best toe-in is, and deviation and slope of the three cases."""
+def _uncertainties(inputs: MetricInputs) -> Mapping[str, Uncertainty]:
+    """Return the uncertainties of the best toe-in, and of deviation and slope of the three cases."""
     chosen, row = inputs.options.aim, inputs.orbits.planes.index("horizontal")
 
     def values(frequency: Floats, level: Floats) -> dict[str, float | None]:
         aim = best_aim(
             frequency, inputs.orbits.angles, level[row], chosen.listener, chosen.band, chosen.slope, chosen.step
         )
-        found = {"toe_in": None if aim.best is None else aim.best.toe_in_deg}
+        drawn = {"toe_in": None if aim.best is None else aim.best.toe_in_deg}
         for key, case in (("best", aim.best), ("axis", aim.at_listener), ("parallel", aim.parallel)):
-            found[f"{key}.deviation"] = None if case is None else case.deviation_db
-            found[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
-        return found
+            drawn[f"{key}.deviation"] = None if case is None else case.deviation_db
+            drawn[f"{key}.slope"] = None if case is None else case.slope_db_per_octave
+        return drawn
 
-    spreads = drawn_orbits(inputs.errors, inputs.orbits.level, values, keeps_common=True)
-    if spreads["toe_in"].standard is not None:
-        # Of steps that take turns a standard deviation tells nothing.
-        low, high = spreads["toe_in"].interval or (0.0, 0.0)
-        words = f"a choice among steps of {chosen.step:g}°: in 95 % of the draws from {low:g}° to {high:g}°"
-        spreads["toe_in"] = Spread(None, reason=words)
-    return spreads
+    uncertainties = monte_carlo_of_orbits(inputs.errors, inputs.orbits.level, values, keeps_common=True)
+    if uncertainties["toe_in"].standard is not None:
+        # A standard deviation of a few discrete steps is not meaningful; their interval is.
+        low, high = uncertainties["toe_in"].interval or (0.0, 0.0)
+        reason = f"a choice among steps of {chosen.step:g}°: in 95 % of the draws from {low:g}° to {high:g}°"
+        uncertainties["toe_in"] = Uncertainty(None, reason=reason)
+    return uncertainties
 
 
 def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
-    """The best toe-in, and deviation and slope of it, of the axis and of the parallel case, side by side."""
+    """Yield the best toe-in, and deviation and slope at the best toe-in, axis on the listener, and parallel."""
     chosen = inputs.options.aim
     absent = "needs the horizontal orbit"
-    about = f"listener at {chosen.listener:g}°; {band_words(chosen.band)}" + (
-        f"; held against {aim.trend}" if aim else ""
+    conditions = f"listener at {chosen.listener:g}°; {band_label(chosen.band)}" + (
+        f"; reference: {aim.trend}" if aim else ""
     )
-    sure = _spreads(inputs) if aim is not None and inputs.errors.of is not None else {}
+    uncertainty = _uncertainties(inputs) if aim is not None and inputs.errors.directions is not None else {}
     best = aim.best if aim is not None else None
-    yield number(
+    yield make_number(
         inputs,
         "best-aim",
         "aim.toe_in",
         HEADING,
-        "Toe-in whose direct sound follows the trend best",
+        "Toe-in whose direct sound is closest to the trend",
         None if best is None else best.toe_in_deg,
         "°",
-        spread=sure.get("toe_in"),
-        note=about,
+        uncertainty=uncertainty.get("toe_in"),
+        note=conditions,
         reason=aim.reason if aim is not None else absent,
     )
     cases: tuple[tuple[str, str, AimedCurve | None], ...] = (
@@ -83,29 +85,29 @@ def numbers(inputs: MetricInputs, aim: Aim | None) -> Iterator[Number]:
     )
     for key, title, case in cases:
         missing = absent if aim is None else aim.reason if case is None else case.reason
-        where = (
+        direction = (
             "" if case is None else f"{case.off_axis_deg:g}° off axis" + (", interpolated" if case.interpolated else "")
         )
-        for what, words, unit, value in (
+        for quantity, text, unit, value in (
             ("deviation", "standard deviation from the trend", "dB", None if case is None else case.deviation_db),
             ("slope", "slope", "dB/octave", None if case is None else case.slope_db_per_octave),
         ):
-            yield number(
+            yield make_number(
                 inputs,
                 "aimed-curve",
-                f"aim.{key}.{what}",
+                f"aim.{key}.{quantity}",
                 HEADING,
-                f"{title}: {words}",
+                f"{title}: {text}",
                 value,
                 unit,
-                spread=sure.get(f"{key}.{what}"),
-                note="; ".join(filter(None, (where, about))),
+                uncertainty=uncertainty.get(f"{key}.{quantity}"),
+                note="; ".join(filter(None, (direction, conditions))),
                 reason=missing,
             )
 
 
 def aim_dataset(inputs: MetricInputs, aim: Aim | None) -> xr.Dataset | None:
-    """The dataset `aim`: the direct sound at the listener for each toe-in; None where there is none."""
+    """Return the dataset `aim`: direct sound at the listener for each toe-in; None if it is not known."""
     import xarray as xr
 
     from anechain.data import contract

@@ -21,16 +21,27 @@ from anechain.figure_of_merit.compression import compression_numbers
 from anechain.figure_of_merit.distortion import distortion_numbers
 from anechain.figure_of_merit.level_spreads import (
     AGAIN,
+from anechain.campaign.compression import CompressionChoices
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers, NumbersUncertainty
+from anechain.campaign.distortion import DistortionChoices
+from anechain.campaign.uncertainty import Stated
+from anechain.campaign.usable_limits import UsableLimits
+from anechain.figure_of_merit import usable_limits_uncertainty
+from anechain.figure_of_merit.capture_uncertainty import (
+    REPEATED_FIRST_DRIVE,
+    band_power_weights,
     capture_errors,
     change_name,
     drive_name,
-    level_weights,
-    linear,
-    orders_of_drives,
+    level_uncertainty,
 )
+from anechain.figure_of_merit.compression import compression_numbers
+from anechain.figure_of_merit.curve_uncertainty import NOT_STATED, REPEATABILITY_ONLY
+from anechain.figure_of_merit.distortion import distortion_numbers
+from anechain.figure_of_merit.drive_orders import drive_orders
 from anechain.figure_of_merit.metric_inputs import gather
-from anechain.figure_of_merit.spreads import NOT_STATED, OWN_ALONE
-from anechain.figure_of_merit.usable import usable_numbers
+from anechain.figure_of_merit.usable_limits import usable_numbers
 from anechain.methods import versions
 from anechain.stages.compression import compressed
 from anechain.stages.distortion import USES, distorted
@@ -66,9 +77,9 @@ def distortion_of(data, levels=(86.0,)):
     return distorted(data, DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)})
 
 
-def distorting(data=None, levels=(86.0,), **how):
+def distorting(data=None, levels=(86.0,), **propagation):
     data = harmonics() if data is None else data
-    given = gathered({"harmonics": data, "distortion": distortion_of(data, levels)}, **how)
+    given = gathered({"harmonics": data, "distortion": distortion_of(data, levels)}, **propagation)
     return {one.id: one for one in distortion_numbers(given)}
 
 
@@ -114,7 +125,7 @@ def test_a_microphone_that_is_sure_at_low_frequencies_alone():
 def test_distortion_needs_what_captures_share():
     key = "distortion.at_86.thd_f.worst_200_2000"
     assert distorting()[key].uncertainty_reason == NOT_STATED
-    assert distorting(repeated=True)[key].uncertainty_reason == OWN_ALONE
+    assert distorting(repeated=True)[key].uncertainty_reason == REPEATABILITY_ONLY
     alone = distorting(harmonics(levels=(86.0,)), calibration=0.3)[key]
     assert "one take alone" in alone.uncertainty_reason and alone.uncertainty is None
 
@@ -140,7 +151,7 @@ def test_orders_of_drives_are_those_of_the_stage():
     """At the level of a take the stage's orders are that take's."""
     data = harmonics(noise=20.0)
     distortion = distortion_of(data)
-    found = orders_of_drives(gathered({"harmonics": data, "distortion": distortion}))
+    found = drive_orders(gathered({"harmonics": data, "distortion": distortion}))
     np.testing.assert_allclose(found.relative[1].level_db, distortion["harmonic"].values[0])
     assert found.orders == (2, 3) and found.drive.tolist() == data["drive"].values.tolist()
 
@@ -182,8 +193,8 @@ def parameters(**usable):
     }
 
 
-def willow(takes=True, noise=-20.0, **how):
-    usable = how.pop("usable", {})
+def willow(takes=True, noise=-20.0, **propagation):
+    usable = propagation.pop("usable", {})
     data = {"harmonics": nonlinear_speaker.harmonics(noise=noise)} | (
         {"takes": nonlinear_speaker.takes()} if takes else {}
     )
@@ -194,7 +205,7 @@ def willow(takes=True, noise=-20.0, **how):
             "compression": compression,
             "distortion": distortion_of(data["harmonics"], (90.0,)),
         },
-        **how,
+        **propagation,
     )
 
 
@@ -209,21 +220,21 @@ def test_a_change_between_captures_is_root_two_of_one_capture():
     errors = capture_errors(given, compression, np.ones(5))
     alone = np.zeros(compression.sizes["frequency"])
     alone[0] = 1.0
-    for name in (change_name(3), AGAIN):
-        assert linear(errors, name, alone).standard == pytest.approx(np.sqrt(2) * TAKES_DB, rel=1e-6)
-    assert linear(errors, change_name(0), alone).standard == 0.0
+    for name in (change_name(3), REPEATED_FIRST_DRIVE):
+        assert level_uncertainty(errors, name, alone).standard == pytest.approx(np.sqrt(2) * TAKES_DB, rel=1e-6)
+    assert level_uncertainty(errors, change_name(0), alone).standard == 0.0
     # A mean of two captures at the lowest drive: sqrt(1 + 1 / 2).
     paired = capture_errors(given, compression, np.array([2.0, 1.0, 1.0, 1.0, 1.0]))
-    assert linear(paired, change_name(3), alone).standard == pytest.approx(np.sqrt(1.5) * TAKES_DB, rel=1e-6)
+    assert level_uncertainty(paired, change_name(3), alone).standard == pytest.approx(np.sqrt(1.5) * TAKES_DB, rel=1e-6)
     # A level keeps all: root of the sum of the squares, 0.1 m at 1 m being 0.828 dB (20 lg 1.1).
     whole = np.sqrt(2.0**2 + 1.0**2 + (20 * np.log10(1.1)) ** 2 + TAKES_DB**2)
-    assert linear(errors, drive_name(3), alone).standard == pytest.approx(whole, rel=0.02)
+    assert level_uncertainty(errors, drive_name(3), alone).standard == pytest.approx(whole, rel=0.02)
 
 
 def test_the_setting_of_the_angle_is_one_for_all_captures():
     given = willow(repeated=True, calibration=0.1)
     errors = capture_errors(given, given.datasets["compression"], np.ones(5))
-    of = errors.at.errors
+    of = errors.at_orders.errors
     angle_error = np.zeros_like(of.angle_error)
     angle_error[-2] = 0.3
     of = replace(of, angle_error=angle_error, own=np.zeros_like(of.own))
@@ -283,7 +294,7 @@ def test_the_level_at_a_limit_takes_the_level_and_the_compression_over_its_slope
     repeated = by_id(compression_numbers(willow(calibration=0.3, repeated=True)))[passed[0].id]
     assert standard(repeated) > standard(passed[0])
     lone = by_id(compression_numbers(willow(repeated=True)))[passed[0].id]
-    assert lone.uncertainty_reason == OWN_ALONE
+    assert lone.uncertainty_reason == REPEATABILITY_ONLY
 
 
 def test_levels_of_usable_limits_are_as_sure_as_levels():
@@ -329,9 +340,9 @@ def test_what_is_read_again_is_what_the_stage_read(room, monkeypatch):
     given = willow(calibration=0.2, noise=20.0, usable={"wanted_level": 85.0, "longest_dimension": room})
     data, undisturbed = given.datasets["compression"], {}
     assert data.attrs.get("longest_dimension") == room
-    real = usable_spreads.spreads_of
+    real = usable_limits_uncertainty.uncertainties_of_draws
     monkeypatch.setattr(
-        usable_spreads,
+        usable_limits_uncertainty,
         "spreads_of",
         lambda errors, plain, draws: undisturbed.update(plain) or real(errors, plain, draws),
     )
@@ -350,9 +361,9 @@ def test_a_fundamental_heard_too_loud_is_quieter_and_distorts_more_than_it_seems
     """One error of the microphone moves both against each other: a higher limit goes with a lower level at it."""
     given = willow(takes=False, microphone=0.3, octaves=2.0, noise=np.nan, usable={"compression": -20.0})
     data, seen = given.datasets["compression"], []
-    real = usable_spreads.spreads_of
+    real = usable_limits_uncertainty.uncertainties_of_draws
     monkeypatch.setattr(
-        usable_spreads,
+        usable_limits_uncertainty,
         "spreads_of",
         lambda errors, plain, draws: real(errors, plain, [seen.append(one) or one for one in draws]),
     )
@@ -367,7 +378,7 @@ def test_a_fundamental_heard_too_loud_is_quieter_and_distorts_more_than_it_seems
 
 def test_usable_limits_are_withheld_with_reasons():
     assert by_id(usable_numbers(willow()))["usable.loudest"].uncertainty_reason == NOT_STATED
-    assert by_id(usable_numbers(willow(repeated=True)))["usable.held"].uncertainty_reason == OWN_ALONE
+    assert by_id(usable_numbers(willow(repeated=True)))["usable.held"].uncertainty_reason == REPEATABILITY_ONLY
     given = willow(calibration=0.2)
     datasets = {name: one for name, one in given.datasets.items() if name != "harmonics"}
     without = by_id(usable_numbers(replace(given, datasets=datasets)))["usable.held"]
@@ -377,8 +388,8 @@ def test_usable_limits_are_withheld_with_reasons():
 def test_the_weights_of_a_level_are_those_of_its_power():
     """+10 dB has ten times the power; beyond the band nothing, and nothing where there is no level."""
     grid = np.array([100.0, 200.0, 400.0, 800.0])
-    weight = level_weights(grid, np.array([80.0, 80.0, 90.0, 95.0]), 150.0, 550.0)
+    weight = band_power_weights(grid, np.array([80.0, 80.0, 90.0, 95.0]), 150.0, 550.0)
     assert weight[[0, 3]].tolist() == [0.0, 0.0] and weight.sum() == pytest.approx(1.0)
     octaves = np.log2([np.sqrt(2) * 200 / 150, 550 / (np.sqrt(2) * 200)])
     assert weight[2] / weight[1] == pytest.approx(10 * octaves[1] / octaves[0])
-    assert level_weights(grid, np.full(4, np.nan), 150.0, 550.0).tolist() == [0.0] * 4
+    assert band_power_weights(grid, np.full(4, np.nan), 150.0, 550.0).tolist() == [0.0] * 4

@@ -9,11 +9,11 @@ from anechain.acoustics.impedance.minimum import minimum_impedance
 from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.uncertainty import Stated
 from anechain.data import contract
-from anechain.figure_of_merit.terminal_spreads import (
-    drawn,
-    least_spread,
-    spread_of,
-    terminal_errors,
+from anechain.figure_of_merit.impedance_uncertainty import (
+    impedance_errors,
+    minimum_uncertainty,
+    monte_carlo_of_impedance,
+    monte_carlo_uncertainty,
     uncertainty_dataset,
 )
 
@@ -51,7 +51,7 @@ def stated(**components):
 
 
 def errors_of(data, options=OPTIONS, **components):
-    return terminal_errors(data, stated(**components), options)
+    return impedance_errors(data, stated(**components), options)
 
 
 def values(data):
@@ -70,13 +70,17 @@ def search(frequency):
 def least_of(data, errors):
     frequency, magnitude = data["frequency"].values, data["magnitude"].values
     least = minimum_impedance(frequency, magnitude)
-    return least, least_spread(errors, magnitude, (least.magnitude_ohm, least.frequency_hz), search(frequency), 2.0)
+    return least, minimum_uncertainty(
+        errors, magnitude, (least.magnitude_ohm, least.frequency_hz), search(frequency), 2.0
+    )
 
 
 def test_one_per_cent_of_the_modulus_is_one_per_cent_of_its_minimum():
     data = dataset(vented())
     least, spread = least_of(data, errors_of(data, impedance=1.0))
-    assert spread.standard == pytest.approx(0.01 * least.magnitude_ohm, rel=1e-6) and "first order" in spread.how
+    assert (
+        spread.standard == pytest.approx(0.01 * least.magnitude_ohm, rel=1e-6) and "first order" in spread.propagation
+    )
     # Rectangular limits: half the width over root 3 (GUM, 4.3.7).
     _, spread = least_of(data, errors_of(data, impedance={"value": 1.0, "kind": "rectangular"}))
     assert spread.standard == pytest.approx(0.01 * least.magnitude_ohm / np.sqrt(3), rel=1e-6) and not spread.note
@@ -85,7 +89,7 @@ def test_one_per_cent_of_the_modulus_is_one_per_cent_of_its_minimum():
 def test_a_phase_error_moves_the_zero_by_its_size_over_the_slope():
     data = dataset(vented())
     errors = errors_of(data, impedance_phase=0.5)
-    found = spread_of(errors, drawn(errors, *values(data), tunings)["zero"], "phase")
+    found = monte_carlo_uncertainty(errors, monte_carlo_of_impedance(errors, *values(data), tunings)["zero"], "phase")
     # By hand: df = d / (dphase/df) at the crossing, on the circuit itself and not on its samples.
     near = np.linspace(36.0, 44.0, 80_001)
     phase = np.rad2deg(np.angle(vented(near)))
@@ -100,7 +104,7 @@ def test_a_tilted_error_of_the_modulus_moves_the_saddle():
     data = dataset(vented())
     # 0.5 % at 20 Hz, 2.5 % at 80 Hz: over log frequency it rises by 1 % an octave.
     errors = errors_of(data, impedance={"value": ((20.0, 0.5), (80.0, 2.5))})
-    found = spread_of(errors, drawn(errors, *values(data), tunings)["tuning"])
+    found = monte_carlo_uncertainty(errors, monte_carlo_of_impedance(errors, *values(data), tunings)["tuning"])
     octaves = np.log2(40.0) + np.linspace(-0.02, 0.02, 4001)
     modulus = np.abs(vented(2**octaves))
     at = int(np.argmin(modulus))
@@ -111,22 +115,24 @@ def test_a_tilted_error_of_the_modulus_moves_the_saddle():
 def test_one_relative_error_does_not_move_the_saddle():
     data = dataset(vented())
     errors = errors_of(data, impedance=1.0)
-    spread = spread_of(errors, drawn(errors, *values(data), tunings)["tuning"])
+    spread = monte_carlo_uncertainty(errors, monte_carlo_of_impedance(errors, *values(data), tunings)["tuning"])
     assert spread.standard is None and "does not move it; no take was repeated" in spread.reason
 
 
 def test_the_spread_of_takes_moves_it_though_nothing_is_stated():
     data = dataset(vented(), takes=4, share=0.002)
     errors = errors_of(data)
-    found = drawn(errors, *values(data), tunings)
-    once = spread_of(errors, found["tuning"])
-    assert "spread of takes" in once.how and "stated" not in once.how
+    found = monte_carlo_of_impedance(errors, *values(data), tunings)
+    once = monte_carlo_uncertainty(errors, found["tuning"])
+    assert "spread of takes" in once.propagation and "stated" not in once.propagation
     # What one error at all frequencies would move is not known without the statement.
-    assert "would look surer than it is" in spread_of(errors, found["zero"], "phase").reason
+    assert "would look surer than it is" in monte_carlo_uncertainty(errors, found["zero"], "phase").reason
     assert "would look surer than it is" in least_of(data, errors)[1].reason
     alike = dataset(vented(), takes=16, share=0.004)
     same = errors_of(alike)
-    assert spread_of(same, drawn(same, *values(alike), tunings)["tuning"]).standard == pytest.approx(once.standard)
+    assert monte_carlo_uncertainty(
+        same, monte_carlo_of_impedance(same, *values(alike), tunings)["tuning"]
+    ).standard == pytest.approx(once.standard)
 
 
 def test_takes_add_to_what_is_stated_and_lower_a_least_value():
@@ -150,11 +156,14 @@ def test_an_uncertainty_too_large_loses_draws_and_says_so():
     """60 %: a modulus is not above zero where the error is below -1.667 standard deviations, in 4.78 % of draws."""
     data = dataset(vented())
     errors = errors_of(data, impedance=60.0, impedance_phase=1.0)
-    found = drawn(errors, *values(data), tunings)["zero"]
+    found = monte_carlo_of_impedance(errors, *values(data), tunings)["zero"]
     assert found.draws - found.determined == pytest.approx(0.0478 * 2000, abs=35)
-    assert f"not determined in {found.draws - found.determined} of 2000 draws" in spread_of(errors, found, "phase").note
-    lost = drawn(errors, *values(data), lambda modulus, _: {"none": None})["none"]
-    assert spread_of(errors, lost).reason == "the number is not determined"
+    assert (
+        f"not determined in {found.draws - found.determined} of 2000 draws"
+        in monte_carlo_uncertainty(errors, found, "phase").note
+    )
+    lost = monte_carlo_of_impedance(errors, *values(data), lambda modulus, _: {"none": None})["none"]
+    assert monte_carlo_uncertainty(errors, lost).reason == "the number is not determined"
 
 
 def test_nothing_stated_is_a_gap_with_its_reason():
@@ -163,7 +172,7 @@ def test_nothing_stated_is_a_gap_with_its_reason():
     assert least_of(data, errors)[1].reason == "no uncertainty of the impedance is stated in the campaign"
     assert "the impedance's phase" in errors.reasons["phase"] and errors.said == ()
     assert uncertainty_dataset(data, errors, 2.0) is None
-    moved = spread_of(errors, drawn(errors, *values(data), tunings)["tuning"])
+    moved = monte_carlo_uncertainty(errors, monte_carlo_of_impedance(errors, *values(data), tunings)["tuning"])
     assert moved.standard is None and moved.reason == errors.reasons["modulus"]
 
 
@@ -187,4 +196,6 @@ def test_the_dataset_holds_what_is_known():
 def test_the_same_input_gives_the_same_spread():
     data = dataset(vented(), takes=3, share=0.01, degrees=0.2)
     errors = errors_of(data, impedance=1.0, impedance_phase=0.5)
-    assert drawn(errors, *values(data), tunings) == drawn(errors, *values(data), tunings)
+    assert monte_carlo_of_impedance(errors, *values(data), tunings) == monte_carlo_of_impedance(
+        errors, *values(data), tunings
+    )

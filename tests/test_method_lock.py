@@ -19,7 +19,7 @@ from frozen_inputs.calls import reference_calls
 def test_the_lock_is_that_of_the_code():
     """Fails, naming the method and the function, when code changed and its version did not."""
     locked, current = locking.read_lock(), locking.current_lock(reference_calls())
-    changes = locking.differences(locked, current)
+    changes = locking.lock_changes(locked, current)
     assert not changes, "\n".join(["raise the version, or renew with `make lock`:", *map(str, changes)])
     assert current.keys() <= locked.keys(), "new and not locked yet: run `make lock`"
 
@@ -105,7 +105,7 @@ def test_renewing_refuses_a_result_that_changed_under_its_version(tmp_path):
 
 def test_a_version_that_is_no_longer_kept_is_named():
     locked = {"method on-axis version 0": {"digest": "0", "parts": {}}, "stage derive version 0": {"parts": {}}}
-    (change,) = locking.differences(locked, {})
+    (change,) = locking.lock_changes(locked, {})
     assert "on-axis version 0 (no longer kept)" in str(change)
 
 

@@ -3,9 +3,9 @@
 import valid_datasets
 from anechain.campaign.derivation import Derivation
 from anechain.campaign.numbers import DeviceNumbers, Numbers
-from anechain.figure_of_merit.level import numbers
+from anechain.figure_of_merit.impedance import NOT_MEASURED
 from anechain.figure_of_merit.metric_inputs import gather
-from anechain.figure_of_merit.terminals import NOT_MEASURED
+from anechain.figure_of_merit.sensitivity import numbers
 
 
 def found(level_kind="spl", rated=None, **more):

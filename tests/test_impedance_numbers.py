@@ -9,7 +9,7 @@ import xarray as xr
 
 from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.campaign.uncertainty import Stated
-from anechain.figure_of_merit import terminals
+from anechain.figure_of_merit import impedance
 
 GRID = np.geomspace(10.0, 20000.0, 96 * 11)
 STATED = {"impedance": 1.0, "impedance_phase": 0.5}
@@ -37,8 +37,10 @@ def told(z, stated, claimed=None, **columns):
         datasets={"impedance": data},
         stated={name: Stated(value=one).model_dump(mode="json") for name, one in stated.items()},
     )
-    errors = terminals.errors_of(given)
-    return {one.id: one for one in terminals.numbers(given, errors)}, terminals.impedance_uncertainty(given, errors)
+    errors = impedance.errors_of(given)
+    return {one.id: one for one in impedance.numbers(given, errors)}, impedance.impedance_uncertainty_dataset(
+        given, errors
+    )
 
 
 def test_every_number_has_its_uncertainty():

@@ -1,4 +1,4 @@
-"""A published predictor of preference, term by term, never without its limits."""
+"""Numbers of a published prediction of preference: the rating with its limitations, and each of its terms."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ from anechain.acoustics.curve.preference import (
     preference_estimate,
 )
 from anechain.arrays import Floats
-from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import MetricInputs, number, on_curve
-from anechain.figure_of_merit.spreads import drawn
+from anechain.data.numbers import Number, Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import curve_mark, make_number
 
 __all__ = ["HEADING", "USES", "numbers"]
 
@@ -40,28 +41,28 @@ _NEEDS = {
     "lfq": _BASS,
     "smoothness": ("in_room",),
 }
-"""Curves that each term is read from; all but the first need both orbits."""
+"""Curves that each term needs."""
 
 
-def _terms(one: PreferenceEstimate) -> dict[str, float | None]:
+def _terms(estimate: PreferenceEstimate) -> dict[str, float | None]:
     return {
-        "rating": one.rating,
-        "nbd_on_axis": one.on_axis_deviation.deviation_db,
-        "nbd_in_room": one.in_room_deviation.deviation_db,
-        "lfx": one.low_frequency.extension_log10_hz,
-        "lfx_frequency": one.low_frequency.minus_six_hz,
-        "lfq": one.low_frequency.quality_db,
-        "smoothness": one.smoothness,
+        "rating": estimate.rating,
+        "nbd_on_axis": estimate.on_axis_deviation.deviation_db,
+        "nbd_in_room": estimate.in_room_deviation.deviation_db,
+        "lfx": estimate.low_frequency.extension_log10_hz,
+        "lfx_frequency": estimate.low_frequency.minus_six_hz,
+        "lfq": estimate.low_frequency.quality_db,
+        "smoothness": estimate.smoothness,
     }
 
 
 def numbers(inputs: MetricInputs) -> Iterator[Number]:
-    """The rating and all its terms; the limits stand with the rating."""
+    """Yield the rating with its limitations, and its terms."""
     last_band = inputs.options.preference.last_band
-    missing = inputs.lacking(*_CURVES)
+    missing = inputs.missing_reason(*_CURVES)
     values: Mapping[str, float | None] = {}
-    spreads: Mapping[str, Spread] = {}
-    lacking = {key: inputs.lacking(*needs) for key, needs in _NEEDS.items()}
+    uncertainties: Mapping[str, Uncertainty] = {}
+    missing_by_key = {key: inputs.missing_reason(*needs) for key, needs in _NEEDS.items()}
     reasons: dict[str, str] = {}
     contributions: Mapping[str, float] = {}
     if not missing:
@@ -71,29 +72,31 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
             return preference_estimate(inputs.frequency, on_axis, window, power, in_room, last_band)
 
         curves = {name: inputs.curves[name] for name in _CURVES}
-        one = estimate(curves)
-        values, contributions = _terms(one), one.contributions
-        spreads = drawn(inputs.errors, curves, lambda errant: _terms(estimate(errant)))
-        bass, flat = one.low_frequency.reason, "the estimated in-room response is flat: its r² is not defined"
+        result = estimate(curves)
+        values, contributions = _terms(result), result.contributions
+        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda drawn: _terms(estimate(drawn)))
+        bass, flat = result.low_frequency.reason, "the estimated in-room response is flat, so r² is not defined"
         reasons = {
-            "rating": one.reason,
-            "nbd_on_axis": one.on_axis_deviation.reason,
-            "nbd_in_room": one.in_room_deviation.reason,
+            "rating": result.reason,
+            "nbd_on_axis": result.on_axis_deviation.reason,
+            "nbd_in_room": result.in_room_deviation.reason,
             "lfx": bass,
             "lfx_frequency": bass,
             "lfq": bass,
-            "smoothness": one.smoothness_trend.reason or flat,
+            "smoothness": result.smoothness_trend.reason or flat,
         }
-    elif not lacking["nbd_on_axis"]:
+    elif not missing_by_key["nbd_on_axis"]:
 
-        def rough(curves: Mapping[str, Floats]) -> NarrowBandDeviation:
+        def deviation_of(curves: Mapping[str, Floats]) -> NarrowBandDeviation:
             return narrow_band_deviation(inputs.frequency, curves["on_axis"], *DEVIATION_BAND, last_band)
 
         curves = {"on_axis": inputs.curves["on_axis"]}
-        values = {"nbd_on_axis": rough(curves).deviation_db}
-        reasons = {"nbd_on_axis": rough(curves).reason}
-        spreads = drawn(inputs.errors, curves, lambda errant: {"nbd_on_axis": rough(errant).deviation_db})
-    bands = "14 half-octave bands, the last one cut" if last_band == "cut" else "13 whole half-octave bands"
+        values = {"nbd_on_axis": deviation_of(curves).deviation_db}
+        reasons = {"nbd_on_axis": deviation_of(curves).reason}
+        uncertainties = monte_carlo_of_curves(
+            inputs.errors, curves, lambda drawn: {"nbd_on_axis": deviation_of(drawn).deviation_db}
+        )
+    bands = "14 half-octave bands, the last one incomplete" if last_band == "cut" else "13 complete half-octave bands"
     rows = (
         ("rating", "preference-estimate", "Rating", "", PREFERENCE_LIMITS.rstrip("."), ""),
         ("nbd_on_axis", "narrow-band-deviation", "Narrow-band deviation (NBD), on axis", "dB", bands, "NBD_ON"),
@@ -133,17 +136,17 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
     )
     for key, method, title, unit, note, term in rows:
         value = values.get(key)
-        sure = spreads.get(key)
+        uncertainty = uncertainties.get(key)
         if key == "rating" and value is not None:
-            # No more than one decimal is shown, here or anywhere.
+            # A rating has one decimal everywhere.
             value = round(value, 1) + 0.0
-            if sure is not None and sure.standard is not None:
+            if uncertainty is not None and uncertainty.standard is not None:
                 factor = inputs.options.uncertainty.coverage_factor
-                tenths = float(np.ceil(10 * factor * sure.standard - 1e-9)) / 10
-                alone = "the uncertainty is that of the measurement alone, not of the model"
-                sure = Spread(tenths / factor, sure.how, "", alone)
-        adds = f"adds {contributions[term]:+.2f} to the constant 12.69" if term in contributions else ""
-        yield number(
+                tenths = float(np.ceil(10 * factor * uncertainty.standard - 1e-9)) / 10
+                measurement_only = "the uncertainty is that of the measurement, not of the model"
+                uncertainty = Uncertainty(tenths / factor, uncertainty.propagation, "", measurement_only)
+        contribution = f"adds {contributions[term]:+.2f} to the constant 12.69" if term in contributions else ""
+        yield make_number(
             inputs,
             method,
             f"preference.{key}",
@@ -151,8 +154,8 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
             title,
             value,
             unit,
-            spread=sure,
-            note="; ".join(filter(None, (note, adds))),
-            reason="" if value is not None and key != "rating" else lacking[key] or reasons.get(key, ""),
-            marks=on_curve(inputs, "sound_power", value) if key == "lfx_frequency" else (),
+            uncertainty=uncertainty,
+            note="; ".join(filter(None, (note, contribution))),
+            reason="" if value is not None and key != "rating" else missing_by_key[key] or reasons.get(key, ""),
+            marks=curve_mark(inputs, "sound_power", value) if key == "lfx_frequency" else (),
         )
