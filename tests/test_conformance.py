@@ -50,7 +50,7 @@ class TestDelimited(ImporterConformance):
                 write_orbits(folder / "phase", FREQUENCY, style=titled),
                 named,
                 setup=SPL,
-                report_contains=("lines before the numbers, passed over: 2 (6 files",),
+                report_contains=("lines before the numbers, ignored: 2 (6 files",),
             ),
             Sample(level, named),
             Sample(listed, {"manifest": "places.csv"}, [manifest]),

@@ -3,7 +3,7 @@
 Stable: a plugin imports from here, from :mod:`anechain.errors`, :mod:`anechain.assemble` and :mod:`anechain.testing`.
 """
 
-from anechain.data.checks import Check, Series, made, not_made
+from anechain.data.checks import Check, Series, drives_in_words, made, not_made
 from anechain.importing.hooks import (
     CERTAIN,
     IDENTIFY_TIMEOUT,
@@ -34,6 +34,7 @@ __all__ = [
     "Reading",
     "Series",
     "Verdict",
+    "drives_in_words",
     "hookimpl",
     "hookspec",
     "made",

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE, Verdict
+from anechain.importing.text_decoding import whole_lines
 from anechain_tables.options import TablesOptions
 from anechain_tables.sheets import Sheet, source_kind, titles_of
 from anechain_tables.titles import is_long, kinds_of, plain_direction
@@ -30,10 +31,8 @@ def identify(path: Path) -> Verdict:
     except OSError as error:
         return Verdict(NO, f"cannot be read: {error.strerror}")
     kind = source_kind(head)
-    if kind == "text" and len(head) == HEAD:
-        # What was cut off in the middle of a line, or of a character, says nothing.
-        end = max(head.rfind(b"\n"), head.rfind(b"\r")) + 1
-        head = head[: end + (end % 2 if b"\0" in head else 0)] if end else head
+    if kind == "text":
+        head = whole_lines(head, HEAD)
     if kind == "workbook" and not any(part in head for part in _PARTS):
         return Verdict(NO, "is an archive, but no workbook")
     try:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from anechain_delimited.names import UNITS, words_of
 from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
@@ -19,9 +20,9 @@ from anechain.importing.direction_names import Direction
 from anechain.importing.file_labels import labelled
 from anechain.importing.frames import declared_frame
 from anechain.importing.grids import Grid, datasets_of_grid
+from anechain.importing.header_words import UNITS, words_of
 from anechain.importing.report_lines import gathered_notes
 from anechain.importing.scales import SCALE_NOTES, level_from_scale, refuse_missing
-from anechain_delimited.names import UNITS, words_of
 from anechain_tables.options import ColumnKind, TablesOptions
 from anechain_tables.sheets import Sheet, open_sheets
 from anechain_tables.titles import by_pattern, is_long, kinds_of, plane_of, wide_columns, with_plain_words

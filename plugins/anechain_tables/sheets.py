@@ -16,8 +16,9 @@ import numpy as np
 
 from anechain.arrays import Floats
 from anechain.errors import InputError, Problem
-from anechain_delimited.decoding import decode
-from anechain_delimited.names import UNITS, words_of
+from anechain.importing.header_words import UNITS, words_of
+from anechain.importing.number_text import LENIENT_DECIMAL_COMMA, NUMBER_WITH_POINT
+from anechain.importing.text_decoding import decode
 
 if TYPE_CHECKING:
     from anechain_tables.options import TablesOptions
@@ -29,8 +30,6 @@ _SEPARATORS = {"tab": "\t", "semicolon": ";", "comma": ","}
 _FREQUENCY = {"frequency", "freq", "frequencies"}
 _FIRST_ROWS = 100
 _COMMENT = ("#", "//", "%")
-_POINT = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-_COMMA = re.compile(r"[+-]?(?:[0-9]+,?[0-9]*|,[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _MISSING = re.compile(r"|[+-]?nan|[+-]?inf(?:inity)?|-+|n/?a|#n/a|null|none", re.IGNORECASE)
 
 
@@ -80,7 +79,7 @@ class Sheet:
         if isinstance(cells, np.ndarray) and cells.dtype.kind in "iuf":
             plain = cells.astype(np.float64)
             return np.where(np.isfinite(plain), plain, np.nan)
-        pattern = _POINT if self.decimal == "point" else _COMMA
+        pattern = NUMBER_WITH_POINT if self.decimal == "point" else LENIENT_DECIMAL_COMMA
         values = np.full(len(cells), np.nan)
         bad: list[int] = []
         for row, cell in enumerate(cells):
@@ -338,9 +337,9 @@ def _decimal(columns: Sequence[Sequence[str]], where: str) -> str:
     commas = points = ""
     for cells in columns:
         for cell in cells:
-            if "," in cell and _COMMA.fullmatch(cell):
+            if "," in cell and LENIENT_DECIMAL_COMMA.fullmatch(cell):
                 commas = commas or cell
-            elif "." in cell and _POINT.fullmatch(cell):
+            elif "." in cell and NUMBER_WITH_POINT.fullmatch(cell):
                 points = points or cell
     if commas and points:
         raise InputError.single(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from anechain.errors import InputError, Problem
 from anechain.importing.direction_names import Direction, direction_of_title
-from anechain_delimited.names import NAMES, UNITS, words_of
+from anechain.importing.header_words import NAMES, UNITS, words_of
 from anechain_tables.sheets import Sheet, names_frequency
 
 if TYPE_CHECKING:

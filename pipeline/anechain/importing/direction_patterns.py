@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections.abc import Mapping, Sequence
+
+from anechain.importing.name_patterns import WORD_OR_NUMBER, pattern_tokens
 
 __all__ = ["ANGLE", "explain_mismatch", "match_template", "parse_angle", "parse_template"]
 
@@ -13,7 +14,6 @@ FIELDS = ("plane", "angle", "side", "any")
 ANGLE = "(?:[+\\-\N{MINUS SIGN}]|[pm](?=[0-9]))?[0-9]+(?:[.,][0-9]+)?"
 """Regular expression of an angle: a sign (also p for plus, m for minus), digits, a decimal point or comma."""
 _WORD = r"[^\W\d_]+"
-_LABEL = r"[^\W_]+(?:[.,][0-9]+)?"
 
 
 def parse_template(template: str, more_fields: Sequence[str] = ()) -> tuple[str, ...]:
@@ -37,26 +37,9 @@ def parse_template(template: str, more_fields: Sequence[str] = ()) -> tuple[str,
         If a field is unknown, missing or repeated, or if {any} is next to another field: the end of the one and the
         start of the other would then be undefined.
     """
-    tokens = tuple(token for token in re.split(r"(\{[^{}]*\})", template) if token)
-    fields = [token[1:-1] for token in tokens if token.startswith("{")]
-    if any(brace in token for token in tokens if token[0] != "{" or token[-1] != "}" for brace in "{}"):
-        raise ValueError(f"a brace of {template!r} has no partner")
-    known = (*FIELDS[:-1], *more_fields, FIELDS[-1])
-    for name in fields:
-        if name not in known:
-            *first, last = (f"{{{field}}}" for field in known)
-            raise ValueError(f"{{{name}}} is not a field; fields are {', '.join(first)} and {last}")
-        if name != "any" and fields.count(name) > 1:
-            raise ValueError(f"{{{name}}} appears twice in {template!r}")
-    for name in ("plane", "angle"):
-        if name not in fields:
-            raise ValueError(
-                f"{template!r} lacks the field {{{name}}}; if file names do not state it, use a manifest instead"
-            )
-    for left, right in itertools.pairwise(tokens):
-        if left.startswith("{") and right.startswith("{") and "{any}" in (left, right):
-            raise ValueError(f"{left}{right}: {{any}} needs literal text between it and another field")
-    return tokens
+    fields = (*FIELDS[:-1], *more_fields)
+    advice = "if file names do not state it, use a manifest instead"
+    return pattern_tokens(template, fields, ("plane", "angle"), advice)
 
 
 def _expression(tokens: Sequence[str], words: Mapping[str, Sequence[str]] | None, any_text: str) -> str:
@@ -72,7 +55,7 @@ def _expression(tokens: Sequence[str], words: Mapping[str, Sequence[str]] | None
             # A digit after the match would mean that only a part of the number was matched.
             parts.append(f"(?P<angle>{ANGLE})(?![0-9])")
         elif name not in FIELDS:
-            parts.append(f"(?P<{name}>{_LABEL})")
+            parts.append(f"(?P<{name}>{WORD_OR_NUMBER})")
         else:
             known = _WORD if words is None else "|".join(map(re.escape, sorted(words[name], key=len, reverse=True)))
             parts.append(f"(?P<{name}>{known})")

@@ -1,4 +1,4 @@
-"""Tell whether a file is a table of numbers in text."""
+"""Identify files that are a table of numbers in text."""
 
 from __future__ import annotations
 
@@ -10,26 +10,21 @@ from anechain.hooks import LIKELY, NO, POSSIBLE, Verdict
 __all__ = ["identify"]
 
 HEAD = 65536
-"""Bytes that are looked at."""
+"""Number of bytes that are read."""
 
 
 def identify(path: Path) -> Verdict:
-    """Say from the start of its content whether a file is a table with a rising first column; never raises on junk."""
+    """Return whether the start of a file is a table with a rising first column. Never raises, whatever the content."""
     import numpy as np
 
-    from anechain_delimited.decoding import decode
-    from anechain_delimited.table import NoTableError, read_table
+    from anechain.importing.text_decoding import decode, whole_lines
+    from anechain.importing.text_table import NoTableError, read_table
 
     try:
         with path.open("rb") as file:
-            head = file.read(HEAD)
+            head = whole_lines(file.read(HEAD), HEAD)
     except OSError as error:
         return Verdict(NO, f"cannot be read: {error.strerror}")
-    # What was cut off in the middle of a line, or of a character, says nothing.
-    end = max(head.rfind(b"\n"), head.rfind(b"\r")) + 1
-    if len(head) == HEAD and end:
-        # UTF-16 has two bytes to a character.
-        head = head[: end + (end % 2 if b"\0" in head else 0)]
     try:
         text = decode(head, path.name).text
     except InputError as input_error:
@@ -41,8 +36,8 @@ def identify(path: Path) -> Verdict:
     except InputError as input_error:
         return Verdict(POSSIBLE, f"rows of numbers, but {input_error.problems[0].what}")
     rows, columns = table.values.shape
-    found = f"{rows} rows of {columns} numbers, {table.dialect}"
+    content = f"{rows} rows of {columns} numbers, {table.row_format}"
     first = table.values[:, 0]
     if rows > 2 and first[0] >= 0 and bool((np.diff(first) > 0).all()):
-        return Verdict(LIKELY, f"{found}, the first column rising")
-    return Verdict(POSSIBLE, f"{found}, the first column not rising")
+        return Verdict(LIKELY, f"{content}, the first column rises")
+    return Verdict(POSSIBLE, f"{content}, the first column does not rise")

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anechain.errors import InputError
-from anechain_delimited.decoding import decode
+from anechain.importing.text_decoding import decode
 
 TEXT = "Höhe 1 m, ±10°\n20\t85,3\n25\t86,1\n"
 

@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anechain.errors import InputError
-from anechain_delimited.table import NoTableError, read_table
+from anechain.importing.text_table import NoTableError, read_table
 from delimited_files import Style, as_text, piston_box
 
 FREQUENCY = np.geomspace(20, 20000, 31)
@@ -14,7 +14,7 @@ def rows_of(*lines, end="\n"):
     return "".join(line + end for line in lines)
 
 
-DIALECTS = [
+FORMATS = [
     (separator, decimal)
     for separator in ("\t", ";", ",", " ", "   ", " \t ", "; ", ", ")
     for decimal in ".,"
@@ -22,7 +22,7 @@ DIALECTS = [
 ]
 
 
-@pytest.mark.parametrize(("separator", "decimal"), DIALECTS)
+@pytest.mark.parametrize(("separator", "decimal"), FORMATS)
 @pytest.mark.parametrize(
     "header",
     [
@@ -33,14 +33,14 @@ DIALECTS = [
     ],
 )
 @pytest.mark.parametrize("trailing", [False, True])
-def test_every_dialect_is_read_to_the_written_digit(separator, decimal, header, trailing):
+def test_every_row_format_is_read_to_the_written_digit(separator, decimal, header, trailing):
     level, phase = piston_box(FREQUENCY, 30)
     columns = (FREQUENCY, level, phase)
     style = Style(separator, decimal, header=header, trailing=separator.rstrip(" ") or " " if trailing else "")
     table = read_table(as_text(columns, style), "a.txt")
     np.testing.assert_array_equal(table.values, np.round(np.stack(columns, axis=1), 3))
     assert table.lines[0] == len(header) + 1
-    assert table.dialect.decimal == {".": "point", ",": "comma"}[decimal]
+    assert table.row_format.decimal == {".": "point", ",": "comma"}[decimal]
 
 
 numbers = st.integers(-(10**7), 10**7)
@@ -54,7 +54,7 @@ numbers = st.integers(-(10**7), 10**7)
     st.booleans(),
     st.integers(2, 3),
 )
-def test_round_trip_over_dialects(rows, separator, decimal, places, last_line_end, count):
+def test_round_trip_over_row_formats(rows, separator, decimal, places, last_line_end, count):
     if separator == decimal:
         decimal = "."
     text = as_text(
@@ -138,17 +138,17 @@ def test_forced_separator():
 
 
 @pytest.mark.parametrize("mark", ["#", "*", ";", "%", "//", '"', "'", "  #"])
-def test_comment_lines_are_passed_over_and_counted(mark):
+def test_comment_lines_are_ignored_and_counted(mark):
     table = read_table(rows_of(f"{mark} 1 2", "20\t85", f"{mark} new range", "25\t86", f"{mark} 3 4"), "a.txt")
     np.testing.assert_array_equal(table.values, [[20, 85], [25, 86]])
     np.testing.assert_array_equal(table.lines, [2, 4])
-    assert any("comment lines among the numbers, passed over: 1" in note for note in table.notes)
+    assert any("comment lines between the numbers, ignored: 1" in note for note in table.notes)
 
 
 def test_a_footer_is_reported_with_its_first_line():
     table = read_table(rows_of("20\t85", "25\t86", "", "end of measurement", "checked"), "a.txt")
     assert table.values.shape == (2, 2)
-    assert "lines after the numbers, passed over: 2, the first is 'end of measurement'" in table.notes
+    assert "lines after the numbers, ignored: 2, the first is 'end of measurement'" in table.notes
 
 
 @pytest.mark.parametrize(
@@ -156,7 +156,7 @@ def test_a_footer_is_reported_with_its_first_line():
     [
         (("20 85", "overload", "25 86"), r"line 2: 'overload' is not a row of numbers"),
         (("20 85", "25 8x", "31 86", "40 err", "50 87"), r"line 2: '25 8x' .*1 more such lines"),
-        (("20 85 1", "25 86", "31 87 1"), r"line 2: '25 86' has 2 columns, where most rows have 3"),
+        (("20 85 1", "25 86", "31 87 1"), r"line 2: '25 86' has 2 columns, but most rows have 3"),
         (("48000 2", "20 85 1", "25 86 1"), r"line 1: '48000 2' has 2 columns"),
         (("2o 85.3", "25 86.1", "31 87.2"), r"line 1: '2o 85.3' looks like a damaged row"),
         (("25 86.1", "31 87.2", "40 8x.3"), r"line 3: '40 8x.3' looks like a damaged row"),
@@ -165,10 +165,10 @@ def test_a_footer_is_reported_with_its_first_line():
         (("25;1.086,1", "31;1.087,2"), "no row of at least two numbers"),
         (("1\N{NO-BREAK SPACE}000 86.1", "1\N{NO-BREAK SPACE}250 87.2"), "no row of at least two numbers"),
         (("1_000 86", "1_250 87"), "no row of at least two numbers"),
-        (("20.5,", "25.5,"), "line 1: '20.5,' is one column only"),
+        (("20.5,", "25.5,"), "line 1: '20.5,' has only one column"),
         (("900\t85.3", "1,000\t85.1"), r"line 2: '1,000\\t85.1' looks like a damaged row"),
         (("900\t85,3", "1.000\t85,1"), r"line 2: '1.000\\t85,1' looks like a damaged row"),
-        (("20 85 ok", "25 86 ok"), "line 1: '20 85 ok' holds text beside numbers"),
+        (("20 85 ok", "25 86 ok"), "line 1: '20 85 ok' has text besides numbers"),
         (("85.1", "86.2"), "no row of at least two numbers"),
         (("",), "no row of at least two numbers"),
         (("Frequency;Level",), "no row of at least two numbers"),
@@ -183,11 +183,11 @@ def test_what_is_not_a_table_is_refused_with_the_line(lines, message):
     assert problem.fix
 
 
-def test_lines_passed_over_on_demand():
+def test_lines_ignored_by_options():
     lines = ("48000 2", "20 85 1", "25 86 1", "2 rows")
     table = read_table(rows_of(*lines), "a.txt", skip_lines=1, skip_last_lines=1)
     np.testing.assert_array_equal(table.lines, [2, 3])
-    assert "lines passed over as the options say: first 1, last 1" in table.notes
+    assert "lines ignored by the options: first 1, last 1" in table.notes
     with pytest.raises(NoTableError):
         read_table(rows_of(*lines), "a.txt", skip_lines=9, skip_last_lines=9)
 
@@ -225,10 +225,10 @@ def test_a_file_cut_anywhere_gives_whole_rows_or_a_refusal(end, trailing):
     assert refused > shorter > 10
 
 
-def test_a_cut_that_cannot_be_told_is_said():
+def test_a_cut_that_is_not_certain_is_reported():
     table = read_table("20 85.25\n25 86.5\n31.5 87.125\n40 8", "a.txt")
-    assert any("cannot be told" in note for note in table.notes)
-    assert not any("cannot be told" in note for note in read_table("20 85.25\n25 86.5\n40 8\n", "a.txt").notes)
+    assert any("it is not known whether" in note for note in table.notes)
+    assert not any("it is not known whether" in note for note in read_table("20 85.25\n25 86.5\n40 8\n", "a.txt").notes)
 
 
 @given(st.text(alphabet="0123456789.,;\t \n#abn-+e", max_size=120))
