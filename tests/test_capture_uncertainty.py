@@ -16,17 +16,6 @@ from anechain.campaign.distortion import DistortionOptions
 from anechain.campaign.numbers import DeviceNumbers, Numbers, NumbersUncertainty
 from anechain.campaign.uncertainty import Stated
 from anechain.campaign.usable_limits import UsableLimits
-from anechain.figure_of_merit import usable_spreads
-from anechain.figure_of_merit.compression import compression_numbers
-from anechain.figure_of_merit.distortion import distortion_numbers
-from anechain.figure_of_merit.level_spreads import (
-    AGAIN,
-from anechain.campaign.compression import CompressionChoices
-from anechain.campaign.derivation import Derivation
-from anechain.campaign.numbers import DeviceNumbers, Numbers, NumbersUncertainty
-from anechain.campaign.distortion import DistortionChoices
-from anechain.campaign.uncertainty import Stated
-from anechain.campaign.usable_limits import UsableLimits
 from anechain.figure_of_merit import usable_limits_uncertainty
 from anechain.figure_of_merit.capture_uncertainty import (
     REPEATED_FIRST_DRIVE,

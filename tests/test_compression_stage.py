@@ -6,8 +6,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import xarray as xr
-from anechain.figure_of_merit.usable import USES as LIMIT_USES
-from anechain.figure_of_merit.usable import usable_numbers
 
 import nonlinear_speaker as model
 from anechain.campaign.compression import CompressionOptions

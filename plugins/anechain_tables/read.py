@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from anechain_delimited.names import UNITS, words_of
 from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.directions import unit_vectors
