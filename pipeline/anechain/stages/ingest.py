@@ -104,7 +104,7 @@ def run(plan: Plan, device: str) -> Outcome:
     return Outcome(receipt["stamp"], (*outputs, checked), made=True)
 
 
-def imported(plan: Plan, device: str) -> Imported:
+def import_device(plan: Plan, device: str) -> Imported:
     """Import one device as :func:`run` does, and write nothing.
 
     Raises
