@@ -171,5 +171,5 @@ def test_windows_that_cannot_be(wrong):
 
 
 def test_a_window_longer_than_the_response_is_refused():
-    with pytest.raises(ValueError, match="a window of 4848 samples on a response of 1000"):
+    with pytest.raises(ValueError, match="a window of 4848 samples is longer than the response of 1000"):
         windowed(np.ones(1000), RATE, 0.0, Window(0.001, 0.1))
