@@ -17,14 +17,14 @@ __all__ = ["EquivalentDissipation", "dissipation_factor", "equivalent_dissipatio
 
 @dataclass(frozen=True)
 class EquivalentDissipation:
-    """Resistance that heats a class B output stage as much, at the peak, as the impedance does.
+    """Resistance with the same peak dissipation in a class B output stage as the impedance.
 
     Attributes
     ----------
     resistance_ohm : numpy.ndarray or None
         Ohm by frequency; None if the phase is not known.
     minimum_ohm, minimum_hz : float or None
-        Its least value in the band, and where.
+        Its minimum in the band in ohm, and the frequency in Hz.
     reason : str
         Why it is not determined; empty if it is.
     """
@@ -36,15 +36,27 @@ class EquivalentDissipation:
 
 
 def dissipation_factor(phase_deg: ArrayLike) -> Floats:
-    """Resistance of equal peak dissipation over modulus, by phase in degrees; 1 for a resistance.
+    """Ratio of the resistance with equal peak dissipation to the modulus.
 
-    A class B half whose rail is the signal's peak dissipates (1 - sin t) sin(t - phase) times U²/|Z|, largest where
-    sin(2 t - phase) = cos(t - phase), which is at 30 degrees plus two thirds of the phase or a third of a turn on; for
-    a resistance the largest is 1/4.
+    Parameters
+    ----------
+    phase_deg : array_like
+        Phase of the impedance in degrees.
+
+    Returns
+    -------
+    numpy.ndarray
+        1 for a resistance, less for any other phase.
+
+    Notes
+    -----
+    One half of a class B stage whose supply equals the peak of the signal dissipates (1 - sin t) sin(t - phase) times
+    U² / |Z|. Its maximum satisfies sin(2 t - phase) = cos(t - phase), so that t is 30 degrees plus two thirds of the
+    phase plus a multiple of 120 degrees. For a resistance the maximum is 1/4.
     """
     phi = np.deg2rad(np.asarray(phase_deg, dtype=np.float64))[..., np.newaxis]
-    turn = np.deg2rad(30.0) + 2 * phi / 3 + 2 * np.pi / 3 * np.arange(3)
-    largest = ((1 - np.sin(turn)) * np.sin(turn - phi)).max(axis=-1)
+    t = np.deg2rad(30.0) + 2 * phi / 3 + 2 * np.pi / 3 * np.arange(3)
+    largest = ((1 - np.sin(t)) * np.sin(t - phi)).max(axis=-1)
     return np.asarray(0.25 / largest)
 
 
@@ -52,16 +64,16 @@ def dissipation_factor(phase_deg: ArrayLike) -> Floats:
     "equivalent-dissipation",
     version=1,
     title="Equivalent peak dissipation resistance",
-    formula="Modulus times 1/4 over the greatest value, over a period, of (1 - sin t) sin(t - phase)",
+    formula="Modulus times 1/4 divided by the maximum, over a period, of (1 - sin t) sin(t - phase)",
     source="peak dissipation of an ideal class B stage at full swing, in closed form; after Benjamin 1994, "
     "J. Audio Eng. Soc. 42(9)",
     source_status="recalled",
-    limitations="An ideal class B stage with a sine at full swing; switching amplifiers do not work so.",
+    limitations="Ideal class B stage with a sine at full swing; does not apply to switching amplifiers.",
 )
 def equivalent_dissipation(
     frequency: ArrayLike, magnitude: ArrayLike, phase: ArrayLike | None, band: tuple[float, float] = AUDIO_BAND
 ) -> EquivalentDissipation:
-    """Resistance that makes the output devices as hot at the peak as the impedance does.
+    """Resistance with the same peak dissipation in the output stage as the impedance, by frequency.
 
     Parameters
     ----------
@@ -70,7 +82,7 @@ def equivalent_dissipation(
     phase : array_like, shape (n,), or None
         Degrees; None if it was not measured.
     band : tuple of float
-        Hz; where the minimum is searched.
+        Band in Hz in which the minimum is searched.
 
     Returns
     -------

@@ -14,20 +14,20 @@ Verdict = Literal["held", "not held", "open"]
 @method(
     "limit-decision",
     version=1,
-    title="Whether a lower limit is held, the uncertainty counted",
-    formula="Held if the value less its expanded uncertainty is at or above the limit, not held if the value plus it "
-    "is below, open between",
+    title="Whether a lower limit is held, with its uncertainty",
+    formula="Held if the value minus its expanded uncertainty is at or above the limit, not held if the value plus "
+    "its expanded uncertainty is below the limit, open otherwise",
     source="JCGM 106:2012, 8.3: guard bands as wide as the expanded uncertainty, for acceptance and for rejection",
     source_status="recalled",
-    limitations="With k = 2 and normal errors, a limit said to be held is missed in 2.3 % of cases at worst.",
+    limitations="With k = 2 and normally distributed errors, at most 2.3 % of the limits reported as held are missed.",
 )
 def lower_limit_decision(value: float, expanded: float, limit: float) -> Verdict:
-    """Whether a value is at or above a limit.
+    """Decide whether a value is at or above a limit.
 
     Parameters
     ----------
     value, expanded, limit : float
-        In one unit; the expanded uncertainty is not negative.
+        Value, expanded uncertainty and limit in the same unit; the expanded uncertainty is not negative.
 
     Returns
     -------

@@ -16,16 +16,16 @@ __all__ = ["ImpedanceMinimum", "minimum_impedance"]
 
 @dataclass(frozen=True)
 class ImpedanceMinimum:
-    """Least modulus in a band.
+    """Minimum modulus in a band.
 
     Attributes
     ----------
     magnitude_ohm, frequency_hz : float or None
-        None if not determined.
+        Ohm and Hz; None if not determined.
     at_edge : bool
-        Whether it lies at the first or last frequency looked at, so that it may be lower beyond.
+        Whether it is at the first or last frequency searched, so that the modulus may be lower beyond.
     low_hz, high_hz : float
-        What was looked at.
+        First and last frequency in Hz of the data in the band.
     reason : str
         Why it is not determined; empty if it is.
     """
@@ -41,23 +41,23 @@ class ImpedanceMinimum:
 @method(
     "minimum-impedance",
     version=1,
-    title="Least modulus of the impedance and its frequency",
+    title="Minimum modulus of the impedance and its frequency",
     formula="Lowest point of the parabola over log frequency through the lowest sample and its neighbours",
-    source="IEC 60268-5, 16 (the modulus is what counts); parabola over log frequency through the lowest three samples",
+    source="IEC 60268-5, 16 (the modulus is what counts); parabola over log frequency through the lowest sample and its neighbours",
     source_status="recalled",
-    limitations="Small signal; a band's edge may hide a lower value beyond.",
+    limitations="Small signal; the modulus may be lower beyond an edge of the band.",
 )
 def minimum_impedance(
     frequency: ArrayLike, magnitude: ArrayLike, band: tuple[float, float] = AUDIO_BAND
 ) -> ImpedanceMinimum:
-    """Search the least modulus of the impedance in a band.
+    """Find the minimum modulus of the impedance in a band.
 
     Parameters
     ----------
     frequency, magnitude : array_like, shape (n,)
-        Hz, ascending, and ohm. NaN is left out.
+        Hz, ascending, and ohm. NaN is ignored.
     band : tuple of float
-        Hz; frequencies of the data outside it are not looked at.
+        Band in Hz.
 
     Returns
     -------
@@ -75,6 +75,8 @@ def minimum_impedance(
         return ImpedanceMinimum(None, None, False, *band, "the impedance has no value in the band")
     octaves, ohm = np.log2(grid[kept]), modulus[kept]
     row = int(np.argmin(ohm))
-    place, value = parabola_extreme(octaves, ohm, row)
+    minimum_octaves, minimum_ohm = parabola_extreme(octaves, ohm, row)
     edge = row in (0, ohm.size - 1)
-    return ImpedanceMinimum(value, float(2**place), edge, float(grid[kept][0]), float(grid[kept][-1]), "")
+    return ImpedanceMinimum(
+        minimum_ohm, float(2**minimum_octaves), edge, float(grid[kept][0]), float(grid[kept][-1]), ""
+    )

@@ -23,7 +23,7 @@ class PhaseRange:
     most_capacitive_deg, most_inductive_deg : float or None
         Lowest and highest phase in degrees (inductive is positive); None if not determined.
     most_capacitive_hz, most_inductive_hz : float or None
-        Where.
+        Frequencies in Hz of these extremes.
     reason : str
         Why they are not determined; empty if they are.
     """
@@ -42,7 +42,7 @@ class PhaseRange:
     formula="Lowest and highest sample of the phase in the band",
     source="lowest and highest sample in a band",
     source_status="common practice, no source",
-    limitations="What a phase means for an amplifier depends on the modulus there; see the equivalent dissipation.",
+    limitations="The load of an amplifier depends on the modulus at that frequency too; see the equivalent dissipation.",
 )
 def phase_range(frequency: ArrayLike, phase: ArrayLike | None, band: tuple[float, float] = AUDIO_BAND) -> PhaseRange:
     """Extremes of the phase in a band.
@@ -54,7 +54,7 @@ def phase_range(frequency: ArrayLike, phase: ArrayLike | None, band: tuple[float
     phase : array_like, shape (n,), or None
         Degrees, inductive positive; None if it was not measured.
     band : tuple of float
-        Hz.
+        Band in Hz.
 
     Returns
     -------

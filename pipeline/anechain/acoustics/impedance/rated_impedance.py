@@ -10,26 +10,26 @@ from anechain.methods import method
 __all__ = ["RatedImpedance", "rated_impedance"]
 
 RATED_VALUES = (2.0, 4.0, 6.0, 8.0, 16.0, 32.0)
-"""Ohm; rated impedances of the trade. 4, 8 and 16 are preferred values of IEC standards (recalled)."""
+"""Ohm; customary rated impedances. 4, 8 and 16 are preferred values of IEC standards (recalled)."""
 
 LEAST_SHARE = 0.8
-"""Share of the rated impedance that the modulus may fall to (IEC 60268-5, 16.1; recalled)."""
+"""Minimum modulus re the rated impedance (IEC 60268-5, 16.1; recalled)."""
 
 
 @dataclass(frozen=True)
 class RatedImpedance:
-    """The rating that the least modulus allows.
+    """Rated impedance that the minimum modulus allows.
 
     Attributes
     ----------
     rated_ohm : float or None
-        Highest customary rating of which the minimum is at least 80 %; None if not determined.
+        Ohm; highest customary rating of which the minimum is at least 80 %; None if not determined.
     claimed_ohm : float or None
-        What the maker states.
+        Rated impedance in ohm that the manufacturer states.
     claim_holds : bool or None
         Whether the minimum is at least 80 % of it; None without a claim or a minimum.
     minimum_ohm : float or None
-        The least modulus.
+        Minimum modulus in ohm.
     reason : str
         Why it is not determined; empty if it is.
     """
@@ -44,12 +44,12 @@ class RatedImpedance:
 @method(
     "rated-impedance",
     version=1,
-    title="Rated impedance that the least modulus allows",
-    formula="Highest of the customary values of which the least modulus is at least 80 %",
+    title="Rated impedance that the minimum modulus allows",
+    formula="Highest of the customary values of which the minimum modulus is at least 80 %",
     source="IEC 60268-5, 16.1: the modulus is nowhere below 80 % of the rated impedance; customary values",
     source_status="recalled",
-    limitations="The rule sets a lower bound to the modulus and says nothing of the phase. 2 and 6 ohm are of the "
-    "trade.",
+    limitations="The rule is a lower bound of the modulus and does not consider the phase. 2 and 6 ohm are customary, "
+    "not standard.",
 )
 def rated_impedance(
     minimum: ImpedanceMinimum,
@@ -57,17 +57,17 @@ def rated_impedance(
     rated_values_ohm: tuple[float, ...] = RATED_VALUES,
     least_share: float = LEAST_SHARE,
 ) -> RatedImpedance:
-    """Highest customary rating that a minimum allows, and whether the maker's claim holds.
+    """Highest customary rating that a minimum allows, and whether the manufacturer's claim holds.
 
     Parameters
     ----------
     minimum : ImpedanceMinimum
     claimed_ohm : float, optional
-        What the maker states.
+        Rated impedance in ohm that the manufacturer states.
     rated_values_ohm : tuple of float
-        Customary ratings.
+        Customary rated impedances in ohm.
     least_share : float
-        Share of a rating that the minimum must reach.
+        Smallest ratio of the minimum to a rated impedance.
 
     Returns
     -------
@@ -82,10 +82,12 @@ def rated_impedance(
         raise ValueError(f"a rated impedance is above zero, not {claimed_ohm}")
     if not rated_values_ohm or min(rated_values_ohm) <= 0 or not least_share > 0:
         raise ValueError(f"ratings and the share of them are above zero, not {rated_values_ohm} and {least_share}")
-    least = minimum.magnitude_ohm
-    if least is None:
+    minimum_ohm = minimum.magnitude_ohm
+    if minimum_ohm is None:
         return RatedImpedance(None, claimed_ohm, None, None, minimum.reason)
-    holds = None if claimed_ohm is None else bool(least >= least_share * claimed_ohm - 1e-9)
-    allowed = [value for value in rated_values_ohm if least_share * value <= least + 1e-9]
-    reason = "" if allowed else f"{least:.2f} ohm is below {100 * least_share:.3g} % of {min(rated_values_ohm):g} ohm"
-    return RatedImpedance(max(allowed, default=None), claimed_ohm, holds, least, reason)
+    holds = None if claimed_ohm is None else bool(minimum_ohm >= least_share * claimed_ohm - 1e-9)
+    allowed = [value for value in rated_values_ohm if least_share * value <= minimum_ohm + 1e-9]
+    reason = (
+        "" if allowed else f"{minimum_ohm:.2f} ohm is below {100 * least_share:.3g} % of {min(rated_values_ohm):g} ohm"
+    )
+    return RatedImpedance(max(allowed, default=None), claimed_ohm, holds, minimum_ohm, reason)

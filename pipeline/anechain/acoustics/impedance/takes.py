@@ -1,4 +1,4 @@
-"""Several takes of one impedance: their mean, and how far they lie apart."""
+"""Mean and standard deviation of repeated takes of an impedance."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class MeanImpedance:
     phase : numpy.ndarray, shape (n,), or None
         Degrees in (-180, 180]; None if the takes have none.
     deviation : numpy.ndarray, shape (n,)
-        Standard deviation of the takes' moduli as a share of their mean.
+        Relative standard deviation of the takes' moduli.
     """
 
     magnitude: Floats
@@ -40,8 +40,8 @@ class MeanImpedance:
     source="mean of the complex impedance, or of the modulus where the phase was not measured; standard deviation by "
     "GUM, JCGM 100:2008, 4.2",
     source_status="common practice, no source",
-    limitations="A voice coil that warms between takes raises all later ones: the mean hides it, the deviation shows "
-    "it.",
+    limitations="A voice coil that warms up between takes raises the later ones: the mean hides it, the deviation "
+    "shows it.",
 )
 def mean_impedance(magnitudes: ArrayLike, phases: ArrayLike | None = None) -> MeanImpedance:
     """Average takes of the same impedance.
@@ -64,18 +64,19 @@ def mean_impedance(magnitudes: ArrayLike, phases: ArrayLike | None = None) -> Me
     """
     modulus = np.asarray(magnitudes, dtype=np.float64)
     if modulus.ndim != 2 or modulus.shape[0] < 2:
-        raise ValueError("a mean needs two takes or more, one row each")
-    mean, phase = modulus.mean(axis=0), None
+        raise ValueError("two takes or more are needed, one row each")
+    mean = modulus.mean(axis=0)
+    phase = None
     deviation = modulus.std(axis=0, ddof=1) / mean
     if phases is not None:
         angle = np.asarray(phases, dtype=np.float64)
         if angle.shape != modulus.shape:
             raise ValueError(f"phases of shape {angle.shape} for moduli of shape {modulus.shape}")
-        whole = (modulus * np.exp(1j * np.deg2rad(angle))).mean(axis=0)
-        # A take without a phase still has its modulus.
-        turned = np.isfinite(whole)
-        mean = np.where(turned, np.abs(whole), mean)
-        phase = np.where(turned, np.rad2deg(np.angle(np.where(turned, whole, 1.0))), np.nan)
+        complex_mean = (modulus * np.exp(1j * np.deg2rad(angle))).mean(axis=0)
+        # Where a take has no phase the modulus is still averaged.
+        known = np.isfinite(complex_mean)
+        mean = np.where(known, np.abs(complex_mean), mean)
+        phase = np.where(known, np.rad2deg(np.angle(np.where(known, complex_mean, 1.0))), np.nan)
     return MeanImpedance(mean, phase, deviation)
 
 
@@ -83,13 +84,13 @@ def mean_impedance(magnitudes: ArrayLike, phases: ArrayLike | None = None) -> Me
     "phase-deviation",
     version=1,
     title="Standard deviation of repeated takes of a phase",
-    formula="Root of the sum, over takes, of the squared angle from the mean of the complex impedance, over n - 1",
-    source="GUM, JCGM 100:2008, 4.2, on angles from that of the mean of the complex impedance",
+    formula="Square root of the sum over takes of the squared angle from the mean complex impedance, divided by n - 1",
+    source="GUM, JCGM 100:2008, 4.2, of the angles from the mean complex impedance",
     source_status="common practice, no source",
-    limitations="For phases that lie well within half a turn of each other.",
+    limitations="For phases that differ by much less than 180 degrees.",
 )
 def phase_deviation(magnitudes: ArrayLike, phases: ArrayLike) -> Floats:
-    """How far the phases of takes of the same impedance lie apart.
+    """Standard deviation of the phase over takes of the same impedance.
 
     Parameters
     ----------
@@ -110,7 +111,7 @@ def phase_deviation(magnitudes: ArrayLike, phases: ArrayLike) -> Floats:
     """
     modulus, angle = np.asarray(magnitudes, dtype=np.float64), np.asarray(phases, dtype=np.float64)
     if modulus.ndim != 2 or modulus.shape[0] < 2 or angle.shape != modulus.shape:
-        raise ValueError("two takes or more, one row each, with a phase for each modulus")
-    turns = np.exp(1j * np.deg2rad(angle))
-    off = np.rad2deg(np.angle(turns * np.conj((modulus * turns).mean(axis=0))))
-    return np.asarray(np.sqrt((off**2).sum(axis=0) / (modulus.shape[0] - 1)))
+        raise ValueError("two takes or more are needed, one row each, with a phase for each modulus")
+    unit = np.exp(1j * np.deg2rad(angle))
+    deviation = np.rad2deg(np.angle(unit * np.conj((modulus * unit).mean(axis=0))))
+    return np.asarray(np.sqrt((deviation**2).sum(axis=0) / (modulus.shape[0] - 1)))

@@ -1,4 +1,4 @@
-"""How sure an impedance is by frequency, and whether a limit is held when the uncertainty is counted."""
+"""Standard uncertainty of an impedance by frequency."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ __all__ = [
 ]
 
 FEW_DEGREES = 10.0
-"""Degrees of freedom up to which k = 2 covers noticeably less than 95 % (GUM, JCGM 100:2008, G.6.6)."""
+"""Degrees of freedom up to which k = 2 covers clearly less than 95 % (GUM, JCGM 100:2008, G.6.6)."""
 
 
 @dataclass(frozen=True)
 class ImpedanceUncertainty:
-    """Standard uncertainties of an impedance, what is one error at all frequencies apart from what is not.
+    """Standard uncertainties of an impedance: errors common to all frequencies, and errors of each frequency.
 
     Attributes
     ----------
@@ -32,7 +32,7 @@ class ImpedanceUncertainty:
     phase_common, phase_own : numpy.ndarray, shape (n,)
         Degrees.
     degrees_of_freedom : float
-        Of the own parts: takes less one, where fewest were joined; infinity if none was repeated.
+        Degrees of freedom of the own parts: smallest number of takes minus one; infinity if no take was repeated.
     """
 
     magnitude_common: Floats
@@ -47,12 +47,12 @@ class ImpedanceUncertainty:
     version=1,
     title="Standard uncertainty of an impedance by frequency",
     formula="Common part: modulus times the relative standard uncertainty, and the standard uncertainty of the phase; "
-    "own part: standard deviation of the takes over the root of their number",
+    "own part: standard deviation of the takes divided by the square root of their number",
     source="GUM, JCGM 100:2008, 4.2 (takes, type A), 4.3 (statements, type B) and 5.1.2 (product)",
-    limitations="Takes are independent of each other, and their errors after the octaves that are chosen: a coil "
-    "that warms "
-    "from take to take raises its resistance at all frequencies, which is common to them and has no root of their "
-    "number. What was not set up anew between the takes (contacts, cables) is not in their spread.",
+    limitations="Takes are assumed independent, and so are their errors at frequencies further apart than the chosen "
+    "octaves. A coil that warms up from take to take raises the resistance at all frequencies: this error is common "
+    "and does not decrease with the number of takes. Errors of what stays connected between takes (contacts, cables) "
+    "are not in their standard deviation.",
 )
 def impedance_uncertainty(
     magnitude: ArrayLike,
@@ -62,20 +62,20 @@ def impedance_uncertainty(
     phase_std: ArrayLike | None = None,
     takes: ArrayLike | None = None,
 ) -> ImpedanceUncertainty:
-    """Standard uncertainty of modulus and phase from what is stated and from repeated takes.
+    """Standard uncertainty of modulus and phase from stated uncertainties and from repeated takes.
 
     Parameters
     ----------
     magnitude : array_like, shape (n,)
         Ohm, of the mean of the takes.
     relative : array_like, broadcast to (n,)
-        Relative standard uncertainty of the modulus that all frequencies share: reference resistor and gains.
+        Relative standard uncertainty of the modulus common to all frequencies: reference resistor and gains.
     phase_deg : array_like, broadcast to (n,)
-        Standard uncertainty of the phase in degrees that all frequencies share.
+        Standard uncertainty of the phase in degrees, common to all frequencies.
     magnitude_std, phase_std : array_like, shape (n,), optional
-        Standard deviation of the takes, in ohm and in degrees; none if no take was repeated. NaN where it is not known.
+        Standard deviation of the takes, in ohm and in degrees; absent if no take was repeated. NaN where not known.
     takes : array_like, broadcast to (n,), optional
-        Number of takes joined; without it the standard deviations hold for what is given.
+        Number of takes averaged; without it the standard deviations are those of the values given.
 
     Returns
     -------
@@ -84,15 +84,15 @@ def impedance_uncertainty(
     Raises
     ------
     ValueError
-        If an uncertainty is negative, or a shape is another.
+        If an uncertainty is negative or the shapes disagree.
     """
     modulus = np.asarray(magnitude, dtype=np.float64)
-    parts = [np.asarray(0.0 if one is None else one, dtype=np.float64) for one in (magnitude_std, phase_std)]
-    common = [np.asarray(one, dtype=np.float64) for one in (relative, phase_deg)]
-    if any((one < 0).any() for one in (*parts, *common)):
+    own = [np.asarray(0.0 if std is None else std, dtype=np.float64) for std in (magnitude_std, phase_std)]
+    common = [np.asarray(value, dtype=np.float64) for value in (relative, phase_deg)]
+    if any((value < 0).any() for value in (*own, *common)):
         raise ValueError("a standard uncertainty is not negative")
     count = np.maximum(np.broadcast_to(np.asarray(1 if takes is None else takes, np.float64), modulus.shape), 1.0)
-    magnitude_own, phase_own = (np.broadcast_to(one, modulus.shape) / np.sqrt(count) for one in parts)
+    magnitude_own, phase_own = (np.broadcast_to(std, modulus.shape) / np.sqrt(count) for std in own)
     repeated = (np.nan_to_num(magnitude_own) > 0) | (np.nan_to_num(phase_own) > 0)
     freedom = float(count[repeated].min() - 1) if takes is not None and repeated.any() else float("inf")
     return ImpedanceUncertainty(
@@ -105,14 +105,19 @@ def impedance_uncertainty(
 
 
 def effective_degrees_of_freedom(common: float, own: float, degrees_of_freedom: float) -> float:
-    """Degrees of freedom of a sum of a stated and a repeated part, by Welch and Satterthwaite (GUM, G.4.1).
+    """Effective degrees of freedom of a common and an own part, by Welch and Satterthwaite (GUM, G.4.1).
 
     Parameters
     ----------
     common, own : float
         Standard uncertainties; the common one is taken as exactly known.
     degrees_of_freedom : float
-        Of the own part.
+        Degrees of freedom of the own part.
+
+    Returns
+    -------
+    float
+        Infinity if there is no own part or its degrees of freedom are infinite.
     """
     if own <= 0 or np.isinf(degrees_of_freedom):
         return float("inf")
