@@ -9,23 +9,26 @@ from anechain.hooks import CERTAIN, NO, POSSIBLE, Verdict
 
 __all__ = ["identify"]
 
-HEAD = 65536
-"""Bytes that are looked at."""
+MAX_BYTES = 65536
+"""Number of bytes that are examined."""
 
-_BEGINNING = re.compile(rb"\s*-1[ \t]*\r?\n[ \t]*([0-9]+)(b?)[^\r\n]*\r?\n")
+_START = re.compile(rb"\s*-1[ \t]*\r?\n[ \t]*([0-9]+)(b?)[^\r\n]*\r?\n")
 _DATASET_58 = re.compile(rb"^[ \t]*-1[ \t]*\r?\n[ \t]*58(b?)\b", re.MULTILINE)
 
 
 def identify(path: Path) -> Verdict:
-    """Look for the line -1 that begins a dataset and the number after it; never raises on junk."""
+    """Look for the line -1 that starts a dataset and the number after it; never raises an exception."""
     try:
         with path.open("rb") as file:
-            head = file.read(HEAD)
+            content = file.read(MAX_BYTES)
     except OSError as error:
         return Verdict(NO, f"cannot be read: {error.strerror}")
-    begins = _BEGINNING.match(head)
-    if begins is None:
+    start = _START.match(content)
+    if start is None:
         return Verdict(NO, "does not begin with the line -1 and a dataset number, as universal files do")
-    if found := _DATASET_58.search(head):
-        return Verdict(CERTAIN, f"universal file with a dataset 58{found[1].decode()}")
-    return Verdict(POSSIBLE / 2, f"universal file that begins with dataset {begins[1].decode()}; no dataset 58 is near")
+    if dataset := _DATASET_58.search(content):
+        return Verdict(CERTAIN, f"universal file with a dataset 58{dataset[1].decode()}")
+    return Verdict(
+        POSSIBLE / 2,
+        f"universal file that begins with dataset {start[1].decode()}; no dataset 58 in its first {MAX_BYTES} bytes",
+    )
