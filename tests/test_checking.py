@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 import physics
 from anechain.cli import CAUTION, commands
-from anechain.cli.campaign_check import check_devices, highest_drive, report_lines
+from anechain.cli.campaign_check import highest_drive, report_lines
 from anechain.data.checks import line_of
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
@@ -193,8 +193,8 @@ def test_high_drives_that_only_the_raw_files_hold_are_cautioned_too(lab):
     done = run(lab)
     assert done.exit_code == 0, done.stderr
     assert "drives 2 V, 20 V" in done.stdout and done.stderr.count(CAUTION) == 1
-    rowan, alder = check(load_plan(lab))
-    assert highest_drive(rowan) == 20 and greatest_drive(alder) == 2.83
+    rowan, alder = check_devices(load_plan(lab))
+    assert highest_drive(rowan) == 20 and highest_drive(alder) == 2.83
     assert "orders to 2" in report_lines(rowan)[0]
 
 
@@ -202,7 +202,7 @@ def test_what_the_checks_of_the_raw_data_find_is_shown(lab):
     # One file under the name of a direction that is much quieter: the sound of 90 degrees at 30.
     folder = lab.parent / "raw" / "alder"
     (folder / "alder horizontal +30.csv").write_bytes((folder / "alder horizontal +170.csv").read_bytes())
-    (alder,) = [one for one in check(load_plan(lab)) if one.device == "alder"]
+    (alder,) = [one for one in check_devices(load_plan(lab)) if one.device == "alder"]
     found = [one for one in alder.imported.checks if one.verdict in ("doubtful", "bad")]
     assert found, "a file under another direction's name is noticed"
     shown = report_lines(alder)[1:]
