@@ -5,21 +5,27 @@ import pytest
 
 import valid_datasets
 from anechain import methods as registry
-from anechain.acoustics.directivity.curves import CurveSet, Derived
+from anechain.acoustics.directivity.curve_averages import DerivedCurve
+from anechain.acoustics.directivity.curves import CurveSet
 from anechain.acoustics.directivity.orbits import OrbitInterpolation
 from anechain.acoustics.directivity.weights import OrbitWeights
 from anechain.audit.causes import NOT_STATED, Cause, Scope, differing_steps, reached_by_directions, reaches
 from anechain.receipts.receipt import Input, bound, make_receipt
 from anechain.stages import derive
 
-CHOICES = {"smoothing": 0.1, "early_reflections_total": "bounces", "rear_wall": "three", "interpolate_angles": True}
+CHOICES = {
+    "smoothing": 0.1,
+    "early_reflections_total": "reflection_groups",
+    "rear_wall": "three",
+    "interpolate_angles": True,
+}
 ANGLES = np.union1d(np.setdiff1d(np.arange(-170.0, 181.0, 10.0), [20.0, -140.0]), [17.0, 24.0, -143.0, -136.0])
 """Two directions have to be interpolated, so that every method has something to do."""
 
 
 def other(result):
     """What another version of a method could return: everything a little different."""
-    if isinstance(result, Derived):
+    if isinstance(result, DerivedCurve):
         return result._replace(power=None if result.power is None else result.power * 1.1)
     if isinstance(result, OrbitWeights):
         return result._replace(weight=result.weight**1.1)

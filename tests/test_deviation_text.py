@@ -2,9 +2,9 @@
 
 import pytest
 
-from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.deviation_evidence import DEFAULT_CRITERIA
-from anechain.acoustics.directivity.deviations import deviations
+from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, deviations
 from anechain.figure_of_merit.deviation_text import deviation_text
 from deviation_sources import (
     ANGLES,

@@ -236,7 +236,7 @@ def test_another_distance_shifts_all_levels_and_no_index(old, lab):
 
 def test_a_raised_version_of_a_method(lab, monkeypatch):
     monkeypatch.setattr(registry, "_registry", registry.methods())
-    from anechain.acoustics.directivity.curves import on_axis
+    from anechain.acoustics.directivity.curve_averages import on_axis
 
     @registry.method("listening-window", version=2, title="The axis alone", source="none")
     def axis_alone(orbits):

@@ -1,15 +1,15 @@
 """What a fingerprint covers."""
 
 from anechain.acoustics.curve import smoothing
-from anechain.acoustics.directivity import curves
+from anechain.acoustics.directivity import curve_averages
 from anechain.method_lock.fingerprints import parts_of
 
 
 def test_everything_that_is_reached_by_name_is_a_part():
-    parts = parts_of(curves.sound_power)
+    parts = parts_of(curve_averages.sound_power)
     assert {
-        "anechain.acoustics.directivity.curves.sound_power",
-        "anechain.acoustics.directivity.curves._mean",
+        "anechain.acoustics.directivity.curve_averages.sound_power",
+        "anechain.acoustics.directivity.curve_averages._mean_power",
         "anechain.acoustics.directivity.weights.two_orbit_weights",
     } <= parts.keys()
     assert not any("methods" in name for name in parts), "the registry computes nothing"
@@ -18,9 +18,9 @@ def test_everything_that_is_reached_by_name_is_a_part():
 
 def test_constants_and_classes_are_parts_too():
     assert {
-        "anechain.acoustics.directivity.curves.LISTENING_WINDOW",
-        "anechain.acoustics.directivity.curves.Derived",
-    } <= parts_of(curves.listening_window).keys()
+        "anechain.acoustics.directivity.direction_lists.LISTENING_WINDOW",
+        "anechain.acoustics.directivity.curve_averages.DerivedCurve",
+    } <= parts_of(curve_averages.listening_window).keys()
 
 
 def test_imported_functions_are_followed_to_where_they_are_defined():

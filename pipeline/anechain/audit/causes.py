@@ -202,7 +202,12 @@ def parameter_differences(
 
 def _parts(name: str) -> tuple[str, ...]:
     """The curves that a curve or an index is put together from."""
-    from anechain.acoustics.directivity.curves import BOUNCES, HORIZONTAL_BOUNCES, IN_ROOM_SHARES, VERTICAL_BOUNCES
+    from anechain.acoustics.directivity.direction_lists import (
+        BOUNCES,
+        HORIZONTAL_BOUNCES,
+        IN_ROOM_SHARES,
+        VERTICAL_BOUNCES,
+    )
 
     whole = {
         "in_room": tuple(IN_ROOM_SHARES),

@@ -422,7 +422,7 @@ def _change_of(
 
 
 def _title(name: str) -> str:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     return TITLES.get(name, name)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.curve.peaks_and_dips import ADDED, NEITHER, PeakOrDip
-from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.deviation_cause import Basis, kinds_of_sound, rear_counts
 from anechain.acoustics.directivity.deviation_evidence import Criteria, DeviationEvidence
 from anechain.acoustics.directivity.deviations import Deviation

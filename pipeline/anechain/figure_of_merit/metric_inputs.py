@@ -12,7 +12,7 @@ import numpy as np
 
 from anechain.acoustics.curve.curve_parts import hertz
 from anechain.acoustics.curve.smoothing import smooth
-from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.orbits import by_direction, distinct_directions, fill_orbits
 from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares, folded
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors

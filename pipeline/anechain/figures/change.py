@@ -87,7 +87,7 @@ def scale_of(values: Iterable[float]) -> tuple[float, float, float]:
 
 def _looks() -> dict[str, tuple[str, tuple[float, ...]]]:
     """Colour and dash by curve, the same in every panel and figure: no two of the first 49 share both."""
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     main = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
     order = dict.fromkeys([*main, *TITLES])
@@ -96,7 +96,7 @@ def _looks() -> dict[str, tuple[str, tuple[float, ...]]]:
 
 
 def _panels(one: DeviceChange) -> list[_Panel]:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     looks = _looks()
     low, high = one.valid_band or style.FREQUENCY_RANGE

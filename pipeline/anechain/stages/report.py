@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain import __version__
-from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.campaign.file import Device
 from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import power_of_level
-from anechain.acoustics.directivity.curves import RearWall, Total, curve_set
+from anechain.acoustics.directivity.curves import curve_set
+from anechain.acoustics.directivity.direction_lists import RearWall, Total
 from anechain.acoustics.directivity.orbits import by_direction, neighbours
 from anechain.acoustics.uncertainty.linear_propagation import (
     CurveUncertainty,
@@ -58,7 +59,7 @@ def direction_weights(
     angles: ArrayLike,
     measured: ArrayLike,
     *,
-    early_reflections_total: Total = "bounces",
+    early_reflections_total: Total = "reflection_groups",
     rear_wall: RearWall = "three",
 ) -> dict[str, Floats]:
     """Return the weight of each direction in each curve of the curve set.
@@ -102,7 +103,7 @@ def curve_shares(
     planes: Sequence[str],
     angles: ArrayLike,
     *,
-    early_reflections_total: Total = "bounces",
+    early_reflections_total: Total = "reflection_groups",
     rear_wall: RearWall = "three",
 ) -> dict[str, Floats]:
     """Return the sensitivity of each curve and directivity index to the level of each direction.
@@ -235,7 +236,7 @@ def curve_set_uncertainty(
     correlated_db: ArrayLike,
     uncorrelated_db: ArrayLike,
     *,
-    early_reflections_total: Total = "bounces",
+    early_reflections_total: Total = "reflection_groups",
     rear_wall: RearWall = "three",
     measured_angles: ArrayLike | None = None,
     place: ArrayLike | None = None,
