@@ -2,12 +2,12 @@
 
 import numpy as np
 import pytest
-from anechain.acoustics.directivity.direction_lists import BOUNCES, LISTENING_WINDOW
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import physics
 from anechain.acoustics.directivity.curves import curve_set
+from anechain.acoustics.directivity.direction_lists import BOUNCES, LISTENING_WINDOW
 from anechain.acoustics.uncertainty.curve_uncertainty import (
     curve_set_uncertainty,
     curve_shares,
@@ -67,7 +67,7 @@ def test_a_louder_direction_has_more_weight():
 
 @given(
     st.integers(0, 2**32 - 1),
-    st.sampled_from(["bounces", "curves"]),
+    st.sampled_from(["reflection_groups", "curves"]),
     st.sampled_from(["three", "all"]),
 )
 @settings(max_examples=30)  # each moves all 72 directions

@@ -1,8 +1,8 @@
 """The text about a peak or dip agrees with its evidence."""
 
 import pytest
-from anechain.acoustics.directivity.curve_titles import TITLES
 
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.deviation_evidence import DEFAULT_CRITERIA
 from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, deviations
 from anechain.figure_of_merit.deviation_text import deviation_text

@@ -28,7 +28,10 @@ def test_every_method_has_a_reference_call_and_no_call_is_left_over():
     assert reference_calls().keys() == methods().keys()
 
 
-def changed_code(tmp_path, *changes, module="acoustics/directivity/curves.py"):
+LISTS = "acoustics/directivity/direction_lists.py"
+
+
+def changed_code(tmp_path, *changes, module="acoustics/directivity/curve_averages.py"):
     """Compare the lock, in a process of its own, with a copy of the code in which some places are changed."""
     package = Path(anechain.__file__).parent
     shutil.copytree(package, tmp_path / "anechain", ignore=shutil.ignore_patterns("__pycache__"))
@@ -55,7 +58,7 @@ def changed_code(tmp_path, *changes, module="acoustics/directivity/curves.py"):
 
 
 def test_a_constant_that_changes_is_named_with_every_method_it_reaches(tmp_path):
-    lines = changed_code(tmp_path, ('"listening_window": 0.12,', '"listening_window": 0.13,'))
+    lines = changed_code(tmp_path, ('"listening_window": 0.12,', '"listening_window": 0.13,'), module=LISTS)
     named = {line.split(":")[0] for line in lines}
     assert {"method in-room-estimate version 1", "method curve-set version 1", "stage derive version 3"} <= named
     assert not any("listening-window" in name for name in named)
@@ -73,17 +76,17 @@ def test_a_function_deep_below_a_method_is_named(tmp_path):
 
 def test_comments_docstrings_and_annotations_do_not_count(tmp_path):
     commented = (
-        "    return _mean(orbits, LISTENING_WINDOW)",
-        "    # why\n    return _mean(orbits, LISTENING_WINDOW)",
+        "    return _mean_power(orbits, LISTENING_WINDOW)",
+        "    # why\n    return _mean_power(orbits, LISTENING_WINDOW)",
     )
-    reworded = '"""Squared pressures in the shares of :data:`IN_ROOM_SHARES`."""', '"""Other words."""'
+    reworded = "with the shares of :data:`IN_ROOM_SHARES`.", "by :data:`IN_ROOM_SHARES`."
     assert changed_code(tmp_path, commented, reworded) == []
 
 
 def test_a_refactoring_is_told_from_a_change_of_result(tmp_path):
     rewritten = (
-        "    return _mean(orbits, LISTENING_WINDOW)",
-        "    wanted = LISTENING_WINDOW\n    return _mean(orbits, wanted)",
+        "    return _mean_power(orbits, LISTENING_WINDOW)",
+        "    wanted = LISTENING_WINDOW\n    return _mean_power(orbits, wanted)",
     )
     lines = changed_code(tmp_path, rewritten)
     (line,) = [line for line in lines if line.startswith("method listening-window")]

@@ -276,7 +276,7 @@ def datasets(source=tilted_source, planes=("horizontal", "vertical"), kind="spl"
     )
     responses = contract.describe(responses, "responses")
     options = {
-        "early_reflections_total": "bounces",
+        "early_reflections_total": "reflection_groups",
         "rear_wall": "three",
         "smoothing": None,
         "interpolate_angles": False,

@@ -59,7 +59,7 @@ def direction_weights(
     angles: ArrayLike,
     measured: ArrayLike,
     *,
-    early_reflections_total: Total = "bounces",
+    early_reflections_total: Total = "reflection_groups",
     rear_wall: RearWall = "three",
 ) -> dict[str, Floats]:
     """Return the weight of each direction in each curve of the curve set.
@@ -103,7 +103,7 @@ def curve_shares(
     planes: Sequence[str],
     angles: ArrayLike,
     *,
-    early_reflections_total: Total = "bounces",
+    early_reflections_total: Total = "reflection_groups",
     rear_wall: RearWall = "three",
 ) -> dict[str, Floats]:
     """Return the sensitivity of each curve and directivity index to the level of each direction.
@@ -236,7 +236,7 @@ def curve_set_uncertainty(
     correlated_db: ArrayLike,
     uncorrelated_db: ArrayLike,
     *,
-    early_reflections_total: Total = "bounces",
+    early_reflections_total: Total = "reflection_groups",
     rear_wall: RearWall = "three",
     measured_angles: ArrayLike | None = None,
     place: ArrayLike | None = None,
