@@ -12,7 +12,12 @@ from anechain.audit.causes import NOT_STATED, Cause
 from anechain.audit.reach import Scope, reached_by_directions, reaches
 from anechain.stages import derive
 
-CHOICES = {"smoothing": 0.1, "early_reflections_total": "bounces", "rear_wall": "three", "interpolate_angles": True}
+CHOICES = {
+    "smoothing": 0.1,
+    "early_reflections_total": "reflection_groups",
+    "rear_wall": "three",
+    "interpolate_angles": True,
+}
 ANGLES = np.union1d(np.setdiff1d(np.arange(-170.0, 181.0, 10.0), [20.0, -140.0]), [17.0, 24.0, -143.0, -136.0])
 """Two directions have to be interpolated, so that every method has something to do."""
 
