@@ -8,7 +8,7 @@ from impedance_circuits import GRID
 
 
 def test_the_minimum_lies_between_resonance_and_inductance():
-    """Series R L C: the least modulus is R at 1/(2 pi sqrt(L C))."""
+    """Series R L C: the minimum modulus is R at 1/(2 pi sqrt(L C))."""
     w = 2 * np.pi * GRID
     z = 6.4 + 1j * w * 1e-3 + 1 / (1j * w * 20e-6)
     found = minimum_impedance(GRID, np.abs(z))

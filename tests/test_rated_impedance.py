@@ -31,7 +31,7 @@ def test_other_ratings_and_another_share_may_be_asked():
     least = ImpedanceMinimum(5.7, 200.0, False, 20.0, 20000.0, "")
     assert rated_impedance(least).rated_ohm == 6.0
     assert rated_impedance(least, rated_values_ohm=(5.0, 7.0, 8.0)).rated_ohm == 7.0
-    other = rated_impedance(least, 9.5, rated_values_ohm=(4.0, 9.0), least_share=0.6)
+    other = rated_impedance(least, 9.5, rated_values_ohm=(4.0, 9.0), min_share=0.6)
     assert other.rated_ohm == 9.0 and other.claim_holds is True
     with pytest.raises(ValueError, match="above zero"):
         rated_impedance(least, rated_values_ohm=())

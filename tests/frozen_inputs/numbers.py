@@ -119,7 +119,7 @@ def reference_calls_of_numbers(
         "effective-frequency-range": lambda: bandwidth.effective_frequency_range(frequency, power),
         "equivalent-dissipation": lambda: equivalent_dissipation.equivalent_dissipation(ohm_at, modulus, phase),
         "frequency-limits": lambda: [
-            bandwidth.frequency_limits(frequency, axis, 85.0, "reference", three_db=reading)
+            bandwidth.frequency_limits(frequency, axis, 85.0, "reference", minus_3_db=reading)
             for reading in ("half power", "3.000 dB")
         ],
         "impedance-uncertainty": lambda: impedance_uncertainty.impedance_uncertainty(

@@ -125,14 +125,13 @@ def _angle_deviation(inputs: MetricInputs, frequency: Floats, drawn: list[Floats
     """Return the standard deviation of the angles of a plane over the draws, on the frequencies of the curves."""
     angles = np.stack(drawn[1:])
     determined = (~np.isnan(angles)).mean(axis=0) >= MIN_DETERMINED_SHARE
-    deviation = np.full(determined.shape, np.nan)
+    deviation: Floats = np.full(determined.shape, np.nan)
     deviation[determined] = np.nanstd(angles[:, determined], axis=0, ddof=1)
     # Where all stated errors cancel, only rounding errors remain.
     deviation[deviation <= ROUNDING * 180.0] = np.nan
     # The nearest drawn frequency is used: interpolation between an angle that jumps and one that does not is wrong.
     nearest = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
-    on_grid: Floats = deviation[:, nearest]
-    return on_grid
+    return deviation[:, nearest]
 
 
 def _measured_angles(inputs: MetricInputs, plane: str) -> Floats:

@@ -43,8 +43,7 @@ class ImpedanceMinimum:
     version=1,
     title="Minimum modulus of the impedance and its frequency",
     formula="Lowest point of the parabola over log frequency through the lowest sample and its neighbours",
-    source="IEC 60268-5, 16 (the modulus is what counts); parabola over log frequency through the lowest sample and "
-    "its neighbours",
+    source="IEC 60268-5, 16 (on the modulus); parabola over log frequency through the lowest sample and its neighbours",
     source_status="recalled",
     limitations="Small signal; the modulus may be lower beyond an edge of the band.",
 )

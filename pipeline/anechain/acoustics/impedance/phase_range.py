@@ -42,8 +42,7 @@ class PhaseRange:
     formula="Lowest and highest sample of the phase in the band",
     source="lowest and highest sample in a band",
     source_status="common practice, no source",
-    limitations="The load of an amplifier depends on the modulus at that frequency too; see the equivalent "
-    "dissipation.",
+    limitations="The load of an amplifier depends on the modulus there too; see the equivalent dissipation.",
 )
 def phase_range(frequency: ArrayLike, phase: ArrayLike | None, band: tuple[float, float] = AUDIO_BAND) -> PhaseRange:
     """Extremes of the phase in a band.

@@ -12,7 +12,7 @@ __all__ = ["RatedImpedance", "rated_impedance"]
 RATED_VALUES = (2.0, 4.0, 6.0, 8.0, 16.0, 32.0)
 """Ohm; customary rated impedances. 4, 8 and 16 are preferred values of IEC standards (recalled)."""
 
-LEAST_SHARE = 0.8
+MIN_SHARE = 0.8
 """Minimum modulus re the rated impedance (IEC 60268-5, 16.1; recalled)."""
 
 
@@ -55,7 +55,7 @@ def rated_impedance(
     minimum: ImpedanceMinimum,
     claimed_ohm: float | None = None,
     rated_values_ohm: tuple[float, ...] = RATED_VALUES,
-    least_share: float = LEAST_SHARE,
+    min_share: float = MIN_SHARE,
 ) -> RatedImpedance:
     """Highest customary rating that a minimum allows, and whether the manufacturer's claim holds.
 
@@ -66,7 +66,7 @@ def rated_impedance(
         Rated impedance in ohm that the manufacturer states.
     rated_values_ohm : tuple of float
         Customary rated impedances in ohm.
-    least_share : float
+    min_share : float
         Smallest ratio of the minimum to a rated impedance.
 
     Returns
@@ -80,14 +80,14 @@ def rated_impedance(
     """
     if claimed_ohm is not None and not claimed_ohm > 0:
         raise ValueError(f"a rated impedance is above zero, not {claimed_ohm}")
-    if not rated_values_ohm or min(rated_values_ohm) <= 0 or not least_share > 0:
-        raise ValueError(f"ratings and the share of them are above zero, not {rated_values_ohm} and {least_share}")
+    if not rated_values_ohm or min(rated_values_ohm) <= 0 or not min_share > 0:
+        raise ValueError(f"ratings and the share of them are above zero, not {rated_values_ohm} and {min_share}")
     minimum_ohm = minimum.magnitude_ohm
     if minimum_ohm is None:
         return RatedImpedance(None, claimed_ohm, None, None, minimum.reason)
-    holds = None if claimed_ohm is None else bool(minimum_ohm >= least_share * claimed_ohm - 1e-9)
-    allowed = [value for value in rated_values_ohm if least_share * value <= minimum_ohm + 1e-9]
+    holds = None if claimed_ohm is None else bool(minimum_ohm >= min_share * claimed_ohm - 1e-9)
+    allowed = [value for value in rated_values_ohm if min_share * value <= minimum_ohm + 1e-9]
     reason = (
-        "" if allowed else f"{minimum_ohm:.2f} ohm is below {100 * least_share:.3g} % of {min(rated_values_ohm):g} ohm"
+        "" if allowed else f"{minimum_ohm:.2f} ohm is below {100 * min_share:.3g} % of {min(rated_values_ohm):g} ohm"
     )
     return RatedImpedance(max(allowed, default=None), claimed_ohm, holds, minimum_ohm, reason)
