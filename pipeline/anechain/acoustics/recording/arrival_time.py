@@ -13,7 +13,6 @@ from anechain.methods import method
 
 __all__ = ["arrival_time"]
 
-
 _HALF_LENGTH, _FACTOR = 64, 32
 """Samples on either side that are used for interpolation, and interpolated points per sample."""
 

@@ -13,7 +13,6 @@ from anechain.methods import method
 
 __all__ = ["harmonic_misplacement", "level_by_drive"]
 
-
 _FREQUENCIES = 60
 """Number of frequencies over which the median is taken."""
 _EDGE = 1.3

@@ -12,7 +12,6 @@ from anechain.methods import method
 
 __all__ = ["KINDS", "advance_times", "steady_amplitude", "sweep_rate", "swept_sine"]
 
-
 KINDS = ("exponential", "synchronised", "linear")
 
 

@@ -14,7 +14,6 @@ from anechain.methods import method
 
 __all__ = ["COMMON_POWER", "JoinedTakes", "join_takes"]
 
-
 COMMON_POWER = 0.5
 """Least ratio of the squared mean pressure to the mean squared pressure for which the phase is given: two equal levels
 may differ by up to 90 degrees. Common practice, no source."""

@@ -12,7 +12,6 @@ from anechain.methods import method
 
 __all__ = ["SHAPES", "Window", "lowest_valid_frequency", "rising_half", "windowed"]
 
-
 SHAPES = ("rectangular", "hann", "blackman")
 
 
