@@ -225,7 +225,7 @@ def test_an_incomplete_sphere_gives_orbits_and_the_reason(tmp_path):
         ({"f": FREQUENCY[:-1]}, {}, "frequency 39"),
         ({"a": ANGLES * 10}, {}, "reaches 1800°"),
         ({"a": np.array([0, 1, 2, np.nan, 3])}, {}, "not finite"),
-        ({"L": np.where(LEVEL > 89, np.nan, LEVEL)}, {}, "are no finite level"),
+        ({"L": np.where(LEVEL > 89, np.nan, LEVEL)}, {}, "are not a finite level"),
         ({"L": np.full_like(LEVEL, np.nan)}, {"missing": "keep"}, "every level is missing"),
         ({"L": LEVEL - 200}, {"level_scale": "pascal"}, "negative values"),
         ({"L": PRESSURE}, {}, "is complex, which no level is"),
