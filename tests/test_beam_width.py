@@ -2,18 +2,13 @@
 
 import numpy as np
 import pytest
+from anechain.acoustics.directivity.coverage import mean_coverage, open_coverage
+from anechain.acoustics.directivity.narrowing import first_narrowing, narrowing_frequency
 from hypothesis import given
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.directivity.beam_width import (
-    BeamWidth,
-    beam_width,
-    first_narrowing,
-    mean_coverage,
-    narrowing_frequency,
-    open_coverage,
-)
+from anechain.acoustics.directivity.beam_width import BeamWidth, beam_width
 from directions_of_real import horizontal_and_vertical
 
 ONE = np.array([1000.0])

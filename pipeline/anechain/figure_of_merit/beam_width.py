@@ -8,16 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from anechain.acoustics.curve.frequencies import hertz
-from anechain.acoustics.directivity.beam_width import (
-    BeamWidth,
-    Coverage,
-    beam_width,
-    first_narrowing,
-    mean_coverage,
-    narrowing_frequency,
-    open_coverage,
-)
+from anechain.acoustics.directivity.beam_width import BeamWidth, beam_width
+from anechain.acoustics.directivity.coverage import Coverage, mean_coverage, open_coverage
 from anechain.acoustics.directivity.directions import PLANES
+from anechain.acoustics.directivity.narrowing import first_narrowing, narrowing_frequency
 from anechain.arrays import Floats
 from anechain.data.numbers import Mark, Number, Uncertainty
 from anechain.figure_of_merit.curve_uncertainty import ROUNDING, orbit_draws, uncertainties_of_draws
