@@ -32,9 +32,8 @@ python_display_short_literal_types = True
 add_module_names = False
 autodoc_member_order = "bysource"
 autodoc_typehints = "none"
-autodoc_mock_imports: list[str] = []
+autodoc_preserve_defaults = True
 napoleon_google_docstring = False
-napoleon_use_rtype = True
 napoleon_use_ivar = True
 
 html_theme = "furo"

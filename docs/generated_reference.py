@@ -17,6 +17,7 @@ from typing import Any
 
 from docutils import nodes
 from sphinx.application import Sphinx
+from sphinx.domains.python import PyObject
 from sphinx.util import logging
 from sphinx.util.docutils import SphinxDirective
 
@@ -103,6 +104,8 @@ def default_text(name: str, schema: dict[str, Any], required: bool, inner: bool)
         return "default: none"
     if inner and isinstance(schema["default"], dict):
         return "default: the defaults of its keys"
+    if schema["default"] == "":
+        return "default: empty"
     return f"default: {code(schema['default'])}"
 
 
@@ -113,7 +116,8 @@ def options_of(definition: dict[str, Any]) -> Iterator[str]:
         inner = resolved(schema) is not None
         what = kind(schema).replace("keys, see below or `null`", "keys, see below, or `null`")
         yield f"`{name}`"
-        yield f": {escaped(schema.get('description', '')).rstrip('.')}."
+        about = escaped(schema.get("description", "")).rstrip(".")
+        yield f": {about[:1].upper()}{about[1:]}."
         yield ""
         yield f"  {what}; {default_text(name, schema, name in required, inner)}"
         yield ""
@@ -180,6 +184,8 @@ class CampaignOptions(Generated):
         """Yield the keys from the JSON Schema that editors get."""
         from anechain.campaign.file import json_schema
 
+        # MyST drops what stands before the first heading of nested text.
+        yield from ("### Top level", "")
         yield from model_markdown(json_schema(), 3, "")
 
 
@@ -369,6 +375,23 @@ def escape_bars(app: Sphinx, what: str, name: str, obj: Any, options: Any, lines
         lines[row] = "`".join(parts)
 
 
+def split_names(app: Sphinx, what: str, name: str, obj: Any, options: Any, lines: list[str]) -> None:
+    """Give each attribute of "a, b : float" an entry of its own; Sphinx would read the first name as a type."""
+    joined = re.compile(r":(ivar|vartype) (\w+(?:, \w+)+):(.*)")
+    split: list[str] = []
+    row = 0
+    while row < len(lines):
+        match = joined.match(lines[row])
+        rest = [lines[row]]
+        row += 1
+        while match and row < len(lines) and lines[row].startswith("  "):
+            rest.append(lines[row])
+            row += 1
+        for attribute in match[2].split(", ") if match else ("",):
+            split += [f":{match[1]} {attribute}:{match[3]}", *rest[1:]] if match else rest
+    lines[:] = split
+
+
 def setup(app: Sphinx) -> dict[str, Any]:
     """Register the directives."""
     app.add_directive("campaign-options", CampaignOptions)
@@ -379,4 +402,8 @@ def setup(app: Sphinx) -> dict[str, Any]:
     app.add_directive("room", Room)
     app.connect("missing-reference", missing_reference)
     app.connect("autodoc-process-docstring", escape_bars)
+    app.connect("autodoc-process-docstring", split_names)
+    for field in PyObject.doc_field_types:
+        if field.name == "variable":
+            field.label = "Attributes"
     return {"parallel_read_safe": True, "parallel_write_safe": True}
