@@ -17,8 +17,8 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
-
 from anechain.campaign.choices import CompressionOptions, DistortionOptions
+
 from anechain.campaign.usable_limits import UsableLimits
 from anechain.data import contract
 from anechain.methods import versions

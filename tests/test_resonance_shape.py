@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from anechain.acoustics.curve.resonance_shape import bandwidth_of_q, level_profile, peaking_section, q_of_bandwidth, resonance_level
+from anechain.acoustics.curve.resonance_shape import (
+    bandwidth_of_q,
+    level_profile,
+    peaking_section,
+    q_of_bandwidth,
+    resonance_level,
+)
 from filters import FREQUENCY, biquad, decibels
 
 LOG2 = np.log2(FREQUENCY)

@@ -66,8 +66,10 @@ def reference_calls_of_numbers(
     from anechain.acoustics.directivity import (
         aim,
         beam_width,
+        coverage,
         directivity_constancy,
         listening_height,
+        narrowing,
         spherical_harmonics,
     )
     from anechain.acoustics.impedance import (
@@ -137,7 +139,7 @@ def reference_calls_of_numbers(
             for measure in ("largest", "mean")
         ],
         "low-frequency-terms": lambda: preference.low_frequency_terms(frequency, axis, power),
-        "mean-coverage": lambda: beam_width.mean_coverage(
+        "mean-coverage": lambda: coverage.mean_coverage(
             beam_width.beam_width(frequency, angles, levels[0], 3.0), 3000.0, 9000.0
         ),
         "mean-impedance": lambda: takes.mean_impedance(
@@ -154,13 +156,13 @@ def reference_calls_of_numbers(
         "narrow-band-deviation": lambda: [
             linearity.narrow_band_deviation(frequency, axis, last_band=reading) for reading in ("whole", "cut")
         ],
-        "first-narrowing": lambda: beam_width.first_narrowing(
+        "first-narrowing": lambda: narrowing.first_narrowing(
             beam_width.beam_width(frequency, angles, levels[0], 3.0), 130.0
         ),
-        "open-coverage": lambda: beam_width.open_coverage(
+        "open-coverage": lambda: coverage.open_coverage(
             beam_width.beam_width(frequency, angles, levels[0], 9.0), 1000.0, 12000.0
         ),
-        "narrowing-frequency": lambda: beam_width.narrowing_frequency(
+        "narrowing-frequency": lambda: narrowing.narrowing_frequency(
             beam_width.beam_width(frequency, angles, levels[0], 3.0), 130.0
         ),
         "peaks-and-dips": lambda: _rounded_features(frequency, levels),

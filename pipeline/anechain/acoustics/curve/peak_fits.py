@@ -9,7 +9,13 @@ import numpy as np
 
 from anechain.acoustics.curve.peak_candidates import Candidate, candidates_in_residual, near_candidate
 from anechain.acoustics.curve.resonance_fits import fit_resonance, fit_section
-from anechain.acoustics.curve.resonance_shape import AddedResonance, level_profile, peaking_section, q_of_bandwidth, resonance_level
+from anechain.acoustics.curve.resonance_shape import (
+    AddedResonance,
+    level_profile,
+    peaking_section,
+    q_of_bandwidth,
+    resonance_level,
+)
 from anechain.arrays import Floats
 
 __all__ = [

@@ -11,7 +11,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from anechain.acoustics.curve.resonance_shape import MAX_Q, MIN_Q, AddedResonance, peaking_section, resonance_basis, resonance_level
+from anechain.acoustics.curve.resonance_shape import (
+    MAX_Q,
+    MIN_Q,
+    AddedResonance,
+    peaking_section,
+    resonance_basis,
+    resonance_level,
+)
 from anechain.arrays import Floats
 
 __all__ = ["MIN_POINTS", "first_guesses", "fit_resonance", "fit_section"]
