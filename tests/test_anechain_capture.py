@@ -17,7 +17,8 @@ from anechain.running.plan import prepare
 from anechain.stages.ingest import run
 from anechain_capture.files import HERE
 from anechain_capture.options import CaptureOptions
-from anechain_capture.reading import captured, read
+from anechain_capture.read import read
+from anechain_capture.recording_set import analyse_recordings
 from capture_files import LAW, ORDERS, RATE, chain, delayed, first_order, heard, orbit, sweep, write
 
 PATTERN = "yew {plane} {angle}.wav"
@@ -333,13 +334,13 @@ def test_takes_are_joined_and_their_spread_is_that_of_the_noise(ramped):
     independent routes to one number. The spread of three takes is itself uncertain by half (chi-square of two degrees
     of freedom), so its mean square over the frequencies is compared.
     """
-    found = captured(ramped, options(**RAMP))
+    found = analyse_recordings(ramped, options(**RAMP))
     data = read(ramped, options(**RAMP))
     responses = data.responses
     assert responses.takes.values.tolist() == [[3, 1]]
     spread = responses.level_std.values[0]
     assert np.isnan(spread[1]).all()
-    told = [one for one in found.heard if one.drive == "2v83" and one.direction.angle == 0]
+    told = [one for one in found.recordings if one.drive == "2v83" and one.direction.angle == 0]
     noise, level = (
         np.mean([np.abs(getattr(one, name)) ** 2 for one in told], axis=0) for name in ("noise", "spectrum")
     )
@@ -546,10 +547,10 @@ def test_a_sound_file_is_known_by_its_content(orbits, tmp_path):
 
 def test_the_checks_get_what_they_need(orbits):
     """Facts of each recording: see test_capture_observing for the facts themselves."""
-    found = captured(orbits, options())
-    assert [one.label for one in found.heard] == sorted(path.name for path in orbits)
-    assert {one.facts.polarity for one in found.heard} == {1}
-    assert found.window is not None and found.frequency.shape == found.heard[0].spectrum.shape
+    found = analyse_recordings(orbits, options())
+    assert [one.label for one in found.recordings] == sorted(path.name for path in orbits)
+    assert {one.facts.polarity for one in found.recordings} == {1}
+    assert found.window is not None and found.frequency.shape == found.recordings[0].spectrum.shape
 
 
 CAMPAIGN = """\

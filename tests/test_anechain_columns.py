@@ -403,7 +403,7 @@ def test_drives_come_from_words_numbers_and_names(tmp_path):
     )
     assert "does not fit the pattern" in input_error(paths, pattern="elm {drive}.csv")
     assert input_error(paths).count("its drive is not known") == 2
-    assert "say so by the option `drive`" in input_error(paths[0])
+    assert "set the option `drive`" in input_error(paths[0])
     assert read(paths[0], drive=0.7).harmonics.drive.values.tolist() == [0.7]
 
 

@@ -14,7 +14,7 @@ from anechain.running.plan import entry_of, prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.distortion import USES, distorted, run
 from anechain_capture.options import CaptureOptions
-from anechain_capture.reading import read
+from anechain_capture.read import read
 from campaigns import campaign
 from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 
@@ -224,7 +224,7 @@ def test_orders_that_do_not_exist_are_limits(buried):
 
 
 @pytest.fixture
-def captured(tmp_path):
+def analyse_recordings(tmp_path):
     """A campaign of one captured device; gives a function that writes it for a level, with or without harmonics."""
     record = capture_files.heard(capture_files.sweep(), orders=capture_files.ORDERS)
     capture_files.write(tmp_path / "raw" / "yew horizontal 0 2V.wav", record)
@@ -240,7 +240,7 @@ def captured(tmp_path):
 
 def test_the_stage_in_a_campaign(captured):
     """Made once with a receipt that leads to the recording, kept, redone for another level, gone with its source."""
-    plan = captured(103)
+    plan = analyse_recordings(103)
     for stage in ("ingest", "derive", "distortion"):
         run_batch(plan, stage, "0001")
     target = plan.results / "yew" / "distortion.nc"
@@ -252,11 +252,11 @@ def test_the_stage_in_a_campaign(captured):
     assert any(entry["role"] == "raw:raw/yew horizontal 0 2V.wav" for step in steps for entry in step["inputs"])
     assert not run(plan, "yew").made
 
-    plan = captured(120)
+    plan = analyse_recordings(120)
     assert run(plan, "yew").made
     assert "nothing is extrapolated" in json.loads(read_dataset(target).attrs["gaps"])["120"]
 
-    plan = captured(120, harmonics=False)
+    plan = analyse_recordings(120, harmonics=False)
     for stage in ("ingest", "derive", "distortion"):
         run_batch(plan, stage, "0001")
     assert entry_of(plan, "distortion", "yew")["outputs"] == {} and not target.exists()

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from anechain.errors import InputError
-from anechain_capture.corrections import microphone_response, pascals_per_full_scale
+from anechain_capture.microphone import microphone_response, pascals_per_full_scale
 from anechain_capture.options import CaptureOptions
 from capture_files import RATE, write
 

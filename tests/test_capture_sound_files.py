@@ -8,7 +8,8 @@ import soundfile
 
 from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE
-from anechain_capture.recordings import header_of, identify, samples_of
+from anechain_capture.identify import identify
+from anechain_capture.sound_files import read_header, read_samples
 
 RATE = 44100
 WAVE = np.stack([np.sin(np.arange(RATE) / 30), 0.5 * np.cos(np.arange(RATE) / 11)]) * 0.9
@@ -22,7 +23,7 @@ def written(folder, form="WAV", subtype="PCM_24", values=WAVE):
 
 def refused(path, channels=(1,)):
     with pytest.raises(InputError) as caught:
-        samples_of(path, "take", header_of(path, "take"), channels)
+        read_samples(path, "take", read_header(path, "take"), channels)
     (problem,) = caught.value.problems
     assert problem.where == "take" and problem.fix
     return problem.what
@@ -44,9 +45,9 @@ def refused(path, channels=(1,)):
 )
 def test_samples_come_back_within_their_step(tmp_path, form, subtype, step):
     path = written(tmp_path, form, subtype)
-    header = header_of(path, "take")
+    header = read_header(path, "take")
     assert (header.sampling_rate, header.channels, header.samples) == (RATE, 2, RATE)
-    found = samples_of(path, "take", header, [2, 1])
+    found = read_samples(path, "take", header, [2, 1])
     assert found.dtype == np.float64 and np.abs(found - WAVE[::-1]).max() <= step
     assert identify(path).confidence == LIKELY
 
@@ -82,7 +83,7 @@ def test_chunks_before_and_after_the_samples_do_no_harm(tmp_path):
     note = b"note" + struct.pack("<I", 3) + b"abc\0"
     longer = data[:at] + note + data[at:] + note
     path.write_bytes(longer[:4] + struct.pack("<I", len(longer) - 8) + longer[8:])
-    found = samples_of(path, "take", header_of(path, "take"), [1])
+    found = read_samples(path, "take", read_header(path, "take"), [1])
     assert np.abs(found[0] - WAVE[0]).max() <= 2**-23
 
 

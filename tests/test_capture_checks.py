@@ -5,7 +5,7 @@ import pytest
 
 from anechain.data.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
 from anechain_capture.options import CaptureOptions
-from anechain_capture.reading import read
+from anechain_capture.read import read
 from capture_files import LAW, RATE, SWEEP, delayed, sweep, write
 from flawed_captures import recording, response
 
