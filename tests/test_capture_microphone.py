@@ -34,8 +34,8 @@ def test_rows_of_three_have_a_phase(tmp_path):
 @pytest.mark.parametrize(
     ("text", "what"),
     [
-        ("20 1\n20 2\n", "line 2: the frequency 20 Hz does not rise"),
-        ("0 1\n20 2\n", "line 1: the frequency 0 Hz does not rise"),
+        ("20 1\n20 2\n", "line 2: the frequency 20 Hz is not above the previous one, or not above 0 Hz"),
+        ("0 1\n20 2\n", "line 1: the frequency 0 Hz is not above the previous one, or not above 0 Hz"),
         ("20 1\n30 2 3\n", "line 2: '30 2 3'"),
         ("20 1\n30 nan\n", "line 2: '30 nan'"),
         ("20 1\n30 x\n", "line 2: '30 x' is not a row of numbers"),

@@ -106,9 +106,9 @@ def test_what_loses_or_is_something_else_is_refused(tmp_path, form, subtype, wha
 @pytest.mark.parametrize(
     ("values", "channels", "what"),
     [
-        (WAVE, (3,), "channel 3 is asked for, and it has 2"),
-        (WAVE * [[1], [0]], (2,), "channel 2 is silent throughout"),
-        (np.where(np.arange(RATE) == 9, np.inf, WAVE), (1,), "sample 10 of channel 1 is no number"),
+        (WAVE, (3,), "channel 3 is needed, but the file has 2"),
+        (WAVE * [[1], [0]], (2,), "channel 2 has only zeros"),
+        (np.where(np.arange(RATE) == 9, np.inf, WAVE), (1,), "sample 10 of channel 1 is not a number"),
     ],
 )
 def test_channels_that_say_nothing(tmp_path, values, channels, what):
@@ -116,10 +116,10 @@ def test_channels_that_say_nothing(tmp_path, values, channels, what):
 
 
 def test_a_file_without_samples(tmp_path):
-    assert refused(written(tmp_path, values=WAVE[:, :0])) in ("holds no samples", NEVER)
+    assert refused(written(tmp_path, values=WAVE[:, :0])) in ("has no samples", NEVER)
 
 
-NEVER = "its header was never completed: it does not say how long the recording is"
+NEVER = "its header was never completed: it does not state the length of the recording"
 
 
 @pytest.mark.parametrize("junk", [b"x", b"RIFF", b"RIFF\0\0\0\0AVI LIST", b"fLa", bytes(range(256)) * 10])
