@@ -141,7 +141,8 @@ def _read_silence(files: Sequence[RecordedFile], options: CaptureOptions) -> Flo
     if header.sampling_rate != rate:
         what = f"{header.sampling_rate} Hz, but the recordings have {rate} Hz"
         raise InputError.single(label, what, "one sampling rate", "record the silence at the rate of the signal")
-    return read_samples(options.silence, label, header, [options.channel])[0]
+    silence: Floats = read_samples(options.silence, label, header, [options.channel])[0]
+    return silence
 
 
 def _read_recordings(files: Sequence[RecordedFile], options: CaptureOptions, signal: Multitone) -> list[_Recording]:

@@ -244,7 +244,7 @@ class CaptureOptions(NamingOptions):
 
     @field_validator("drives", "gains")
     @classmethod
-    def _lower_case(cls, words: dict[str, float]) -> dict[str, float]:
+    def _lower_case_drives(cls, words: dict[str, float]) -> dict[str, float]:
         lower = {word.strip().casefold(): value for word, value in words.items()}
         if len(lower) < len(words):
             raise ValueError("the words must differ, also in lower case")
