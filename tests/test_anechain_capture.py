@@ -13,7 +13,7 @@ from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.hooks import LIKELY
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages.ingest import run
 from anechain_capture.files import HERE
 from anechain_capture.options import CaptureOptions

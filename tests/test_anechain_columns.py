@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import anechain_columns
-from anechain.acoustics.impedance.impedance import box_tuning
-from anechain.acoustics.impedance.impedance_takes import mean_impedance
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.takes import mean_impedance
 from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
@@ -19,7 +19,7 @@ from anechain.hooks import NO
 from anechain.importing.identify import verdicts
 from anechain.importing.importers import find_importers
 from anechain.importing.options import parse_options
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from anechain_columns.names import OrderName, impedance_kind, names_an_impedance, names_orders, order_of, value_kind
 from anechain_columns.options import ColumnsOptions

@@ -7,7 +7,9 @@ import sys
 
 import pytest
 
-from anechain.running.plan import DEVICE_STAGES, entry_of, prepare
+from anechain.registry.stages import DEVICE_STAGES
+from anechain.running.manifests import entry_of
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from campaigns import anechain, campaign, snapshot
 

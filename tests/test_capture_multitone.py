@@ -8,7 +8,7 @@ from anechain.data.checks import BAD, GOOD
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.importing.importers import find_importers
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages.ingest import run
 from anechain_capture.multitone import read_multitone
 from anechain_capture.options import CaptureOptions

@@ -8,12 +8,13 @@ import pytest
 import capture_files
 from anechain.audit.explain import explain
 from anechain.audit.verify import verify
-from anechain.campaign.choices import DistortionChoices
+from anechain.campaign.distortion import DistortionOptions
 from anechain.data import contract
 from anechain.data.store import read_dataset
+from anechain.figure_of_merit.fundamentals import NO_HARMONICS
 from anechain.methods import versions
 from anechain.stages.compare_distortion import compared_distortion, compared_distortion_figures
-from anechain.stages.distortion import NOT_MEASURED, USES, distorted
+from anechain.stages.distortion import USES, distorted
 from campaigns import campaign
 from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 from finished_campaigns import run_all
@@ -22,7 +23,7 @@ LEVELS = (84.0, 86.0, 96.0)
 
 
 def distortion(title, data):
-    choices = DistortionChoices(levels=LEVELS).model_dump(mode="json") | {"methods": versions(USES)}
+    choices = DistortionOptions(levels=LEVELS).model_dump(mode="json") | {"methods": versions(USES)}
     found = distorted(data.assign_attrs(title=title), choices)
     contract.validate(found, "distortion", title)
     return found
@@ -143,7 +144,7 @@ def test_a_campaign_of_devices_with_and_without(tmp_path):
         for name in ("box-distortion", "comparison-distortion", "elm-distortion", "yew-distortion")
     ]
     page = (plan.results / "report" / "index.html").read_text()
-    assert f"Distortion: {NOT_MEASURED}" in page
+    assert f"Distortion: {NO_HARMONICS}" in page
     assert "Not compared: Elm, since it was measured in another environment (Yard) than the others (Hall)." in page
     assert "Comparison of the distortion at 103 dB: it was measured in another environment" in page
     assert "distortion: 103 dB: the take at 2 V" in page and "comparison-distortion.nc" in page

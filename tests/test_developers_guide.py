@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.receipts.embedding import canonical, format_of
+from anechain.receipts.canonical_json import canonical
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import bound, seal_of
 
 GUIDE = Path(__file__).parent.parent / "DEVELOPERS.md"

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 import capture_files
-from anechain.campaign.choices import DistortionChoices
+from anechain.campaign.distortion import DistortionOptions
 from anechain.data import contract
 from anechain.data.store import read_dataset, read_receipt
 from anechain.methods import versions
-from anechain.running.plan import entry_of, prepare
+from anechain.running.manifests import entry_of
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.distortion import USES, distorted, run
 from anechain_capture.options import CaptureOptions
@@ -20,7 +21,7 @@ from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 
 
 def found(data, **choices):
-    result = distorted(data, DistortionChoices(**choices).model_dump(mode="json") | {"methods": versions(USES)})
+    result = distorted(data, DistortionOptions(**choices).model_dump(mode="json") | {"methods": versions(USES)})
     contract.validate(result, "distortion", "rowan")
     return result
 

@@ -8,7 +8,9 @@ import pytest
 import xarray as xr
 
 import valid_datasets
-from anechain.campaign.choices import Derivation, DeviceNumbers, DistortionChoices, Numbers
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.distortion import DistortionOptions
+from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.figure_of_merit.distortion import ABSENT, distortion_numbers, peak_list
 from anechain.figure_of_merit.metric_inputs import gather
 from anechain.methods import versions
@@ -19,13 +21,13 @@ from distortion_data import FREQUENCY, harmonics, orders_of
 def given(data=None, levels=(86.0, 96.0)):
     datasets = {"curves": valid_datasets.curves(), "responses": valid_datasets.responses()}
     if data is not None:
-        choices = DistortionChoices(levels=levels).model_dump(mode="json") | {"methods": versions(USES)}
+        choices = DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)}
         datasets["distortion"] = distorted(data, choices)
     return gather(Numbers(), DeviceNumbers(), datasets, Derivation(smoothing=None))
 
 
-def numbers(*args, **how):
-    return {one.id: one for one in distortion_numbers(given(*args, **how))}
+def numbers(*args, **propagation):
+    return {one.id: one for one in distortion_numbers(given(*args, **propagation))}
 
 
 def test_a_flat_device_has_its_closed_form_everywhere():

@@ -25,7 +25,8 @@ from anechain.importing.identify import choose, verdicts
 from anechain.importing.importers import GROUP, Broken, find_importers
 from anechain.importing.options import options_in_words, parse_options
 from anechain.importing.read import read
-from anechain.running.plan import Plan, prepare
+from anechain.running.plan import Plan
+from anechain.running.prepare import prepare
 
 FOREIGN = Path(__file__).parent / "foreign_importer"
 PROJECT = tomllib.loads((FOREIGN / "pyproject.toml").read_text())["project"]
@@ -574,7 +575,7 @@ def test_it_is_not_run_without_consent(private):
     campaign = private.parent / "campaign.yaml"
     (problem,) = problems_of(prepare, campaign)
     assert problem.where == "importers" and "halls.py" in problem.what and "--trust-importers" in problem.fix
-    plan = Plan(private.parent, anechain.campaign.file.load_campaign(campaign))
+    plan = Plan(private.parent, anechain.campaign.load.load_campaign(campaign))
     problems_of(plan.private_importers)
     assert "halls" not in plan.importer_versions
     plan.depends("ingest", "0001")

@@ -12,7 +12,8 @@ from anechain.acoustics.recording.time_windows import Window
 from anechain.errors import InputError, Problem
 from anechain.importing.direction_manifest import directions_of_manifest
 from anechain.importing.direction_names import Direction, direction_of_name
-from anechain.importing.file_labels import gathered_notes, labelled
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 from anechain_capture.excitation import Excitation
 from anechain_capture.options import CaptureOptions
 from anechain_capture.sound_files import SoundHeader, read_header

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from anechain.acoustics.recording.stated_signals import level_by_drive
 from anechain.errors import InputError, Problem
 from anechain.hooks import Check, Reading, drives_in_words, made
-from anechain.importing.file_labels import gathered_notes, labelled
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 from anechain.importing.text_decoding import decode, read_bytes
 from anechain_columns.datasets import HERE, harmonics_dataset, impedance_dataset
 from anechain_columns.drives import volts_of_files

@@ -11,7 +11,8 @@ from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.direction_manifest import directions_of_manifest
 from anechain.importing.direction_names import Direction, direction_of_name
-from anechain.importing.file_labels import gathered_notes, labelled
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 from anechain.importing.text_decoding import decode, read_bytes
 from anechain.importing.text_table import read_table
 from anechain_delimited.columns import choose_columns

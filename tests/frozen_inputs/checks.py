@@ -51,7 +51,7 @@ def _turned(angle: Floats, tilt: float) -> Floats:
 
 def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.directivity import orbit_checks
+    from anechain.acoustics.directivity import arrivals, orbit_checks
     from anechain.acoustics.nonlinear import intermodulation
     from anechain.acoustics.recording import (
         clock_errors,
@@ -108,17 +108,22 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
 
     return {
         "arrival-from-phase": lambda: np.round(
-            orbit_checks.arrival_from_phase(
+            arrivals.arrival_from_phase(
                 np.geomspace(200.0, 18000.0, 130),
                 -360 * np.geomspace(200.0, 18000.0, 130) * np.array([[0.0059], [0.0121]]),
             ),
             9,
         ),
-        "arrival-round-orbit": lambda: np.round(orbit_checks.fit_arrivals(angle, times).residual, 10),
+        "arrival-round-orbit": lambda: np.round(arrivals.fit_arrivals(angle, times).residual, 10),
         "clock-error": clock,
         "clock-ratio": ratio,
+<<<<<<< HEAD
         "distance-law-check": lambda: orbit_checks.distance_law_error(0.7, 1.9, 2.2),
         "excitation-delay": lambda: np.round(excitation_timing.excitation_delay(_played(), _RATE, at), 8),
+=======
+        "distance-law-check": lambda: arrivals.distance_law_error(0.7, 1.9, 2.2),
+        "excitation-delay": lambda: np.round(recording_checks.excitation_delay(_played(), _RATE, at), 8),
+>>>>>>> b
         "first-reflection": echo,
         "harmonic-misplacement": lambda: round(
             stated_signals.harmonic_misplacement(_played(), _RATE, 0.11, 4, _BAND), 7
@@ -141,8 +146,8 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         "response-likeness": lambda: round(
             polarity.normalized_correlation(_early(_played()), np.roll(-_early(_played()), 2), _RATE), 8
         ),
-        "rotation-centre-error": lambda: orbit_checks.rotation_error(0.11, 1.7),
-        "speed-of-sound": lambda: orbit_checks.speed_of_sound(np.array([-10.0, 0.0, 20.0, 31.0])),
+        "rotation-centre-error": lambda: arrivals.rotation_error(0.11, 1.7),
+        "speed-of-sound": lambda: arrivals.speed_of_sound(np.array([-10.0, 0.0, 20.0, 31.0])),
         "swapped-directions": lambda: [
             [found.first, found.second, round(found.before, 8), round(found.after, 8)]
             for found in (orbit_checks.best_swap(angle, exchanged),)
