@@ -169,11 +169,11 @@ def test_without_a_window_reflections_stay(clean, tmp_path):
     assert found["reflection"].verdict == BAD and "no window" in found["reflection"].found
 
 
-def test_what_cannot_be_made_says_so(tmp_path):
+def test_an_impossible_check_has_a_reason(tmp_path):
     path = write(tmp_path / "yew horizontal 0.wav", response(recording())[: RATE // 4])
     found = {
-        one.id: one
-        for one in read([path], CaptureOptions(pattern=options().pattern, content="impulse response")).checks
+        check.id: check
+        for check in read([path], CaptureOptions(pattern=options().pattern, content="impulse response")).checks
     }
     for id in ("signal-to-noise", "hum", "sweep-end", "clock"):
         assert found[id].verdict == NOT_MADE and "impulse responses" in found[id].reason
@@ -184,7 +184,7 @@ def test_a_loopback_needs_no_check_of_clocks(tmp_path):
     record = recording(tail=TAIL)
     played = np.concatenate([sweep(), np.zeros(record.size - sweep().size)])
     path = write(tmp_path / "yew horizontal 0.wav", record, 0.5 * played)
-    found = {one.id: one for one in read([path], options(loopback=2, sweep=None)).checks}
+    found = {check.id: check for check in read([path], options(loopback=2, sweep=None)).checks}
     assert found["clock"].verdict == NOT_MADE and "loopback" in found["clock"].reason
     assert found["sweep-end"].verdict == GOOD and found["signal-to-noise"].verdict == GOOD
 
@@ -275,7 +275,9 @@ def test_a_real_recording_in_a_room(tmp_path):
         signals = {name: np.load(io.BytesIO(archive.read(f"{name}/_data")))[0] for name in ("x", "x_reference", "y")}
     write(tmp_path / "played.wav", signals["x"], rate=44100, subtype="DOUBLE")
     record = write(tmp_path / "yew horizontal 0.wav", signals["y"], rate=44100, subtype="DOUBLE")
-    found = {one.id: one for one in read([record], options(sweep=None, excitation=tmp_path / "played.wav")).checks}
+    found = {
+        check.id: check for check in read([record], options(sweep=None, excitation=tmp_path / "played.wav")).checks
+    }
     assert found["clock"].verdict == GOOD and found["sweep-end"].verdict == GOOD
     assert found["reflection"].verdict == BAD
     assert float(found["reflection"].found.partition(" ms after")[0].rpartition(" ")[2]) == pytest.approx(2.35, abs=0.1)

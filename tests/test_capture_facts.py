@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from anechain_capture.recording_facts import BANDS, EARLY, recording_facts
-from capture_files import RATE, delayed, heard
+from capture_files import RATE, delayed, record_loudspeaker
 
 
 def response(delay=0.5, gain=1.0):
     impulse = np.zeros(2 * RATE)
     impulse[0] = gain
-    return delayed(heard(impulse, gain=1.0, delay=0.0, tail=0.0), delay)
+    return delayed(record_loudspeaker(impulse, gain=1.0, delay=0.0, tail=0.0), delay)
 
 
 def facts(record, **how):

@@ -43,7 +43,7 @@ def test_rows_of_three_have_a_phase(tmp_path):
         ("", "no calibration"),
     ],
 )
-def test_what_is_no_calibration(tmp_path, text, what):
+def test_wrong_calibration_files_are_refused(tmp_path, text, what):
     path = tmp_path / "microphone.txt"
     path.write_text(text)
     with pytest.raises(InputError) as caught:
@@ -61,7 +61,7 @@ def test_what_is_no_calibration(tmp_path, text, what):
         (0.3 * np.sin(2 * np.pi * 250 * np.arange(2 * RATE) / RATE), "100.0 % of the recording is not"),
     ],
 )
-def test_what_is_no_calibrator(tmp_path, record, what):
+def test_wrong_calibrator_recordings_are_refused(tmp_path, record, what):
     path = write(tmp_path / "calibrator.wav", record)
     with pytest.raises(InputError) as caught:
         pascals_per_full_scale(CaptureOptions(calibrator=path))
@@ -69,7 +69,7 @@ def test_what_is_no_calibrator(tmp_path, record, what):
     assert problem.where == "calibrator.wav" and what in problem.what
 
 
-def test_what_the_options_say_and_what_nothing_says():
+def test_sensitivity_by_option_and_without_calibration():
     assert pascals_per_full_scale(CaptureOptions(sensitivity=3.5))[0] == 3.5
     found, lines = pascals_per_full_scale(CaptureOptions())
     assert found is None and "no calibration given" in lines[0]

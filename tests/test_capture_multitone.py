@@ -84,10 +84,10 @@ def test_the_noise_is_that_of_the_silence(reading):
     assert np.mean(data.noise.values[0][wide] - expected[wide]) == pytest.approx(0, abs=0.3)
 
 
-def test_without_silence_and_calibration_it_is_said(folder):
+def test_without_silence_and_calibration_the_report_has_lines(folder):
     found = read_multitone(sorted(folder.glob("yew*.wav")), options(sensitivity=None))
-    said = "\n".join(found.report)
-    assert "noise between the tones missing" in said and "levels are relative" in said
+    report = "\n".join(found.report)
+    assert "noise between the tones missing" in report and "levels are relative" in report
     assert np.isnan(found.multitone.noise).all() and found.multitone.attrs["level_kind"] == "relative"
     # A full-scale sine is 0 dB.
     np.testing.assert_allclose(found.multitone.tone_level.sel(drive=1), 20 * np.log10([A, B]), atol=0.001)
@@ -112,7 +112,7 @@ def test_the_microphone_is_corrected_at_tones_and_bands(folder, tmp_path):
         ({"multitone": {"tones": (1000, 1005)}}, "need a record of"),
     ],
 )
-def test_what_is_wrong_is_said(folder, more, words):
+def test_wrong_input_is_refused(folder, more, words):
     with pytest.raises(InputError, match=words):
         read_multitone(sorted(folder.glob("yew*.wav")), options(folder, **more))
 
@@ -123,12 +123,14 @@ def test_other_directions_and_unknown_drives_are_refused(tmp_path):
     how = options(pattern="yew {plane} {angle}.wav")
     with pytest.raises(InputError) as caught:
         read_multitone(paths, how)
-    said = "\n".join(map(str, caught.value.problems))
-    assert "at 30°" in said and "its drive is not known" in said
+    message = "\n".join(map(str, caught.value.problems))
+    assert "at 30°" in message and "its drive is not known" in message
 
 
 def checked(folder, **more):
-    return {one.id: one for one in read_multitone(sorted(folder.glob("yew*.wav")), options(folder, **more)).checks}
+    return {
+        check.id: check for check in read_multitone(sorted(folder.glob("yew*.wav")), options(folder, **more)).checks
+    }
 
 
 def test_tones_and_drives_as_stated(tmp_path):

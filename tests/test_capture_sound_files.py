@@ -99,7 +99,7 @@ def test_a_damaged_flac_is_refused(tmp_path):
     ("form", "subtype", "what"),
     [("AIFF", "PCM_16", "a AIFF file"), ("WAV", "ULAW", "encoded as U-Law"), ("WAV", "IMA_ADPCM", "IMA ADPCM")],
 )
-def test_what_loses_or_is_something_else_is_refused(tmp_path, form, subtype, what):
+def test_lossy_and_other_formats_are_refused(tmp_path, form, subtype, what):
     assert what in refused(written(tmp_path, form, subtype))
 
 
@@ -111,7 +111,7 @@ def test_what_loses_or_is_something_else_is_refused(tmp_path, form, subtype, wha
         (np.where(np.arange(RATE) == 9, np.inf, WAVE), (1,), "sample 10 of channel 1 is not a number"),
     ],
 )
-def test_channels_that_say_nothing(tmp_path, values, channels, what):
+def test_channels_without_a_signal_are_refused(tmp_path, values, channels, what):
     assert refused(written(tmp_path, subtype="FLOAT", values=values), channels) == what
 
 
