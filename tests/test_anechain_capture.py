@@ -550,7 +550,7 @@ def test_a_sound_file_is_known_by_its_content(orbits, tmp_path):
 
 
 def test_the_checks_get_what_they_need(orbits):
-    """Facts of each recording: see test_capture_observing for the facts themselves."""
+    """Facts of each recording: see test_capture_facts for the facts themselves."""
     found = analyse_recordings(orbits, options())
     assert [recording.label for recording in found.recordings] == sorted(path.name for path in orbits)
     assert {recording.facts.polarity for recording in found.recordings} == {1}

@@ -148,7 +148,7 @@ class CaptureOptions(NamingOptions):
         default=None,
         description="file name as literal text with the fields {plane}, {angle}, {side}, {drive}, {take}, {order} "
         'and {any}, for example "hall-north {plane} {angle} {drive} {take}.wav"; takes of the same direction and drive '
-        'are joined; {order} is a number in the order of measurement; upper and lower case are equivalent; with "/", '
+        'are joined; {order} is a number in the order of measurement; case is ignored; if the pattern contains "/", '
         "parent folders are part of the name",
     )
     manifest: Path | None = Field(
