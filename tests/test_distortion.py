@@ -225,7 +225,7 @@ def test_orders_that_do_not_exist_are_limits(buried):
 
 
 @pytest.fixture
-def analyse_recordings(tmp_path):
+def captured(tmp_path):
     """A campaign of one captured device; gives a function that writes it for a level, with or without harmonics."""
     record = capture_files.record_loudspeaker(capture_files.sweep(), orders=capture_files.ORDERS)
     capture_files.write(tmp_path / "raw" / "yew horizontal 0 2V.wav", record)
@@ -241,7 +241,7 @@ def analyse_recordings(tmp_path):
 
 def test_the_stage_in_a_campaign(captured):
     """Made once with a receipt that leads to the recording, kept, redone for another level, gone with its source."""
-    plan = analyse_recordings(103)
+    plan = captured(103)
     for stage in ("ingest", "derive", "distortion"):
         run_batch(plan, stage, "0001")
     target = plan.results / "yew" / "distortion.nc"
@@ -253,11 +253,11 @@ def test_the_stage_in_a_campaign(captured):
     assert any(entry["role"] == "raw:raw/yew horizontal 0 2V.wav" for step in steps for entry in step["inputs"])
     assert not run(plan, "yew").made
 
-    plan = analyse_recordings(120)
+    plan = captured(120)
     assert run(plan, "yew").made
     assert "nothing is extrapolated" in json.loads(read_dataset(target).attrs["gaps"])["120"]
 
-    plan = analyse_recordings(120, harmonics=False)
+    plan = captured(120, harmonics=False)
     for stage in ("ingest", "derive", "distortion"):
         run_batch(plan, stage, "0001")
     assert entry_of(plan, "distortion", "yew")["outputs"] == {} and not target.exists()
