@@ -179,7 +179,7 @@ def test_responses_have_repeatability_and_a_report(results):
     assert int(data.takes.sum()) == len(OFF_AXIS) + 2 * 2  # the axis stands for both orbits
     assert set(data.attrs["datasets"].split()) == {"harmonics", "takes"}
     for line in (
-        "calibrator of 94 dB found at 1000.0 Hz",
+        "calibrator of 94 dB at 1000.0 Hz",
         "microphone corrected",
         "electrical loopback",
         "2 takes of 1 of 9",
