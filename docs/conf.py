@@ -9,7 +9,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 # Terminal codes or a narrow terminal of the caller must not reach the generated command reference.
 os.environ.update(COLUMNS="100", NO_COLOR="1")
 
-from anechain import __version__  # noqa: E402
+from anechain import __version__
 
 project = "Anechain"
 author = "The Anechain contributors"
