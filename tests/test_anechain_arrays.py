@@ -147,7 +147,7 @@ def test_a_closed_orbit_gives_its_ends_once(tmp_path):
     path = save(tmp_path, "v5.mat", {"f": FREQUENCY, "a": angles, "L": level})
     reading = read(path, **options)
     assert reading.responses.angle.values.tolist() == [-90, 0, 90, 180]
-    assert any("given again with the same values" in line for line in reading.report)
+    assert any("repeated with the same values" in line for line in reading.report)
     level[-1] += 0.5
     with pytest.raises(InputError, match="given twice"):
         read(save(tmp_path, "v5.mat", {"f": FREQUENCY, "a": angles, "L": level}), **options)
@@ -212,7 +212,7 @@ def test_an_incomplete_sphere_gives_orbits_and_the_reason(tmp_path):
         up="+z",
     )
     assert reading.sphere is None
-    assert any("no true sphere power: the grid has a hole of 60" in line for line in reading.report)
+    assert any("no power over the full sphere: the grid has a gap of 60" in line for line in reading.report)
     assert any("vertical orbit, missing" in line and "-90°" in line for line in reading.report)
 
 
@@ -225,7 +225,7 @@ def test_an_incomplete_sphere_gives_orbits_and_the_reason(tmp_path):
         ({"f": FREQUENCY[:-1]}, {}, "frequency 39"),
         ({"a": ANGLES * 10}, {}, "reaches 1800°"),
         ({"a": np.array([0, 1, 2, np.nan, 3])}, {}, "not finite"),
-        ({"L": np.where(LEVEL > 89, np.nan, LEVEL)}, {}, "are no finite level"),
+        ({"L": np.where(LEVEL > 89, np.nan, LEVEL)}, {}, "are not a finite level"),
         ({"L": np.full_like(LEVEL, np.nan)}, {"missing": "keep"}, "every level is missing"),
         ({"L": LEVEL - 200}, {"level_scale": "pascal"}, "negative values"),
         ({"L": PRESSURE}, {}, "is complex, which no level is"),

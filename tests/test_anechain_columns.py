@@ -10,16 +10,18 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import anechain_columns
-from anechain.acoustics.impedance.impedance import box_tuning
-from anechain.acoustics.impedance.impedance_takes import mean_impedance
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.takes import mean_impedance
 from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.hooks import NO
-from anechain.importing.importers import find_importers, parse_options, verdicts
+from anechain.importing.identify import verdicts
+from anechain.importing.importers import find_importers
+from anechain.importing.options import parse_options
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
-from anechain_columns.names import OrderColumn, impedance_kind, name_an_impedance, name_orders, order_of, values_of
+from anechain_columns.names import OrderName, impedance_kind, names_an_impedance, names_orders, order_of, value_kind
 from anechain_columns.options import ColumnsOptions
 from campaigns import delimited_device, write_delimited
 from delimited_files import Style, piston_box, write
@@ -107,13 +109,13 @@ def test_an_impedance_is_read_whichever_way_it_is_written(tmp_path, way):
     np.testing.assert_allclose(reading.impedance.phase, PHASE, atol=1e-2)
 
 
-def test_what_is_assumed_is_told(tmp_path):
+def test_assumptions_are_reported(tmp_path):
     path = table(tmp_path, (FREQUENCY, MODULUS, PHASE), "Frequency,Impedance,Phase", separator=",")
     report = "\n".join(read(path).report)
-    for words in ("frequency taken as hertz", "impedance taken as ohm", "phase taken as degree"):
-        assert f"{words}: nothing names its unit" in report
+    for words in ("frequency read as hertz", "impedance read as ohm", "phase read as degree"):
+        assert f"{words}: the header has no unit" in report
     named = "\n".join(read(table(tmp_path, (FREQUENCY, MODULUS), "Hz,Ohm", separator=",")).report)
-    assert "nothing names" not in named and "phase missing: the table has none" in named
+    assert "has no unit" not in named and "phase missing: the table has none" in named
 
 
 def test_two_nameless_columns_are_frequency_and_modulus_if_the_quantity_is_stated(tmp_path):
@@ -123,14 +125,14 @@ def test_two_nameless_columns_are_frequency_and_modulus_if_the_quantity_is_state
     np.testing.assert_allclose(reading.impedance.magnitude, MODULUS, atol=1e-3)
     assert "phase" not in reading.impedance
     report = "\n".join(reading.report)
-    assert "first column taken as the frequency" in report and "other column taken as the modulus" in report
+    assert "first column read as the frequency" in report and "other column read as the modulus" in report
 
 
 def test_what_can_be_read_in_two_ways_is_refused(tmp_path):
     three = table(tmp_path, (FREQUENCY, MODULUS, PHASE))
     assert "modulus and phase or real and imaginary part" in input_error(three, quantity="impedance")
     two = table(tmp_path, (FREQUENCY, MODULUS, MODULUS), "Hz,Ohm,Ohm", separator=",")
-    assert "columns 2 (Ohm) and 3 (Ohm) all look like the magnitude" in input_error(two)
+    assert "columns 2 (Ohm) and 3 (Ohm) could each be the magnitude" in input_error(two)
     radians = table(tmp_path, (FREQUENCY, MODULUS, np.deg2rad(PHASE)), "freq,impedance,phase", separator=",")
     assert "degrees or radians" in input_error(radians)
     np.testing.assert_allclose(read(radians, phase_unit="radian").impedance.phase, PHASE, atol=0.1)
@@ -164,10 +166,10 @@ def test_gaps_are_kept_where_asked_for(tmp_path):
     assert any("impedance missing at" in line for line in reading.report)
 
 
-def test_a_phase_that_no_passive_load_has_is_told(tmp_path):
+def test_a_phase_that_no_passive_load_has_is_reported(tmp_path):
     report = read(table(tmp_path, (FREQUENCY, MODULUS, PHASE + 180), "Hz,Ohm,deg", separator=",")).report
-    assert any("no passive load" in line for line in report)
-    assert any("taken as the same angles" in line for line in report)
+    assert any("passive load is within" in line for line in report)
+    assert any("converted to the same angles" in line for line in report)
     reading = read(table(tmp_path, (FREQUENCY, MODULUS, PHASE + 360), "Hz,Ohm,deg", separator=","))
     np.testing.assert_allclose(reading.impedance.phase, PHASE, atol=1e-3)
 
@@ -238,7 +240,7 @@ def test_from_the_raw_file_to_the_validated_dataset(tmp_path):
     written = read_dataset(tmp_path / "results" / "alder" / "impedance.nc")
     contract.validate(written, "impedance", "alder")
     assert written.attrs["importer"] == "columns" and written.attrs["drive"] == 0.5
-    assert "phase taken as degree" in written.attrs["import_report"]
+    assert "phase read as degree" in written.attrs["import_report"]
     # What the box was tuned to, to the percent that leaks and inductance move it.
     found = box_tuning(written.frequency.values, written.magnitude.values, written.phase.values)
     assert found.tuning_hz == pytest.approx(41.0, rel=0.02)
@@ -256,7 +258,7 @@ def polynomial(drive):
     """Fundamental in dB and the second and third order relative to it in dB: y = x + 0.01 x² + 0.002 x³, x = V cos.
 
     cos² = (1 + cos 2)/2 and cos³ = (3 cos + cos 3)/4: orders V + 0.0015 V³, 0.005 V², 0.0005 V³. The response falls
-    12 dB per octave below 80 Hz; the orders are told at the frequency of the excitation.
+    12 dB per octave below 80 Hz; the orders are given at the frequency of the excitation.
     """
     weight = 80 + 20 * np.log10(np.abs(1 / (1 - (80 / TONES) ** 2 + 1.4j * 80 / TONES)))
     first = drive + 0.0015 * drive**3
@@ -328,7 +330,7 @@ def test_without_the_fundamental_levels_are_relative_to_it(tmp_path):
     hundred = table(tmp_path, (TONES, TONES * 0 + 100, *columns[1:]), "Hz;k1 [%];k2 [%];k3 [%]", places=8, **SEMICOLONS)
     again = read(hundred, drive=2.0)
     np.testing.assert_allclose(again.harmonics.level, reading.harmonics.level)
-    assert any("'k1 [%]' left out" in line for line in again.report)
+    assert any("'k1 [%]' ignored" in line for line in again.report)
 
 
 def test_what_the_values_are_is_never_guessed(tmp_path):
@@ -341,11 +343,11 @@ def test_what_the_values_are_is_never_guessed(tmp_path):
     np.testing.assert_allclose(as_levels, np.stack(columns_of(1.0, "relative")[1:]), atol=1e-5)
 
 
-def test_an_option_overrules_the_header_and_says_so(tmp_path):
+def test_an_option_overrides_the_header_with_a_note(tmp_path):
     path = table(tmp_path, columns_of(1.0, "relative"), "Hz,H1 [dB],H2 [%],H3 [%]", separator=",", places=8)
     reading = read(path, drive=1.0, values="relative")
     np.testing.assert_allclose(reading.harmonics.level[0], expected(1.0), atol=1e-5)
-    assert any("though the header says 'H2 [%]'" in line for line in reading.report)
+    assert any("although the header has 'H2 [%]'" in line for line in reading.report)
 
 
 def test_rows_at_the_harmonics_own_frequency_are_moved(tmp_path):
@@ -362,7 +364,9 @@ def test_rows_at_the_harmonics_own_frequency_are_moved(tmp_path):
         np.testing.assert_allclose(found.sel(order=order)[inside], (first + relative)[inside], atol=1e-5)
         assert np.isnan(found.sel(order=order)[~inside]).all()
     report = read(path, drive=2.83, frequency_of="harmonic").report
-    assert any("order 3 missing at" in line for line in report) and any("read at n times it" in line for line in report)
+    assert any("order 3 missing at" in line for line in report) and any(
+        "interpolated at n times it" in line for line in report
+    )
 
 
 def test_noise_under_each_order_is_kept(tmp_path):
@@ -374,13 +378,13 @@ def test_noise_under_each_order_is_kept(tmp_path):
     assert np.isnan(data.noise.sel(drive=1.0, order=1)).all()
 
 
-def test_a_total_alone_is_refused_and_beside_orders_left_out(tmp_path):
+def test_a_total_alone_is_refused_and_with_orders_ignored(tmp_path):
     path = table(tmp_path, (TONES, TONES * 0 + 0.3), "Hz,THD [%]", separator=",")
-    assert "cannot be told apart into orders" in input_error(path, drive=1.0)
+    assert "cannot be split into orders" in input_error(path, drive=1.0)
     columns = (*columns_of(1.0, "percent"), TONES * 0 + 0.5)
     reading = read(table(tmp_path, columns, TITLES["percent"] + ",THD [%]", separator=",", places=6), drive=1.0)
     assert reading.harmonics.order.values.tolist() == [1, 2, 3]
-    assert any("columns left out: 5 (THD [%])" in line for line in reading.report)
+    assert any("columns ignored: 5 (THD [%])" in line for line in reading.report)
 
 
 def test_drives_come_from_words_numbers_and_names(tmp_path):
@@ -393,12 +397,12 @@ def test_drives_come_from_words_numbers_and_names(tmp_path):
     by_name = read(paths, drives={"oak low.csv": 0.5, "OAK 2,83.csv": 4}).harmonics
     assert by_name.drive.values.tolist() == [0.5, 4.0]
     assert "the word 'low' in the place of {drive}" in input_error(paths, pattern="oak {drive}.csv")
-    assert "has the drive 2.83 V, as" in input_error(paths, pattern="oak {drive}.csv", drives={"low": 2.83})
+    assert "has the drive 2.83 V, like" in input_error(paths, pattern="oak {drive}.csv", drives={"low": 2.83})
     assert "no file has the drive or name 'high'" in input_error(
         paths, pattern="oak {drive}.csv", drives={"low": 1, "high": 2}
     )
     assert "does not fit the pattern" in input_error(paths, pattern="elm {drive}.csv")
-    assert input_error(paths).count("at which drive it was measured is not known") == 2
+    assert input_error(paths).count("its drive is not known") == 2
     assert "say so by the option `drive`" in input_error(paths[0])
     assert read(paths[0], drive=0.7).harmonics.drive.values.tolist() == [0.7]
 
@@ -426,7 +430,7 @@ def test_orders_by_option(tmp_path):
     options = {"columns": {"frequency": "w"}, "orders": {"1": "x", "2": 3, "3": "z"}}
     reading = read(path, drive=1.0, values="level", **options)
     np.testing.assert_allclose(reading.harmonics.level[0], expected(1.0), atol=1e-3)
-    assert "is there not at all" in input_error(path, drive=1.0, values="level", orders={"2": "q"})
+    assert "is not in the table" in input_error(path, drive=1.0, values="level", orders={"2": "q"})
 
 
 def test_no_per_cent_has_no_level(tmp_path):
@@ -445,20 +449,20 @@ def test_no_per_cent_has_no_level(tmp_path):
 @pytest.mark.parametrize(
     ("cell", "found"),
     [
-        ("H2", OrderColumn(2)),
-        ("k3 [%]", OrderColumn(3)),
-        ("d2", OrderColumn(2)),
-        ("HD 4", OrderColumn(4)),
-        ("2nd harmonic", OrderColumn(2)),
-        ("3rd", OrderColumn(3)),
-        ("order 5 (dB)", OrderColumn(5)),
-        ("harmonic_2_db", OrderColumn(2)),
-        ("Fundamental [dB re 20 µPa]", OrderColumn(1)),
-        ("H3 (dB re fundamental)", OrderColumn(3)),
+        ("H2", OrderName(2)),
+        ("k3 [%]", OrderName(3)),
+        ("d2", OrderName(2)),
+        ("HD 4", OrderName(4)),
+        ("2nd harmonic", OrderName(2)),
+        ("3rd", OrderName(3)),
+        ("order 5 (dB)", OrderName(5)),
+        ("harmonic_2_db", OrderName(2)),
+        ("Fundamental [dB re 20 µPa]", OrderName(1)),
+        ("H3 (dB re fundamental)", OrderName(3)),
         ("dB re fundamental", None),
-        ("H2 noise", OrderColumn(2, is_noise=True)),
-        ("noise 3", OrderColumn(3, is_noise=True)),
-        ("THD [%]", OrderColumn(None)),
+        ("H2 noise", OrderName(2, is_noise=True)),
+        ("noise 3", OrderName(3, is_noise=True)),
+        ("THD [%]", OrderName(None)),
         ("H2 and H3", None),
         ("H0", None),
         ("depth2", None),
@@ -484,7 +488,7 @@ def test_orders_are_known_by_their_names(cell, found):
     ],
 )
 def test_a_bare_decibel_says_nothing(cell, kind):
-    assert values_of(cell) == kind
+    assert value_kind(cell) == kind
 
 
 @pytest.mark.parametrize(
@@ -509,9 +513,9 @@ def test_an_impedance_is_known_by_names_and_units(cell, kind):
 
 def test_responses_and_directions_are_neither():
     for header in (["Freq(Hz)", "SPL(dB)", "Phase(deg)"], ["Hz", "dB"], ["freq", "mag", "phase"]):
-        assert not name_an_impedance(header) and not name_orders(header)
+        assert not names_an_impedance(header) and not names_orders(header)
     for header in (["Hz", "H0", "H10", "H20"], ["Hz", "H10", "H20", "V10"], ["Hz", "0", "10"], ["f", "H1"]):
-        assert not name_orders(header) or header == ["f", "H1"]
+        assert not names_orders(header) or header == ["f", "H1"]
 
 
 # ---------------------------------------------------------------------------------------------------- identifying
@@ -562,7 +566,7 @@ def test_a_large_file_is_judged_by_its_start(tmp_path):
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"columns": {"frequency": 1, "real": 2}}, "real and imaginary belong together"),
+        ({"columns": {"frequency": 1, "real": 2}}, "real and imaginary are needed together"),
         ({"columns": {"magnitude": 2, "real": 3, "imaginary": 4}}, "either magnitude and phase, or"),
         ({"columns": {"phase": 3}}, "a phase needs a magnitude"),
         ({"columns": {"frequency": 1, "magnitude": 1}}, "the same column"),
@@ -570,14 +574,14 @@ def test_a_large_file_is_judged_by_its_start(tmp_path):
         ({"quantity": "harmonics", "columns": {"magnitude": 2}}, "quantity is harmonics"),
         ({"quantity": "impedance", "orders": {"2": 3}}, "both given"),
         ({"orders": {"0": 3}}, "greater than or equal to 1"),
-        ({"orders": {"2": 3}, "noise": {"3": 4}}, "does not name"),
-        ({"pattern": "x.txt"}, "needs the field {drive} once"),
+        ({"orders": {"2": 3}, "noise": {"3": 4}}, "not in orders"),
+        ({"pattern": "x.txt"}, "lacks the field {drive}"),
         ({"pattern": "{drive} {angle}.txt"}, "{angle} is not a field"),
-        ({"pattern": "{drive}{any}"}, "touch"),
+        ({"pattern": "{drive}{any}"}, "needs literal text"),
         ({"pattern": "{drive} }.txt"}, "has no partner"),
         ({"drives": {"a": -1}}, "greater than 0"),
         ({"drive": 2.0, "pattern": "{drive}.txt"}, "drive is for one file"),
-        ({"separator": "comma", "decimal": "comma"}, "cannot be told apart"),
+        ({"separator": "comma", "decimal": "comma"}, "a comma cannot be both"),
     ],
 )
 def test_options_that_cannot_go_together_are_refused(options, words):

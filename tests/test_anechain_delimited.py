@@ -35,7 +35,7 @@ def test_the_fixture_is_the_physics_it_says():
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1"])
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize(("separator", "decimal"), [("\t", "."), (";", ","), (",", "."), (" ", ",")])
-def test_two_orbits_in_every_dialect(tmp_path, encoding, line_end, separator, decimal):
+def test_two_orbits_in_every_row_format(tmp_path, encoding, line_end, separator, decimal):
     header = ("Workshop bench, 23 °C", separator.join(("Freq(Hz)", "SPL(dB)", "Phase(deg)")))
     style = Style(separator, decimal, encoding, line_end, header)
     reading = read(write_orbits(tmp_path, FREQUENCY, style=style), pattern=PATTERN)
@@ -49,8 +49,8 @@ def test_two_orbits_in_every_dialect(tmp_path, encoding, line_end, separator, de
             np.testing.assert_allclose(at.level, level, atol=0.00051)
             np.testing.assert_allclose(at.phase, phase, atol=0.00051)
     assert "level_kind" not in responses.attrs  # the files do not say what their decibels refer to
-    assert any("lines before the numbers, passed over: 2 (6 files" in line for line in reading.report)
-    assert not any("taken as frequency" in line for line in reading.report)
+    assert any("lines before the numbers, ignored: 2 (6 files" in line for line in reading.report)
+    assert not any("columns read in the order" in line for line in reading.report)
 
 
 def test_the_order_of_the_files_changes_nothing(tmp_path):
@@ -115,7 +115,7 @@ def test_a_file_that_is_gone_is_refused(tmp_path):
         ({}, "neither is given"),
         ({"pattern": PATTERN, "manifest": Path("list.csv")}, "both are given"),
         ({"pattern": PATTERN, "separator": "comma", "decimal": "comma"}, "both comma"),
-        ({"pattern": "{plane} {side} {angle}", "positive_is": {"vertical": "down"}}, "both say which way"),
+        ({"pattern": "{plane} {side} {angle}", "positive_is": {"vertical": "down"}}, "both state the side"),
     ],
 )
 def test_options_that_contradict_each_other_are_refused(tmp_path, options, expected):
@@ -138,7 +138,7 @@ def test_turned_angles_reach_the_dataset(tmp_path):
     measured = reading.responses.measured
     assert measured.sel(plane="horizontal", angle=-30) == 1
     assert measured.sel(plane="vertical", angle=-30) == 0
-    assert any("horizontal angles turned round" in line for line in reading.report)
+    assert any("sign of horizontal angles reversed" in line for line in reading.report)
 
 
 def test_a_manifest_instead_of_a_pattern(tmp_path):
@@ -318,7 +318,7 @@ def test_open_data_that_others_wrote(tmp_path):
     weighting = 20 * np.log10(12194.217**2 * exact**2 / (exact**2 + 20.598997**2) / (exact**2 + 12194.217**2))
     np.testing.assert_allclose(reading.responses.level[0, 0], weighting + 0.062, atol=0.06)
     assert nominal.size == 34
-    assert any("columns left out: 1 (n), 3 (A), 5 (Z)" in line for line in reading.report)
+    assert any("columns ignored: 1 (n), 3 (A), 5 (Z)" in line for line in reading.report)
 
 
 @pytest.mark.parametrize("way", ["pattern", "manifest"])

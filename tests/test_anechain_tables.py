@@ -14,7 +14,7 @@ from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE
 from anechain_tables.options import TablesOptions
-from anechain_tables.titles import plain_direction
+from anechain_tables.titles import standard_direction
 from delimited_files import piston_box
 
 FREQUENCY = np.round(np.geomspace(20, 20000, 61), 3)
@@ -103,13 +103,13 @@ def test_the_order_of_a_long_table_across_directions_does_not_count(tmp_path, se
     ],
 )
 def test_titles_that_are_directions(title, expected):
-    assert plain_direction(title, {"h", "hor", "horizontal", "v", "ver", "vertical"}) == expected
+    assert standard_direction(title, {"h", "hor", "horizontal", "v", "ver", "vertical"}) == expected
 
 
 def test_angles_alone_need_a_plane(tmp_path):
     frame = pd.DataFrame({"f": FREQUENCY, "0": level_of("horizontal", 0), "10": level_of("horizontal", 10)})
     path = save(frame, tmp_path / "oak hor.csv")
-    with pytest.raises(InputError, match=r"'0' gives an angle but no plane") as refused:
+    with pytest.raises(InputError, match=r"'0' states an angle but no plane") as refused:
         read(path)
     assert len(refused.value.problems) == 2
     assert list(read(path, plane="vertical").responses.plane.values) == ["vertical"]
@@ -191,7 +191,7 @@ def test_dialects_of_text(tmp_path, separator, decimal, encoding):
     path.write_bytes(f"Bench 3, 21 °C\r\n\r\n{body}".encode(encoding))
     reading = read(path)
     np.testing.assert_array_equal(reading.responses.level.sel(plane="horizontal", angle=10), level_of("horizontal", 10))
-    assert any("before the titles, passed over: 2" in line for line in reading.report)
+    assert any("before the titles, skipped: 2" in line for line in reading.report)
 
 
 def test_a_whole_sphere_from_a_long_table(tmp_path):
@@ -231,16 +231,16 @@ def change(text, row, column, cell):
 @pytest.mark.parametrize(
     ("damage", "words"),
     [
-        (lambda text: change(text, 5, 3, "loud"), "row 6, column 'H-10': 'loud' is no number"),
-        (lambda text: change(text, 5, 3, ""), "column 'H-10': 1 of 61 values are no finite level"),
+        (lambda text: change(text, 5, 3, "loud"), "row 6, column 'H-10': 'loud' is not a number"),
+        (lambda text: change(text, 5, 3, ""), "column 'H-10': 1 of 61 values are not a finite level"),
         (lambda text: change(text, 5, 0, "20"), "row 6: frequency 20 Hz after"),
         (lambda text: change(text, 5, 0, ""), "row 6: the frequency is empty"),
         (lambda text: change(text, 5, 0, "-4"), "row 6: the frequency is -4 Hz"),
         (lambda text: change(text, 5, 3, "1,5"), "row 6 has 16 cells for 15 titles"),
-        (lambda text: change(text, 0, 3, "H1O"), "column title 'H1O' gives no direction"),
+        (lambda text: change(text, 0, 3, "H1O"), "column title 'H1O' states no direction"),
         (lambda text: change(text, 0, 3, "H400"), "more than a full turn"),
         (lambda text: change(text, 0, 3, "H-90"), "given twice"),
-        (lambda text: change(text, 0, 1, "Freq"), "'Freq' all look like the frequency"),
+        (lambda text: change(text, 0, 1, "Freq"), "'Freq' may all be the frequency"),
         (lambda text: change(text, 0, 0, "x"), "no row of titles names a frequency"),
         (lambda text: text[: len(text) // 2], "cells for 15 titles|cut short"),
         (lambda text: text.split("\n")[0], "no rows below the titles"),
@@ -264,7 +264,7 @@ def test_a_bad_wide_table_is_refused_with_a_mend(tmp_path, damage, words):
         (lambda frame: pd.concat([frame, frame.iloc[[5]]]), "frequency of horizontal -170° 35.566 Hz after 20000"),
         (lambda frame: frame.drop(index=3), "60 frequencies, but|61 frequencies, but"),
         (lambda frame: frame.assign(level=np.nan), "every level is missing"),
-        (lambda frame: frame.assign(level="loud"), "'loud' is no number"),
+        (lambda frame: frame.assign(level="loud"), "'loud' is not a number"),
     ],
 )
 @pytest.mark.parametrize("suffix", [".csv", ".parquet", ".xlsx"])
@@ -302,8 +302,8 @@ def test_what_a_spreadsheet_made_of_the_numbers_is_refused(tmp_path):
     with pytest.raises(InputError) as refused:
         read(tmp_path / "oak.xlsx")
     said = str(refused.value)
-    assert "row 2, column 'h10': '2026-02-01 00:00:00' is no number" in said
-    assert "column 'h0': 1 of 2 values are no finite level" in said  # a formula without a computed value
+    assert "row 2, column 'h10': '2026-02-01 00:00:00' is not a number" in said
+    assert "column 'h0': 1 of 2 values are not a finite level" in said  # a formula without a computed value
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".xlsx", ".parquet"])
@@ -320,7 +320,7 @@ def test_a_file_cut_at_any_length_is_refused_or_read_without_a_traceback(tmp_pat
             continue
         # Text that ends between two rows looks like a shorter measurement, and one that lacks its last line end may
         # lack digits too, which is reported; nothing else passes.
-        unsure = any("cannot be told" in line for line in reading.report)
+        unsure = any("its last number may be incomplete" in line for line in reading.report)
         assert suffix == ".csv" and (unsure or reading.responses.frequency.size < FREQUENCY.size)
 
 

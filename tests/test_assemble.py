@@ -49,7 +49,9 @@ def test_a_pole_stands_for_both_orbits_and_is_said(pole, having, lacking):
         np.testing.assert_array_equal(
             data[name].sel(plane=having, angle=pole), data[name].sel(plane=lacking, angle=pole)
         )
-    assert report == [f"{pole:g}° is given on the {having} orbit only; it is the same direction on the {lacking} orbit"]
+    assert report == [
+        f"{pole:g}° is measured on the {having} orbit only; it is the same direction on the {lacking} orbit"
+    ]
 
 
 def test_one_orbit_alone_stays_alone():
@@ -176,7 +178,7 @@ def test_takes_carry_phase_and_arrival_where_all_have_them():
     data = assemble_responses(curves, report)
     np.testing.assert_allclose(data.phase[0, 0], [15, 45, np.nan])
     assert float(data.arrival[0, 0]) == pytest.approx(2.005 / 343.2)
-    assert "phase missing where takes do not agree on one: horizontal 0° at 1 frequencies" in report
+    assert "phase missing where the phases of takes differ too much: horizontal 0° at 1 frequencies" in report
     report = []
     data = assemble_responses([curves[0], replace(curves[1], phase=None, arrival=None)], report)
     assert "phase" not in data and "arrival" not in data and "level_std" in data

@@ -107,7 +107,7 @@ def test_a_whole_campaign_is_read(file):
 def test_what_is_left_out_has_the_defaults_of_the_schema(file):
     campaign = load(file, SMALL)
     assert campaign.derivation.model_dump() == {
-        "early_reflections_total": "bounces",
+        "early_reflections_total": "reflection_groups",
         "rear_wall": "three",
         "smoothing": 20,
         "interpolate_angles": False,

@@ -57,7 +57,7 @@ def test_what_is_no_calibration(tmp_path, text, what):
     [
         (TONE + 0.05 * np.random.default_rng(1).standard_normal(TONE.size), "% of the recording is not the calibrator"),
         (TONE * np.linspace(1, 0.9, TONE.size), "the tone's level varies by 0.8"),
-        (TONE[:8000], "a recording of 0.167 s"),
+        (TONE[:8000], "not 0.167 s"),
         (0.3 * np.sin(2 * np.pi * 250 * np.arange(2 * RATE) / RATE), "100.0 % of the recording is not"),
     ],
 )

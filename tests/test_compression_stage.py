@@ -19,8 +19,8 @@ from anechain.figure_of_merit.comparable_limits import comparable_limits
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers
 from anechain.figure_of_merit.fundamentals import compression_gap
-from anechain.figure_of_merit.usable import USES as LIMIT_USES
-from anechain.figure_of_merit.usable import usable_numbers
+from anechain.figure_of_merit.usable_limits import USES as LIMIT_USES
+from anechain.figure_of_merit.usable_limits import usable_numbers
 from anechain.figures import usable_limits
 from anechain.figures.compression import compression_figure, drawable, octave_levels_figure, passed_words
 from anechain.figures.device_figures import device_figures
@@ -177,7 +177,7 @@ def test_noise_masks_and_is_not_taken_as_good():
     """60 dB of noise under an 85 dB device at 1 V: 25 dB is less than the 30.8 dB that half a decibel needs."""
     found = whole(model.harmonics(noise=60.0))
     assert np.isnan(found["delta"].values[1]).all() and (found["reason"].values[1] == 2).all()
-    assert "noise rules" in found.attrs["notes"] and drawable(found) == ()
+    assert "noise dominates" in found.attrs["notes"] and drawable(found) == ()
     assert set(found["ruled_by"].values) == {"not known"}
 
 
@@ -330,7 +330,7 @@ def test_numbers_say_what_the_dataset_says(willow):
         found["compression.octave_63"].unit == "dB" and "between measured drives" in found["compression.octave_63"].note
     )
     assert found["usable.lowest_16_v"].value == pytest.approx(float(willow["lowest_usable"].values[-1]))
-    assert "compression passes its limit below" in found["usable.lowest_16_v"].note
+    assert "compression exceeds its limit below" in found["usable.lowest_16_v"].note
     assert found["usable.loudest"].value == pytest.approx(float(willow["usable_level"].values[-1]))
     assert "qualified practice" in found["usable.loudest"].note
     assert found["usable.take_over"].value == pytest.approx(100.0)

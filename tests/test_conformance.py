@@ -34,7 +34,7 @@ SPL = {"level_kind": "spl", "distance": 2.0, "drive": 2.83}
 class TestDelimited(ImporterConformance):
     plugin = "delimited"
     # A universal file without a response is rows of numbers and no more.
-    akin = TEXT_TABLES | {"universal file"}
+    claimed_kinds = TEXT_TABLES | {"universal file"}
 
     def samples(self, folder):
         for name in ("phase", "level", "listed"):
@@ -50,7 +50,7 @@ class TestDelimited(ImporterConformance):
                 write_orbits(folder / "phase", FREQUENCY, style=titled),
                 named,
                 setup=SPL,
-                says=("lines before the numbers, passed over: 2 (6 files",),
+                report_contains=("lines before the numbers, ignored: 2 (6 files",),
             ),
             Sample(level, named),
             Sample(listed, {"manifest": "places.csv"}, [manifest]),
@@ -78,8 +78,8 @@ class TestColumns(ImporterConformance):
             for drive, step in ((2, 0.0), (4, 6.02))
         ]
         return [
-            Sample([coil], of="impedance"),
-            Sample(drives, {"pattern": "harmonics {drive} V.txt"}, of="harmonics", setup={"distance": 2.0}),
+            Sample([coil], source="impedance"),
+            Sample(drives, {"pattern": "harmonics {drive} V.txt"}, source="harmonics", setup={"distance": 2.0}),
         ]
 
 
@@ -103,12 +103,12 @@ class TestSofa(ImporterConformance):
             sofar.write_sofa(folder / "rowan.sofa", sofa)
         with netCDF4.Dataset(folder / "rowan.sofa") as file:
             assert file.SOFAConventions == "FreeFieldDirectivityTF"
-        return [Sample([folder / "rowan.sofa"], says=("convention: FreeFieldDirectivityTF 1.1",))]
+        return [Sample([folder / "rowan.sofa"], report_contains=("convention: FreeFieldDirectivityTF 1.1",))]
 
 
 class TestCapture(ImporterConformance):
     plugin = "capture"
-    akin = frozenset({"WAV", "FLAC"})
+    claimed_kinds = frozenset({"WAV", "FLAC"})
 
     def samples(self, folder):
         ring = np.zeros(2400)
@@ -137,7 +137,7 @@ class TestCapture(ImporterConformance):
 
 class TestTables(ImporterConformance):
     plugin = "tables"
-    akin = frozenset({"Parquet", "workbook"})
+    claimed_kinds = frozenset({"Parquet", "workbook"})
 
     def samples(self, folder):
         wide = pd.DataFrame({"Hz": FREQUENCY} | {f"H{a:g}": row for a, row in zip(ANGLES, LEVEL, strict=True)})
@@ -152,21 +152,26 @@ class TestTables(ImporterConformance):
 
 class TestUff(ImporterConformance):
     plugin = "uff"
-    akin = frozenset({"universal file"})
+    claimed_kinds = frozenset({"universal file"})
 
     def samples(self, folder):
         nodes = {"1": {"plane": "horizontal", "angle": 0}, "2": {"plane": "horizontal", "angle": 30}}
         for name, binary in (("text.uff", 0), ("binary.uff", 1)):
             uff_files.write(folder / name, angles=(0, 30), binary=binary)
         return [
-            Sample([folder / name], {"nodes": nodes}, says=("0 Hz dropped",), setup={"distance": 1.0, "drive": 2.83})
+            Sample(
+                [folder / name],
+                {"nodes": nodes},
+                report_contains=("0 Hz dropped",),
+                setup={"distance": 1.0, "drive": 2.83},
+            )
             for name in ("text.uff", "binary.uff")
         ]
 
 
 class TestArrays(ImporterConformance):
     plugin = "arrays"
-    akin = frozenset({"netCDF-3", "netCDF-4", "HDF5", "MATLAB 5"})
+    claimed_kinds = frozenset({"netCDF-3", "netCDF-4", "HDF5", "MATLAB 5"})
 
     def samples(self, folder):
         options = {

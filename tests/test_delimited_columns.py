@@ -2,9 +2,9 @@ import pytest
 from pydantic import ValidationError
 
 from anechain.errors import InputError
+from anechain.importing.text_table import read_table
 from anechain_delimited.columns import choose_columns
 from anechain_delimited.options import Columns
-from anechain_delimited.table import read_table
 
 
 def chosen(*lines, wanted=None):
@@ -28,7 +28,7 @@ def test_the_header_finds_the_columns(header, row, expected):
         expected = (2, 0, None)
     found = chosen(header, row.format(20, 85, 30), row.format(25, 86, 31))
     assert (found.frequency, found.level, found.phase) == expected
-    assert not any("taken as" in note for note in found.notes)
+    assert not any("read in the order" in note for note in found.notes)
 
 
 def test_a_line_of_units_under_the_names():
@@ -38,29 +38,29 @@ def test_a_line_of_units_under_the_names():
 
 
 @pytest.mark.parametrize("header", [(), ("Workshop, bench 2",), ("level of the drive: 2.83 V",), ("-----",)])
-def test_without_names_the_usual_order_is_assumed_and_said(header):
+def test_without_names_the_usual_order_is_assumed_and_reported(header):
     found = chosen(*header, "20 85 -3 7", "25 86 -4 8")
     assert (found.frequency, found.level, found.phase) == (0, 1, 2)
-    assert any("taken as frequency, level, phase" in note for note in found.notes)
-    assert "columns left out: 4" in found.notes
+    assert any("columns read in the order frequency, level, phase" in note for note in found.notes)
+    assert "columns ignored: 4" in found.notes
     assert chosen("20 85", "25 86").phase is None
 
 
 def test_a_third_column_of_another_name_is_no_phase():
     found = chosen("Frequency;Level;Noise", "20;85;3", "25;86;4")
     assert found.phase is None
-    assert "columns left out: 3 (Noise)" in found.notes
+    assert "columns ignored: 3 (Noise)" in found.notes
 
 
 @pytest.mark.parametrize(
     ("header", "message"),
     [
-        ("Frequency;Level;Level", r"columns 2 \(Level\) and 3 \(Level\) all look like the level"),
+        ("Frequency;Level;Level", r"columns 2 \(Level\) and 3 \(Level\) could each be the level"),
         ("Angle;Frequency;Gain", "names frequency in column 2, but no level"),
         ("Phase;Gain;Coherence", "names phase in column 1, but no"),
     ],
 )
-def test_a_header_of_two_minds_is_refused(header, message):
+def test_a_header_that_is_ambiguous_is_refused(header, message):
     with pytest.raises(InputError, match=message) as refused:
         chosen(header, "20;85;3", "25;86;4")
     assert "`columns`" in refused.value.problems[0].fix
@@ -83,9 +83,9 @@ def test_declared_columns(wanted):
 @pytest.mark.parametrize(
     ("wanted", "message"),
     [
-        (Columns(frequency=1, level=4), r"level column 4 .* not at all"),
-        (Columns(frequency=1, level="Loudness"), r"'Loudness' .* not at all"),
-        (Columns(frequency=1, level="Gain"), r"'Gain' .* twice"),
+        (Columns(frequency=1, level=4), r"level column 4 .* is not in the table"),
+        (Columns(frequency=1, level="Loudness"), r"'Loudness' .* is not in the table"),
+        (Columns(frequency=1, level="Gain"), r"'Gain' .* is several times in"),
         (Columns(frequency=1, level="Tone"), r"the same column"),
     ],
 )

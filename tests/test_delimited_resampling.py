@@ -3,7 +3,7 @@ import pytest
 
 from anechain.assemble import Curve
 from anechain.errors import InputError
-from anechain_delimited.resampling import log_grid, on_one_grid, resampled
+from anechain_delimited.resampling import log_grid, on_one_grid, resample_curves
 
 
 def curve(frequency, level=None, phase=None, source="a.txt"):
@@ -25,7 +25,7 @@ def test_a_slope_per_octave_and_a_delay_come_through_exactly():
         turn = (-360 * frequency * 2e-3 + 180) % 360 - 180
         keep = frequency < 3000
         curves.append(curve(frequency[keep], 12 * np.log2(frequency[keep] / 100), turn[keep]))
-    out, notes = resampled(curves, 25, 2500, 24, "here")
+    out, notes = resample_curves(curves, 25, 2500, 24, "here")
     for each in out:
         np.testing.assert_allclose(each.level, 12 * np.log2(each.frequency / 100), atol=1e-9)
         error = each.phase + 360 * each.frequency * 2e-3
@@ -36,7 +36,7 @@ def test_a_slope_per_octave_and_a_delay_come_through_exactly():
 
 
 def test_never_beyond_the_common_range_and_said():
-    out, notes = resampled(
+    out, notes = resample_curves(
         [curve(np.geomspace(20, 10000, 50)), curve(np.geomspace(50, 20000, 50), source="b.txt")], 20, 20000, 6, "here"
     )
     assert out[0].frequency[0] >= 50
@@ -47,14 +47,14 @@ def test_never_beyond_the_common_range_and_said():
 
 def test_no_common_range_is_refused():
     with pytest.raises(InputError, match=r"between 500 Hz \(b\.txt\) and 200 Hz \(a\.txt\)"):
-        resampled([curve([20, 200]), curve([500, 2000], source="b.txt")], 20, 2000, 6, "here")
+        resample_curves([curve([20, 200]), curve([500, 2000], source="b.txt")], 20, 2000, 6, "here")
 
 
 def test_a_gap_stays_a_gap():
     frequency = np.geomspace(100, 1600, 5)
     level = np.array([1.0, 2.0, np.nan, 4.0, 5.0])
     phase = np.array([0.0, 170.0, np.nan, -170.0, -160.0])
-    out, _ = resampled([curve(frequency, level, phase), curve(frequency * 1.001)], 110, 1500, 8, "here")
+    out, _ = resample_curves([curve(frequency, level, phase), curve(frequency * 1.001)], 110, 1500, 8, "here")
     gap = (out[0].frequency > 200) & (out[0].frequency < 800)
     assert np.isnan(out[0].level[gap]).all()
     assert np.isfinite(out[0].level[~gap]).all()
@@ -65,7 +65,7 @@ def test_a_gap_stays_a_gap():
 
 def test_uncertain_unwrapping_is_said():
     wide = curve([100, 200, 300], phase=np.array([0.0, 170.0, -20.0]))
-    _, notes = resampled([wide, curve([100, 250, 300])], 100, 300, 3, "here")
+    _, notes = resample_curves([wide, curve([100, 250, 300])], 100, 300, 3, "here")
     assert any("unwrapping is uncertain" in note and "a.txt" in note for note in notes)
 
 

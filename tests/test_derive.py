@@ -33,7 +33,7 @@ def responses(pattern, planes=("horizontal", "vertical"), step=10.0, without=())
 
 def parameters(**changes):
     chosen = {
-        "early_reflections_total": "bounces",
+        "early_reflections_total": "reflection_groups",
         "rear_wall": "three",
         "smoothing": 20,
         "interpolate_angles": False,

@@ -37,7 +37,7 @@ def test_the_nearest_take_within_the_tolerance_is_used_as_it_is():
     assert chosen_takes([80.0, 86.3, 92.0], 86.0) == AtLevel(86.0, 86.3, (1,), 0.0, "")
     # Also beyond the loudest take, where nothing could lie between.
     assert chosen_takes([80.0, 85.6], 86.0) == AtLevel(86.0, 85.6, (1,), 0.0, "")
-    assert chosen_takes([80.0, 86.3, 92.0], 86.0, nearest_db=0.1).takes == (0, 1)
+    assert chosen_takes([80.0, 86.3, 92.0], 86.0, tolerance_db=0.1).takes == (0, 1)
 
 
 def test_between_two_takes():
@@ -124,5 +124,5 @@ class TestComparable:
 
 
 def test_senseless_tolerances_are_refused():
-    with pytest.raises(ValueError, match="not below zero"):
+    with pytest.raises(ValueError, match="zero or positive"):
         chosen_takes([80.0], 80.0, -1.0)

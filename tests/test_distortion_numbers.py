@@ -26,8 +26,8 @@ def given(data=None, levels=(86.0, 96.0)):
     return gather(Numbers(), DeviceNumbers(), datasets, Derivation(smoothing=None))
 
 
-def numbers(*args, **how):
-    return {one.id: one for one in distortion_numbers(given(*args, **how))}
+def numbers(*args, **propagation):
+    return {one.id: one for one in distortion_numbers(given(*args, **propagation))}
 
 
 def test_a_flat_device_has_its_closed_form_everywhere():

@@ -5,7 +5,8 @@ import physics
 from anechain.acoustics.directivity.directions import angle_between, unit_vectors
 from anechain.assemble import Curve
 from anechain.errors import InputError
-from anechain.importing.grids import Grid, datasets_of_grid, orbit_angles, without_repeats
+from anechain.importing.assemble import without_repeats
+from anechain.importing.grids import Grid, datasets_of_grid, orbit_angles
 
 FREQUENCY = np.array([100.0, 200.0])
 
@@ -33,7 +34,7 @@ def test_directions_of_the_grid_are_untouched_and_poles_count_once():
         np.testing.assert_allclose(responses.level.sel(plane=plane)[:, 0], expected, atol=1e-12)
     assert sphere.sizes["direction"] == 36 * 17 + 2
     assert float(sphere.weight.sum()) == pytest.approx(1)
-    assert any("70 directions are given again, at most 0.00 dB" in line for line in report)
+    assert any("70 directions are repeated with the same values" in line for line in report)
 
 
 def test_directions_between_are_interpolated_without_phase_and_told():
@@ -57,7 +58,7 @@ def test_a_hole_is_named_and_no_sphere_is_made():
     report: list[str] = []
     responses, sphere = datasets_of_grid(part, 10, 15, report, "rowan")
     assert sphere is None
-    assert any("no true sphere power: the grid has a hole of 60.0°" in line for line in report)
+    assert any("no power over the full sphere: the grid has a gap of 60.0°" in line for line in report)
     assert any("vertical orbit, missing" in line and "90°" in line for line in report)
     assert int(responses.measured.sel(plane="vertical", angle=90)) == 0
 
@@ -69,16 +70,16 @@ def test_gaps_are_named_and_empty_directions_left_out():
     level[101, 1] = np.nan
     report: list[str] = []
     datasets_of_grid(Grid(whole.vectors, FREQUENCY, level, whole.phase, whole.names), 10, 15, report, "rowan")
-    assert any("1 of 684 directions hold no value and are left out: point 100" in line for line in report)
-    assert any("missing in some direction at 200 Hz" in line for line in report)
+    assert any("1 of 684 directions have no value and are left out: point 100" in line for line in report)
+    assert any("missing in some directions at 200 Hz" in line for line in report)
 
 
 def test_nothing_measured_and_nothing_near_the_orbits():
     whole = grid()
-    with pytest.raises(InputError, match="no direction holds a value"):
+    with pytest.raises(InputError, match="no direction has a value"):
         datasets_of_grid(Grid(whole.vectors, FREQUENCY, whole.level * np.nan, None, whole.names), 10, 15, [], "rowan")
     apart = unit_vectors([40.0, 50, 45], [40.0, 40, 50])
-    with pytest.raises(InputError, match="no direction of either orbit"):
+    with pytest.raises(InputError, match="no direction on or near an orbit"):
         datasets_of_grid(Grid(apart, FREQUENCY, np.zeros((3, 2)), None, ["a", "b", "c"]), 10, 15, [], "rowan")
 
 

@@ -36,7 +36,7 @@ def at(frequency, orders, broadband_error=0.0, response=0.0, own=0.0, draws=4000
         broadband_error=sized(broadband_error),
         response=sized(response),
         own=sized(own)[np.newaxis],
-        turned=np.zeros((1, every.size)),
+        angle_error=np.zeros((1, every.size)),
         shares={"one": np.ones((1, every.size))},
         own_octaves=octaves,
         response_octaves=octaves,

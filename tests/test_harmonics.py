@@ -5,10 +5,11 @@ import pytest
 from numpy.polynomial import chebyshev
 
 import capture_files
+from anechain.acoustics.recording.arrival_time import arrival_time
 from anechain.acoustics.recording.deconvolution import deconvolve, inverse_spectrum, transform_length
-from anechain.acoustics.recording.harmonics import gate, harmonic_orders
-from anechain.acoustics.recording.impulse_responses import Window, arrival_time
+from anechain.acoustics.recording.harmonics import harmonic_orders, order_window
 from anechain.acoustics.recording.sweeps import advance_times, sweep_rate, swept_sine
+from anechain.acoustics.recording.time_windows import Window
 from capture_files import ORDERS, RATE, chain
 
 LAW = (20.0, 20000.0, 4.0)
@@ -79,14 +80,14 @@ def test_noise_of_the_orders_is_that_of_the_recording():
 def test_gates_end_before_the_next_lower_order_begins():
     rate = sweep_rate("exponential", *LAW)
     wide = Window(0.01, 1.0, 0.1)
-    assert gate(1, rate, wide) == wide
+    assert order_window(1, rate, wide) == wide
     for order in range(2, 12):
-        one = gate(order, rate, wide)
+        shortened = order_window(order, rate, wide)
         room = float(advance_times(order, rate) - advance_times(order - 1, rate))
-        assert 0 < one.after < room and one.fade <= one.after
-        assert one.before <= float(advance_times(order + 1, rate) - advance_times(order, rate))
+        assert 0 < shortened.after < room and shortened.fade <= shortened.after
+        assert shortened.before <= float(advance_times(order + 1, rate) - advance_times(order, rate))
 
 
 def test_orders_begin_with_the_first():
-    with pytest.raises(ValueError, match="orders from 1 on"):
+    with pytest.raises(ValueError, match="must be 1 or more"):
         harmonic_orders(np.ones(100), RATE, 0.0, 1.0, 0, FREQUENCY, WINDOW, 20000.0)

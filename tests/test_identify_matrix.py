@@ -11,7 +11,8 @@ import soundfile
 
 import uff_files
 from anechain.hooks import Verdict
-from anechain.importing.importers import choose, find_importers, verdicts
+from anechain.importing.identify import choose, verdicts
+from anechain.importing.importers import find_importers
 from container_files import KINDS, save
 from delimited_files import Style, piston_box, write
 

@@ -13,23 +13,18 @@ from click.testing import CliRunner
 from pydantic import Field
 
 import anechain.data.contract
+import anechain.importing.identify
 import anechain.importing.importers
+import anechain.importing.time_limits
 import anechain.methods
 import physics
 from anechain.cli import commands
 from anechain.errors import InputError
 from anechain.hooks import CERTAIN, LIKELY, NO, POSSIBLE, Description, ImporterHooks, Options, Reading, Verdict
-from anechain.importing.importers import (
-    GROUP,
-    Broken,
-    choose,
-    find_importers,
-    options_in_words,
-    parse_options,
-    read,
-    verdicts,
-)
-from anechain.running.dependencies import dependencies
+from anechain.importing.identify import choose, verdicts
+from anechain.importing.importers import GROUP, Broken, find_importers
+from anechain.importing.options import options_in_words, parse_options
+from anechain.importing.read import read
 from anechain.running.plan import Plan
 from anechain.running.prepare import prepare
 
@@ -188,8 +183,8 @@ def test_the_command_line_knows_it_in_a_process_of_its_own(rings, tmp_path):
         ("broken_missing_hook", "it does not implement anechain_read"),
         ("broken_spelling", "unknown hook 'anechain_identfy'"),
         ("broken_signature", "Argument(s) {'file'} are declared in the hookimpl but can not be found in the hookspec"),
-        ("broken_describing:nothing", "anechain_describe gave NoneType, not a Description"),
-        ("broken_describing:words", "anechain_describe gave str, not a Description"),
+        ("broken_describing:nothing", "anechain_describe returned NoneType, not a Description"),
+        ("broken_describing:words", "anechain_describe returned str, not a Description"),
         ("broken_describing:raising", "anechain_describe failed: RuntimeError: no idea"),
         ("broken_describing:leaving", "anechain_describe failed: SystemExit: 3"),
         ("broken_describing:other_options", "its options are <class 'dict'>, not a subclass of Options"),
@@ -217,7 +212,7 @@ def test_two_plugins_of_one_name_are_both_refused(install, rings):
         Broken(
             "rings",
             "other-rings 0.3, rings-importer 2.1",
-            "the name is taken by several plugins; none of them is used",
+            "several plugins have this name; none of them is used",
         )
     ]
 
@@ -249,9 +244,9 @@ def test_entry_points_of_other_groups_are_none_of_ours(install):
     [
         ("identify_raises", "anechain_identify failed: KeyError: 'row 7'"),
         ("identify_leaves", "anechain_identify failed: SystemExit: enough"),
-        ("identify_nothing", "anechain_identify gave NoneType, not a Verdict"),
-        ("identify_number", "anechain_identify gave float, not a Verdict"),
-        ("identify_too_sure", "anechain_identify failed: ValueError: confidence is 1.5; it lies between 0 and 1"),
+        ("identify_nothing", "anechain_identify returned NoneType, not a Verdict"),
+        ("identify_number", "anechain_identify returned float, not a Verdict"),
+        ("identify_too_sure", "anechain_identify failed: ValueError: confidence is 1.5, not a number from 0 to 1"),
         ("identify_without_reason", "anechain_identify failed: ValueError: a verdict needs a reason"),
     ],
 )
@@ -292,7 +287,7 @@ def test_a_tie_is_refused(install, rings, tmp_path):
     usable, broken = loaded(install, "broken_answers:read_raises")
     (problem,) = problems_of(choose, [ring_file(tmp_path)], usable, broken.values(), "alder")
     assert problem.what == (
-        "several importers claim this file alike: broken_answers.read_raises: 1.0 (all is mine); "
+        "several importers claim this file with the same confidence: broken_answers.read_raises: 1.0 (all is mine); "
         "rings: 1.0 (begins with “rings 1”)"
     )
     assert problem.fix == "name one with `importer:`"
@@ -329,16 +324,19 @@ def test_every_file_that_is_a_problem_is_named(rings, tmp_path):
 @pytest.fixture
 def impatient(monkeypatch):
     """Limits that a test can wait for, and nobody given up yet."""
-    for limit in ("SLOWEST_IDENTIFY", "SLOWEST_LOAD"):
-        monkeypatch.setattr(anechain.importing.importers, limit, 1.0)
-    monkeypatch.setattr(anechain.importing.importers, "_too_slow", {})
-    monkeypatch.setattr(anechain.importing.importers, "_warned", set())
+    for module, limit in (
+        (anechain.importing.identify, "IDENTIFY_TIMEOUT"),
+        (anechain.importing.importers, "LOAD_TIMEOUT"),
+    ):
+        monkeypatch.setattr(module, limit, 1.0)
+    monkeypatch.setattr(anechain.importing.time_limits, "_slow", {})
+    monkeypatch.setattr(anechain.importing.identify, "_warned", set())
 
 
 def test_an_importer_that_hangs_is_named_skipped_and_not_asked_again(impatient, install, rings, tmp_path, caplog):
     usable, _ = loaded(install, "broken_answers:identify_hangs")
     name = "broken_answers.identify_hangs"
-    reason = "anechain_identify of horizontal.ring took longer than 1 s; it is not asked again"
+    reason = "anechain_identify of horizontal.ring took longer than 1 s; it is not called again"
     path, other = ring_file(tmp_path), ring_file(tmp_path, name="other.ring")
     start = time.monotonic()
     answers = verdicts(path, usable)
@@ -361,7 +359,7 @@ def test_an_import_that_hangs_is_given_up(impatient, install, rings, tmp_path, m
     monkeypatch.syspath_prepend(tmp_path / "sleeping")
     usable, broken = loaded(install, "broken_sleeping")
     assert set(usable) == {"rings"}
-    assert broken["broken_sleeping"].reason == "its import took longer than 1 s; it is not asked again"
+    assert broken["broken_sleeping"].reason == "its import took longer than 1 s; it is not called again"
     assert find_importers()[1] == list(broken.values())
 
 
@@ -375,8 +373,8 @@ def test_what_hangs_does_not_keep_the_program_from_ending(install, rings, tmp_pa
     site = install("trial", {"hanging": "broken_answers:identify_hangs"})
     code = f"""
 import sys
-import anechain.importing.importers as importers
-importers.SLOWEST_IDENTIFY = 1.0
+import anechain.importing.identify as identify
+identify.IDENTIFY_TIMEOUT = 1.0
 sys.argv = ["anechain", "identify", {str(ring_file(tmp_path))!r}]
 from anechain.cli import main
 main()
@@ -432,7 +430,7 @@ def test_paths_in_options_start_at_the_campaign(rings, tmp_path, monkeypatch):
     monkeypatch.chdir("/")
     importer = find_importers()[0]["rings"]
     (problem,) = problems_of(parse_options, importer, {"correction": "raw/offset.txt"}, "campaign", "o.", tmp_path)
-    assert problem.what == "o.correction is 'raw/offset.txt', and there is no such file"
+    assert problem.what == "o.correction is 'raw/offset.txt', but there is no such file"
     (tmp_path / "raw").mkdir()
     (tmp_path / "raw" / "offset.txt").write_text("0 dB")
     options = parse_options(importer, {"correction": "raw/offset.txt"}, "campaign", "", tmp_path)
@@ -481,8 +479,8 @@ def test_options_cannot_be_changed_afterwards():
     [
         ("read_raises", "alder", "importer broken_answers.read_raises failed: KeyError: 'row 7'"),
         ("read_leaves", "alder", "importer broken_answers.read_leaves failed: SystemExit: enough"),
-        ("read_nothing", "alder", "importer broken_answers.read_nothing gave NoneType, not a Reading"),
-        ("read_words", "alder", "importer broken_answers.read_words gave str, not a Reading"),
+        ("read_nothing", "alder", "importer broken_answers.read_nothing returned NoneType, not a Reading"),
+        ("read_words", "alder", "importer broken_answers.read_words returned str, not a Reading"),
         ("read_unreadable", "raw/alder.ring", "cannot be read: Permission denied"),
     ],
 )
@@ -490,7 +488,7 @@ def test_a_reader_that_fails(install, tmp_path, target, where, what):
     usable, _ = loaded(install, f"broken_answers:{target}")
     (problem,) = problems_of(read, usable[f"broken_answers.{target}"], [tmp_path], Options(), "alder")
     assert (problem.where, problem.what) == (where, what)
-    assert target == "read_unreadable" or problem.fix.endswith(f"makers of broken_answers.{target} (trial 1.0)")
+    assert target == "read_unreadable" or problem.fix.endswith(f"authors of broken_answers.{target} (trial 1.0)")
 
 
 def test_the_hooks_say_what_they_want():
@@ -505,7 +503,7 @@ def test_the_hooks_say_what_they_want():
 
 @pytest.mark.parametrize("confidence", [-0.1, 1.1, float("nan")])
 def test_a_verdict_has_a_confidence(confidence):
-    with pytest.raises(ValueError, match="between 0 and 1"):
+    with pytest.raises(ValueError, match="from 0 to 1"):
         Verdict(confidence, "a reason")
 
 
@@ -580,7 +578,7 @@ def test_it_is_not_run_without_consent(private):
     plan = Plan(private.parent, anechain.campaign.load.load_campaign(campaign))
     problems_of(plan.private_importers)
     assert "halls" not in plan.importer_versions
-    dependencies(plan, "ingest", "0001")
+    plan.depends("ingest", "0001")
     assert not (private.parent / "ran").exists() and not (private.parent / "results").exists()
 
 
@@ -657,7 +655,7 @@ def test_keys_of_options_are_told_with_their_defaults():
         word: str = Field(default="x", description="a word")
 
     assert list(options_in_words(Outer)) == [
-        "window: time window [by default none]",
+        "window: time window [default none]",
         "    after: milliseconds [required]",
         "    before: milliseconds too [default 1.0]",
         "word: a word [default 'x']",

@@ -106,10 +106,10 @@ def test_two_names_give_the_same_but_for_the_name(tmp_path):
         ("tür", "'tür' cannot be used", "call it t_r"),
         ("a" * 31, "cannot be used", "call it"),
         ("a\n", "cannot be used", "call it a"),
-        ("class", "class is a word of the Python language", "another name"),
-        ("match", "match is a word of the Python language", "another name"),
-        ("sofa", "sofa is taken by an importer of anechain ", "another name"),
-        ("schemas", "anechain_schemas is a package that is there already", "another name"),
+        ("class", "class is a keyword of Python", "another name"),
+        ("match", "match is a keyword of Python", "another name"),
+        ("sofa", "sofa is the name of an importer of anechain ", "another name"),
+        ("schemas", "anechain_schemas is an existing package", "another name"),
     ],
 )
 def test_names_that_cannot_be_used(tmp_path, monkeypatch, name, what, fix):

@@ -13,7 +13,7 @@ import pytest
 
 from anechain.errors import InputError
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
-from anechain.running.lock import lock_owner, only_run
+from anechain.running.lock import acquire_lock, lock_owner, only_run
 from anechain.running.manifests import read_manifest
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
@@ -178,7 +178,7 @@ def test_an_interrupted_run_says_one_calm_line(disturbed):
     status, told, said = disturbed[1]["interrupted"]
     assert status == 130
     assert told == ""
-    assert said == "stopped; what was finished is kept, and the next run goes on from there\n"
+    assert said == "Stopped. Finished results are kept; the next run continues from there.\n"
     assert disturbed[1]["halves interrupted"] == []
 
 

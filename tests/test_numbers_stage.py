@@ -16,9 +16,9 @@ from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.campaign.target_file import read_target
 from anechain.data import contract, store
 from anechain.errors import InputError
-from anechain.figure_of_merit.terminals import NOT_MEASURED
+from anechain.figure_of_merit.impedance import NOT_MEASURED
 from anechain.methods import versions
-from anechain.receipts.embedding import parsed
+from anechain.receipts.canonical_json import parsed
 from anechain.receipts.receipt import raw_inputs
 from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.number_table import number_rows
@@ -119,7 +119,7 @@ def test_every_number_tells_its_method_and_a_gap_its_reason(rowan):
     numbers = [rowan[id_] for id_ in rowan["order"]]
     assert len(numbers) > 80
     for one in numbers:
-        assert one["method"] and one["version"] >= 1 and one["source"] and one["standing"] and one["title"]
+        assert one["method"] and one["version"] >= 1 and one["source"] and one["source_status"] and one["title"]
         assert (one["value"] is None) == bool(one["reason"])
         assert one["value"] is None or one["uncertainty"] is not None or one["uncertainty_reason"]
 
@@ -235,7 +235,7 @@ def test_the_table_of_all_devices_carries_a_receipt(halls, rowan):
     for row in rows:
         assert bool(row["value"]) != bool(row["reason"])
         assert bool(row["value"]) == (bool(row["uncertainty"]) or bool(row["uncertainty_reason"]))
-        assert row["method"] and row["version"] and row["source"] and row["standing"]
+        assert row["method"] and row["version"] and row["source"] and row["source_status"]
     assert float(own["range.lower_6"]["value"]) == pytest.approx(value(rowan, "range.lower_6"))
 
 
@@ -276,7 +276,7 @@ def datasets(source=tilted_source, planes=("horizontal", "vertical"), kind="spl"
     )
     responses = contract.describe(responses, "responses")
     options = {
-        "early_reflections_total": "bounces",
+        "early_reflections_total": "reflection_groups",
         "rear_wall": "three",
         "smoothing": None,
         "interpolate_angles": False,
@@ -370,7 +370,7 @@ def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     assert one["centre_hz"] == pytest.approx(1200, rel=0.01) and one["height_db"] == pytest.approx(4, abs=0.1)
     assert one["q"] == pytest.approx(4, rel=0.05) and one["cause"] == "resonance" and one["above_threshold"]
     assert one["method"] == "deviations" and one["version"] == versions(["deviations"])["deviations"]
-    assert one["source"] and one["standing"] and one["uncertainty_reason"]
+    assert one["source"] and one["source_status"] and one["uncertainty_reason"]
     assert one["extreme_hz"] == pytest.approx(1200, rel=0.02) and one["marks"][0]["curve"] == one["curve"]
     assert one["height_uncertainty_db"] is None and one["height_uncertainty_reason"]
     rows = {row.id: row for row in number_rows(made.numbers, made.lists["deviations"])}

@@ -13,11 +13,11 @@ from anechain.campaign.file import Campaign
 from anechain.campaign.load import load_campaign
 from anechain.data.store import sha256_file, write_artefact
 from anechain.errors import InputError
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
-from anechain.running.dependencies import dependencies
-from anechain.running.manifests import entry_of, read_manifest
+from anechain.running.dependencies import dependencies, made_from
+from anechain.running.manifests import entry_of, manifest_text, read_manifest
 from anechain.running.plan import Plan
 from anechain.running.prepare import open_plan, prepare
 from anechain.running.raw_files import resolve_files
@@ -382,10 +382,10 @@ def output(plan, device, stage):
 def write_manifest(plan, stage, batch, devices):
     path = plan.manifest(stage, batch)
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(json.dumps({"stage": stage, "batch": batch, "devices": devices}))
+    path.write_bytes(manifest_text(stage, batch, devices, made_from(plan, stage, batch)))
 
 
-def source_status(plan):
+def kept_manifests(plan):
     return {f"{path.parent.name}/{path.stem}" for path in (plan.results / ".chain").glob("*/*.json")}
 
 
@@ -396,7 +396,7 @@ ALL = {f"{stage}/{batch}" for stage in DEVICE_STAGES for batch in ("0001", "0002
 
 def again(plan, **options):
     prepare(plan.folder / "campaign.yaml", **options)
-    return source_status(plan)
+    return kept_manifests(plan)
 
 
 def test_a_finished_run_is_left_as_it_is(finished):

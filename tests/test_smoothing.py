@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from anechain.acoustics.curve.smoothing import resolution_limit, smooth
-from anechain.acoustics.recording.impulse_responses import complex_smooth
+from anechain.acoustics.recording.complex_smoothing import complex_smooth
 
 FINE = np.geomspace(20, 20000, 20001)
 MIDDLE = (FINE > 50) & (FINE < 8000)

@@ -3,14 +3,14 @@
 Stable: a plugin imports from here, from :mod:`anechain.errors`, :mod:`anechain.assemble` and :mod:`anechain.testing`.
 """
 
-from anechain.data.checks import Check, Series, made, not_made
+from anechain.data.checks import Check, Series, drives_in_words, made, not_made
 from anechain.importing.hooks import (
     CERTAIN,
+    IDENTIFY_TIMEOUT,
     LIKELY,
+    LOAD_TIMEOUT,
     NO,
     POSSIBLE,
-    SLOWEST_IDENTIFY,
-    SLOWEST_LOAD,
     Description,
     ImporterHooks,
     Options,
@@ -22,11 +22,11 @@ from anechain.importing.hooks import (
 
 __all__ = [
     "CERTAIN",
+    "IDENTIFY_TIMEOUT",
     "LIKELY",
+    "LOAD_TIMEOUT",
     "NO",
     "POSSIBLE",
-    "SLOWEST_IDENTIFY",
-    "SLOWEST_LOAD",
     "Check",
     "Description",
     "ImporterHooks",
@@ -34,6 +34,7 @@ __all__ = [
     "Reading",
     "Series",
     "Verdict",
+    "drives_in_words",
     "hookimpl",
     "hookspec",
     "made",

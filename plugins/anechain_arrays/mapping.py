@@ -14,7 +14,7 @@ from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.arrays import Floats
 from anechain.errors import InputError, Problem
 from anechain.importing.containers import Container
-from anechain.importing.scales import finite_or_refused, level_of_numbers
+from anechain.importing.scales import level_from_scale, refuse_missing
 
 if TYPE_CHECKING:
     from anechain_arrays.options import ArraysOptions, Paths
@@ -139,8 +139,8 @@ def _level(values: Values, name: str, options: ArraysOptions, where: str) -> Flo
         raise InputError.single(
             where, f"{name} is complex, which no level is", "real numbers", "name it by the option `pressure`"
         )
-    level = level_of_numbers(values.real, options.scale, name, where)
-    finite_or_refused(level, "level", name, where, options.missing == "keep")
+    level = level_from_scale(values.real, options.scale, name, where)
+    refuse_missing(level, "level", name, where, options.missing == "keep")
     return level
 
 
@@ -194,7 +194,7 @@ def mapped(container: Container, options: ArraysOptions, plane: str | None, expe
         if beside is not None:
             phase = np.asarray(beside.real if options.phase_unit == "degree" else np.rad2deg(beside.real))
             phase = np.where(np.isfinite(phase), phase, np.nan)
-            finite_or_refused(phase, "phase", _path(options.phase, plane) or "", where, options.missing == "keep")
+            refuse_missing(phase, "phase", _path(options.phase, plane) or "", where, options.missing == "keep")
         return Mapped(plane, level, phase, places)
     if beside is not None and (np.iscomplexobj(values) or np.iscomplexobj(beside)):
         raise InputError.single(
@@ -210,5 +210,5 @@ def mapped(container: Container, options: ArraysOptions, plane: str | None, expe
     pressure = values if beside is None else values + 1j * beside
     level, phase = level_and_phase(pressure, REFERENCE_PRESSURE if options.scale == "pascal" else 1.0)
     level = np.where(np.isfinite(level), level, np.nan)
-    finite_or_refused(level, "level", main, where, options.missing == "keep")
+    refuse_missing(level, "level", main, where, options.missing == "keep")
     return Mapped(plane, level, np.where(np.isnan(level), np.nan, phase), places)

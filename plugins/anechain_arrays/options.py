@@ -6,7 +6,7 @@ from typing import ClassVar, Literal
 
 from pydantic import Field, model_validator
 
-from anechain.importing.direction_patterns import NamingOptions
+from anechain.importing.direction_options import NamingOptions
 from anechain.importing.frames import FieldOptions
 
 __all__ = ["ArraysOptions", "Paths"]

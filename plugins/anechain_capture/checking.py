@@ -10,16 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.recording.impulse_responses import Window, lowest_valid_frequency
-from anechain.acoustics.recording.recording_checks import (
-    band_signal_to_noise,
-    clock_error,
-    clock_ratio,
-    excitation_delay,
-    first_reflection,
-    normalized_correlation,
-)
+from anechain.acoustics.recording.clock_errors import clock_error, clock_ratio
+from anechain.acoustics.recording.excitation_timing import excitation_delay
+from anechain.acoustics.recording.polarity import normalized_correlation
+from anechain.acoustics.recording.recording_noise import band_signal_to_noise
+from anechain.acoustics.recording.reflections import first_reflection
 from anechain.acoustics.recording.stated_signals import harmonic_misplacement, level_by_drive
+from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency
 from anechain.arrays import Floats
 from anechain.data.checks import Check, Series, drives_in_words, made, not_made
 from anechain_capture.files import RecordedFile

@@ -15,7 +15,7 @@ from anechain.acoustics.recording.deconvolution import (
     regularisation,
     transform_length,
 )
-from anechain.acoustics.recording.recording_checks import sweep_ending
+from anechain.acoustics.recording.excitation_timing import sweep_ending
 from anechain.acoustics.recording.sweeps import steady_amplitude, sweep_rate, swept_sine
 from anechain.arrays import Floats
 from anechain.errors import InputError

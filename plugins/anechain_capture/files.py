@@ -8,15 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from anechain.acoustics.recording.impulse_responses import Window
+from anechain.acoustics.recording.time_windows import Window
 from anechain.errors import InputError, Problem
-from anechain.importing.direction_patterns import (
-    Direction,
-    direction_of_name,
-    directions_of_manifest,
-    gathered_notes,
-    labelled,
-)
+from anechain.importing.direction_manifest import directions_of_manifest
+from anechain.importing.direction_names import Direction, direction_of_name
+from anechain.importing.file_labels import labelled
+from anechain.importing.report_lines import gathered_notes
 from anechain_capture.excitations import Excitation
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recordings import Header, header_of

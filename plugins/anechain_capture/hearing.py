@@ -8,19 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from anechain.acoustics.recording.calibration import correction_at
+from anechain.acoustics.recording.excitation_timing import sweep_ending
 from anechain.acoustics.recording.harmonics import harmonic_orders
-from anechain.acoustics.recording.impulse_responses import (
-    Window,
-    lowest_valid_frequency,
-    noise_magnitude,
-    spectrum_at,
-    windowed,
-)
-from anechain.acoustics.recording.recording_checks import sweep_ending
+from anechain.acoustics.recording.response_spectra import noise_magnitude, spectrum_at
 from anechain.acoustics.recording.stated_signals import harmonic_misplacement
 from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude
+from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency, windowed
 from anechain.arrays import Complexes, Floats
-from anechain.importing.direction_patterns import Direction
+from anechain.importing.direction_names import Direction
 from anechain_capture.corrections import MicrophoneResponse
 from anechain_capture.excitations import Excitation
 from anechain_capture.files import RecordedFile

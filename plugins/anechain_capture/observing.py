@@ -11,8 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.recording.impulse_responses import arrival_time, polarity
-from anechain.acoustics.recording.recording_checks import Ending, Hum, compactness, mains_hum, sweep_ending
+from anechain.acoustics.recording.arrival_time import arrival_time
+from anechain.acoustics.recording.clock_errors import compactness
+from anechain.acoustics.recording.excitation_timing import Ending, sweep_ending
+from anechain.acoustics.recording.polarity import polarity
+from anechain.acoustics.recording.recording_noise import Hum, mains_hum
 from anechain.arrays import Floats
 from anechain_capture.recordings import Header
 

@@ -10,7 +10,7 @@ from pydantic import Field, field_validator, model_validator
 
 from anechain.errors import Problem
 from anechain.hooks import Options
-from anechain.importing.direction_patterns import NamingOptions, naming_problems
+from anechain.importing.direction_options import NamingOptions, naming_problems
 
 __all__ = [
     "CaptureOptions",

@@ -14,14 +14,15 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.acoustics.curve.smoothing import smooth
-from anechain.acoustics.recording.impulse_responses import Window, complex_smooth, lowest_valid_frequency
+from anechain.acoustics.recording.complex_smoothing import complex_smooth
 from anechain.acoustics.recording.takes import JoinedTakes, join_takes
+from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency
 from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.arrays import Floats
 from anechain.assemble import Curve, assemble_responses
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
-from anechain.importing.direction_patterns import JOINING
+from anechain.importing.direction_options import JOINING
 from anechain_capture.checking import CHECK_METHODS, Ratio, check_captures, ratio_of
 from anechain_capture.corrections import microphone_response, pascals_per_full_scale
 from anechain_capture.excitations import Excitation, excitation_of, impulse_responses

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from anechain.acoustics.recording.impulse_responses import Window
 from anechain.acoustics.recording.sweeps import advance_times
+from anechain.acoustics.recording.time_windows import Window
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_capture.excitations import Excitation

@@ -13,7 +13,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
+    """Describe this importer."""
     from anechain_columns.options import ColumnsOptions
 
     return Description(
@@ -29,8 +29,8 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether the file is a table whose header names an impedance or harmonic orders."""
-    from anechain_columns.identifying import identify
+    """Return whether the file is a table whose header names an impedance or harmonic orders."""
+    from anechain_columns.identify import identify
 
     return identify(path)
 
@@ -38,6 +38,6 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
     """Read the files of one device."""
-    from anechain_columns.reading import read
+    from anechain_columns.read import read
 
     return read(paths, options)

@@ -1,4 +1,4 @@
-"""Turn the columns of a table into levels of harmonic orders."""
+"""Levels of harmonic orders in a table."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve.frequencies import resample
 from anechain.arrays import Floats
 from anechain.errors import InputError
-from anechain_columns.choosing import columns_of_orders
-from anechain_columns.names import values_of
-from anechain_columns.numbers import frequencies_of, listed, refuse_missing
+from anechain.importing.text_table import TextTable
+from anechain_columns.column_values import check_missing, frequencies_of_column, frequency_list
+from anechain_columns.columns import OrderColumns, order_columns
+from anechain_columns.names import value_kind
 from anechain_columns.options import ColumnsOptions, Values
-from anechain_delimited.table import Table
 
-__all__ = ["Orders", "orders_of"]
+__all__ = ["Orders", "orders_of_table"]
 
 
 @dataclass(frozen=True)
@@ -25,14 +25,14 @@ class Orders:
 
     Attributes
     ----------
-    frequency : numpy.ndarray, shape (n,)
-        Hz of the excitation, rising.
+    frequency : numpy.ndarray, shape (frequencies,)
+        Frequency of the excitation in Hz, rising.
     level, noise : dict of int to numpy.ndarray
-        dB by order, as `level_kind` says; NaN where there is none.
+        Curves in dB by order, with the reference that `level_kind` states; NaN where there is no value.
     level_kind : str
-        "spl" or "relative", or "" where the table does not say what its decibels refer to.
+        "spl" or "relative", or "" if the table does not state the reference of its decibels.
     notes : tuple of str
-        What was assumed, converted or dropped.
+        What was assumed, converted or ignored.
     """
 
     frequency: Floats
@@ -42,135 +42,160 @@ class Orders:
     notes: tuple[str, ...]
 
 
-def orders_of(table: Table, cells: list[str], options: ColumnsOptions, where: str) -> Orders:
-    """Read harmonic orders from a table.
+def orders_of_table(table: TextTable, cells: list[str], options: ColumnsOptions, where: str) -> Orders:
+    """Return the harmonic orders that a table holds.
 
-    Values relative to the fundamental are added to its level. Where the table does not hold that, all levels are
-    relative to the fundamental, which is then 0 dB by definition.
+    Values relative to the fundamental are added to its level. If the table does not hold the level of the
+    fundamental, all levels are relative to the fundamental, which is then 0 dB by definition.
 
     Parameters
     ----------
-    table : Table
+    table : TextTable
         The numbers of one file.
     cells : list of str
         Header of each column; empty if there is none.
     options : ColumnsOptions
-        Columns, what they hold, and what to do with missing values.
+        Columns, their values, and what to do with missing values.
     where : str
-        The file's name, for the refusal.
+        File name for error messages.
 
     Raises
     ------
     InputError
-        If a column or what it holds cannot be told, a value is missing or impossible, or the frequencies do not rise.
+        If a column or its kind of values is not known, a value is missing or impossible, or the frequencies do not
+        rise.
     """
-    at, orders, noises, notes = columns_of_orders(cells, options, table.values.shape[1], where)
+    columns = order_columns(cells, options, table.values.shape[1], where)
+    orders, notes = columns.orders, columns.notes
 
     def cell(column: int) -> str:
         return cells[column] if cells else ""
 
     keep = options.missing == "keep"
-    columns = {f"order {n}": column for n, column in orders.items()}
-    columns |= {f"noise of order {n}": column for n, column in noises.items()}
-    refuse_missing(table, {"frequency": at, **columns}, keep, where)
-    frequency, rows = frequencies_of(table, at, cell(at), options, notes, where)
-    kinds = _kinds({n: cell(column) for n, column in orders.items() if n > 1}, options, notes, where)
-    fundamental = orders.get(1)
-    if fundamental is not None and (said := values_of(cell(fundamental))) in ("percent", "relative"):
-        notes.append(f"column {cell(fundamental)!r} left out: what the fundamental is relative to itself says nothing")
+    by_name = {f"order {order}": column for order, column in orders.items()}
+    by_name |= {f"noise of order {order}": column for order, column in columns.noise.items()}
+    check_missing(table, {"frequency": columns.frequency, **by_name}, keep, where)
+    frequency, rows = frequencies_of_column(table, columns.frequency, cell(columns.frequency), options, notes, where)
+    kinds = _value_kinds({order: cell(column) for order, column in orders.items() if order > 1}, options, notes, where)
+    # What a column of the fundamental "relative to the fundamental" holds is not a level.
+    kind_of_fundamental = value_kind(cell(orders[1])) if 1 in orders else None
+    if kind_of_fundamental in ("percent", "relative"):
+        notes.append(f"column {cell(orders[1])!r} ignored: the fundamental relative to itself is no level")
         del orders[1]
-        noises.pop(1, None)
-        fundamental = None
-    spl = fundamental is not None and said == "level"
-    given: dict[int, Floats] = {}
-    under: dict[int, Floats] = {}
-    for n, column in orders.items():
-        kind = "level" if n == 1 else kinds[n]
-        given[n] = _decibels(table.values[rows, column], kind, f"order {n}", table.lines[rows], keep, where)
-        if n in noises:
-            own = values_of(cell(noises[n])) or kind
-            if own != kind and "level" in (own, kind):
-                raise InputError.single(
-                    where,
-                    f"order {n} is given as {kind}, its noise as {own}",
-                    "both as levels, or both relative to the fundamental",
-                    "correct the header, or leave the noise out by the option `noise`",
-                )
-            values = table.values[rows, noises[n]]
-            under[n] = _decibels(values, own, f"noise of order {n}", table.lines[rows], keep, where)
+        columns.noise.pop(1, None)
+    has_fundamental = 1 in orders
+    level, noise = _read_curves(table, rows, columns, cells, kinds, keep, where)
     excitation = frequency
     if options.frequency_of == "harmonic":
-        excitation = frequency / min(given)
-        for of in (given, under):
-            of |= {n: resample(frequency, values, n * excitation) for n, values in of.items()}
+        excitation = frequency / min(level)
+        for curves in (level, noise):
+            curves |= {order: resample(frequency, curve, order * excitation) for order, curve in curves.items()}
         notes.append(
-            "each order n moved from its own frequency to that of the excitation: read at n times it, linear in dB "
-            "over log frequency"
+            "each order n moved from its own frequency to that of the excitation: interpolated at n times it, linearly "
+            "in dB over log frequency"
         )
-    relative = {kind for n, kind in kinds.items() if kind != "level"}
-    if relative and len(relative) < len(set(kinds.values())):
+    relative_kinds = {kind for kind in kinds.values() if kind != "level"}
+    if relative_kinds and len(relative_kinds) < len(set(kinds.values())):
         raise InputError.single(
             where, "some orders are levels, others relative to the fundamental", "one of the two", "set `values`"
         )
     level_kind = ""
-    if relative:
-        words = "per cent of" if relative == {"percent"} else "dB relative to"
-        if fundamental is None:
-            given[1] = np.zeros(excitation.size)
+    if relative_kinds:
+        reference = "per cent of" if relative_kinds == {"percent"} else "dB relative to"
+        if not has_fundamental:
+            level[1] = np.zeros(excitation.size)
             level_kind = "relative"
             notes.append(
-                f"orders in {words} the fundamental, whose level is not in the table: all levels are relative to it, "
-                "and it is 0 dB by definition"
+                f"orders in {reference} the fundamental, whose level is not in the table: all levels are relative to "
+                "the fundamental, which is 0 dB by definition"
             )
         else:
-            for of in (given, under):
-                of |= {n: values + given[1] for n, values in of.items() if n > 1}
-            notes.append(f"levels of the orders from the fundamental's level and {words} it")
-    elif fundamental is None:
-        notes.append("the fundamental is missing: distortion cannot be related to it")
-    if not level_kind and (spl or (fundamental is None and _all_spl(orders, cells))):
+            for curves in (level, noise):
+                curves |= {order: curve + level[1] for order, curve in curves.items() if order > 1}
+            notes.append(f"levels of the orders calculated from the level of the fundamental and {reference} it")
+    elif not has_fundamental:
+        notes.append("the fundamental is missing: distortion relative to it cannot be calculated")
+    spl = kind_of_fundamental == "level" if has_fundamental else _all_are_levels(orders, cells)
+    if not level_kind and spl:
         level_kind = "spl"
-    for n, values in sorted(given.items()):
-        if (gaps := np.isnan(values)).any():
-            notes.append(f"order {n} missing at {listed(excitation[gaps])}")
-    if len(under) < len(given):
-        lacking = ", ".join(str(n) for n in sorted(given) if n not in under)
-        notes.append(f"noise missing in orders {lacking}: the table has none")
-    return Orders(excitation, dict(sorted(given.items())), under, level_kind, tuple(notes))
+    for order, curve in sorted(level.items()):
+        if (gaps := np.isnan(curve)).any():
+            notes.append(f"order {order} missing at {frequency_list(excitation[gaps])}")
+    if len(noise) < len(level):
+        without_noise = ", ".join(str(order) for order in sorted(level) if order not in noise)
+        notes.append(f"noise missing in orders {without_noise}: the table has none")
+    return Orders(excitation, dict(sorted(level.items())), noise, level_kind, tuple(notes))
 
 
-def _all_spl(orders: dict[int, int], cells: list[str]) -> bool:
-    return bool(cells) and all(values_of(cells[column]) == "level" for column in orders.values())
+def _all_are_levels(orders: dict[int, int], cells: list[str]) -> bool:
+    return bool(cells) and all(value_kind(cells[column]) == "level" for column in orders.values())
 
 
-def _kinds(cells: dict[int, str], options: ColumnsOptions, notes: list[str], where: str) -> dict[int, Values]:
-    """What the column of each order above the first holds.
+def _read_curves(
+    table: TextTable,
+    rows: slice,
+    columns: OrderColumns,
+    cells: list[str],
+    kinds: dict[int, Values],
+    keep: bool,
+    where: str,
+) -> tuple[dict[int, Floats], dict[int, Floats]]:
+    """Return levels and noise in dB by order, each as a level or relative to the fundamental, as in the table."""
+    level: dict[int, Floats] = {}
+    noise: dict[int, Floats] = {}
+    lines = table.lines[rows]
+    for order, column in columns.orders.items():
+        kind = "level" if order == 1 else kinds[order]
+        level[order] = _decibels(table.values[rows, column], kind, f"order {order}", lines, keep, where)
+        if order not in columns.noise:
+            continue
+        noise_column = columns.noise[order]
+        noise_kind = value_kind(cells[noise_column] if cells else "") or kind
+        if noise_kind != kind and "level" in (noise_kind, kind):
+            raise InputError.single(
+                where,
+                f"order {order} is given as {kind}, its noise as {noise_kind}",
+                "both as levels, or both relative to the fundamental",
+                "correct the header, or leave the noise out by the option `noise`",
+            )
+        values = table.values[rows, noise_column]
+        noise[order] = _decibels(values, noise_kind, f"noise of order {order}", lines, keep, where)
+    return level, noise
+
+
+def _value_kinds(cells: dict[int, str], options: ColumnsOptions, notes: list[str], where: str) -> dict[int, Values]:
+    """Return the kind of values of each order above the first, by the option, else by the header.
+
+    Parameters
+    ----------
+    cells : dict of int to str
+        Header of each order's column.
 
     Raises
     ------
     InputError
-        If neither the option nor its header says.
+        If neither option nor header decides.
     """
-    said = {n: values_of(cell) for n, cell in cells.items()}
+    by_header = {order: value_kind(cell) for order, cell in cells.items()}
     if options.values != "auto":
-        other = [cells[n] for n, kind in said.items() if kind not in (None, options.values)]
+        other = [cells[order] for order, kind in by_header.items() if kind not in (None, options.values)]
         if other:
-            notes.append(f"orders taken as {options.values}, as the option says, though the header says {other[0]!r}")
+            notes.append(f"orders read as {options.values}, by the option, although the header has {other[0]!r}")
         return dict.fromkeys(cells, options.values)
-    known = {n: kind for n, kind in said.items() if kind is not None}
-    if open_ := [cells[n] or f"order {n}" for n in cells if n not in known]:
+    known = {order: kind for order, kind in by_header.items() if kind is not None}
+    if unknown := [cells[order] or f"order {order}" for order in cells if order not in known]:
         raise InputError.single(
             where,
-            f"nothing says what {', '.join(map(repr, open_))} hold{'s' if len(open_) == 1 else ''}",
+            f"the kind of values of {', '.join(map(repr, unknown))} is not known",
             "levels in dB, dB relative to the fundamental, or per cent of it",
             "set the option `values` to level, relative or percent",
         )
-    notes.extend(f"values of the orders taken as {kind}, by the header" for kind in sorted(set(known.values())))
+    notes.extend(f"values of the orders read as {kind}, by the header" for kind in sorted(set(known.values())))
     return known
 
 
 def _decibels(values: Floats, kind: str, name: str, lines: NDArray[np.int64], keep: bool, where: str) -> Floats:
-    """Decibels of a column; per cent become dB relative to the fundamental."""
+    """Return values in dB; per cent become dB relative to the fundamental."""
     if kind != "percent":
         return values
     bad = values < 0 if keep else values <= 0

@@ -1,4 +1,4 @@
-"""Turn the columns of a table into modulus and phase of an impedance."""
+"""Impedance of a table: modulus and phase."""
 
 from __future__ import annotations
 
@@ -8,26 +8,26 @@ import numpy as np
 
 from anechain.arrays import Floats
 from anechain.errors import InputError
-from anechain_columns.choosing import columns_of_impedance
-from anechain_columns.numbers import frequencies_of, listed, refuse_missing, unit_in_force
+from anechain.importing.text_table import TextTable
+from anechain_columns.column_values import check_missing, frequencies_of_column, frequency_list, unit_of_column
+from anechain_columns.columns import impedance_columns
 from anechain_columns.options import ColumnsOptions
-from anechain_delimited.table import Table
 
-__all__ = ["Impedance", "impedance_of"]
+__all__ = ["Impedance", "impedance_of_table"]
 
 
 @dataclass(frozen=True)
 class Impedance:
-    """One impedance.
+    """Impedance over frequency.
 
     Attributes
     ----------
-    frequency, magnitude : numpy.ndarray, shape (n,)
-        Hz, rising, and ohm; NaN where it is missing.
+    frequency, magnitude : numpy.ndarray, shape (frequencies,)
+        Hz, rising, and ohm; the magnitude is NaN where it is missing.
     phase : numpy.ndarray or None
         Degrees in (-180, 180], inductive positive; None if the table has none.
     notes : tuple of str
-        What was assumed, converted or dropped.
+        What was assumed, converted or ignored.
     """
 
     frequency: Floats
@@ -36,46 +36,46 @@ class Impedance:
     notes: tuple[str, ...]
 
 
-def impedance_of(table: Table, cells: list[str], options: ColumnsOptions, where: str) -> Impedance:
-    """Read an impedance from a table.
+def impedance_of_table(table: TextTable, cells: list[str], options: ColumnsOptions, where: str) -> Impedance:
+    """Return the impedance that a table holds.
 
     Parameters
     ----------
-    table : Table
+    table : TextTable
         The numbers of one file.
     cells : list of str
         Header of each column; empty if there is none.
     options : ColumnsOptions
         Columns, units, and what to do with missing values.
     where : str
-        The file's name, for the refusal.
+        File name for error messages.
 
     Raises
     ------
     InputError
-        If a column cannot be told, a value is missing or impossible, or the frequencies do not rise.
+        If a column is not known, a value is missing or impossible, or the frequencies do not rise.
     """
-    columns, notes = columns_of_impedance(cells, options, table.values.shape[1], where)
+    columns, notes = impedance_columns(cells, options, table.values.shape[1], where)
 
     def cell(kind: str) -> str:
         return cells[columns[kind]] if cells else ""
 
-    refuse_missing(table, columns, options.missing == "keep", where)
-    frequency, rows = frequencies_of(table, columns["frequency"], cell("frequency"), options, notes, where)
-    values = {kind: table.values[rows, at] for kind, at in columns.items() if kind != "frequency"}
+    check_missing(table, columns, options.missing == "keep", where)
+    frequency, rows = frequencies_of_column(table, columns["frequency"], cell("frequency"), options, notes, where)
+    values = {kind: table.values[rows, column] for kind, column in columns.items() if kind != "frequency"}
     phase: Floats | None
-    first = "real" if "real" in columns else "magnitude"
-    units = {kind: unit_in_force("impedance", cell(kind), options, notes) for kind in values if kind != "phase"}
+    main = "real" if "real" in columns else "magnitude"
+    units = {kind: unit_of_column("impedance", cell(kind), options, notes) for kind in values if kind != "phase"}
     if len(set(units.values())) > 1:
         raise InputError.single(where, "real and imaginary part have different units", "one unit", "correct the header")
-    if units[first] == "kilohm":
+    if units[main] == "kilohm":
         values |= {kind: values[kind] * 1000.0 for kind in units}
-        notes.append("impedance turned from kilohm into ohm")
-    if first == "real":
-        whole = values["real"] + 1j * values["imaginary"]
-        magnitude = np.asarray(np.abs(whole))
-        phase = np.where(np.isnan(whole), np.nan, np.rad2deg(np.angle(whole)))
-        notes.append("modulus and phase from real and imaginary part")
+        notes.append("impedance converted from kilohm to ohm")
+    if main == "real":
+        impedance = values["real"] + 1j * values["imaginary"]
+        magnitude = np.asarray(np.abs(impedance))
+        phase = np.where(np.isnan(impedance), np.nan, np.rad2deg(np.angle(impedance)))
+        notes.append("modulus and phase calculated from real and imaginary part")
     else:
         magnitude = values["magnitude"]
         phase = _degrees(values["phase"], cell("phase"), options, notes, where) if "phase" in values else None
@@ -87,47 +87,47 @@ def impedance_of(table: Table, cells: list[str], options: ColumnsOptions, where:
             "a modulus above zero",
             "correct the option `columns`, or export the file again",
         )
-    for kind, given in (("impedance", magnitude), ("phase", phase)):
-        if given is None or not (gaps := np.isnan(given)).any():
+    for kind, curve in (("impedance", magnitude), ("phase", phase)):
+        if curve is None or not (gaps := np.isnan(curve)).any():
             continue
         if gaps.all():
             raise InputError.single(where, f"the {kind} is missing in every row", f"a {kind}", "correct `columns`")
-        notes.append(f"{kind} missing at {listed(frequency[gaps])}: kept as not measured")
+        notes.append(f"{kind} missing at {frequency_list(frequency[gaps])}: kept as not measured")
     if phase is None:
         notes.append("phase missing: the table has none")
     elif (np.abs(phase[~np.isnan(phase)]) > 90.0).any():
-        at = int(np.nanargmax(np.abs(phase)))
+        largest = int(np.nanargmax(np.abs(phase)))
         notes.append(
-            f"phase of {phase[at]:.1f}° at {frequency[at]:g} Hz: beyond ±90° no passive load goes; the polarity or the "
-            "calibration of the measurement is in doubt"
+            f"phase of {phase[largest]:.1f}° at {frequency[largest]:g} Hz: the phase of a passive load is within ±90°; "
+            "check polarity and calibration of the measurement"
         )
     return Impedance(frequency, magnitude, phase, tuple(notes))
 
 
 def _degrees(values: Floats, cell: str, options: ColumnsOptions, notes: list[str], where: str) -> Floats:
-    """Phase in degrees within (-180, 180].
+    """Return the phase in degrees, within (-180, 180].
 
     Raises
     ------
     InputError
-        If nothing names the unit and the values would do for radians too.
+        If the header has no unit, and the values could also be radians.
     """
-    said: list[str] = []
-    unit = unit_in_force("phase", cell, options, said)
+    unit_notes: list[str] = []
+    unit = unit_of_column("phase", cell, options, unit_notes)
     largest = float(np.nanmax(np.abs(values), initial=0.0))
-    if said and options.phase_unit == "auto" and largest <= np.pi / 2:
+    if unit_notes and options.phase_unit == "auto" and largest <= np.pi / 2:
         raise InputError.single(
             where,
-            f"nothing names the unit of the phase, and no value is beyond {largest:.3g}: degrees or radians",
+            f"the header has no unit of the phase, and values up to {largest:.3g} could be degrees or radians",
             "a unit in the header",
             "set the option `phase_unit`",
         )
-    notes.extend(said)
+    notes.extend(unit_notes)
     degrees = np.rad2deg(values) if unit == "radian" else values
     if unit == "radian":
-        notes.append("phase turned from radians into degrees")
-    inside = 180.0 - (180.0 - degrees) % 360.0
-    if (np.abs(inside - degrees) > 1.0).any():
-        notes.append("phases outside (-180°, 180°] taken as the same angles inside it")
-        return np.asarray(inside)
+        notes.append("phase converted from radians to degrees")
+    wrapped = 180.0 - (180.0 - degrees) % 360.0
+    if (np.abs(wrapped - degrees) > 1.0).any():
+        notes.append("phases outside (-180°, 180°] converted to the same angles inside this range")
+        return np.asarray(wrapped)
     return np.asarray(np.where(degrees <= -180.0, 180.0, degrees))

@@ -1,40 +1,37 @@
-"""Find which column holds the frequency, which the level and which the phase."""
+"""Columns of frequency, level and phase: which column is which."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from anechain.errors import InputError
-from anechain_delimited.names import UNITS, kinds_of, name_a_curve, words_of
-from anechain_delimited.table import SEPARATORS, Table, cells_of, uncommented
+from anechain.importing.header_words import UNITS, columns_by_kind, words_of
+from anechain.importing.text_table import TextTable, cells_of_line, header_cells
 
 if TYPE_CHECKING:
     from anechain_delimited.options import Columns
 
-__all__ = ["Chosen", "choose_columns", "header_cells"]
-
-_NAME_WITH_UNIT = re.compile(r"[^\s(\[]+(?:[ \t]*(?:\([^)]*\)|\[[^\]]*\]))?")
+__all__ = ["CurveColumns", "choose_columns"]
 
 
 @dataclass(frozen=True)
-class Chosen:
-    """Columns by their number from 0, with the units that the header gives.
+class CurveColumns:
+    """Columns of a curve, counted from 0.
 
     Attributes
     ----------
     frequency, level : int
         Column numbers.
     phase : int or None
-        Column number, None if there is no phase.
+        Column number; None if there is no phase.
     units : dict of str to str
-        For "frequency", "level" and "phase", where the header names a unit.
+        Units of "frequency", "level" and "phase", where the header names one.
     assumed : bool
-        Whether neither header nor options say which column is which.
+        Whether neither header nor options name the columns.
     notes : tuple of str
-        What was assumed or left out.
+        What was assumed or ignored.
     """
 
     frequency: int
@@ -45,122 +42,100 @@ class Chosen:
     notes: tuple[str, ...] = ()
 
 
-def _split_header(line: str, separator: str, columns: int) -> list[str] | None:
-    """Cells of a header line if it can be split into as many cells as there are columns."""
-    plain = uncommented(line)
-    ways = [cells_of(plain, separator)]
-    ways += [cells_of(plain, other) for other in SEPARATORS if other not in (separator, "blank")]
-    ways += [re.split(r"\t+|[ \t]{2,}", plain), _NAME_WITH_UNIT.findall(plain), cells_of(plain, "blank")]
-    return next((cells for cells in ways if len(cells) == columns), None)
-
-
-def header_cells(table: Table, named: Callable[[Sequence[str]], bool] = name_a_curve) -> list[str]:
-    """One text for each column: from the last line whose cells are `named` columns, and any line of units below it.
-
-    Where no line does, the last line before the numbers counts, unless it holds digits, as settings do and names not.
-    """
-    columns = table.values.shape[1]
-    split = [_split_header(line, table.dialect.separator, columns) for line in table.header]
-    start = next((at for at in reversed(range(len(split))) if (cells := split[at]) and named(cells)), None)
-    if start is not None:
-        below = [cells for cells in split[start:] if cells]
-        return [" ".join(column).strip() for column in zip(*below, strict=True)]
-    last = split[-1] if split else None
-    return last if last and not any(c.isdigit() for c in "".join(last)) else []
-
-
-def _declared(wanted: Columns, cells: list[str], count: int, where: str) -> dict[str, int]:
-    """Numbers of the columns that the options name."""
-    found: dict[str, int] = {}
-    plain = [cell.casefold() for cell in cells]
-    bare = [re.sub(r"[\[(/].*", "", cell).strip() for cell in plain]
-    for kind in ("frequency", "level", "phase"):
-        column = getattr(wanted, kind)
-        if column is None:
-            continue
-        if isinstance(column, int):
-            at = [column - 1] if column <= count else []
-        else:
-            name = column.strip().casefold()
-            at = [i for i, cell in enumerate(plain) if cell == name] or [
-                i for i, cell in enumerate(bare) if cell == name
-            ]
-        if len(at) != 1:
-            times = "twice or more" if at else "not at all"
-            raise InputError.single(
-                where,
-                f"the {kind} column {column!r} of the option `columns` is there {times}",
-                f"numbers 1 to {count}" + (f", or one of {', '.join(map(repr, cells))}" if cells else ""),
-                "correct the option `columns`",
-            )
-        found[kind] = at[0]
-    if len(set(found.values())) < len(found):
-        raise InputError.single(
-            where, "two entries of the option `columns` are the same column", "different columns", "correct the option"
-        )
-    return found
-
-
-def _from_header(cells: list[str], count: int, where: str) -> tuple[dict[str, int], list[str]]:
-    """Columns by the header's names, else the first ones in the usual order, with notes on what was assumed."""
-    kinds = kinds_of(cells)
-    fix = "say by the option `columns` which one it is"
-    for kind, columns in kinds.items():
-        if len(columns) > 1:
-            names = " and ".join(f"{at + 1} ({cells[at]})" for at in columns)
-            raise InputError.single(where, f"columns {names} all look like the {kind}", "one of each", fix)
-    named = {kind: columns[0] for kind, columns in kinds.items() if columns}
-    if {"frequency", "level"} <= named.keys():
-        return named, []
-    assumed = {kind: at for at, kind in enumerate(("frequency", "level", "phase")) if at < count}
-    if named.get("phase") is None and named:
-        assumed.pop("phase", None)
-    if any(assumed.get(kind) != at for kind, at in named.items()):
-        found = ", ".join(f"{kind} in column {at + 1}" for kind, at in named.items())
-        lacking = " and ".join({"frequency", "level"} - named.keys())
-        raise InputError.single(where, f"the header names {found}, but no {lacking}", "frequency and level named", fix)
-    order = ", ".join(assumed)
-    return assumed, [f"columns taken as {order}, in this order: no header names them all"]
-
-
-def choose_columns(table: Table, wanted: Columns | None, where: str) -> Chosen:
+def choose_columns(table: TextTable, columns: Columns | None, where: str) -> CurveColumns:
     """Find the columns of frequency, level and phase.
 
     Parameters
     ----------
-    table : Table
+    table : TextTable
         The numbers with their header.
-    wanted : Columns or None
-        What the options say; None to go by the header's names, or by the usual order where it has none.
+    columns : Columns or None
+        Columns in the options. None to use the names in the header or, without names, the usual order.
     where : str
-        The file's name, for the refusal.
+        File name for error messages.
 
     Raises
     ------
     InputError
-        If a declared column is not there, or if the header is of two minds.
+        If a column of the options is not in the table, or the header is ambiguous.
     """
     count = table.values.shape[1]
     cells = header_cells(table)
     notes: list[str] = []
-    if wanted is not None:
-        if any(isinstance(column, str) for column in (wanted.frequency, wanted.level, wanted.phase)):
-            # A name in the options may be none of those known here.
-            names = [_split_header(line, table.dialect.separator, count) for line in table.header]
-            cells = next((found for found in reversed(names) if found is not None), cells)
-        found = _declared(wanted, cells, count, where)
+    if columns is not None:
+        if any(isinstance(column, str) for column in (columns.frequency, columns.level, columns.phase)):
+            # The options may name a column by a word that `header_cells` does not know.
+            split = [cells_of_line(line, table.row_format.separator, count) for line in table.header]
+            cells = next((names for names in reversed(split) if names is not None), cells)
+        by_kind = _columns_of_options(columns, cells, count, where)
     else:
-        found, notes = _from_header(cells, count, where)
+        by_kind, notes = _columns_of_header(cells, count, where)
     assumed = bool(notes)
     units = {}
-    for kind, at in found.items():
-        if cells and len(given := words_of(cells[at]) & UNITS[kind].keys()) == 1:
-            units[kind] = UNITS[kind][given.pop()]
+    for kind, column in by_kind.items():
+        if cells and len(unit_words := words_of(cells[column]) & UNITS[kind].keys()) == 1:
+            units[kind] = UNITS[kind][unit_words.pop()]
     ignored = [
-        f"{at + 1}" + (f" ({cells[at]})" if cells and cells[at] else "")
-        for at in range(count)
-        if at not in found.values()
+        f"{column + 1}" + (f" ({cells[column]})" if cells and cells[column] else "")
+        for column in range(count)
+        if column not in by_kind.values()
     ]
     if ignored:
-        notes.append(f"columns left out: {', '.join(ignored)}")
-    return Chosen(found["frequency"], found["level"], found.get("phase"), units, assumed, tuple(notes))
+        notes.append(f"columns ignored: {', '.join(ignored)}")
+    return CurveColumns(by_kind["frequency"], by_kind["level"], by_kind.get("phase"), units, assumed, tuple(notes))
+
+
+def _columns_of_options(columns: Columns, cells: list[str], count: int, where: str) -> dict[str, int]:
+    """Return the column numbers, from 0, that the options give by number or name."""
+    by_kind: dict[str, int] = {}
+    names = [cell.casefold() for cell in cells]
+    names_without_unit = [re.sub(r"[\[(/].*", "", name).strip() for name in names]
+    for kind in ("frequency", "level", "phase"):
+        column = getattr(columns, kind)
+        if column is None:
+            continue
+        if isinstance(column, int):
+            matching = [column - 1] if column <= count else []
+        else:
+            wanted = column.strip().casefold()
+            matching = [i for i, name in enumerate(names) if name == wanted] or [
+                i for i, name in enumerate(names_without_unit) if name == wanted
+            ]
+        if len(matching) != 1:
+            times = "several times" if matching else "not"
+            raise InputError.single(
+                where,
+                f"the {kind} column {column!r} of the option `columns` is {times} in the table",
+                f"numbers 1 to {count}" + (f", or one of {', '.join(map(repr, cells))}" if cells else ""),
+                "correct the option `columns`",
+            )
+        by_kind[kind] = matching[0]
+    if len(set(by_kind.values())) < len(by_kind):
+        raise InputError.single(
+            where, "two entries of the option `columns` are the same column", "different columns", "correct the option"
+        )
+    return by_kind
+
+
+def _columns_of_header(cells: list[str], count: int, where: str) -> tuple[dict[str, int], list[str]]:
+    """Return the columns by their names in the header, else the first columns in the usual order, and notes."""
+    candidates = columns_by_kind(cells)
+    fix = "name the columns in the option `columns`"
+    for kind, columns in candidates.items():
+        if len(columns) > 1:
+            names = " and ".join(f"{column + 1} ({cells[column]})" for column in columns)
+            raise InputError.single(where, f"columns {names} could each be the {kind}", "one of each", fix)
+    named = {kind: columns[0] for kind, columns in candidates.items() if columns}
+    if {"frequency", "level"} <= named.keys():
+        return named, []
+    assumed = {kind: column for column, kind in enumerate(("frequency", "level", "phase")) if column < count}
+    if named.get("phase") is None and named:
+        assumed.pop("phase", None)
+    if any(assumed.get(kind) != column for kind, column in named.items()):
+        listed = ", ".join(f"{kind} in column {column + 1}" for kind, column in named.items())
+        absent = " and ".join(kind for kind in ("frequency", "level") if kind not in named)
+        raise InputError.single(
+            where, f"the header names {listed}, but no {absent}", "names of frequency and level in the header", fix
+        )
+    order = ", ".join(assumed)
+    return assumed, [f"columns read in the order {order}: no header names them all"]

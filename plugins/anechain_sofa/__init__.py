@@ -13,7 +13,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
+    """Describe this importer."""
     return Description(
         title="AES69 (SOFA)",
         reads="transfer functions or impulse responses of a loudspeaker over directions, in one AES69 file",
@@ -25,15 +25,15 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether a file is an AES69 file of a kind that is read here."""
-    from anechain_sofa.conventions import identify
+    """Return whether the file is an AES69 file with a loudspeaker's directivity."""
+    from anechain_sofa.identify import identify
 
     return identify(path)
 
 
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: SofaOptions) -> Reading:
-    """Read one device's AES69 file."""
-    from anechain_sofa.reading import read
+    """Read the AES69 file of one device."""
+    from anechain_sofa.read import read
 
     return read(paths, options)

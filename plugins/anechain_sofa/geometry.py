@@ -1,4 +1,4 @@
-"""From positions and views to directions around the loudspeaker, and the axis they refer to."""
+"""Directions around the loudspeaker from the positions and views of an AES69 file."""
 
 from __future__ import annotations
 
@@ -17,19 +17,21 @@ __all__ = ["Geometry", "geometry"]
 
 
 _EQUAL_RADII = 0.01
-_CAMERA = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))  # what a view's own frame looks along, and its up
+"""Relative difference below which radii count as equal."""
+_LOCAL_VIEW, _LOCAL_UP = (1.0, 0.0, 0.0), (0.0, 0.0, 1.0)
+"""View and up in the local frame of a view."""
 
 
 @dataclass(frozen=True)
 class Geometry:
-    """Directions in our frame: reference axis along +x, up along +z.
+    """Directions in the project's coordinates: reference axis along +x, up along +z.
 
     Attributes
     ----------
     vectors : numpy.ndarray, shape (directions, 3)
         Metres.
     distance : float or None
-        Metres; None if the file's radii tell none (unit vectors, or radii that differ).
+        Metres; None if the radii do not state it (unit vectors, or radii that differ).
     """
 
     vectors: Floats
@@ -37,7 +39,7 @@ class Geometry:
 
 
 def _pick(values: Floats, selection: Selection, dimension: str) -> Floats:
-    """Of (elements, measurements, 3): what belongs to the selection, broadcast to (directions or 1, 3)."""
+    """Select from an array of shape (elements, measurements, 3); return shape (directions or 1, 3)."""
     if dimension in selection.at and len(values) > 1:
         values = values[[selection.at[dimension]]]
     if "M" in selection.at and values.shape[1] > 1:
@@ -52,15 +54,15 @@ def _pick_views(values: Floats | None, selection: Selection) -> Floats | None:
 
 
 def _frames(file: SofaFile, name: str, view: Floats | None, up: Floats | None) -> Floats | None:
-    """Rotation into the local frame of each view, shape (measurements or 1, 3, 3)."""
+    """Return the rotation into the local frame of each view, shape (measurements or 1, 3, 3)."""
     if view is None:
         return np.eye(3)[None]
-    raised = np.asarray([_CAMERA[1]]) if up is None else up
-    count = max(len(view), len(raised))
+    ups = np.asarray([_LOCAL_UP]) if up is None else up
+    count = max(len(view), len(ups))
     try:
-        return np.stack([frame(view[i % len(view)], raised[i % len(raised)]) for i in range(count)])
+        return np.stack([frame(view[i % len(view)], ups[i % len(ups)]) for i in range(count)])
     except ValueError as error:
-        file.refuse(f"{name}View and {name}Up: {error}", "two directions across each other")
+        file.refuse(f"{name}View and {name}Up: {error}", "two directions that are not parallel")
         return None
 
 
@@ -69,23 +71,23 @@ def _text(vector: Floats) -> str:
 
 
 def _centred(file: SofaFile, receivers: Floats, listener: Floats, source: Floats) -> Floats:
-    """Vectors to the receivers from the loudspeaker: from the source's position, or the receivers' own origin."""
+    """Return vectors from the loudspeaker to the receivers: from its position, or from the receivers' own origin."""
     if np.allclose(listener, source, atol=1e-6):
         return receivers - source
     about_listener, about_source = receivers - listener, receivers - source
     radii = np.linalg.norm(about_listener, axis=1)
     if np.ptp(radii) <= _EQUAL_RADII * radii.max():
         file.report.append(
-            f"directions are taken about the origin of the receivers, which all lie {radii.mean():g} m from it; "
-            f"SourcePosition, {_text(source[0] - listener[0])} m from there, would contradict that and is left out"
+            f"directions are relative to the origin of the receivers, which are all {radii.mean():g} m from it; "
+            f"SourcePosition, {_text(source[0] - listener[0])} m from there, contradicts this and is ignored"
         )
         return about_listener
-    file.report.append(f"directions are taken from SourcePosition {_text(source[0])}, not from the receivers' origin")
+    file.report.append(f"directions are relative to SourcePosition {_text(source[0])}, not to the receivers' origin")
     return about_source
 
 
 def geometry(file: SofaFile, selection: Selection, options: SofaOptions) -> Geometry | None:
-    """Find the direction of every measured curve; None, with problems, if the file does not tell."""
+    """Return the direction of every measured curve; None, with problems, if the file does not state them."""
     before = len(file.problems)
     at_receiver, at_listener, at_source = (
         positions(file, f"{name}Position") for name in ("Receiver", "Listener", "Source")
@@ -107,8 +109,8 @@ def geometry(file: SofaFile, selection: Selection, options: SofaOptions) -> Geom
         vectors, carrier, view, up, frames = source - listener, "Listener", listener_view, listener_up, listener_frames
     else:
         if not np.allclose(listener_frames, np.eye(3), atol=1e-9):
-            file.report.append("receiver positions are turned with ListenerView and ListenerUp, as AES69 defines them")
-        # Rows times the rotation into the local frame are vectors brought out of it.
+            file.report.append("receiver positions are rotated by ListenerView and ListenerUp, as AES69 defines them")
+        # Row vectors times the rotation into the local frame are rotated out of it.
         receivers = listener + np.einsum("di,dij->dj", *_same_length(receiver, listener_frames))
         vectors = (
             _centred(file, receivers, listener, source) if options.directions == "receivers" else receivers - source
@@ -123,11 +125,11 @@ def geometry(file: SofaFile, selection: Selection, options: SofaOptions) -> Geom
     if len(frames) > 1:
         vectors = np.einsum("dij,dj->di", *_same_length(frames, vectors))
         file.report.append(
-            f"{carrier}View and {carrier}Up differ between measurements: directions are taken in the frame that turns "
-            "with them"
+            f"{carrier}View and {carrier}Up differ between measurements: directions are relative to the frame that "
+            "rotates with them"
         )
-        view, up = (np.asarray([vector]) for vector in _CAMERA)
-    return _referred(file, selection, options, np.asarray(vectors), carrier, view, up)
+        view, up = (np.asarray([vector]) for vector in (_LOCAL_VIEW, _LOCAL_UP))
+    return _in_project_frame(file, selection, options, np.asarray(vectors), carrier, view, up)
 
 
 def _same_length(a: Floats, b: Floats) -> tuple[Floats, Floats]:
@@ -135,7 +137,7 @@ def _same_length(a: Floats, b: Floats) -> tuple[Floats, Floats]:
     return np.broadcast_to(a, (count, *a.shape[1:])), np.broadcast_to(b, (count, *b.shape[1:]))
 
 
-def _referred(
+def _in_project_frame(
     file: SofaFile,
     selection: Selection,
     options: SofaOptions,
@@ -144,21 +146,21 @@ def _referred(
     view: Floats | None,
     up: Floats | None,
 ) -> Geometry | None:
-    """Turn vectors from the file's frame into ours, after asking which axis they refer to."""
+    """Rotate vectors from the file's coordinates into the project's, after determining the reference axis."""
     if len(vectors) != selection.count:
         varying = "SourcePosition" if options.directions == "sources" else "SourceView and ListenerPosition"
         file.refuse(
-            f"{varying} do not vary over the {selection.count} measurements, so they give no directions",
+            f"{varying} do not vary over the {selection.count} measurements, so they state no directions",
             "one direction for each measurement",
             "see the option directions",
         )
         return None
     radii = np.linalg.norm(vectors, axis=1)
     if not (radii > 1e-6).all():
-        none = np.flatnonzero(~(radii > 1e-6))
+        without_distance = np.flatnonzero(~(radii > 1e-6))
         file.refuse(
-            f"{none.size} of {radii.size} directions have no distance from the loudspeaker, the first of them "
-            f"{selection.name(int(none[0]))}",
+            f"{without_distance.size} of {radii.size} directions have no distance from the loudspeaker, the first is "
+            f"{selection.name(int(without_distance[0]))}",
             "positions away from the loudspeaker",
             "state the positions in the file",
         )
@@ -167,7 +169,7 @@ def _referred(
     declared_up = None if options.up is None else np.asarray(axis_vector(options.up))
     axis = declared_axis if declared_axis is not None else (None if view is None else view[0])
     upward = declared_up if declared_up is not None else (None if up is None else up[0])
-    lacking = [
+    missing = [
         (option, name)
         for option, name, value in (
             ("reference_axis", f"{carrier}View", axis),
@@ -175,12 +177,12 @@ def _referred(
         )
         if value is None
     ]
-    for option, name in lacking:
+    for option, name in missing:
         file.refuse(
-            f"there is no {name}, so the file does not say where the loudspeaker's "
-            f"{'reference axis points' if option == 'reference_axis' else 'upper side is'}",
+            f"there is no {name}, so the file does not state the loudspeaker's "
+            f"{'reference axis' if option == 'reference_axis' else 'upward direction'}",
             f"{name} in the file, or the option {option}",
-            f'declare {option}, for example "+x", in the file\'s coordinates; it cannot be guessed',
+            f'declare {option}, for example "+x", in the file\'s coordinates',
         )
     if axis is None or upward is None:
         return None
@@ -189,11 +191,11 @@ def _referred(
     except ValueError as error:
         file.refuse(
             f"reference axis {_text(axis)} and up {_text(upward)}: {error}",
-            "two directions across each other",
+            "two directions that are not parallel",
             "declare reference_axis and up together",
         )
         return None
-    for words, value, declared, name in (
+    for axis_name, value, declared, name in (
         ("reference axis", axis, declared_axis, f"{carrier}View"),
         ("up", upward, declared_up, f"{carrier}Up"),
     ):
@@ -207,7 +209,7 @@ def _referred(
             origin += f", overriding {name} {_text(stated[0])}"
         note = attribute(file, f"{name}_Reference") if declared is None else ""
         file.report.append(
-            f"{words}: {_text(value)} in the file's coordinates, {origin}" + (f" ({note})" if note else "")
+            f"{axis_name}: {_text(value)} in the file's coordinates, {origin}" + (f" ({note})" if note else "")
         )
     return Geometry(vectors @ rotation.T, _distance(file, options, radii))
 
@@ -217,16 +219,16 @@ def _distance(file: SofaFile, options: SofaOptions, radii: Floats) -> float | No
     if spread > 1 + _EQUAL_RADII:
         file.report.append(
             f"distances differ between directions, {radii.min():g} to {radii.max():g} m "
-            f"({20 * np.log10(spread):.1f} dB by the inverse distance law); the levels are left as they are"
+            f"({20 * np.log10(spread):.1f} dB by the inverse distance law); the levels are not changed"
         )
         return None
     distance = float(np.median(radii))
     position = "SourcePosition" if options.directions == "sources" else "ReceiverPosition"
     if attribute(file, f"{position}_Type").lower() == "cartesian" and np.allclose(radii, 1, rtol=0, atol=1e-6):
-        file.report.append(f"{position} holds unit vectors: 1 m is not taken for a measuring distance")
+        file.report.append(f"{position} contains unit vectors: 1 m is not used as the measuring distance")
         return None
     if not 0.1 <= distance <= 100:
-        file.report.append(f"distance of {distance:g} m is not plausible and not taken over")
+        file.report.append(f"distance of {distance:g} m is not plausible and is not used")
         return None
     file.report.append(f"distance: {round(distance, 6):g} m, from {position}")
     return round(distance, 6)

@@ -1,4 +1,4 @@
-"""What can be declared about an AES69 file that the file itself does not say."""
+"""Options of the AES69 importer: what a file does not state."""
 
 from __future__ import annotations
 
@@ -16,42 +16,41 @@ class SofaOptions(FieldOptions):
 
     reference_axis: Axis | None = Field(
         None,
-        description='The loudspeaker\'s reference axis in the file\'s coordinates: "+x", "-x", "+y", "-y", "+z", "-z" '
-        "or three numbers. Overrides SourceView; must be declared where the file has none.",
+        description='reference axis of the loudspeaker in the file\'s coordinates: "+x", "-x", "+y", "-y", "+z", "-z" '
+        "or three numbers; overrides SourceView; required if the file has none",
     )
     up: Axis | None = Field(
         None,
-        description="The loudspeaker's upward direction in the file's coordinates, as for reference_axis. Overrides "
-        "SourceUp; must be declared where the file has none.",
+        description="upward direction of the loudspeaker in the file's coordinates, in the form of reference_axis; "
+        "overrides SourceUp; required if the file has none",
     )
     directions: Literal["receivers", "sources", "measurements"] = Field(
         "receivers",
-        description="What runs over the directions: the receivers (ReceiverPosition), the source positions of the "
-        "measurements (SourcePosition, as in data laid out for listeners), or the measurements of a turntable or a "
-        "moved microphone (SourceView or ListenerPosition over M).",
+        description="dimension of the directions: receivers (ReceiverPosition), sources (SourcePosition over the "
+        "measurements, as in the layouts for listeners), or measurements (SourceView or ListenerPosition over M, for "
+        "a turntable or a moved microphone)",
     )
     measurement: int | None = Field(
         None,
         ge=0,
-        description="Which one to take, from 0, where the file holds several for each direction (measurements, "
-        "receivers or emitters that are not the directions). A file with several is refused with their list until "
-        "one is chosen.",
+        description="index, from 0, of the measurement, receiver or emitter to read, if the file has several for each "
+        "direction; such a file is refused with a list of them until one is chosen",
     )
     quantity: Literal["relative", "pascal"] = Field(
         "relative",
-        description="What the data are. AES69 does not say: relative (level of the bare number, good for shapes "
-        "only) or pascal (level re 20 µPa).",
+        description="unit of the data, which AES69 does not state: relative (levels without absolute reference) or "
+        "pascal (levels re 20 µPa)",
     )
     magnitude_only: bool = Field(
         False,
-        description="Accept transfer functions whose imaginary part is zero everywhere although the real part "
-        "changes sign, and take the real part's magnitude. True of ideal sources with phases of 0° and 180° only; "
-        "in measured data it means that the imaginary part was lost.",
+        description="accept transfer functions whose imaginary part is zero everywhere although the real part changes "
+        "sign, and use the magnitude of the real part; correct for ideal sources with phases of 0° and 180° only: in "
+        "measured data the imaginary part has been lost",
     )
     max_gap: float = Field(
         15.0,
         gt=0,
         le=90,
-        description="Widest hole in degrees that may be bridged: between grid points for an orbit direction, and "
-        "anywhere on the grid for it to count as a full sphere.",
+        description="widest gap of the grid in degrees across which levels are interpolated, and that a full sphere "
+        "may have",
     )

@@ -1,4 +1,4 @@
-"""Single variables and attributes of an open AES69 file, as plain arrays with their dimensions known."""
+"""Variables and attributes of an open AES69 file, as arrays with known dimensions."""
 
 from __future__ import annotations
 
@@ -32,16 +32,16 @@ _RADIAN = {"radian", "radians", "rad"}
 
 @dataclass
 class SofaFile:
-    """An open file with what has been found out about it.
+    """An open file, its problems and its import report.
 
     Attributes
     ----------
     path : Path
         The file.
     stream : sofar.SofaStream
-        The open file; opened by this very path, whatever its suffix.
+        The open file.
     problems : list of Problem
-        Why it cannot be used, gathered.
+        Reasons why it cannot be used.
     report : list of str
         What was assumed, dropped or repaired.
     """
@@ -52,12 +52,12 @@ class SofaFile:
     report: list[str] = field(default_factory=list)
 
     def refuse(self, what: str, expected: str = "", fix: str = "") -> None:
-        """Note a problem."""
+        """Add a problem."""
         self.problems.append(Problem(str(self.path), what, expected, fix))
 
 
 def attribute(file: SofaFile, name: str) -> str:
-    """Text of an attribute ("GLOBAL_Title", "N_Units"); empty if there is none."""
+    """Return the text of an attribute such as "GLOBAL_Title" or "N_Units"; empty if there is none."""
     try:
         value = getattr(file.stream, name)
     except AttributeError:
@@ -66,7 +66,7 @@ def attribute(file: SofaFile, name: str) -> str:
 
 
 def size(file: SofaFile, dimension: str) -> int:
-    """Length of a dimension; 1 if the file has none of that name."""
+    """Return the length of a dimension; 1 if the file has none of that name."""
     try:
         return int(file.stream.get_dimension(dimension))
     except ValueError:
@@ -74,12 +74,12 @@ def size(file: SofaFile, dimension: str) -> int:
 
 
 def variable(file: SofaFile, name: str) -> Any | None:
-    """The netCDF variable, or None."""
+    """Return a netCDF variable; None if there is none of that name."""
     return getattr(file.stream, name, None)
 
 
 def data_dimensions(file: SofaFile) -> tuple[str, ...]:
-    """Dimensions of the measured data; empty if there are none."""
+    """Return the dimensions of the measured data; empty if there are none."""
     for name in ("Data_IR", "Data_Real"):
         found = variable(file, name)
         if found is not None:
@@ -88,7 +88,7 @@ def data_dimensions(file: SofaFile) -> tuple[str, ...]:
 
 
 def numbers(file: SofaFile, name: str, where: dict[str, int] | None = None) -> tuple[tuple[str, ...], Floats] | None:
-    """Dimensions and values of a numeric variable, missing values as NaN; None, with no problem, if it is absent.
+    """Return the dimensions and the values of a numeric variable, missing values as NaN; None if it is absent.
 
     Parameters
     ----------
@@ -97,8 +97,8 @@ def numbers(file: SofaFile, name: str, where: dict[str, int] | None = None) -> t
     name : str
         "Data_Real", "ReceiverPosition"...
     where : dict of str to int, optional
-        Index to take on a dimension, which is then gone; only that part is read from the disk. A dimension the
-        variable has not, or has with length one, is left out of account.
+        Index on each of these dimensions, which the result then lacks; only that part is read from the file.
+        Dimensions that the variable lacks are ignored; on those of length one the index is 0.
     """
     found = variable(file, name)
     if found is None:
@@ -116,12 +116,13 @@ def numbers(file: SofaFile, name: str, where: dict[str, int] | None = None) -> t
 
 
 def strings(file: SofaFile, name: str) -> tuple[str, list[str]] | None:
-    """First dimension and texts of a character variable; None if it is absent or no such thing."""
+    """Return the first dimension and the texts of a character variable; None if it is absent or not one."""
     found = variable(file, name)
     if found is None or np.issubdtype(found.dtype, np.number) or found.ndim != 2:
         return None
     values = np.ma.asarray(found[:])
-    if values.ndim == 1:  # netCDF4 has joined the characters already, which it does where an encoding is noted
+    # netCDF4 joins the characters itself if the variable states an encoding.
+    if values.ndim == 1:
         return str(found.dimensions[0]), [str(value).strip("\x00 ") for value in np.ma.filled(values, "")]
     rows = np.asarray(np.ma.filled(values, b""), dtype="S1")
     return str(found.dimensions[0]), [b"".join(row).decode("utf-8", "replace").strip("\x00 ") for row in rows]
@@ -132,7 +133,7 @@ def _split(units: str) -> list[str]:
 
 
 def _angles_in_degrees(file: SofaFile, name: str, angles: Floats, units: list[str]) -> Floats | None:
-    """Azimuth and elevation in degrees, after asking whether the unit can be true; None with a problem if not."""
+    """Return azimuth and elevation in degrees; None, with a problem, if the stated unit is not plausible."""
     azimuth, elevation = np.abs(angles[..., 0]), np.abs(angles[..., 1])
     if all(unit in _RADIAN for unit in units[:2]):
         if (azimuth > 2 * np.pi + 0.01).any() or (elevation > np.pi / 2 + 0.01).any():
@@ -147,10 +148,10 @@ def _angles_in_degrees(file: SofaFile, name: str, angles: Floats, units: list[st
     if not all(unit in _DEGREE for unit in units[:2]):
         file.refuse(f"{name}:Units is {', '.join(units)!r}", "degree, degree, metre (or radian)")
         return None
-    if _only_sensible_in_radians(angles):
+    if _are_radians(angles):
         file.refuse(
-            f"{name} is labelled degree, but no angle is beyond {max(azimuth.max(), elevation.max()):.4g}, and they "
-            "are the fractions that radians are",
+            f"{name} is labelled degree, but no angle exceeds {max(azimuth.max(), elevation.max()):.4g}, and the "
+            "fractions are typical of radians",
             "degrees that match their label",
             f"correct {name}:Units in the file; the numbers look like radians",
         )
@@ -165,25 +166,25 @@ def _angles_in_degrees(file: SofaFile, name: str, angles: Floats, units: list[st
     return angles
 
 
-def _only_sensible_in_radians(angles: Floats) -> bool:
-    """Whether numbers labelled degrees can only be radians.
+def _are_radians(angles: Floats) -> bool:
+    """Return whether numbers labelled degrees can only be radians.
 
-    All lie within a turn in radians and spread over half a turn in azimuth (or a quarter in elevation), and most
-    are no multiple of 0.05, as the angles of so narrow a scan in degrees would be.
+    This is the case if all are within a turn in radians and span half a turn in azimuth (or a quarter in elevation),
+    and most are not multiples of 0.05, as the angles of such a narrow scan in degrees would be.
     """
     azimuth, elevation = angles[..., 0], angles[..., 1]
     if (np.abs(azimuth) > 2 * np.pi + 0.01).any() or (np.abs(elevation) > np.pi / 2 + 0.01).any():
         return False
     if np.ptp(azimuth) < 3.1 and np.ptp(elevation) < 1.55:
         return False
-    turned = angles[..., :2]
-    turned = turned[turned != 0]
-    round_in_degrees = np.abs(turned / 0.05 - np.round(turned / 0.05)) < 1e-3
-    return turned.size > 0 and float(round_in_degrees.mean()) < 0.5
+    nonzero = angles[..., :2]
+    nonzero = nonzero[nonzero != 0]
+    is_multiple = np.abs(nonzero / 0.05 - np.round(nonzero / 0.05)) < 1e-3
+    return nonzero.size > 0 and float(is_multiple.mean()) < 0.5
 
 
 def _coordinates_last(file: SofaFile, name: str, dims: tuple[str, ...], values: Floats) -> Floats | None:
-    """Bring IC, MC, RC, RCI, RCM, EC, ... to (element, measurement, coordinate), with length one where constant."""
+    """Bring IC, MC, RC, RCI, RCM, EC, ... to (element, measurement, coordinate), with length one if constant."""
     if "C" not in dims or values.ndim not in (2, 3) or values.shape[dims.index("C")] != 3:
         file.refuse(f"{name} has the dimensions {' × '.join(dims)}", "one of AES69's, with C = 3 coordinates")
         return None
@@ -195,13 +196,13 @@ def _coordinates_last(file: SofaFile, name: str, dims: tuple[str, ...], values: 
 
 
 def positions(file: SofaFile, name: str) -> Floats | None:
-    """Cartesian positions in metres, shape (elements or 1, measurements or 1, 3).
+    """Return cartesian positions in metres, shape (elements or 1, measurements or 1, 3).
 
-    A variable that is missing or cannot be believed notes a problem and gives None.
+    None, with a problem, if the variable is missing or not plausible.
     """
     found = numbers(file, name)
     if found is None:
-        file.refuse(f"{name} is missing", fix="AES69 demands it; complete the file")
+        file.refuse(f"{name} is missing", fix="AES69 requires it; complete the file")
         return None
     values = _coordinates_last(file, name, *found)
     if values is None:
@@ -234,7 +235,7 @@ def positions(file: SofaFile, name: str) -> Floats | None:
 
 
 def directions_of(file: SofaFile, name: str, typed_by: str) -> Floats | None:
-    """View or up vectors, shape (measurements or 1, 3); None if the file has none, or cannot be believed.
+    """Return view or up vectors, shape (measurements or 1, 3); None if they are missing or not plausible.
 
     Parameters
     ----------
@@ -243,7 +244,7 @@ def directions_of(file: SofaFile, name: str, typed_by: str) -> Floats | None:
     name : str
         "SourceView", "SourceUp", "ListenerView" or "ListenerUp".
     typed_by : str
-        The variable whose Type and Units count where this one has none (the view's, for an up vector).
+        Variable whose Type and Units apply if this one has none (the view, for an up vector).
     """
     found = numbers(file, name)
     if found is None:

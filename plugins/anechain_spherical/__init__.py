@@ -13,7 +13,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
+    """Describe this importer."""
     from anechain_spherical.options import SphericalOptions
 
     return Description(
@@ -26,8 +26,8 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether a container seems to hold coefficients over the sphere."""
-    from anechain_spherical.identifying import identify
+    """Return whether a container seems to hold coefficients over the sphere."""
+    from anechain_spherical.identify import identify
 
     return identify(path)
 
@@ -35,6 +35,6 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
     """Read one device's file of coefficients."""
-    from anechain_spherical.reading import read
+    from anechain_spherical.read import read
 
     return read(paths, options)

@@ -13,7 +13,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
+    """Describe this importer."""
     from anechain_tables.options import TablesOptions
 
     return Description(
@@ -27,8 +27,8 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether the file is a table whose titles give directions."""
-    from anechain_tables.identifying import identify
+    """Return whether the file is a table whose titles give directions."""
+    from anechain_tables.identify import identify
 
     return identify(path)
 
@@ -36,6 +36,6 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
     """Read the files of one device."""
-    from anechain_tables.reading import read
+    from anechain_tables.read import read
 
     return read(paths, options)

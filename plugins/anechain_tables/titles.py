@@ -1,4 +1,4 @@
-"""Understand the titles of a table: which column is what, and which direction a title gives."""
+"""Titles of a table: the kind of each column, and the directions that titles state."""
 
 from __future__ import annotations
 
@@ -7,31 +7,31 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from anechain.errors import InputError, Problem
-from anechain.importing.direction_lookup import direction_of_title
-from anechain.importing.direction_patterns import Direction
-from anechain_delimited.names import NAMES, UNITS, words_of
-from anechain_tables.sheets import Sheet, names_frequency
+from anechain.importing.direction_names import Direction, direction_of_title
+from anechain.importing.header_words import NAMES, UNITS, words_of
+from anechain_tables.sheet import Sheet
+from anechain_tables.title_row import names_frequency
 
 if TYPE_CHECKING:
     from anechain_tables.options import ColumnKind, TablesOptions
 
 __all__ = [
-    "Wide",
-    "by_pattern",
+    "WideColumns",
+    "columns_by_kind",
+    "direction_by_pattern",
     "is_long",
-    "kinds_of",
-    "plain_direction",
-    "plane_of",
+    "plane_of_sheet",
+    "standard_direction",
     "wide_columns",
-    "with_plain_words",
+    "with_standard_planes",
 ]
 
-_PLAIN = re.compile(
+_STANDARD_TITLE = re.compile(
     r"(?:(?P<plane>[^\W\d_]+)[ _:]*)?(?P<angle>[+\-\N{MINUS SIGN}]?[0-9]+(?:[.,][0-9]+)?)"
     r"[ ]*(?:\N{DEGREE SIGN}|\N{MASCULINE ORDINAL INDICATOR}|deg|degrees?)?(?:[ ]*[\[(][^\])]*[\])])?",
     re.IGNORECASE,
 )
-_LONG = {
+_LONG_TABLE_WORDS = {
     "level": NAMES["level"],
     "phase": NAMES["phase"],
     "plane": {"plane", "orbit"},
@@ -41,93 +41,96 @@ _LONG = {
 }
 
 
-def plain_direction(title: str, planes: set[str]) -> tuple[str, float] | None:
-    """Word for the plane (empty if none) and angle of a title such as 10, -10°, H10, vertical -10 (dB)."""
-    found = _PLAIN.fullmatch(title.strip())
-    if found is None:
+def standard_direction(title: str, planes: set[str]) -> tuple[str, float] | None:
+    """Return the word for the plane (or "") and the angle of a title such as 10, -10°, H10, vertical -10 (dB).
+
+    None if the title has another form, or an unknown word for the plane.
+    """
+    match = _STANDARD_TITLE.fullmatch(title.strip())
+    if match is None:
         return None
-    word = (found["plane"] or "").casefold()
+    word = (match["plane"] or "").casefold()
     if word and word not in planes:
         return None
-    return word, float(found["angle"].replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+    return word, float(match["angle"].replace(",", ".").replace("\N{MINUS SIGN}", "-"))
 
 
-def kinds_of(sheet: Sheet, options: TablesOptions) -> dict[ColumnKind, int]:
-    """Columns known by their names, or named in the options.
+def columns_by_kind(sheet: Sheet, options: TablesOptions) -> dict[ColumnKind, int]:
+    """Return the column of each kind, according to the options or to the titles.
 
     Raises
     ------
     InputError
-        If a title named in the options is not there, or two columns look like one kind.
+        If a title in the options does not exist, or if two columns may be the frequency, or none.
     """
-    found: dict[ColumnKind, int] = {}
+    column_of: dict[ColumnKind, int] = {}
     problems: list[Problem] = []
-    fix = "say by the option `columns` which one it is"
+    fix = "set its title in the option `columns`"
     for kind, title in options.columns.items():
-        at = [column for column, one in enumerate(sheet.titles) if one == title]
-        if len(at) != 1:
-            times = "twice or more" if at else "not at all"
-            allowed = ", ".join(map(repr, sheet.titles[:20]))
-            problems.append(Problem(sheet.where, f"the column {title!r} for the {kind} is there {times}", allowed, fix))
+        columns = [column for column, other in enumerate(sheet.titles) if other == title]
+        if len(columns) != 1:
+            problem = "appears more than once" if columns else "does not exist"
+            titles = ", ".join(map(repr, sheet.titles[:20]))
+            problems.append(Problem(sheet.where, f"the column {title!r} for the {kind} {problem}", titles, fix))
         else:
-            found[kind] = at[0]
+            column_of[kind] = columns[0]
     kinds: tuple[ColumnKind, ...] = ("frequency", "level", "phase", "plane", "angle", "azimuth", "elevation")
     for kind in kinds:
         if kind in options.columns:
             continue
-        at = [
+        columns = [
             column
             for column, title in enumerate(sheet.titles)
-            if column not in found.values() and title not in options.ignore and _is_kind(title, kind, options)
+            if column not in column_of.values() and title not in options.ignore and _is_kind(title, kind, options)
         ]
-        if len(at) > 1:
-            names = " and ".join(repr(sheet.titles[column]) for column in at[:3])
-            # In a wide table several columns may be called level; only the frequency is read there by its name.
+        if len(columns) > 1:
+            names = " and ".join(repr(sheet.titles[column]) for column in columns[:3])
+            # In a wide table several titles may contain "level"; only its frequency column is identified by name.
             if kind == "frequency":
-                problems.append(Problem(sheet.where, f"columns {names} all look like the frequency", "one", fix))
-        elif at:
-            found[kind] = at[0]
+                problems.append(Problem(sheet.where, f"columns {names} may all be the frequency", "one column", fix))
+        elif columns:
+            column_of[kind] = columns[0]
     if problems:
         raise InputError(problems)
-    if "frequency" not in found:
+    if "frequency" not in column_of:
         raise InputError.single(sheet.where, "no column is the frequency", ", ".join(map(repr, sheet.titles[:20])), fix)
-    return found
+    return column_of
 
 
 def _is_kind(title: str, kind: ColumnKind, options: TablesOptions) -> bool:
     if kind == "frequency":
         return names_frequency(title)
-    if plain_direction(title, set(options.planes)) is not None:
+    if standard_direction(title, set(options.planes)) is not None:
         return False
     words = words_of(title)
     if kind == "level" and not words & NAMES["phase"]:
         return bool(words & (NAMES["level"] | UNITS["level"].keys()))
-    return bool(words & _LONG[kind])
+    return bool(words & _LONG_TABLE_WORDS[kind])
 
 
 def is_long(kinds: dict[ColumnKind, int]) -> bool:
-    """Whether known columns make a long table: a level, and an angle or azimuth and elevation, in each row."""
+    """Return whether the columns are those of a long table: a level, and an angle or azimuth and elevation."""
     return "level" in kinds and ("angle" in kinds or {"azimuth", "elevation"} <= kinds.keys())
 
 
-def plane_of(sheet: Sheet, options: TablesOptions) -> str | None:
-    """Plane that the options give a table's directions; None if they do not."""
+def plane_of_sheet(sheet: Sheet, options: TablesOptions) -> str | None:
+    """Return the plane that the options state for all directions of a table; None if they state none."""
     if isinstance(options.plane, dict):
-        given = options.plane
-        return next((given[name] for name in sheet.names if name in given), None)
+        planes = options.plane
+        return next((planes[name] for name in sheet.names if name in planes), None)
     return options.plane
 
 
 @dataclass(frozen=True)
-class Wide:
-    """Columns of a wide table.
+class WideColumns:
+    """Directions of the columns of a wide table.
 
     Attributes
     ----------
     levels, phases : dict of int to Direction
-        By column.
+        By column number.
     notes : tuple of str
-        What was left out or turned round.
+        What was left out or changed, for the import report.
     """
 
     levels: dict[int, Direction]
@@ -135,13 +138,13 @@ class Wide:
     notes: tuple[str, ...]
 
 
-def wide_columns(sheet: Sheet, frequency: int, options: TablesOptions) -> Wide:
-    """Direction of every column of a wide table.
+def wide_columns(sheet: Sheet, frequency: int, options: TablesOptions) -> WideColumns:
+    """Return the direction of every column of a wide table.
 
     Raises
     ------
     InputError
-        Naming every column whose title gives no direction, or no plane where none is declared.
+        With every column whose title states no direction, or no plane if the options state none.
     """
     levels: dict[int, Direction] = {}
     phases: dict[int, Direction] = {}
@@ -152,61 +155,63 @@ def wide_columns(sheet: Sheet, frequency: int, options: TablesOptions) -> Wide:
             continue
         try:
             if options.phase_pattern is not None and _fits(title, sheet, options, options.phase_pattern):
-                phases[column] = by_pattern(title, sheet, options, options.phase_pattern)
+                phases[column] = direction_by_pattern(title, sheet, options, options.phase_pattern)
             elif options.pattern is not None:
-                levels[column] = by_pattern(title, sheet, options, options.pattern)
+                levels[column] = direction_by_pattern(title, sheet, options, options.pattern)
             else:
-                levels[column] = _plain(title, sheet, options)
+                levels[column] = _standard(title, sheet, options)
         except InputError as input_error:
             problems.extend(input_error.problems)
-    notes = [note for one in (*levels.values(), *phases.values()) for note in one.notes]
+    notes = [note for direction in (*levels.values(), *phases.values()) for note in direction.notes]
     if left_out:
-        notes.append(f"columns left out, as the option `ignore` says: {', '.join(left_out)}")
+        notes.append(f"columns left out according to the option `ignore`: {', '.join(left_out)}")
     if not levels and not problems:
         problems.append(Problem(sheet.where, "no column besides the frequency", "a column for each direction"))
     if problems:
         raise InputError(problems)
     if options.pattern is None:
-        read_as = [f"{sheet.titles[column]} = {one.plane} {one.angle:g}°" for column, one in levels.items()]
+        read_as = [
+            f"{sheet.titles[column]} = {direction.plane} {direction.angle:g}°" for column, direction in levels.items()
+        ]
         notes.append(f"titles read as: {', '.join(read_as)}")
-    return Wide(levels, phases, tuple(dict.fromkeys(notes)))
+    return WideColumns(levels, phases, tuple(dict.fromkeys(notes)))
 
 
-def by_pattern(title: str, sheet: Sheet, options: TablesOptions, pattern: str) -> Direction:
-    """Direction that a title gives by a pattern of its own."""
+def direction_by_pattern(title: str, sheet: Sheet, options: TablesOptions, pattern: str) -> Direction:
+    """Return the direction that a title states according to a pattern."""
     return direction_of_title(title, "column title", sheet.where, options.model_copy(update={"pattern": pattern}))
 
 
 def _fits(title: str, sheet: Sheet, options: TablesOptions, pattern: str) -> bool:
     try:
-        by_pattern(title, sheet, options, pattern)
+        direction_by_pattern(title, sheet, options, pattern)
     except InputError:
         return False
     return True
 
 
-def _plain(title: str, sheet: Sheet, options: TablesOptions) -> Direction:
-    found = plain_direction(title, set(options.planes))
-    if found is None:
+def _standard(title: str, sheet: Sheet, options: TablesOptions) -> Direction:
+    parsed = standard_direction(title, set(options.planes))
+    if parsed is None:
         raise InputError.single(
             sheet.where,
-            f"the column title {title!r} gives no direction",
+            f"the column title {title!r} states no direction",
             "titles such as 10, -10°, H10 or vertical -10",
-            "give the option `pattern`, or name the column in `ignore`",
+            "set the option `pattern`, or list the column in `ignore`",
         )
-    word, angle = found
-    plane = options.planes[word] if word else plane_of(sheet, options)
+    word, angle = parsed
+    plane = options.planes[word] if word else plane_of_sheet(sheet, options)
     if plane is None:
         raise InputError.single(
             sheet.where,
-            f"the column title {title!r} gives an angle but no plane",
+            f"the column title {title!r} states an angle but no plane",
             "horizontal or vertical",
-            "give the option `plane`, for all or by sheet or file name",
+            "set the option `plane`, for all directions or by sheet or file name",
         )
-    # Which way positive angles go, and the range of angles, are the pattern's business: it does both.
-    return by_pattern(f"{plane} {angle:g}", sheet, with_plain_words(options), "{plane} {angle}")
+    # The pattern is used because it applies the option `positive_is` and the range of angles.
+    return direction_by_pattern(f"{plane} {angle:g}", sheet, with_standard_planes(options), "{plane} {angle}")
 
 
-def with_plain_words(options: TablesOptions) -> TablesOptions:
-    """Options whose planes are called horizontal and vertical."""
+def with_standard_planes(options: TablesOptions) -> TablesOptions:
+    """Return the options with the words horizontal and vertical for the planes."""
     return options.model_copy(update={"planes": {"horizontal": "horizontal", "vertical": "vertical"}})

@@ -13,8 +13,8 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
-    from anechain.importing.direction_patterns import JOINING
+    """Describe this importer."""
+    from anechain.importing.direction_options import JOINING
     from anechain_uff.options import UffOptions
 
     return Description(
@@ -28,8 +28,8 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether the file is a universal file with a dataset 58."""
-    from anechain_uff.identifying import identify
+    """Return whether the file is a universal file with a dataset 58."""
+    from anechain_uff.identify import identify
 
     return identify(path)
 
@@ -37,6 +37,6 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
     """Read the files of one device."""
-    from anechain_uff.reading import read
+    from anechain_uff.read import read
 
     return read(paths, options)

@@ -48,11 +48,21 @@ def _response() -> Floats:
 
 def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.recording import calibration, deconvolution, harmonics, impulse_responses, sweeps
+    from anechain.acoustics.recording import (
+        arrival_time,
+        calibration,
+        complex_smoothing,
+        deconvolution,
+        harmonics,
+        polarity,
+        response_spectra,
+        sweeps,
+        time_windows,
+    )
     from anechain.acoustics.recording.takes import join_takes
 
-    window = impulse_responses.Window(0.002, 0.03, 0.01, "hann")
-    shapes = [impulse_responses.Window(0.002, 0.02, 0.008, shape) for shape in impulse_responses.SHAPES]
+    window = time_windows.Window(0.002, 0.03, 0.01, "hann")
+    shapes = [time_windows.Window(0.002, 0.02, 0.008, shape) for shape in time_windows.SHAPES]
     tone = 0.3 * np.sin(2 * np.pi * 991.0 * np.arange(4000) / _RATE + 0.2) + 0.001
     spectrum = np.exp(-1j * _AT / 300.0) / (1 + _AT / 500.0)
 
@@ -72,26 +82,26 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
         return [found.level, found.standard_deviation, found.phase]
 
     return {
-        "arrival-time": lambda: round(impulse_responses.arrival_time(_response(), _RATE), 9),
+        "arrival-time": lambda: round(arrival_time.arrival_time(_response(), _RATE), 9),
         "calibrator-sensitivity": calibrator,
-        "complex-smoothing": lambda: _parts(impulse_responses.complex_smooth(_AT, spectrum, 3.0)),
+        "complex-smoothing": lambda: _parts(complex_smoothing.complex_smooth(_AT, spectrum, 3.0)),
         "deconvolution": lambda: np.round(_response()[::7], 8),
         "harmonic-advance": lambda: sweeps.advance_times(np.arange(1, 8), 0.31),
         "harmonic-orders": orders,
-        "lowest-valid-frequency": lambda: [impulse_responses.lowest_valid_frequency(one) for one in shapes],
+        "lowest-valid-frequency": lambda: [time_windows.lowest_valid_frequency(one) for one in shapes],
         "microphone-correction": lambda: _parts(
             calibration.correction_at(_AT, [50.0, 400.0, 2000.0], [0.5, 0.0, -2.0], [10.0, 175.0, -170.0])
         ),
-        "polarity": lambda: impulse_responses.polarity(_response()),
+        "polarity": lambda: polarity.polarity(_response()),
         "regularised-inverse": lambda: _parts(
             deconvolution.inverse_spectrum(_played(), 4096, _RATE, (60.0, 3000.0), -90.0, -10.0)[::31]
         ),
         "repeated-takes": takes,
         "response-noise": lambda: np.round(
-            impulse_responses.noise_magnitude(_response(), _RATE, 0.0046, _AT, window, (0.3, 0.1)), 8
+            response_spectra.noise_magnitude(_response(), _RATE, 0.0046, _AT, window, (0.3, 0.1)), 8
         ),
         "spectrum-at-frequencies": lambda: _parts(
-            impulse_responses.spectrum_at(_recording()[:900], _RATE, _AT, -0.0031)
+            response_spectra.spectrum_at(_recording()[:900], _RATE, _AT, -0.0031)
         ),
         "steady-amplitude": lambda: sweeps.steady_amplitude(_recording()),
         "swept-sine": lambda: [
@@ -99,6 +109,6 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
         ],
         "time-window": lambda: [
             [np.round(part, 8), round(offset, 9)]
-            for part, offset in (impulse_responses.windowed(_response(), _RATE, 0.0046, one) for one in shapes)
+            for part, offset in (time_windows.windowed(_response(), _RATE, 0.0046, one) for one in shapes)
         ],
     }

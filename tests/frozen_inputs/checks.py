@@ -51,9 +51,16 @@ def _turned(angle: Floats, tilt: float) -> Floats:
 
 def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.directivity import orbit_checks
+    from anechain.acoustics.directivity import arrivals, orbit_checks
     from anechain.acoustics.nonlinear import intermodulation
-    from anechain.acoustics.recording import recording_checks, stated_signals
+    from anechain.acoustics.recording import (
+        clock_errors,
+        excitation_timing,
+        polarity,
+        recording_noise,
+        reflections,
+        stated_signals,
+    )
 
     angle = np.arange(-170.0, 181.0, 10.0)
     level = _turned(angle, 7.0)
@@ -71,21 +78,21 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
 
     def clock() -> list[float]:
         early = _early(stretched(1.0004))
-        law = recording_checks.excitation_delay(_played(), _RATE, at)
-        found = recording_checks.clock_error(early, _RATE, at, law, _BAND)
+        law = excitation_timing.excitation_delay(_played(), _RATE, at)
+        found = clock_errors.clock_error(early, _RATE, at, law, _BAND)
         return [round(found.error, 1), round(found.unsure, 3), round(found.before, 4), round(found.after, 4)]
 
     def echo() -> list[float]:
-        found = recording_checks.first_reflection(_early(_played()), _RATE, 0.005, (300.0, 6500.0))
+        found = reflections.first_reflection(_early(_played()), _RATE, 0.005, (300.0, 6500.0))
         return [round(found.delay, 7), round(found.level, 4), round(found.floor, 4)]
 
     def hum() -> list[Any]:
-        found = recording_checks.mains_hum(_recording(0 * _played()), _RATE)
+        found = recording_noise.mains_hum(_recording(0 * _played()), _RATE)
         return [found.mains, np.round(found.frequency, 6), np.round(found.power / 1e-7, 6)]
 
     def ratio() -> list[float]:
         # A hundredth of the gain: it is a quotient of two powers, of which the lesser one is nearly noise.
-        found, gain = recording_checks.clock_ratio(_recording(stretched(0.91875)), _played(), _RATE, _BAND)
+        found, gain = clock_errors.clock_ratio(_recording(stretched(0.91875)), _played(), _RATE, _BAND)
         return [found, round(float(np.log10(gain)), 2)]
 
     def unlisted() -> list[Floats]:
@@ -96,22 +103,27 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         return [np.round(np.maximum(level, -60.0), 6), frequency[1:]]
 
     def ending() -> list[float]:
-        found = recording_checks.sweep_ending(_recording(_played()), _RATE)
+        found = excitation_timing.sweep_ending(_recording(_played()), _RATE)
         return [found.time, round(found.fall, 4)]
 
     return {
         "arrival-from-phase": lambda: np.round(
-            orbit_checks.arrival_from_phase(
+            arrivals.arrival_from_phase(
                 np.geomspace(200.0, 18000.0, 130),
                 -360 * np.geomspace(200.0, 18000.0, 130) * np.array([[0.0059], [0.0121]]),
             ),
             9,
         ),
-        "arrival-round-orbit": lambda: np.round(orbit_checks.fit_arrivals(angle, times).residual, 10),
+        "arrival-round-orbit": lambda: np.round(arrivals.fit_arrivals(angle, times).residual, 10),
         "clock-error": clock,
         "clock-ratio": ratio,
+<<<<<<< HEAD
         "distance-law-check": lambda: orbit_checks.distance_law_error(0.7, 1.9, 2.2),
+        "excitation-delay": lambda: np.round(excitation_timing.excitation_delay(_played(), _RATE, at), 8),
+=======
+        "distance-law-check": lambda: arrivals.distance_law_error(0.7, 1.9, 2.2),
         "excitation-delay": lambda: np.round(recording_checks.excitation_delay(_played(), _RATE, at), 8),
+>>>>>>> b
         "first-reflection": echo,
         "harmonic-misplacement": lambda: round(
             stated_signals.harmonic_misplacement(_played(), _RATE, 0.11, 4, _BAND), 7
@@ -128,14 +140,14 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
             np.round(part, 8) for part in orbit_checks.neighbour_differences(angle, mislaid)
         ],
         "pole-difference": lambda: orbit_checks.pole_difference(level[17], level[21]),
-        "recording-signal-to-noise": lambda: recording_checks.band_signal_to_noise(
+        "recording-signal-to-noise": lambda: recording_noise.band_signal_to_noise(
             np.array([1.0, 2e-3, 1e-6, np.nan]), np.array([1e-5, 1e-3, 1e-6, 1.0])
         ),
         "response-likeness": lambda: round(
-            recording_checks.normalized_correlation(_early(_played()), np.roll(-_early(_played()), 2), _RATE), 8
+            polarity.normalized_correlation(_early(_played()), np.roll(-_early(_played()), 2), _RATE), 8
         ),
-        "rotation-centre-error": lambda: orbit_checks.rotation_error(0.11, 1.7),
-        "speed-of-sound": lambda: orbit_checks.speed_of_sound(np.array([-10.0, 0.0, 20.0, 31.0])),
+        "rotation-centre-error": lambda: arrivals.rotation_error(0.11, 1.7),
+        "speed-of-sound": lambda: arrivals.speed_of_sound(np.array([-10.0, 0.0, 20.0, 31.0])),
         "swapped-directions": lambda: [
             [found.first, found.second, round(found.before, 8), round(found.after, 8)]
             for found in (orbit_checks.best_swap(angle, exchanged),)

@@ -41,16 +41,24 @@ def _takes() -> tuple[Floats, Floats, Floats, Floats]:
 
 def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.nonlinear import coil_heating, compression, usable_limits
-    from anechain.acoustics.recording import take_order
+    from anechain.acoustics.nonlinear import (
+        coil_heating,
+        compression_deltas,
+        exceedance_bands,
+        level_and_shape,
+        octave_compression,
+        reading_uncertainty,
+        usable_limits,
+    )
+    from anechain.acoustics.recording import drift, take_changes
 
-    def deltas() -> compression.CompressionDeltas:
-        return compression.compression_deltas(_FREQUENCY, _levels(), _DRIVES, _noise(), 5.0)
+    def deltas() -> compression_deltas.CompressionDeltas:
+        return compression_deltas.compression_deltas(_FREQUENCY, _levels(), _DRIVES, _noise(), 5.0)
 
-    def reached() -> list[compression.LimitReached]:
-        bands = compression.octave_bands(_FREQUENCY, _levels(), _DRIVES, deltas().flag)
+    def reached() -> list[octave_compression.LimitReached]:
+        bands = octave_compression.octave_bands(_FREQUENCY, _levels(), _DRIVES, deltas().flag)
         rows = zip(bands.level_db.T, bands.delta_db.T, strict=True)
-        return [compression.limit_reached(_DRIVES, level, delta, -0.8) for level, delta in rows]
+        return [octave_compression.limit_reached(_DRIVES, level, delta, -0.8) for level, delta in rows]
 
     def lowest() -> list[usable_limits.LowestUsable]:
         limit = usable_limits.limit_curve(_FREQUENCY)
@@ -64,38 +72,34 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
 
     frequency, level, drive, started = _takes()
     return {
-        "coil-heating-loss": lambda: [
-            coil_heating.heating_loss([0.0, 40.0, 170.0], 5.6, series, conductor)
-            for series in (0.0, 1.3, 2.0 + 3.0j)
-            for conductor in ("copper", "aluminium")
-        ],
         "coil-temperature-rise": lambda: [
             coil_heating.implied_rise([0.1, -0.3, -2.4], share, conductor)
             for share in (0.0, 0.4)
             for conductor in ("copper", "aluminium")
         ],
         "compression-bands": lambda: [
-            compression.passed_bands(_FREQUENCY, row, limit) for row in deltas().delta_db for limit in (-0.4, -1.2)
+            exceedance_bands.passed_bands(_FREQUENCY, row, limit) for row in deltas().delta_db for limit in (-0.4, -1.2)
         ],
         "compression-delta": deltas,
-        "compression-level-and-shape": lambda: compression.level_and_shape(_FREQUENCY, deltas().delta_db, _BAND),
-        "compression-recovery": lambda: take_order.recovery(frequency, level, drive, _BAND, started, 4.0),
+        "compression-level-and-shape": lambda: level_and_shape.level_and_shape(_FREQUENCY, deltas().delta_db, _BAND),
+        "compression-recovery": lambda: take_changes.recovery(frequency, level, drive, _BAND, started, 4.0),
         "held-level": lambda: [
             usable_limits.held_level(_FREQUENCY, _levels()[1], 61.0, 2700.0, room) for room in (None, 11.0)
         ],
         "level-at-compression": reached,
         "level-resolution": lambda: [
-            compression.level_resolution(np.round(_levels() / step) * step + 0.3) for step in (0.5, 0.1, 0.02, 1e-7)
+            reading_uncertainty.level_resolution(np.round(_levels() / step) * step + 0.3)
+            for step in (0.5, 0.1, 0.02, 1e-7)
         ],
         "listening-level": lambda: [
             usable_limits.listening_step(4.3, number, addition)
             for number in (1, 3)
             for addition in ("incoherent", "coherent")
         ],
-        "long-term-compression": lambda: take_order.long_term(frequency, level, drive, _BAND, started, 4.0),
+        "long-term-compression": lambda: take_changes.long_term(frequency, level, drive, _BAND, started, 4.0),
         "lowest-usable-frequency": lowest,
-        "noise-uncertainty": lambda: compression.noise_uncertainty([3.0, 12.0, 27.0, 55.0]),
-        "octave-compression": lambda: compression.octave_bands(_FREQUENCY, _levels(), _DRIVES, deltas().flag),
-        "take-drift": lambda: take_order.drift(frequency, level, drive, 4.0, 0.15),
+        "noise-uncertainty": lambda: reading_uncertainty.noise_uncertainty([3.0, 12.0, 27.0, 55.0]),
+        "octave-compression": lambda: octave_compression.octave_bands(_FREQUENCY, _levels(), _DRIVES, deltas().flag),
+        "take-drift": lambda: drift.drift(frequency, level, drive, 4.0, 0.15),
         "take-over-frequency": lambda: [usable_limits.take_over(hertz) for hertz in (33.0, 100.0, 144.0)],
     }

@@ -32,7 +32,7 @@ def _noise() -> Floats:
 
 
 def _referred() -> Any:
-    from anechain.acoustics.nonlinear.harmonic_distortion import referred_orders
+    from anechain.acoustics.nonlinear.relative_orders import referred_orders
 
     return referred_orders(_fundamental(), _levels(), _noise())
 
@@ -46,20 +46,25 @@ def _tones() -> tuple[Floats, Floats]:
 
 def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.nonlinear import distortion_at_level as at_level
-    from anechain.acoustics.nonlinear import distortion_in_bands, harmonic_distortion, intermodulation
+    from anechain.acoustics.nonlinear import (
+        distortion_at_level,
+        distortion_in_bands,
+        harmonic_peaks,
+        harmonic_sums,
+        intermodulation,
+        relative_orders,
+    )
 
     def summed() -> Any:
         found = _referred()
         return [
-            harmonic_distortion.harmonic_sum(found.level_db, found.bound, _ORDERS, *ends)
-            for ends in ((2, 9), (2, 3), (4, 9))
+            harmonic_sums.harmonic_sum(found.level_db, found.bound, _ORDERS, *ends) for ends in ((2, 9), (2, 3), (4, 9))
         ]
 
     def percents() -> tuple[Floats, Floats]:
         found = _referred()
-        total = harmonic_distortion.harmonic_sum(found.level_db, found.bound, _ORDERS, 2, 5)
-        percent, least = (harmonic_distortion.percent_of_level(one) for one in (total.upper_db, total.lower_db))
+        total = harmonic_sums.harmonic_sum(found.level_db, found.bound, _ORDERS, 2, 5)
+        percent, least = (harmonic_sums.percent_of_level(one) for one in (total.upper_db, total.lower_db))
         return percent, least
 
     takes = [np.nan_to_num(_levels()) + step for step in (0.0, 4.7, 9.1)]
@@ -70,32 +75,36 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         found = intermodulation.multitone_bands(record, 16000.0, tones, 3, 100.0, 7000.0)
         return [found.centre_hz, np.round(found.tones, 10), np.round(found.between, 12), found.free]
 
-    hall = at_level.Conditions("spl", 1.0, "Hall")
+    hall = distortion_at_level.Conditions("spl", 1.0, "Hall")
     return {
-        "between-takes": lambda: at_level.at_level(takes, at_level.AtLevel(90.0, 90.0, (0, 2), 0.37, "")),
-        "distortion-comparability": lambda: at_level.comparable(
+        "between-takes": lambda: distortion_at_level.at_level(
+            takes, distortion_at_level.AtLevel(90.0, 90.0, (0, 2), 0.37, "")
+        ),
+        "distortion-comparability": lambda: distortion_at_level.comparable(
             {
-                "a": at_level.Conditions("spl", 1.0, "Yard"),
+                "a": distortion_at_level.Conditions("spl", 1.0, "Yard"),
                 "b": hall,
                 "c": hall,
-                "d": at_level.Conditions("relative", None, "Hall"),
-                "e": at_level.Conditions("spl", 2.0, "hall"),
+                "d": distortion_at_level.Conditions("relative", None, "Hall"),
+                "e": distortion_at_level.Conditions("spl", 2.0, "hall"),
             }
         ),
         "distortion-in-band": lambda: distortion_in_bands.distortion_in_band(_AT, *percents(), 90.0, 2500.0),
-        "harmonic-peaks": lambda: harmonic_distortion.harmonic_peaks(_AT, _fundamental(), _referred(), _ORDERS),
+        "harmonic-peaks": lambda: harmonic_peaks.harmonic_peaks(_AT, _fundamental(), _referred(), _ORDERS),
         "harmonic-sum": summed,
-        "harmonics-and-noise": lambda: harmonic_distortion.harmonics_and_noise(_referred(), _ORDERS, 2, 9),
+        "harmonics-and-noise": lambda: harmonic_sums.harmonics_and_noise(_referred(), _ORDERS, 2, 9),
         "lowest-frequency-under": lambda: [
             distortion_in_bands.lowest_frequency_under(_AT, *percents(), limit, 1000.0) for limit in (0.1, 3.0, 5.0)
         ],
         "multitone-bands": between,
         "multitone-ratio": lambda: intermodulation.multitone_ratio([1.0, 0.0, 2.3], [0.01, np.nan, 0.0007]),
-        "order-noise": lambda: harmonic_distortion.order_noise(
+        "order-noise": lambda: relative_orders.order_noise(
             _levels(), _noise(), np.abs(np.sin(np.arange(4 * _AT.size))).reshape(4, -1)
         ),
         "referred-orders": _referred,
-        "relative-to-total": lambda: harmonic_distortion.relative_to_total([-60.0, -17.0, -3.0]),
-        "take-at-level": lambda: [at_level.chosen_takes(levels, one) for one in (70.0, 84.5, 86.0, 91.0, 99.0)],
-        "take-level": lambda: at_level.take_levels(_AT, [_fundamental(), _fundamental() + 3.3]),
+        "relative-to-total": lambda: harmonic_sums.relative_to_total([-60.0, -17.0, -3.0]),
+        "take-at-level": lambda: [
+            distortion_at_level.chosen_takes(levels, one) for one in (70.0, 84.5, 86.0, 91.0, 99.0)
+        ],
+        "take-level": lambda: distortion_at_level.take_levels(_AT, [_fundamental(), _fundamental() + 3.3]),
     }

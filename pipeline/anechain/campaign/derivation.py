@@ -14,8 +14,8 @@ __all__ = ["Derivation"]
 class Derivation(Model):
     """Choices in deriving the curve set; each is kept in the receipts."""
 
-    early_reflections_total: Literal["bounces", "curves"] = Field(
-        default="bounces", description="Mean of the five bounces, or of all their curves"
+    early_reflections_total: Literal["reflection_groups", "curves"] = Field(
+        default="reflection_groups", description="Mean of the five early reflections, or of all their curves"
     )
     rear_wall: Literal["three", "all"] = Field(
         default="three", description="Rear wall from 90, 180 and -90 degrees, or from every 10 degrees between"

@@ -1,6 +1,6 @@
-"""Files of many kinds that are no export of an instrument, made on the spot: what an importer must not claim.
+"""Files of many formats that are not exports of an instrument, generated for the tests: no importer may claim them.
 
-They are small, and the same bytes each time as far as the libraries that write them allow.
+They are small, and identical each time as far as the libraries that write them allow.
 """
 
 from __future__ import annotations
@@ -30,27 +30,32 @@ _VALUES = np.round(np.sin(2 * np.pi * 50 * _TIMES), 4)
 
 
 def foreign_files(folder: Path) -> dict[str, Path]:
-    """Write one file of each kind into a folder that exists.
+    """Write one file of each kind into an existing folder.
 
     Returns
     -------
     dict of str to Path
         The files by kind, such as "comma table" or "WAV".
     """
-    made = {}
+    files = {}
     for kind, (name, content) in {**_texts(), **_binaries()}.items():
-        made[kind] = folder / name
-        made[kind].write_bytes(content)
-    return made | _written_by_libraries(folder)
+        files[kind] = folder / name
+        files[kind].write_bytes(content)
+    return files | _library_files(folder)
 
 
 def junk(samples: dict[str, bytes]) -> dict[str, bytes]:
-    """Contents that mean nothing: random bytes, broken text, and the samples cut, doubled and mixed with noise.
+    """Return meaningless contents: random bytes, broken text, and samples truncated, doubled and mixed with noise.
 
     Parameters
     ----------
     samples : dict of str to bytes
         Contents of good files by name.
+
+    Returns
+    -------
+    dict of str to bytes
+        Contents by description; none of them is empty.
     """
     noise = np.random.default_rng(1).integers(0, 256, 4096, dtype=np.uint8).tobytes()
     contents = {
@@ -64,7 +69,7 @@ def junk(samples: dict[str, bytes]) -> dict[str, bytes]:
         "UTF-8 mark alone": b"\xef\xbb\xbf",
         "commas": b",,,,\n" * 50,
         "quotes that never close": b'"Hz,dB\n1,2\n' * 20,
-        "numbers that are none": b"nan,inf\n-inf,1e999\n--1,+-2\n" * 9,
+        "invalid numbers": b"nan,inf\n-inf,1e999\n--1,+-2\n" * 9,
         "digits of many scripts": "١٢٣ ४५६ ⅷ\n".encode() * 9,
         "control characters": bytes(range(32)) * 20,
         "deep brackets": b"[" * 5000 + b"{" * 5000,
@@ -82,7 +87,7 @@ def junk(samples: dict[str, bytes]) -> dict[str, bytes]:
 
 
 def huge_line(size: int = 2_000_000) -> bytes:
-    """One line of numbers that does not end."""
+    """Return a line of numbers of `size` bytes without a line end."""
     return (b"20.0,81.25;" * (size // 11 + 1))[:size]
 
 
@@ -122,7 +127,7 @@ def _texts() -> dict[str, tuple[str, bytes]]:
 
 
 def _universal() -> bytes:
-    """A universal file with one record of nodes (dataset 15, by its published layout): geometry, no response."""
+    """Return a universal file with one node (dataset 15, according to its published layout): geometry, no response."""
     node = f"{1:10d}{0:10d}{0:10d}{11:10d}{0.0:13.5E}{0.0:13.5E}{1.0:13.5E}\n"
     return f"{-1:6d}\n{15:6d}\n{node}{-1:6d}\n".encode()
 
@@ -162,7 +167,7 @@ def _png() -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(b"\0\x7f")) + chunk(b"IEND", b"")
 
 
-def _written_by_libraries(folder: Path) -> dict[str, Path]:
+def _library_files(folder: Path) -> dict[str, Path]:
     import h5py
     import netCDF4
     import openpyxl
@@ -171,7 +176,7 @@ def _written_by_libraries(folder: Path) -> dict[str, Path]:
     import scipy.io
     import soundfile
 
-    made = {
+    files = {
         kind: folder / name
         for kind, name in {
             "FLAC": "tone.flac",
@@ -184,23 +189,23 @@ def _written_by_libraries(folder: Path) -> dict[str, Path]:
             "SQLite": "values.sqlite",
         }.items()
     }
-    soundfile.write(str(made["FLAC"]), np.sin(np.arange(800) * 0.3) * 0.3, 8000)
-    classic = netCDF4.Dataset(made["netCDF-3"], "w", format="NETCDF3_CLASSIC")
-    for opened in (classic, netCDF4.Dataset(made["netCDF-4"], "w")):
-        with opened as file:
+    soundfile.write(str(files["FLAC"]), np.sin(np.arange(800) * 0.3) * 0.3, 8000)
+    classic = netCDF4.Dataset(files["netCDF-3"], "w", format="NETCDF3_CLASSIC")
+    for dataset in (classic, netCDF4.Dataset(files["netCDF-4"], "w")):
+        with dataset as file:
             file.createDimension("time", _TIMES.size)
             file.createVariable("volts", "f8", ("time",))[:] = _VALUES
-    with h5py.File(made["HDF5"], "w") as file:
+    with h5py.File(files["HDF5"], "w") as file:
         file.create_dataset("volts", data=_VALUES)
-    scipy.io.savemat(made["MATLAB 5"], {"volts": _VALUES})
-    pyarrow.parquet.write_table(pyarrow.table({"time": _TIMES, "volts": _VALUES}), made["Parquet"])
+    scipy.io.savemat(files["MATLAB 5"], {"volts": _VALUES})
+    pyarrow.parquet.write_table(pyarrow.table({"time": _TIMES, "volts": _VALUES}), files["Parquet"])
     book = openpyxl.Workbook()
     book.active.append(["time", "volts"])
     for row in zip(_TIMES.tolist(), _VALUES.tolist(), strict=True):
         book.active.append(row)
-    book.save(made["workbook"])
-    with sqlite3.connect(made["SQLite"]) as database:
+    book.save(files["workbook"])
+    with sqlite3.connect(files["SQLite"]) as database:
         database.execute("create table volts (time real, value real)")
         database.executemany("insert into volts values (?, ?)", zip(_TIMES.tolist(), _VALUES.tolist(), strict=True))
     database.close()
-    return made
+    return files

@@ -279,7 +279,7 @@ def as_json(check: Check) -> dict[str, Any]:
         "reason": check.reason,
         "limit": limits_in_words(check),
         "limits": list(check.limits),
-        "standing": check.source_status,
+        "source_status": check.source_status,
         "above": check.above,
         "unit": check.unit,
         "where": where_in_words(check),

@@ -11,7 +11,7 @@ __all__ = [
     "Bound",
     "Mark",
     "Number",
-    "Spread",
+    "Uncertainty",
     "number_from_json",
     "number_to_json",
     "rounded",
@@ -48,14 +48,14 @@ class Mark:
 
 
 @dataclass(frozen=True)
-class Spread:
+class Uncertainty:
     """How sure a number is.
 
     Attributes
     ----------
     standard : float or None
         Standard uncertainty (k = 1) in the unit of the number; None if it is not known.
-    how : str
+    propagation : str
         How it was carried to the number; empty if it was not.
     reason : str
         Why it is not known; empty if it is.
@@ -66,7 +66,7 @@ class Spread:
     """
 
     standard: float | None
-    how: str = ""
+    propagation: str = ""
     reason: str = ""
     note: str = ""
     interval: tuple[float, float] | None = None
@@ -170,7 +170,7 @@ def number_to_json(number: Number) -> dict[str, Any]:
         "method": number.method,
         "version": number.version,
         "source": number.source,
-        "standing": number.source_status,
+        "source_status": number.source_status,
         "note": number.note,
         "reason": number.reason,
         "marks": [

@@ -13,16 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain.errors import InputError
-from anechain.receipts.embedding import (
-    NETCDF_SIGNATURES,
-    Format,
-    canonical,
-    format_of,
-    netcdf_blanked,
-    netcdf_digest,
-    netcdf_receipt,
-    parsed,
-)
+from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.file_formats import Format, format_of
+from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES, netcdf_blanked, netcdf_digest, netcdf_receipt
 from anechain.receipts.receipt import bound, check_form, check_structure, sha256_hex
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.curve.frequencies import hertz
 from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
 
 if TYPE_CHECKING:

@@ -8,26 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.smoothing import smooth
-from anechain.acoustics.directivity.beam_width import (
-    COMES_BACK,
-    FOUND,
-    NO_DATA,
-    NOT_REACHED,
-    BeamWidth,
-    Coverage,
-    beam_width,
-    first_narrowing,
-    mean_coverage,
-    narrowing_frequency,
-    open_coverage,
-)
+from anechain.acoustics.directivity.beam_width import COMES_BACK, FOUND, NO_DATA, NOT_REACHED, BeamWidth, beam_width
+from anechain.acoustics.directivity.coverage import Coverage, mean_coverage, open_coverage
 from anechain.acoustics.directivity.directions import PLANES, unit_vectors
 from anechain.acoustics.directivity.directivity_constancy import DirectivityConstancy, directivity_constancy
 from anechain.acoustics.directivity.listening_height import ListeningHeight, listening_height
+from anechain.acoustics.directivity.narrowing import first_narrowing, narrowing_frequency
 from anechain.acoustics.directivity.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
-from anechain.acoustics.nonlinear.compression import band_weights
+from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.arrays import Floats
 from anechain.data.numbers import Mark, Number, Spread
 from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, band_words, name_of, number

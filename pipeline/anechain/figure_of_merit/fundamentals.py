@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.nonlinear.harmonic_distortion import order_noise
+from anechain.acoustics.nonlinear.relative_orders import order_noise
 from anechain.acoustics.recording.take_order import first_take_of_each_drive
 from anechain.arrays import Floats
 

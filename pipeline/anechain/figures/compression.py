@@ -304,7 +304,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
 
 def passed_words(compression: xr.Dataset) -> list[str]:
     """The bands in which limits are passed, a line for each drive and limit."""
-    from anechain.acoustics.nonlinear.compression import ExceedanceBand, in_words
+    from anechain.acoustics.nonlinear.exceedance_bands import ExceedanceBand, in_words
 
     lines: dict[tuple[float, float], list[str]] = {}
     for entry in json.loads(str(compression.attrs["passed"])):

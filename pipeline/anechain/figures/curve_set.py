@@ -118,7 +118,7 @@ def within(series: Sequence[Series], frequency: Floats, band: tuple[float, float
 def _figure(
     curves: xr.Dataset, what: str, levels: Mapping[str, Look], indices: Mapping[str, Look], optional: set[str]
 ) -> dict[str, Any]:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     attrs = curves.attrs
     device = str(attrs.get("title") or attrs.get("device") or "")

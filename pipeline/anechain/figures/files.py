@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from anechain.data.store import is_current, write_artefact
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 
 __all__ = ["figure_paths", "update_figure", "write_figure"]
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import altair as alt
     import xarray as xr
 
-    from anechain.acoustics.impedance.impedance import PhaseRange
+    from anechain.acoustics.impedance.phase_range import PhaseRange
 
 __all__ = ["OHM_DECADE", "impedance_figure", "impedance_of_device", "ohm_limits", "phase_limits"]
 
@@ -182,13 +182,11 @@ def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = Non
     """
     import altair as alt
 
-    from anechain.acoustics.impedance.impedance import (
-        box_tuning,
-        equivalent_dissipation,
-        minimum_impedance,
-        phase_range,
-        rated_impedance,
-    )
+    from anechain.acoustics.impedance.box_tuning import box_tuning
+    from anechain.acoustics.impedance.equivalent_dissipation import equivalent_dissipation
+    from anechain.acoustics.impedance.minimum import minimum_impedance
+    from anechain.acoustics.impedance.phase_range import phase_range
+    from anechain.acoustics.impedance.rated_impedance import rated_impedance
 
     attrs = impedance.attrs
     device = str(attrs.get("title") or attrs.get("device") or "")

@@ -135,7 +135,7 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
 
 
 def _name(curve: str) -> str:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     name = TITLES.get(curve, curve)
     return name[:1].lower() + name[1:]
@@ -206,7 +206,7 @@ def _clear_of(lines: Sequence[Series], frequency: Floats, ends_at: float) -> flo
 
 
 def _lines(curves: xr.Dataset, looks: Mapping[str, Look]) -> tuple[Series, ...]:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     lines = lines_of(curves, "level", "curve", looks, TITLES)
     if not lines:

@@ -111,7 +111,7 @@ def _panels(
     judged: tuple[float, float],
 ) -> list[Panel]:
     """The curve beside its lines, and what is left of it; nothing where it is held against nothing."""
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     values = {
         name: np.asarray(one[name].values, np.float64)
@@ -218,7 +218,7 @@ def _left_limits(values: Floats) -> tuple[float, float]:
 
 
 def _notes(trends: xr.Dataset, panels: Sequence[Panel], bands: Mapping[str, str]) -> list[str]:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     shapes = {point.shape for panel in panels for point in panel.points}
     words = []

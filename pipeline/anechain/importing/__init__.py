@@ -1,1 +1,1 @@
-"""Importer plugins: hooks, identification, assembly of datasets, checks of what was imported."""
+"""Importer plugins: their interface, the choice of an importer, what importers share, and checks of their data."""

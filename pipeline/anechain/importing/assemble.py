@@ -1,4 +1,4 @@
-"""Put single curves together into the datasets of the contract: what every importer ends with."""
+"""Assemble the curves of directions into the datasets of the contract: the last step of every importer."""
 
 from __future__ import annotations
 
@@ -12,30 +12,34 @@ from anechain.acoustics.directivity.directions import PLANES, wrap_angle
 from anechain.acoustics.recording.takes import join_takes
 from anechain.arrays import Floats
 from anechain.errors import InputError, Problem
+from anechain.importing.report_lines import shortened_list
 
-__all__ = ["Curve", "assemble_responses", "assemble_sphere"]
+__all__ = ["Curve", "assemble_responses", "assemble_sphere", "without_repeats"]
+
+_MAX_LISTED = 8
+"""Largest number of directions that a line of the report lists."""
 
 
 @dataclass(frozen=True)
 class Curve:
-    """One measured curve and where it was measured.
+    """A measured curve and its direction.
 
     Attributes
     ----------
     plane : str
         "horizontal" or "vertical".
     angle : float
-        Degrees on that orbit, positive to the left or upwards.
+        Degrees on the orbit of that plane, positive to the left or upwards.
     frequency, level : numpy.ndarray
-        Hz and dB, of one length.
-    phase : numpy.ndarray or None
+        Hz and dB, both of shape (frequencies,).
+    phase : numpy.ndarray, shape (frequencies,), or None
         Degrees.
     source : str
-        The file (or the part of it) the curve came from, for messages.
+        The file, or the part of it, that holds the curve; for messages.
     arrival : float or None
-        Seconds by which the sound arrives after the excitation, where the phase has that delay removed.
+        Delay in seconds from the excitation to the arrival of the sound, if this delay has been removed from the phase.
     take : str
-        Word that tells repeated takes of one direction apart; empty for the only one.
+        Word that distinguishes repeated takes of one direction; empty for the only one.
     """
 
     plane: str
@@ -49,21 +53,32 @@ class Curve:
 
 
 @dataclass(frozen=True)
-class _Joined:
-    """The curve of a direction, of one take or of several."""
+class _JoinedCurve:
+    """The curve of a direction, joined from its takes.
+
+    Attributes
+    ----------
+    curve : Curve
+    takes : int
+    deviation : numpy.ndarray or None
+        Standard deviation of the levels of the takes in dB; None for a single take.
+    """
 
     curve: Curve
     takes: int = 1
-    spread: Floats | None = None
+    deviation: Floats | None = None
 
 
-def _usual_grid(curves: Sequence[Curve]) -> Curve:
-    """The first curve on the grid that most curves have, so that one odd file is named and not all others."""
+def _same_frequencies(first: Floats, second: Floats) -> bool:
+    return first.shape == second.shape and np.allclose(first, second, rtol=1e-6, atol=0)
+
+
+def _reference_curve(curves: Sequence[Curve]) -> Curve:
+    """Return the first curve of the largest group with equal frequencies, so that errors name the exceptions only."""
     groups: list[list[Curve]] = []
     for curve in curves:
         for group in groups:
-            known = group[0].frequency
-            if curve.frequency.shape == known.shape and np.allclose(curve.frequency, known, rtol=1e-6, atol=0):
+            if _same_frequencies(curve.frequency, group[0].frequency):
                 group.append(curve)
                 break
         else:
@@ -71,104 +86,136 @@ def _usual_grid(curves: Sequence[Curve]) -> Curve:
     return max(groups, key=len)[0]
 
 
-def _grid_problems(curves: Sequence[Curve]) -> list[Problem]:
-    first = _usual_grid(curves)
+def _frequency_problems(curves: Sequence[Curve]) -> list[Problem]:
+    reference = _reference_curve(curves)
     problems = []
     for curve in curves:
-        if curve.frequency.shape != first.frequency.shape:
-            found = f"{curve.frequency.size} frequencies, but {first.source} has {first.frequency.size}"
-        elif not np.allclose(curve.frequency, first.frequency, rtol=1e-6, atol=0):
-            row = int(np.argmax(~np.isclose(curve.frequency, first.frequency, rtol=1e-6, atol=0)))
-            found = (
-                f"frequency {row + 1} is {curve.frequency[row]:g} Hz, but {first.frequency[row]:g} Hz in {first.source}"
+        if curve.frequency.shape != reference.frequency.shape:
+            what = f"{curve.frequency.size} frequencies, but {reference.source} has {reference.frequency.size}"
+        elif not np.allclose(curve.frequency, reference.frequency, rtol=1e-6, atol=0):
+            row = int(np.argmax(~np.isclose(curve.frequency, reference.frequency, rtol=1e-6, atol=0)))
+            what = (
+                f"frequency {row + 1} is {curve.frequency[row]:g} Hz, but {reference.frequency[row]:g} Hz in "
+                f"{reference.source}"
             )
         else:
             continue
         problems.append(
             Problem(
                 curve.source,
-                found,
-                "one frequency grid for all directions of a device",
-                "export all directions alike, or ask for a recorded resampling in the importer's options",
+                what,
+                "the same frequencies for all directions of a device",
+                "export all directions with the same settings, or set the importer's option for resampling",
             )
         )
     return problems
 
 
-def _words(key: tuple[str, float]) -> str:
-    return f"{key[0]} {key[1]:g}°"
-
-
-def _some(words: Sequence[str], most: int = 8) -> str:
-    return ", ".join(words[:most]) + (f" and {len(words) - most} more" if len(words) > most else "")
+def _direction_text(direction: tuple[str, float]) -> str:
+    return f"{direction[0]} {direction[1]:g}°"
 
 
 def _by_direction(curves: Sequence[Curve], problems: list[Problem]) -> dict[tuple[str, float], list[Curve]]:
-    """Curves of each direction: one, or takes that are told apart."""
-    placed: dict[tuple[str, float], list[Curve]] = {}
+    """Return the curves of each direction: a single one, or takes with different words."""
+    curves_of: dict[tuple[str, float], list[Curve]] = {}
     for curve in curves:
         if curve.plane not in PLANES:
             raise ValueError(f"plane {curve.plane!r}")
-        # Rounded before it is wrapped: what rounds to -180 is 180.
-        key = (curve.plane, float(wrap_angle(round(curve.angle, 6))) + 0.0)
-        there = placed.setdefault(key, [])
-        same = next((one for one in there if not curve.take or not one.take or one.take == curve.take), None)
+        # Rounded before it is wrapped: an angle that rounds to -180 becomes 180.
+        direction = (curve.plane, float(wrap_angle(round(curve.angle, 6))) + 0.0)
+        takes = curves_of.setdefault(direction, [])
+        same = next((take for take in takes if not curve.take or not take.take or take.take == curve.take), None)
         if same is None:
-            there.append(curve)
+            takes.append(curve)
             continue
-        which = f"take {curve.take!r} of {_words(key)}" if curve.take and same.take else _words(key)
+        text = _direction_text(direction)
+        if curve.take and same.take:
+            text = f"take {curve.take!r} of {text}"
         problems.append(
             Problem(
                 curve.source,
-                f"{which} is given twice, the first time by {same.source}",
-                "each direction once, or each of its takes under a word of its own",
-                "remove one of the two, correct its angle, or tell takes apart by {take}, where the importer has it",
+                f"{text} is given twice, the first time by {same.source}",
+                "each direction once, or takes with different words",
+                "remove one of the two, correct its angle, or distinguish takes by {take}, if the importer has it",
             )
         )
-    return placed
+    return curves_of
 
 
-def _join(curves: Sequence[Curve]) -> _Joined:
+def _join(curves: Sequence[Curve]) -> _JoinedCurve:
     if len(curves) == 1:
-        return _Joined(curves[0])
+        return _JoinedCurve(curves[0])
     levels = np.stack([curve.level for curve in curves])
     phases = [curve.phase for curve in curves if curve.phase is not None]
     arrivals = [curve.arrival for curve in curves if curve.arrival is not None]
     joined = join_takes(levels, np.stack(phases) if len(phases) == len(curves) else None)
     arrival = float(np.mean(arrivals)) if len(arrivals) == len(curves) else None
     curve = replace(curves[0], level=joined.level, phase=joined.phase, arrival=arrival, take="")
-    return _Joined(curve, len(curves), joined.standard_deviation)
+    return _JoinedCurve(curve, len(curves), joined.standard_deviation)
 
 
-def _said_of_takes(placed: dict[tuple[str, float], _Joined]) -> list[str]:
-    """Lines of the report on directions of several takes; none where there are none."""
-    repeated = {key: one for key, one in placed.items() if one.takes > 1}
+def _take_notes(joined: dict[tuple[str, float], _JoinedCurve]) -> list[str]:
+    """Return the lines of the report on directions with several takes."""
+    repeated = {direction: entry for direction, entry in joined.items() if entry.takes > 1}
     if not repeated:
         return []
     counts = []
-    for count in sorted({one.takes for one in placed.values()}, reverse=True):
-        having = [_words(key) for key, one in placed.items() if one.takes == count]
+    for count in sorted({entry.takes for entry in joined.values()}, reverse=True):
+        directions = [_direction_text(direction) for direction, entry in joined.items() if entry.takes == count]
         takes = "1 take" if count == 1 else f"{count} takes"
-        counts.append(f"{takes} of {len(having)} of {len(placed)} directions ({_some(having)})")
+        listed = shortened_list(directions, _MAX_LISTED)
+        counts.append(f"{takes} of {len(directions)} of {len(joined)} directions ({listed})")
     lines = [f"takes joined by their mean squared pressure: {'; '.join(counts)}"]
-    spreads = {key: one.spread for key, one in repeated.items() if one.spread is not None}
-    greatest = {key: float(np.nanmax(spread)) for key, spread in spreads.items() if np.isfinite(spread).any()}
-    if greatest:
-        key = max(greatest, key=lambda one: greatest[one])
-        at = repeated[key].curve.frequency[int(np.nanargmax(spreads[key]))]
-        lines.append(
-            f"largest standard deviation of takes: {greatest[key]:.3g} dB, {_words(key)}, {at:.4g} Hz "
-            f"({repeated[key].takes} takes); by direction and frequency in `level_std`"
-        )
-    astray = {
-        _words(key): int(lost.sum())
-        for key, one in repeated.items()
-        if one.curve.phase is not None and (lost := np.isnan(one.curve.phase) & np.isfinite(one.curve.level)).any()
+    deviations = {direction: entry.deviation for direction, entry in repeated.items() if entry.deviation is not None}
+    largest = {
+        direction: float(np.nanmax(deviation))
+        for direction, deviation in deviations.items()
+        if np.isfinite(deviation).any()
     }
-    if astray:
-        listed = _some([f"{words} at {count} frequencies" for words, count in astray.items()])
-        lines.append(f"phase missing where takes do not agree on one: {listed}")
+    if largest:
+        direction = max(largest, key=lambda key: largest[key])
+        frequency = repeated[direction].curve.frequency[int(np.nanargmax(deviations[direction]))]
+        lines.append(
+            f"largest standard deviation of takes: {largest[direction]:.3g} dB, {_direction_text(direction)}, "
+            f"{frequency:.4g} Hz ({repeated[direction].takes} takes); by direction and frequency in `level_std`"
+        )
+    without_phase = {
+        _direction_text(direction): int(lost.sum())
+        for direction, entry in repeated.items()
+        if entry.curve.phase is not None
+        and (lost := np.isnan(entry.curve.phase) & np.isfinite(entry.curve.level)).any()
+    }
+    if without_phase:
+        listed = shortened_list(
+            [f"{direction} at {count} frequencies" for direction, count in without_phase.items()], _MAX_LISTED
+        )
+        lines.append(f"phase missing where the phases of takes differ too much: {listed}")
     return lines
+
+
+def without_repeats(curves: Sequence[Curve], report: list[str]) -> list[Curve]:
+    """Remove curves that repeat a direction with identical levels, such as 0° and 360° of a closed orbit.
+
+    Takes with different words are not repeats. A repeated direction with other levels is kept, and
+    :func:`assemble_responses` refuses it.
+
+    Parameters
+    ----------
+    curves : sequence of Curve
+        Curves of a device.
+    report : list of str
+        A line is added for each removed curve.
+    """
+    kept: list[Curve] = []
+    known: dict[tuple[str, float, str], Curve] = {}
+    for curve in curves:
+        direction = curve.plane, float(wrap_angle(round(curve.angle, 6))) + 0.0
+        first = known.setdefault((*direction, curve.take), curve)
+        if first is curve or not np.array_equal(first.level, curve.level, equal_nan=True):
+            kept.append(curve)
+        else:
+            report.append(f"{curve.source}: {_direction_text(direction)} is repeated with the same values, used once")
+    return kept
 
 
 def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset:
@@ -177,86 +224,93 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
     Parameters
     ----------
     curves : sequence of Curve
-        All of one device, in any order, on one frequency grid. Several of one direction are its takes if each has a
-        word of its own in `take`; they are joined by :func:`anechain.acoustics.recording.takes.join_takes`.
+        All curves of a device, in any order, at the same frequencies. Several curves of one direction are its takes,
+        if each has a different word in `take`; they are joined by
+        :func:`anechain.acoustics.recording.takes.join_takes`.
     report : list of str
-        The import report; a line is added for what had to be done.
+        The import report; lines are added to it.
 
     Returns
     -------
     xarray.Dataset
-        `level`, and `phase` if every curve has one, with dims plane, angle, frequency; `arrival` (plane, angle) if
-        every curve has one. A direction that one orbit has and the other has not is NaN there; `measured` (plane,
-        angle) tells which were given. A curve at 0 or 180 degrees stands for both planes, since it is the same
-        direction on both. Where a direction has several takes, `takes` (plane, angle) counts them and `level_std`
-        holds the standard deviation of their levels, NaN for directions of a single take.
+        `level` in dB with dimensions plane, angle, frequency; `phase` in degrees, if every curve has one; `arrival`
+        (plane, angle) in seconds, if every curve has one. A direction that only one orbit has is NaN on the other;
+        `measured` (plane, angle) is 1 for the directions that were measured. A curve at 0 or 180 degrees is used for
+        both planes, because it is the same direction on both. If a direction has several takes, `takes` (plane,
+        angle) is their number and `level_std` the standard deviation of their levels in dB, NaN for a single take.
 
     Raises
     ------
     InputError
-        Naming every duplicate direction and every curve on another frequency grid.
+        With every repeated direction and every curve at other frequencies.
     """
     if not curves:
         raise ValueError("no curve to assemble")
-    problems = _grid_problems(curves)
+    problems = _frequency_problems(curves)
     by_direction = _by_direction(curves, problems)
     if problems:
         raise InputError(problems)
-    placed = {key: _join(by_direction[key]) for key in sorted(by_direction)}
-    report.extend(_said_of_takes(placed))
-    with_phase = [one.curve.phase is not None for one in placed.values()]
-    with_arrival = all(one.curve.arrival is not None for one in placed.values())
-    present: list[str] = [plane for plane in PLANES if any(p == plane for p, _ in placed)]
+    joined = {direction: _join(by_direction[direction]) for direction in sorted(by_direction)}
+    report.extend(_take_notes(joined))
+    has_phase = [entry.curve.phase is not None for entry in joined.values()]
+    all_have_arrival = all(entry.curve.arrival is not None for entry in joined.values())
+    planes: list[str] = [plane for plane in PLANES if any(direction[0] == plane for direction in joined)]
     for pole in (0.0, 180.0):
-        having = [plane for plane in present if (plane, pole) in placed]
-        lacking = [plane for plane in present if (plane, pole) not in placed]
+        having = [plane for plane in planes if (plane, pole) in joined]
+        lacking = [plane for plane in planes if (plane, pole) not in joined]
         if having and lacking:
-            placed[lacking[0], pole] = placed[having[0], pole]
+            joined[lacking[0], pole] = joined[having[0], pole]
             report.append(
-                f"{pole:g}° is given on the {having[0]} orbit only; it is the same direction on the {lacking[0]} orbit"
+                f"{pole:g}° is measured on the {having[0]} orbit only; it is the same direction on the {lacking[0]} "
+                "orbit"
             )
-    angles = sorted({angle for _, angle in placed})
+    angles = sorted({angle for _, angle in joined})
     frequency = curves[0].frequency
-    shape = (len(present), len(angles), frequency.size)
-    level, phase, spread = (np.full(shape, np.nan) for _ in range(3))
+    shape = (len(planes), len(angles), frequency.size)
+    level, phase, deviation = (np.full(shape, np.nan) for _ in range(3))
     measured, takes = np.zeros(shape[:2], dtype=np.int8), np.zeros(shape[:2], dtype=np.int32)
     arrival = np.full(shape[:2], np.nan)
-    for (plane, angle), one in placed.items():
-        at = present.index(plane), angles.index(angle)
-        curve = one.curve
-        level[at], measured[at], takes[at] = curve.level, 1, one.takes
-        if one.spread is not None:
-            spread[at] = one.spread
+    for (plane, angle), entry in joined.items():
+        index = planes.index(plane), angles.index(angle)
+        curve = entry.curve
+        level[index], measured[index], takes[index] = curve.level, 1, entry.takes
+        if entry.deviation is not None:
+            deviation[index] = entry.deviation
         if curve.phase is not None:
-            phase[at] = curve.phase
+            phase[index] = curve.phase
         if curve.arrival is not None:
-            arrival[at] = curve.arrival
+            arrival[index] = curve.arrival
     dims = ("plane", "angle", "frequency")
     variables = {"level": (dims, level), "measured": (dims[:2], measured)}
     if (takes > 1).any():
-        variables |= {"takes": (dims[:2], takes), "level_std": (dims, spread)}
-    if all(with_phase):
+        variables |= {"takes": (dims[:2], takes), "level_std": (dims, deviation)}
+    if all(has_phase):
         variables["phase"] = (dims, wrap_angle(phase))
     elif any(curve.phase is not None for curve in curves):
-        report.append(f"phase dropped: only {sum(with_phase)} of {len(with_phase)} directions have one")
-    if with_arrival:
+        report.append(f"phase dropped: only {sum(has_phase)} of {len(has_phase)} directions have one")
+    if all_have_arrival:
         variables["arrival"] = (dims[:2], arrival)
-    return xr.Dataset(variables, coords={"plane": present, "angle": angles, "frequency": frequency})
+    return xr.Dataset(variables, coords={"plane": planes, "angle": angles, "frequency": frequency})
 
 
 def assemble_sphere(azimuth: Floats, elevation: Floats, frequency: Floats, level: Floats, weight: Floats) -> xr.Dataset:
-    """Assemble a `sphere` dataset: level (direction, frequency) with its directions and solid-angle weights.
+    """Assemble a `sphere` dataset.
 
     Parameters
     ----------
     azimuth, elevation : numpy.ndarray, shape (directions,)
         Degrees.
-    frequency : numpy.ndarray
+    frequency : numpy.ndarray, shape (frequencies,)
         Hz.
     level : numpy.ndarray, shape (directions, frequencies)
         dB.
     weight : numpy.ndarray, shape (directions,)
-        Share of the sphere that each direction stands for; sums to 1.
+        Fraction of the sphere that each direction represents; the sum is 1.
+
+    Returns
+    -------
+    xarray.Dataset
+        `level` (direction, frequency) and `weight` (direction), with the coordinates of the directions.
     """
     return xr.Dataset(
         {"level": (("direction", "frequency"), level), "weight": ("direction", weight)},

@@ -1,79 +1,44 @@
-"""Directions of files, and of titles inside a file, as the naming options say."""
+"""Direction of each file of a device, by the pattern or the manifest in its options."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import replace
-from pathlib import Path, PurePath
+from pathlib import Path
 
 from anechain.errors import InputError, Problem
-from anechain.importing.direction_patterns import Direction, NamingOptions, direction_of_name, directions_of_manifest
+from anechain.importing.direction_manifest import directions_of_manifest
+from anechain.importing.direction_names import Direction, direction_of_name
+from anechain.importing.direction_options import NamingOptions
 
-__all__ = ["direction_of_title", "directions_of_files", "without_manifest"]
-
-_SLASH = "\N{DIVISION SLASH}"
-
-
-def direction_of_title(title: str, kind: str, where: str, options: NamingOptions) -> Direction:
-    """Direction that a title gives by the pattern in the options.
-
-    Parameters
-    ----------
-    title : str
-        A column's title, a record's description.
-    kind : str
-        What the title is, for messages: "column title".
-    where : str
-        Name for messages.
-    options : NamingOptions
-        With a pattern.
-
-    Raises
-    ------
-    InputError
-        If the title does not fit the pattern, or gives a direction that cannot be.
-    """
-    try:
-        # A slash is no folder here, as it would be in a file's name.
-        marked = options.model_copy(update={"pattern": (options.pattern or "").replace("/", _SLASH)})
-        return direction_of_name(PurePath(title.replace("/", _SLASH)), where, marked)
-    except InputError as input_error:
-        raise InputError(
-            replace(
-                problem,
-                what=problem.what.replace("file name", kind).replace(_SLASH, "/"),
-                expected=problem.expected.replace("names like", f"{kind}s like").replace(_SLASH, "/"),
-                fix=f"correct the option `pattern`, or the {kind}",
-            )
-            for problem in input_error.problems
-        ) from None
+__all__ = ["directions_of_files", "without_manifest"]
 
 
 def directions_of_files(
     files: Mapping[str, Path], folder: Path, options: NamingOptions
 ) -> tuple[dict[str, Direction], list[Problem]]:
-    """Direction of each file by the pattern or the manifest in the options.
+    """Return the direction of each file.
 
     Parameters
     ----------
     files : mapping of str to Path
-        By the labels that messages use; the manifest is not among them.
+        By their labels in messages; without the manifest.
     folder : Path
-        Folder that a relative manifest starts from.
+        Folder that the path of the manifest is relative to.
     options : NamingOptions
         With a pattern or a manifest.
 
     Returns
     -------
     directions : dict of str to Direction
+        By label.
     problems : list of Problem
+        One for each file whose direction cannot be determined, or for the manifest.
     """
     if options.manifest is not None:
-        path = Path(os.path.abspath(folder / options.manifest))  # noqa: PTH100 - links stay as they are named
         where = options.manifest.name
         try:
-            text = path.read_text(encoding="utf-8-sig")
+            text = _manifest_path(options.manifest, folder).read_text(encoding="utf-8-sig")
         except OSError as error:
             return {}, [Problem(where, f"cannot be read: {error.strerror}", "a readable file", "check that it exists")]
         except UnicodeDecodeError:
@@ -90,8 +55,12 @@ def directions_of_files(
 
 
 def without_manifest(files: Mapping[str, Path], folder: Path, options: NamingOptions) -> dict[str, Path]:
-    """Files without the manifest, which may be among the raw files."""
+    """Return the files without the manifest, which may be one of the raw files."""
     if options.manifest is None:
         return dict(files)
-    manifest = Path(os.path.abspath(folder / options.manifest))  # noqa: PTH100
+    manifest = _manifest_path(options.manifest, folder)
     return {label: path for label, path in files.items() if path != manifest}
+
+
+def _manifest_path(manifest: Path, folder: Path) -> Path:
+    return Path(os.path.abspath(folder / manifest))  # noqa: PTH100 - links are not resolved

@@ -1,7 +1,7 @@
-"""What an importer plugin implements: three functions, found through the entry points `anechain.importers`.
+"""The interface of an importer plugin: three functions, found through the entry points `anechain.importers`.
 
-A plugin is a module (or an object) with the three functions below, each marked with :data:`hookimpl`.
-A bundled importer has no privilege over a third party's.
+A plugin is a module (or an object) that implements the three functions of :class:`ImporterHooks`, each marked with
+:data:`hookimpl`. Bundled importers have no privilege over those of third parties.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CERTAIN",
+    "IDENTIFY_TIMEOUT",
     "LIKELY",
+    "LOAD_TIMEOUT",
     "NO",
     "POSSIBLE",
-    "SLOWEST_IDENTIFY",
-    "SLOWEST_LOAD",
     "Description",
     "ImporterHooks",
     "Options",
@@ -39,25 +39,26 @@ hookspec = pluggy.HookspecMarker("anechain")
 hookimpl = pluggy.HookimplMarker("anechain")
 
 NO, POSSIBLE, LIKELY, CERTAIN = 0.0, 0.3, 0.6, 1.0
-"""Confidences to use: not mine; could be; looks like it; carries a signature that nothing else has."""
+"""Confidences: not a file of this importer; may be one; looks like one; has a signature that no other format has."""
 
-SLOWEST_IDENTIFY = 10.0
-"""Seconds an importer has to say whether a file is its own. One that takes longer is named, skipped, and not asked
-again by this process: a campaign of a thousand files must not wait for a plugin that hangs."""
-SLOWEST_LOAD = 30.0
-"""Seconds an importer has to be imported, and then to describe itself; past that it is one that cannot be used."""
+IDENTIFY_TIMEOUT = 10.0
+"""Time limit of `anechain_identify` in seconds. An importer that exceeds it is reported, skipped, and not called again
+by this process: a campaign of a thousand files must not wait for a plugin that hangs."""
+LOAD_TIMEOUT = 30.0
+"""Time limit in seconds for the import of an importer, and again for its description. An importer that exceeds it
+cannot be used."""
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """An importer's answer to "is this file yours?".
+    """An importer's answer to the question whether a file is one of its own.
 
     Attributes
     ----------
     confidence : float
         From 0 (no) to 1 (certain).
     reason : str
-        One line a person can check: what in the file led to the answer.
+        One line that a user can check: what in the file led to the answer.
     """
 
     confidence: float
@@ -65,40 +66,40 @@ class Verdict:
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.confidence <= 1.0:
-            raise ValueError(f"confidence is {self.confidence}; it lies between 0 and 1")
+            raise ValueError(f"confidence is {self.confidence}, not a number from 0 to 1")
         if not self.reason.strip():
             raise ValueError("a verdict needs a reason")
 
 
 class Options(BaseModel):
-    """Base of an importer's options; an unknown key is refused with the nearest right one."""
+    """Base class of an importer's options. An unknown key is refused, and the most similar key is suggested."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
 
     def companion_files(self) -> tuple[Path, ...]:
-        """Files named in the options (a manifest, a correction): they are hashed with the raw files."""
+        """Return the files that the options name (a manifest, a correction); they are hashed with the raw files."""
         return ()
 
 
 @dataclass(frozen=True)
 class Description:
-    """What an importer says of itself.
+    """Description of an importer.
 
     Attributes
     ----------
     title : str
-        The format's name.
+        Name of the format.
     reads : str
-        One line: which files, which content.
+        One line: which files it reads, and what they contain.
     version : str
-        The importer's own version; raise it whenever the same file would give other values.
+        Version of the importer. Raise it whenever the same file would yield other values.
     options : type of Options
-        The options it takes, with a description for each field.
+        Model of the importer's options, with a description for each field.
     methods : tuple of str
-        Ids of the registered methods it uses (see `anechain methods`): their versions go into the receipts.
+        Ids of the registered methods that it uses (see `anechain methods`). Their versions go into the receipts.
     gives : tuple of str
-        What it can make of raw files: "responses", "harmonics", "impedance", "multitone". It is asked only about files
-        that a campaign names as raw exports of one of these.
+        Sources that it can read: "responses", "harmonics", "impedance", "multitone". It is asked only about files
+        that a campaign lists as raw exports of one of these.
     """
 
     title: str
@@ -111,34 +112,32 @@ class Description:
 
 @dataclass(frozen=True)
 class Reading:
-    """What an importer made of its files.
+    """Contents of the files of a device, as its importer read them.
 
     Attributes
     ----------
     responses : xarray.Dataset or None
-        The two orbits, as the contract `responses` describes; see :mod:`anechain.importing.assemble`. Among its
-        attributes may
-        be what the files say of themselves: level_kind ("spl" or "relative"; none where they do not say what their
-        decibels refer to), distance in metres, drive in volts, valid_low and valid_high in Hz, licence, origin,
-        source_convention.
+        Responses on the two orbits, according to the contract `responses`; see
+        :func:`anechain.assemble.assemble_responses`. Its attributes may hold what the files state: level_kind ("spl"
+        or "relative"; absent if the files do not state the reference of their decibels), distance in metres, drive
+        in volts, valid_low and valid_high in Hz, licence, origin, source_convention.
     sphere : xarray.Dataset or None
-        All directions of a full-sphere grid, as the contract `sphere` describes.
+        Responses in all directions of a full-sphere grid, according to the contract `sphere`.
     harmonics : xarray.Dataset or None
-        Harmonic orders on the reference axis at one or several drives, as the contract `harmonics` describes; its
-        attributes may say level_kind and distance as those of the responses do.
+        Harmonic orders on the reference axis at one or more drives, according to the contract `harmonics`. Its
+        attributes may hold level_kind and distance, as those of the responses.
     impedance : xarray.Dataset or None
-        Electrical impedance at the terminals, as the contract `impedance` describes.
+        Electrical impedance at the terminals, according to the contract `impedance`.
     multitone : xarray.Dataset or None
-        Tones of a multitone signal and what lies between them, per band, as the contract `multitone` describes.
+        Tones of a multitone signal and the distortion between them, per band, according to the contract `multitone`.
     takes : xarray.Dataset or None
-        Levels of single recordings on the reference axis in the order they were measured, as the contract `takes`
-        describes: what shows a loudspeaker's change while it was driven.
+        Levels of single recordings on the reference axis in the order of measurement, according to the contract
+        `takes`. They show how a loudspeaker changed while it was driven.
     report : tuple of str
-        Everything dropped, repaired, interpolated or assumed, one line each.
+        One line for everything that was dropped, repaired, interpolated or assumed.
     checks : tuple of Check
-        What the importer's own checks of its files found; see :mod:`anechain.data.checks`. Those of the responses
-        are made
-        for every importer. A campaign may state other limits for the kinds that are known there.
+        Results of the importer's own checks of its files; see :mod:`anechain.data.checks`. The responses are checked
+        for every importer. A campaign may state other limits for the kinds of check that are defined there.
     """
 
     responses: xr.Dataset | None = None
@@ -152,33 +151,38 @@ class Reading:
 
 
 class ImporterHooks:
-    """The hook specifications."""
+    """Specification of the hooks."""
 
     @staticmethod
     @hookspec
     def anechain_describe() -> Description:
-        """Say what this importer is, which version it has, and which options it takes."""
+        """Describe this importer: its format, its version and its options."""
         raise NotImplementedError
 
     @staticmethod
     @hookspec
     def anechain_identify(path: Path) -> Verdict:
-        """Say whether the file is one that this importer reads, and why.
+        """Return whether this importer reads the file, and why.
 
-        The file exists and is not empty. Look at content before the name, read as little as is needed, never
-        raise on junk, never write. A confidence of 0 is "no"; of several importers the highest wins, and a tie
-        is refused, so claim no more than the content bears out. Answer within :data:`SLOWEST_IDENTIFY` seconds.
+        The file exists and is not empty. Judge it by its content rather than its name, read no more of it than
+        needed, never raise an exception whatever the file holds, and never write. A confidence of 0 means "no". The
+        importer with the highest confidence reads the file, and a tie is refused: state no more confidence than the
+        content justifies. Return within :data:`IDENTIFY_TIMEOUT` seconds.
 
-        Called in a thread that is given up, and not stopped, when the time is over: Python cannot stop one safely.
+        The hook runs in a thread that is abandoned, not stopped, after that time: Python cannot stop one safely.
         """
         raise NotImplementedError
 
     @staticmethod
     @hookspec
     def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
-        """Read the files of one device and return its datasets with an import report.
+        """Read the files of one device, and return its datasets with an import report.
 
-        `options` is an instance of the model in the description, already validated. Files are read in place and
-        never changed. What cannot be read raises :class:`anechain.errors.InputError` with one problem per bad file.
+        `options` is a validated instance of the model in the description. Files are read in place and never changed.
+
+        Raises
+        ------
+        anechain.errors.InputError
+            If a file cannot be read; with one problem for each such file.
         """
         raise NotImplementedError

@@ -1,4 +1,4 @@
-"""Write the package of a new importer: one that works, for a format that stands for the author's own."""
+"""Write the package of a new importer: it works, for an example format that the author replaces."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ _FREQUENCIES = (100, 300, 1000, 3000, 10000)
 
 
 def new_importer(name: str, folder: Path | None = None) -> list[Path]:
-    """Write a package that reads files of a small documented format, with its sample and its tests.
+    """Write a package that reads a small documented format, with a sample and tests.
 
     Parameters
     ----------
     name : str
-        Name of the importer, as campaigns will give it: lower-case letters, digits and _, beginning with a letter.
+        Name of the importer in campaigns: lower-case letters, digits and _, beginning with a letter.
     folder : Path or None
-        The folder to make; `anechain-<name>` here if absent.
+        The folder to create; by default `anechain-<name>` in the working folder.
 
     Returns
     -------
@@ -38,75 +38,79 @@ def new_importer(name: str, folder: Path | None = None) -> list[Path]:
     Raises
     ------
     InputError
-        If the name cannot be used or is taken, or the folder is there or cannot be made; nothing is written then.
+        If the name cannot be used or is taken, or the folder exists or cannot be created. Nothing is written then.
     """
     problems = list(_name_problems(name))
     target = folder if folder is not None else Path(f"anechain-{name}")
-    # With a name that is wrong, only a folder that was asked for is worth a word.
+    # The default folder follows from the name: with a wrong name there is nothing to report about it.
     if folder is not None or not problems:
         problems += _folder_problems(target)
     if problems:
         raise InputError(problems)
     try:
-        # Beside it, since a folder is renamed within one file system only; it is put in place when all of it is there.
-        half = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
+        # Written next to the target and renamed when complete; renaming works within one file system only.
+        partial = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
         try:
-            half.chmod(0o755)
+            partial.chmod(0o755)
             written = []
             for path, text in _files(name).items():
-                (half / path).parent.mkdir(parents=True, exist_ok=True)
-                (half / path).write_text(text, encoding="utf-8", newline="\n")
+                (partial / path).parent.mkdir(parents=True, exist_ok=True)
+                (partial / path).write_text(text, encoding="utf-8", newline="\n")
                 written.append(target / path)
-            half.rename(target)
+            partial.rename(target)
         finally:
-            shutil.rmtree(half, ignore_errors=True)
+            shutil.rmtree(partial, ignore_errors=True)
     except OSError as error:
         raise InputError.single(
-            target, f"cannot be written: {error.strerror}", "a place with room that you may write to", "choose another"
+            target,
+            f"cannot be written: {error.strerror}",
+            "a folder with free space that you may write to",
+            "choose another folder",
         ) from None
     return written
 
 
 def _name_problems(name: str) -> list[Problem]:
-    from anechain.importing.importers import find_importers
+    from anechain.importing.importers import Broken, Importer, find_importers
 
     if not _NAME.fullmatch(name):
-        near = re.sub("[^a-z0-9]+", "_", name.lower()).strip("_0123456789")[:30]
+        suggestion = re.sub("[^a-z0-9]+", "_", name.lower()).strip("_0123456789")[:30]
         return [
             Problem(
                 "name",
                 f"{name!r} cannot be used",
                 "lower-case letters, digits and _, beginning with a letter, at most 30",
-                f"call it {near}" if _NAME.fullmatch(near) else "call it after the instrument or the format",
+                f"call it {suggestion}"
+                if _NAME.fullmatch(suggestion)
+                else "call it after the instrument or the format",
             )
         ]
     fix = "choose another name"
     if keyword.iskeyword(name) or keyword.issoftkeyword(name):
-        return [Problem("name", f"{name} is a word of the Python language", "any other", fix)]
+        return [Problem("name", f"{name} is a keyword of Python", "another name", fix)]
     usable, broken = find_importers()
-    origins = {one.name: one.origin for one in usable.values()} | {one.name: one.origin for one in broken}
+    installed: list[Importer | Broken] = [*usable.values(), *broken]
+    origins = {importer.name: importer.origin for importer in installed}
     if origin := origins.get(name):
-        return [Problem("name", f"{name} is taken by an importer of {origin}", "a name that is free", fix)]
+        return [Problem("name", f"{name} is the name of an importer of {origin}", "a name that is not taken", fix)]
     if importlib.util.find_spec(f"anechain_{name}") is not None:
-        return [Problem("name", f"anechain_{name} is a package that is there already", "a name that is free", fix)]
+        return [Problem("name", f"anechain_{name} is an existing package", "a name that is not taken", fix)]
     return []
 
 
 def _folder_problems(target: Path) -> list[Problem]:
     if target.exists() or target.is_symlink():
-        return [
-            Problem(str(target), "is there already, and is not overwritten", "a folder that is new", "name another")
-        ]
+        return [Problem(str(target), "exists, and is not overwritten", "a folder that does not exist", "name another")]
     if not target.parent.is_dir():
-        return [Problem(str(target.parent), "is no folder", "one to put the package into", "make it first")]
+        return [Problem(str(target.parent), "is not a folder", "a folder for the package", "create it first")]
     return []
 
 
 def _files(name: str) -> dict[str, str]:
-    """Texts of the package by their paths."""
+    """Return the texts of the package by path."""
     import jinja2
 
-    # Marks that neither Python nor TOML uses.
+    # Delimiters that neither Python nor TOML uses.
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("anechain.importing", "new_importer_templates"),
         variable_start_string="«",
@@ -117,18 +121,18 @@ def _files(name: str) -> dict[str, str]:
     )
     module = f"anechain_{name}"
     words = {"name": name, "module": module, "title": "".join(part.capitalize() for part in name.split("_"))}
-    made = {
+    templates = {
         "pyproject.toml": "pyproject.toml.j2",
         "README.md": "README.md.j2",
         f"{module}/__init__.py": "module.py.j2",
         f"tests/test_{module}.py": "test_module.py.j2",
     }
-    texts = {path: environment.get_template(template).render(words) for path, template in made.items()}
+    texts = {path: environment.get_template(template).render(words) for path, template in templates.items()}
     return texts | {f"{module}/py.typed": "", f"tests/data/hall.{name}": _sample(name)}
 
 
 def _sample(name: str) -> str:
-    """Both orbits of a first-order source in closed form, 84 dB on the axis, with a remark and a gap."""
+    """Return a file with both orbits of a first-order source, 84 dB on the axis, with a remark and a missing level."""
     level = 84 + 20 * np.log10(0.7 + 0.3 * np.cos(np.deg2rad(np.array(_ANGLES))))
     lines = [f"{name} 1", "distance 2.0", "drive 2.83", "remark computed, not measured"]
     for plane in ("horizontal", "vertical"):

@@ -11,6 +11,14 @@ import numpy as np
 
 from anechain.acoustics.curve.frequencies import band_centres, band_means
 from anechain.acoustics.directivity import orbit_checks
+from anechain.acoustics.directivity.arrivals import (
+    ArrivalFit,
+    arrival_from_phase,
+    distance_law_error,
+    fit_arrivals,
+    rotation_error,
+    speed_of_sound,
+)
 from anechain.arrays import Floats
 from anechain.data.checks import Check, Series, made, not_made
 
@@ -86,7 +94,7 @@ def _arrivals(responses: xr.Dataset, frequency: Floats) -> Floats | None:
     if "phase" not in responses:
         return None
     phase = np.asarray(responses["phase"].values, np.float64)
-    return orbit_checks.arrival_from_phase(frequency, phase)
+    return arrival_from_phase(frequency, phase)
 
 
 def _bands(frequency: Floats, level: Floats, low: float, high: float) -> tuple[Floats, Floats]:
@@ -131,7 +139,7 @@ def check_responses(responses: xr.Dataset) -> tuple[Check, ...]:
 
 def _speed(responses: xr.Dataset) -> tuple[float, str]:
     stated = responses.attrs.get("temperature")
-    speed = float(orbit_checks.speed_of_sound(20.0 if stated is None else float(stated)))
+    speed = float(speed_of_sound(20.0 if stated is None else float(stated)))
     said = "20 °C taken, no temperature stated" if stated is None else f"{float(stated):g} °C"
     return speed, f"{speed:.1f} m/s at {said}"
 
@@ -141,13 +149,13 @@ def _measured_distance(responses: xr.Dataset) -> float | None:
     return None if value is None else float(value)
 
 
-def _fits(orbits: list[_Orbit]) -> dict[int, orbit_checks.ArrivalFit]:
+def _fits(orbits: list[_Orbit]) -> dict[int, ArrivalFit]:
     fits = {}
     for place, orbit in enumerate(orbits):
         if orbit.arrival is not None:
             told = np.isfinite(orbit.arrival)
             try:
-                fits[place] = orbit_checks.fit_arrivals(orbit.angle[told], orbit.arrival[told])
+                fits[place] = fit_arrivals(orbit.angle[told], orbit.arrival[told])
             except ValueError:
                 continue
     return fits
@@ -195,7 +203,7 @@ def _rotation(responses: xr.Dataset, orbits: list[_Orbit]) -> Check:
             f"{abs(side):.3f} m {way[0] if side >= 0 else way[1]}"
         )
         offset = math.hypot(forward, side)
-        error = orbit_checks.rotation_error(offset, distance) if offset < distance else math.inf
+        error = rotation_error(offset, distance) if offset < distance else math.inf
         values.append((f"{plane} orbit", min(error, 60.0)))
     size = ", ".join(f"{value:.2f} dB" for _, value in values)
     return made(
@@ -413,7 +421,7 @@ def _distance_law(means: dict[str, float], times: dict[str, tuple[float, float]]
     apart = {name: pair for name, pair in times.items() if min(pair) > 0 and max(pair) / min(pair) > 1 + ONE_DISTANCE}
     if not apart:
         return not_made("distance-law", "one distance only")
-    errors = [(name, abs(orbit_checks.distance_law_error(means[name], *pair))) for name, pair in apart.items()]
+    errors = [(name, abs(distance_law_error(means[name], *pair))) for name, pair in apart.items()]
     found = ", ".join(
         f"{name}: {means[name]:+.2f} dB, by the law {20 * math.log10(pair[1] / pair[0]):+.2f} dB"
         for name, pair in apart.items()

@@ -1,4 +1,4 @@
-"""Levels from the numbers that a file holds, in the scale that its user declares."""
+"""Levels from the numbers of a file, in the scale that the campaign declares."""
 
 from __future__ import annotations
 
@@ -9,57 +9,58 @@ from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.arrays import Floats
 from anechain.errors import InputError
 
-__all__ = ["SCALES", "finite_or_refused", "level_of_numbers"]
+__all__ = ["SCALE_NOTES", "level_from_scale", "refuse_missing"]
 
-
-SCALES = {
-    "decibel": "levels in decibels, as declared; the files do not say what they refer to",
-    "pascal": "levels turned from pascal into dB re 20 µPa, as declared",
-    "linear": "levels turned from bare numbers into dB re 1, as declared",
+SCALE_NOTES = {
+    "decibel": "levels in decibels, as declared; the files do not state their reference",
+    "pascal": "levels converted from pascal to dB re 20 µPa, as declared",
+    "linear": "levels converted from plain numbers to dB re 1, as declared",
 }
-"""Scales, and the line of the import report that says what was done."""
+"""Line of the import report for each scale."""
 
 
-def finite_or_refused(values: Floats, what: str, name: str, where: str, keep: bool) -> None:
-    """Refuse values that are NaN: all of them always, some of them unless they are kept as gaps.
+def refuse_missing(values: Floats, quantity: str, name: str, where: str, keep: bool) -> None:
+    """Refuse missing values: always if all are missing, otherwise unless the campaign keeps them.
 
     Parameters
     ----------
     values : numpy.ndarray
-        NaN where there is no value.
-    what : str
+        Values; NaN where one is missing.
+    quantity : str
         "level" or "phase".
     name, where : str
         The variable and the file, for messages.
     keep : bool
-        Whether gaps are kept.
+        Whether the campaign keeps missing values.
 
     Raises
     ------
     InputError
-        As said.
+        If all values are missing, or some and `keep` is false.
     """
-    bad = np.isnan(values)
-    if bad.all():
-        raise InputError.single(where, f"{name}: every {what} is missing", f"a {what}", "correct what the options name")
-    if bad.any() and not keep:
+    missing = np.isnan(values)
+    if missing.all():
+        raise InputError.single(
+            where, f"{name}: every {quantity} is missing", f"a {quantity}", "correct the paths or titles in the options"
+        )
+    if missing.any() and not keep:
         raise InputError.single(
             where,
-            f"{name}: {int(bad.sum())} of {bad.size} values are no finite {what}",
-            f"a finite {what} everywhere",
-            "export the file again, or set the option `missing` to keep for gaps",
+            f"{name}: {int(missing.sum())} of {missing.size} values are not a finite {quantity}",
+            f"a finite {quantity} everywhere",
+            "export the file again, or set the option `missing` to keep if values may be missing",
         )
 
 
-def level_of_numbers(values: ArrayLike, scale: str, name: str, where: str) -> Floats:
-    """Level in dB of numbers in a declared scale.
+def level_from_scale(values: ArrayLike, scale: str, name: str, where: str) -> Floats:
+    """Return the level in dB of numbers in a declared scale.
 
     Parameters
     ----------
     values : array_like of float
-        Decibels, pascals r.m.s. or bare magnitudes.
+        Decibels, pascals (r.m.s.) or plain magnitudes.
     scale : {"decibel", "pascal", "linear"}
-        Which of them.
+        Scale of the values.
     name, where : str
         The variable and the file, for messages.
 
@@ -79,9 +80,9 @@ def level_of_numbers(values: ArrayLike, scale: str, name: str, where: str) -> Fl
         if (numbers < 0).any():
             raise InputError.single(
                 where,
-                f"{name} has negative values, the lowest {np.nanmin(numbers):g}, though `level_scale` is {scale}",
+                f"{name} has negative values, the lowest {np.nanmin(numbers):g}, but `level_scale` is {scale}",
                 "magnitudes above zero",
-                "set the option `level_scale` to decibel if these are levels",
+                "set the option `level_scale` to decibel, if these are levels",
             )
         with np.errstate(divide="ignore"):
             level = 20 * np.log10(numbers / (REFERENCE_PRESSURE if scale == "pascal" else 1.0))

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 
 __all__ = ["result_digest"]
 

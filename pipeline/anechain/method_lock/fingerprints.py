@@ -16,7 +16,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-__all__ = ["parts_of"]
+__all__ = ["code_fingerprints"]
 
 _PROJECT = "anechain"
 _OF_NO_ACCOUNT = {"ctx", "kind", "type_comment", "type_params", "returns", "annotation"}
@@ -131,7 +131,7 @@ def _looked_at(node: ast.AST) -> Iterator[ast.AST]:
                 yield from _looked_at(child)
 
 
-def parts_of(function: Callable[..., Any]) -> dict[str, str]:
+def code_fingerprints(function: Callable[..., Any]) -> dict[str, str]:
     """Fingerprints of a function and of everything of the project it can reach, by qualified name.
 
     Parameters

@@ -15,9 +15,9 @@ from typing import Any
 
 from anechain.data.store import write_plain
 from anechain.errors import InputError, Problem
-from anechain.method_lock.fingerprints import parts_of
+from anechain.method_lock.fingerprints import code_fingerprints
 
-__all__ = ["Change", "current_lock", "differences", "lock_path", "read_lock", "renew_lock"]
+__all__ = ["LockChange", "current_lock", "lock_changes", "lock_path", "read_lock", "renew_lock"]
 
 _BUNDLED_IMPORTERS = (
     "anechain_arrays",
@@ -40,7 +40,7 @@ _LOCKED_STAGES = {
 
 
 @dataclass(frozen=True)
-class Change:
+class LockChange:
     """Something locked that is not as it was.
 
     Attributes
@@ -109,9 +109,9 @@ def current_lock(calls: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
         for version, one in known.items():
             with use_method_versions({id_: version}):
                 digest = result_digest(calls[id_]())
-            lock[f"method {id_} version {version}"] = {"digest": digest, "parts": parts_of(one.function)}
+            lock[f"method {id_} version {version}"] = {"digest": digest, "parts": code_fingerprints(one.function)}
     for what, function in _locked_functions().items():
-        lock[what] = {"parts": parts_of(function)}
+        lock[what] = {"parts": code_fingerprints(function)}
     return lock
 
 
@@ -145,7 +145,7 @@ def renew_lock(calls: Mapping[str, Callable[[], Any]], path: Path | None = None)
     target = path or lock_path()
     before = read_lock(target) if target.is_file() else {}
     lock = current_lock(calls)
-    changes = differences(before, lock)
+    changes = lock_changes(before, lock)
     silent = [change for change in changes if change.result]
     if silent:
         raise InputError(
@@ -157,7 +157,7 @@ def renew_lock(calls: Mapping[str, Callable[[], Any]], path: Path | None = None)
     return [*map(str, changes), *new] or ["nothing has changed"]
 
 
-def differences(locked: dict[str, Any], current: dict[str, Any]) -> list[Change]:
+def lock_changes(locked: dict[str, Any], current: dict[str, Any]) -> list[LockChange]:
     """Changes under unchanged versions; a new name or a raised version is none, a version that went is one."""
     changes = []
     for what, before in sorted(locked.items()):
@@ -165,11 +165,11 @@ def differences(locked: dict[str, Any], current: dict[str, Any]) -> list[Change]
         if now is None:
             # A raised version of a stage or importer replaces the old one; of a method both are kept.
             if what.startswith("method "):
-                changes.append(Change(f"{what} (no longer kept)", (), True))
+                changes.append(LockChange(f"{what} (no longer kept)", (), True))
             continue
         old, new = before["parts"], now["parts"]
         parts = tuple(sorted(name for name in old.keys() | new.keys() if old.get(name) != new.get(name)))
         result = before.get("digest") != now.get("digest")
         if parts or result:
-            changes.append(Change(what, parts, result))
+            changes.append(LockChange(what, parts, result))
     return changes

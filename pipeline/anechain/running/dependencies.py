@@ -6,7 +6,7 @@ from typing import Any
 
 from anechain.data.store import sha256_file
 from anechain.methods import use_method_versions
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, STAGES, stage_module, stage_versions, stages_before
 from anechain.running.plan import Plan

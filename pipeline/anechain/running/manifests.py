@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from anechain.errors import InputError
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.running.plan import Plan

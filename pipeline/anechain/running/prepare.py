@@ -13,7 +13,7 @@ from anechain.campaign.load import load_campaign
 from anechain.campaign.target_file import read_target
 from anechain.data.store import is_current, read_receipt, sha256_file, write_artefact
 from anechain.errors import InputError, Problem
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt, sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.running.dependencies import made_from

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve.comparison import common_grid
 from anechain.acoustics.curve.frequencies import resample
 from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
-from anechain.acoustics.nonlinear.harmonic_distortion import harmonic_sum, percent_of_level
+from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import read_dataset, read_receipt, sha256_file

@@ -11,25 +11,13 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS, implied_rise
-from anechain.acoustics.nonlinear.compression import (
-    MISSING,
-    NOISE,
-    REASONS,
-    ROUNDING,
-    compression_deltas,
-    level_and_shape,
-    limit_reached,
-    octave_bands,
-    passed_bands,
-    unequal_gain,
-)
-from anechain.acoustics.recording.take_order import (
-    TakeChange,
-    drift,
-    long_term,
-    order_of_drives,
-    recovery,
-)
+from anechain.acoustics.nonlinear.compression_deltas import MISSING, NOISE, REASONS, ROUNDING, compression_deltas
+from anechain.acoustics.nonlinear.exceedance_bands import passed_bands
+from anechain.acoustics.nonlinear.level_and_shape import level_and_shape, unequal_gain
+from anechain.acoustics.nonlinear.octave_compression import limit_reached, octave_bands
+from anechain.acoustics.recording.drift import drift
+from anechain.acoustics.recording.take_changes import TakeChange, long_term, recovery
+from anechain.acoustics.recording.take_order import order_of_drives
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
@@ -175,7 +163,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     if np.nanmax(rise, initial=0.0) > 0:
         notes.append(
             f"the rise of the coil's temperature is a possibility only: {ASSUMPTIONS}; {choices['conductor']}, "
-            f"resistance in series {choices['series_share']:g} of the coil's"
+            f"resistance in series {choices['series_resistance_ratio']:g} of the coil's"
         )
     attributes = {name: given.attributes[name] for name in _KEPT if name in given.attributes}
     told: dict[str, Any] = {}

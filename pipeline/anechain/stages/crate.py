@@ -13,7 +13,9 @@ from urllib.parse import quote
 
 from anechain.data.store import sha256_file, write_plain
 from anechain.errors import InputError, Problem
-from anechain.receipts.embedding import canonical, format_of, netcdf_receipt, parsed
+from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.file_formats import format_of
+from anechain.receipts.netcdf_receipt import netcdf_receipt
 from anechain.receipts.receipt import RAW, sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES, stage_module, stage_versions
 from anechain.report.crate import (

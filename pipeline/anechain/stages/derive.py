@@ -13,7 +13,7 @@ from anechain.acoustics.directivity.directions import PLANES
 from anechain.acoustics.directivity.orbits import WIDEST_GAP, distinct_directions, fill_orbits
 from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.acoustics.uncertainty.curve_uncertainty import CurveSetUncertainty, curve_set_uncertainty, sphere_own
-from anechain.acoustics.uncertainty.uncertainty import CurveUncertainty, mean_level_uncertainty
+from anechain.acoustics.uncertainty.linear_propagation import CurveUncertainty, mean_level_uncertainty
 from anechain.arrays import Floats
 from anechain.campaign.stated_uncertainty import ErrorParts, budget_to_json, error_parts, nothing_stated
 from anechain.data import contract

@@ -11,17 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.nonlinear.distortion_at_level import AtLevel, at_level, chosen_takes, take_levels
-from anechain.acoustics.nonlinear.harmonic_distortion import (
-    HarmonicPeak,
-    ReferredOrders,
-    harmonic_peaks,
+from anechain.acoustics.nonlinear.harmonic_peaks import HarmonicPeak, harmonic_peaks
+from anechain.acoustics.nonlinear.harmonic_sums import (
     harmonic_sum,
     harmonics_and_noise,
-    order_noise,
     percent_of_level,
-    referred_orders,
     relative_to_total,
 )
+from anechain.acoustics.nonlinear.relative_orders import ReferredOrders, order_noise, referred_orders
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset

@@ -14,10 +14,13 @@ from anechain.data.checks import Check, Limits, as_json, judged, line_of
 from anechain.data.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 from anechain.errors import InputError, Problem
 from anechain.importing.hooks import Options
-from anechain.importing.importers import Broken, Importer, choose, find_importers, parse_options, read
+from anechain.importing.identify import choose
+from anechain.importing.importers import Broken, Importer, find_importers
+from anechain.importing.options import parse_options
+from anechain.importing.read import read
 from anechain.importing.response_checks import METHODS, check_responses
 from anechain.methods import versions
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.sources import COMPANIONS
 from anechain.running.plan import Plan
@@ -101,7 +104,7 @@ def run(plan: Plan, device: str) -> Outcome:
     return Outcome(receipt["stamp"], (*outputs, checked), made=True)
 
 
-def imported(plan: Plan, device: str) -> Imported:
+def import_device(plan: Plan, device: str) -> Imported:
     """Import one device as :func:`run` does, and write nothing.
 
     Raises

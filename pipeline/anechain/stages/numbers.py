@@ -18,7 +18,7 @@ from anechain.figure_of_merit import metric_inputs
 from anechain.figure_of_merit.groups import GROUPS, GroupResult, everything
 from anechain.figure_of_merit.metric_inputs import gather
 from anechain.methods import versions
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.stages import stages_before
 from anechain.running.plan import Plan
@@ -128,6 +128,6 @@ def document(device: str, made: GroupResult) -> dict[str, Any]:
 
 def _names(target: Path) -> set[Path]:
     """Datasets that the numbers name as theirs."""
-    from anechain.receipts.embedding import parsed
+    from anechain.receipts.canonical_json import parsed
 
     return {target.with_name(name) for name in parsed(target.read_text(encoding="utf-8"))["datasets"]}

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain import __version__
-from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.campaign.file import Device
 from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 from anechain.figures.device_figures import device_figures, read_outputs
 from anechain.figures.files import figure_paths
-from anechain.receipts.embedding import format_of
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.stages import DEVICE_STAGES, stage_versions, stages_before
 from anechain.report.compression import (
@@ -201,7 +201,7 @@ def _checks(plan: Plan, device: str) -> tuple[CheckRow, ...]:
             one["title"] if one["source"] == "responses" else f"{one['title']} ({one['source']})",
             one["verdict"],
             one["found"] or one["reason"],
-            f"{one['limit']} ({one['standing']})",
+            f"{one['limit']} ({one['source_status']})",
             one["where"],
         )
         for one in told

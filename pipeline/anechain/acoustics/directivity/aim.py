@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import check_grid
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.trends import fit_trend
 from anechain.acoustics.directivity.directions import wrap_angle
 from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable

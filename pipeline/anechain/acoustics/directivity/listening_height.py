@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import check_grid, resample
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable
 from anechain.arrays import Floats
 from anechain.methods import method
@@ -95,8 +95,7 @@ def _height(angle: float | None, distance_m: float) -> float | None:
     "over angle; height = distance times tangent",
     source_status="common practice, no source",
     limitations="Far-field curves: at a short distance the paths from the drivers differ more. A lobe between two "
-    "measured "
-    "angles is lost.",
+    "measured angles is lost.",
 )
 def listening_height(
     frequency: ArrayLike,

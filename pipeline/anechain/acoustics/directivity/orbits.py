@@ -176,9 +176,8 @@ def _node_slopes(angle: Floats, power: Floats) -> Floats:
     "means of the secants",
     source="Fritsch and Butland 1984, SIAM J. Sci. Stat. Comput. 5, 300-304 (monotone cubic), of squared pressure",
     source_status="common practice, no source",
-    limitations="A lobe or null that lies between two measured angles is lost. From 15 degree steps a null of a "
-    "piston of "
-    "ka = 5 at 50 degrees comes out near -23 dB.",
+    limitations="A lobe or null that lies between two measured angles is lost. From 15 degree steps a null of a piston "
+    "of ka = 5 at 50 degrees comes out near -23 dB.",
 )
 def interpolate_orbit(
     angles: ArrayLike, level: ArrayLike, targets: ArrayLike, max_gap: float = WIDEST_GAP

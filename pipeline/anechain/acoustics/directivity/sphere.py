@@ -197,8 +197,8 @@ def solid_angle_weights(vectors: ArrayLike) -> Floats:
     version=1,
     title="Mean level over the whole sphere",
     formula="10 lg of the sum of squared pressure times the direction's share of the sphere",
-    source="Definition of the directivity factor: mean squared pressure over the sphere "
-    "(Beranek and Mellow, Acoustics: Sound Fields and Transducers, section 4.16)",
+    source="Definition of the directivity factor: mean squared pressure over the sphere (Beranek and Mellow, "
+    "Acoustics: Sound Fields and Transducers, section 4.16)",
     source_status="recalled",
     limitations="As good as the grid; not the sound power of ANSI/CTA-2034-A, which weights two orbits.",
 )

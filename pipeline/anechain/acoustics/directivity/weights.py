@@ -64,9 +64,8 @@ def _square_pyramid(half_width: Floats) -> Floats:
     "within each, over that of the sphere",
     source="ANSI/CTA-2034-A, appendix (weights); closed form from the solid angle of a rectangular pyramid",
     source_status="recalled",
-    limitations="Two orbits say nothing of the directions between them. For a source that is symmetric about its "
-    "axis the "
-    "weights favour directions near the axis: a cardioid's power comes out 0.09 dB high, a dipole's 0.36 dB.",
+    limitations="Two orbits say nothing of the directions between them. For a source that is symmetric about its axis "
+    "the weights favour directions near the axis: a cardioid's power comes out 0.09 dB high, a dipole's 0.36 dB.",
 )
 def two_orbit_weights(step: float = 10.0) -> OrbitWeights:
     """Weights of the curves of one of two perpendicular orbits, from spherical geometry.

@@ -1,7 +1,7 @@
-"""Distortion at a sound pressure level: which takes are at it, and what lies between two takes.
+"""Distortion at a sound pressure level: the take at that level, or interpolation between two takes.
 
 A take is a measurement at one drive. Its level is the mean of its fundamental in a band, as for the sensitivity. A
-level that was not measured is reached from two takes around it or not at all: nothing is extrapolated.
+level between two takes is interpolated; nothing is extrapolated.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
-    "NEAREST",
-    "WIDEST_STEP",
+    "LEVEL_TOLERANCE",
+    "MAX_TAKE_STEP",
     "AtLevel",
     "Conditions",
     "at_level",
@@ -27,11 +27,11 @@ __all__ = [
     "take_levels",
 ]
 
-
-NEAREST = 0.5
-"""Decibels within which a take stands for the level asked for as it is. Common practice, no source."""
-WIDEST_STEP = 10.0
-"""Decibels between two takes that a level between them is still read from. Common practice, no source."""
+LEVEL_TOLERANCE = 0.5
+"""Difference in dB up to which a take is used at the requested level without interpolation. Common practice, no
+source."""
+MAX_TAKE_STEP = 10.0
+"""Largest difference in dB between two takes that are interpolated. Common practice, no source."""
 
 
 @method(
@@ -40,7 +40,7 @@ WIDEST_STEP = 10.0
     title="Level of a take: mean of its fundamental in a band at 1 m",
     source="mean squared pressure over log frequency, as the sensitivity",
     source_status="common practice, no source",
-    limitations="One number for a curve that is not flat: at single frequencies the device is louder or softer.",
+    limitations="One number for a curve that is not flat: levels at single frequencies are higher or lower.",
     formula="10 lg of the mean of 10^(fundamental / 10) over log frequency in the band",
 )
 def take_levels(
@@ -49,44 +49,43 @@ def take_levels(
     band: tuple[float, float] = SENSITIVITY_BAND,
     level_kind: str = "spl",
 ) -> tuple[BandLevel, ...]:
-    """Level of each take.
+    """Return the level of each take.
 
     Parameters
     ----------
     frequency : array_like, shape (frequencies,)
         Hz.
     fundamentals : array_like, shape (takes, frequencies)
-        dB re 20 µPa at 1 m, each at the take's own drive.
+        dB re 20 µPa at 1 m, at the drive of each take.
     band : tuple of float
-        Hz.
+        Ends of the band, Hz.
     level_kind : {"spl", "relative"}
-        Relative levels are at no sound pressure level.
+        Relative levels have no sound pressure level.
 
     Returns
     -------
     tuple of BandLevel
-        One per take; with a reason where it is not determined.
+        One per take; with a reason where the level is not determined.
     """
     return tuple(sensitivity(frequency, row, band, level_kind) for row in np.asarray(fundamentals, dtype=np.float64))
 
 
 @dataclass(frozen=True)
 class AtLevel:
-    """How a level asked for is reached.
+    """The take, or the two takes, that give results at a requested level.
 
     Attributes
     ----------
     requested_db : float
-        The level asked for.
+        Requested level, dB.
     reached_db : float or None
-        The level that the result is at: that of the take, or the one asked for where it lies between two; None if it
-        is not reached.
+        Level of the result: that of the take, or the requested level if it is interpolated; None if it is not reached.
     takes : tuple of int
-        Which take, or which two, the softer first; empty if it is not reached.
+        Index of the take, or of the two takes, the lower level first; empty if the level is not reached.
     share : float
-        Weight of the second take; 0 where there is one.
+        Weight of the second take; 0 if there is one take.
     reason : str
-        Why it is not reached; empty if it is.
+        Why the level is not reached; empty if it is.
     """
 
     requested_db: float
@@ -102,24 +101,27 @@ class AtLevel:
     title="The take nearest to a level, or the two around it",
     source="nearest take within a tolerance; else the two takes next to the level, if they are not too far apart",
     source_status="common practice, no source",
-    limitations="Nothing below the softest or above the loudest take.",
-    formula="The take within the tolerance; else the next softer and the next louder take",
+    limitations="Nothing below the lowest or above the highest level of the takes.",
+    formula="The take within the tolerance; else the takes with the next lower and the next higher level",
 )
 def chosen_takes(
-    levels: Sequence[float | None], requested_db: float, nearest_db: float = NEAREST, widest_db: float = WIDEST_STEP
+    levels: Sequence[float | None],
+    requested_db: float,
+    tolerance_db: float = LEVEL_TOLERANCE,
+    max_step_db: float = MAX_TAKE_STEP,
 ) -> AtLevel:
-    """Choose the take, or the two, that a level is read from.
+    """Return the take at a requested level, or the two takes to interpolate between.
 
     Parameters
     ----------
     levels : sequence of float or None
         Level in dB of each take; None where it is not determined.
     requested_db : float
-        dB.
-    nearest_db : float
-        A take at most this far away is used as it is.
-    widest_db : float
-        Two takes further apart are not interpolated between.
+        Requested level, dB.
+    tolerance_db : float
+        A take that differs by at most this is used without interpolation, dB.
+    max_step_db : float
+        Largest difference between two takes that are interpolated, dB.
 
     Returns
     -------
@@ -130,8 +132,8 @@ def chosen_takes(
     ValueError
         If a tolerance is below zero.
     """
-    if not (nearest_db >= 0 and widest_db >= 0):
-        raise ValueError(f"tolerances are not below zero: {nearest_db}, {widest_db}")
+    if not (tolerance_db >= 0 and max_step_db >= 0):
+        raise ValueError(f"tolerances must be zero or positive, not {tolerance_db} and {max_step_db}")
     known = sorted((level, take) for take, level in enumerate(levels) if level is not None)
 
     def not_reached(reason: str) -> AtLevel:
@@ -139,8 +141,8 @@ def chosen_takes(
 
     if not known:
         return not_reached("no take has a level")
-    level, take = min(known, key=lambda one: (abs(one[0] - requested_db), one))
-    if abs(level - requested_db) <= nearest_db:
+    level, take = min(known, key=lambda entry: (abs(entry[0] - requested_db), entry))
+    if abs(level - requested_db) <= tolerance_db:
         return AtLevel(requested_db, level, (take,), 0.0, "")
     if not known[0][0] < requested_db < known[-1][0]:
         measured = (
@@ -149,11 +151,11 @@ def chosen_takes(
             else f"takes from {known[0][0]:.1f} to {known[-1][0]:.1f} dB"
         )
         return not_reached(f"{requested_db:g} dB is outside what was measured: {measured}; nothing is extrapolated")
-    at = next(row for row, one in enumerate(known) if one[0] > requested_db)
-    (low, first), (high, second) = known[at - 1], known[at]
-    if high - low > widest_db:
+    higher = next(row for row, entry in enumerate(known) if entry[0] > requested_db)
+    (low, first), (high, second) = known[higher - 1], known[higher]
+    if high - low > max_step_db:
         return not_reached(
-            f"{requested_db:g} dB lies between takes at {low:.1f} and {high:.1f} dB, which are more than {widest_db:g} "
+            f"{requested_db:g} dB is between takes at {low:.1f} and {high:.1f} dB, which are more than {max_step_db:g} "
             "dB apart"
         )
     return AtLevel(requested_db, requested_db, (first, second), (requested_db - low) / (high - low), "")
@@ -162,26 +164,27 @@ def chosen_takes(
 @method(
     "between-takes",
     version=1,
-    title="Between two takes, linear in dB per dB of level, order by order",
+    title="Interpolation between two takes, linear in dB per dB of level, order by order",
     source="order n of a weak polynomial nonlinearity rises by n dB per dB of drive: a straight line in dB over dB",
     source_status="common practice, no source",
-    limitations="Exact for a device whose orders rise steadily; a limiter or a rattle that sets in between is missed.",
+    limitations="Exact for a device whose orders rise steadily; a limiter or a rattle that starts in between is "
+    "missed.",
     formula="(1 - t) L1 + t L2, t = (level - level 1) / (level 2 - level 1), all in dB",
 )
 def at_level(values: ArrayLike, choice: AtLevel) -> Floats:
-    """Values at a level: those of a take, or between two.
+    """Return values at a level: those of one take, or interpolated between two.
 
     Parameters
     ----------
     values : array_like, shape (takes, ...)
         dB.
     choice : AtLevel
-        With at least one take.
+        The takes to use, from :func:`chosen_takes`.
 
     Returns
     -------
     numpy.ndarray, shape (...)
-        NaN where either of two takes has no value.
+        dB; NaN where either of the takes has no value.
 
     Raises
     ------
@@ -199,18 +202,18 @@ def at_level(values: ArrayLike, choice: AtLevel) -> Floats:
 
 @dataclass(frozen=True)
 class Conditions:
-    """What distortion was measured under.
+    """Conditions of a measurement.
 
     Attributes
     ----------
     level_kind : str
         "spl" or "relative".
     distance_m : float or None
-        Distance the levels are referred to.
+        Distance in m that the levels are referred to.
     environment : str
-        Where it was measured, in the campaign's words; empty if it is not stated.
+        Environment as the campaign states it; empty if it is not stated.
     reason : str
-        Why the device is not at the level; empty if it is.
+        Why the device has no result at the level; empty if it has.
     """
 
     level_kind: str
@@ -219,8 +222,8 @@ class Conditions:
     reason: str = ""
 
 
-def _terms(one: Conditions) -> tuple[str, float | None, str]:
-    return one.level_kind, one.distance_m, " ".join(one.environment.casefold().split())
+def _comparison_key(conditions: Conditions) -> tuple[str, float | None, str]:
+    return conditions.level_kind, conditions.distance_m, " ".join(conditions.environment.casefold().split())
 
 
 @method(
@@ -229,11 +232,11 @@ def _terms(one: Conditions) -> tuple[str, float | None, str]:
     title="Devices whose distortion may be compared",
     source="equal sound pressure level, distance and environment; of several groups the largest, then the first",
     source_status="common practice, no source",
-    limitations="Environments are told apart by the words of the campaign.",
+    limitations="Environments are compared by the text in the campaign.",
     formula="Equal level, distance and environment",
 )
 def comparable(conditions: Mapping[str, Conditions]) -> tuple[tuple[str, ...], dict[str, str]]:
-    """Say which devices can be compared, and why others cannot.
+    """Return the devices that can be compared, and the reason for each of the others.
 
     Parameters
     ----------
@@ -242,28 +245,30 @@ def comparable(conditions: Mapping[str, Conditions]) -> tuple[tuple[str, ...], d
 
     Returns
     -------
-    (tuple of str, dict of str to str)
-        Devices under equal conditions, in the order given; and the reason for each of the others.
+    comparable : tuple of str
+        Devices under equal conditions, in the order of `conditions`.
+    reasons : dict of str to str
+        Why each of the other devices cannot be compared.
     """
-    refused = {device: one.reason for device, one in conditions.items() if one.reason}
-    for device, one in conditions.items():
-        if device not in refused and one.level_kind != "spl":
-            refused[device] = "its levels are relative"
-        elif device not in refused and one.distance_m is None:
-            refused[device] = "the distance that its levels hold at is not known"
+    reasons = {device: measured.reason for device, measured in conditions.items() if measured.reason}
+    for device, measured in conditions.items():
+        if device not in reasons and measured.level_kind != "spl":
+            reasons[device] = "its levels are relative"
+        elif device not in reasons and measured.distance_m is None:
+            reasons[device] = "the distance that its levels hold at is not known"
     groups: dict[tuple[str, float | None, str], list[str]] = {}
-    for device in (device for device in conditions if device not in refused):
-        groups.setdefault(_terms(conditions[device]), []).append(device)
+    for device in (device for device in conditions if device not in reasons):
+        groups.setdefault(_comparison_key(conditions[device]), []).append(device)
     if not groups:
-        return (), refused
-    terms, chosen = max(groups.items(), key=lambda group: len(group[1]))
-    for other, devices in groups.items():
-        if other == terms:
+        return (), reasons
+    key, largest = max(groups.items(), key=lambda group: len(group[1]))
+    for other_key, devices in groups.items():
+        if other_key == key:
             continue
         for device in devices:
-            if other[1] != terms[1]:
-                refused[device] = f"its levels hold at {other[1]:g} m, those of the others at {terms[1]:g} m"
+            if other_key[1] != key[1]:
+                reasons[device] = f"its levels hold at {other_key[1]:g} m, those of the others at {key[1]:g} m"
             else:
-                words = [conditions[one].environment or "no stated environment" for one in (device, chosen[0])]
-                refused[device] = f"it was measured in another environment ({words[0]}) than the others ({words[1]})"
-    return tuple(chosen), {device: refused[device] for device in conditions if device in refused}
+                own, others = (conditions[name].environment or "no stated environment" for name in (device, largest[0]))
+                reasons[device] = f"it was measured in another environment ({own}) than the others ({others})"
+    return tuple(largest), {device: reasons[device] for device in conditions if device in reasons}

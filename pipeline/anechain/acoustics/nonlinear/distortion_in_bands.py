@@ -1,6 +1,6 @@
-"""Numbers read off a distortion curve: the worst and the mean in a band, and how low it stays under a limit.
+"""Numbers from a distortion curve: maximum and mean in a band, and lowest frequency below a limit.
 
-The curves are pairs: the greatest and the least that a sum can be, which differ where orders are hidden by noise.
+Each curve has an upper and a lower bound, which differ where noise hides an order.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band, run_around
-from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.frequencies import hertz, resample
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band, run_around
 from anechain.methods import method
 
 __all__ = ["BandDistortion", "LowestUnder", "distortion_in_band", "lowest_frequency_under"]
@@ -24,15 +24,15 @@ class BandDistortion:
     Attributes
     ----------
     low_hz, high_hz : float
-        The band.
+        Ends of the band, Hz.
     worst, worst_least : float or None
-        The greatest that the distortion is at most anywhere in the band, and the greatest that it is at least.
+        Maximum of the upper bound in the band, and maximum of the lower bound.
     worst_hz : float or None
-        Where `worst` is.
+        Frequency of `worst`, Hz.
     mean, mean_least : float or None
-        Root of the mean square over log frequency, at most and at least.
+        Root mean square over log frequency of the upper bound and of the lower bound.
     reason : str
-        Why it is not determined; empty if it is.
+        Why the distortion is not determined; empty if it is.
     """
 
     low_hz: float
@@ -48,25 +48,25 @@ class BandDistortion:
 @method(
     "distortion-in-band",
     version=1,
-    title="Distortion in a band: the worst, and the root of the mean square over log frequency",
+    title="Distortion in a band: maximum, and root mean square over log frequency",
     source="the greatest value, and mean square over log frequency, of a sum of orders",
     source_status="common practice, no source",
-    limitations="One number for a curve; how audible it is depends on orders and programme.",
+    limitations="One number for a whole curve; audibility depends on the orders and the programme.",
     formula="Greatest value; root of the mean of p^2 over log frequency",
 )
 def distortion_in_band(
-    frequency: ArrayLike, percent: ArrayLike, percent_least: ArrayLike, low_hz: float, high_hz: float
+    frequency: ArrayLike, upper_percent: ArrayLike, lower_percent: ArrayLike, low_hz: float, high_hz: float
 ) -> BandDistortion:
-    """Worst and mean distortion in a band.
+    """Return maximum and mean distortion in a band.
 
     Parameters
     ----------
     frequency : array_like, shape (n,)
         Hz, ascending.
-    percent, percent_least : array_like, shape (n,)
-        The greatest and the least that the distortion can be; NaN where it was not measured.
+    upper_percent, lower_percent : array_like, shape (n,)
+        Upper and lower bound of the distortion, per cent; NaN where it was not measured.
     low_hz, high_hz : float
-        The band.
+        Ends of the band, Hz.
 
     Returns
     -------
@@ -75,20 +75,20 @@ def distortion_in_band(
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero, the shapes disagree or the band is none.
+        If the frequencies are not ascending above zero, the shapes disagree or the band is not ascending above zero.
     """
-    upper = part_in_band(frequency, percent, low_hz, high_hz)
-    lower = part_in_band(frequency, percent_least, low_hz, high_hz)
+    upper = part_in_band(frequency, upper_percent, low_hz, high_hz)
+    lower = part_in_band(frequency, lower_percent, low_hz, high_hz)
     if upper.reason or lower.reason:
         return BandDistortion(low_hz, high_hz, None, None, None, None, None, upper.reason or lower.reason)
-    at = int(np.argmax(upper.level))
+    worst = int(np.argmax(upper.level))
     mean, mean_least = (float(np.sqrt(mean_over_octaves(part.frequency, part.level**2))) for part in (upper, lower))
     return BandDistortion(
         low_hz,
         high_hz,
-        float(upper.level[at]),
+        float(upper.level[worst]),
         float(lower.level.max()),
-        float(upper.frequency[at]),
+        float(upper.frequency[worst]),
         mean,
         mean_least,
         "",
@@ -97,7 +97,7 @@ def distortion_in_band(
 
 @dataclass(frozen=True)
 class LowestUnder:
-    """Lowest frequency down to which distortion stays under a limit.
+    """Lowest frequency down to which distortion stays below a limit.
 
     Attributes
     ----------
@@ -106,11 +106,11 @@ class LowestUnder:
     frequency_hz : float or None
         Hz; None if not determined.
     whole : bool
-        Whether it is under the limit down to the lowest frequency measured, which then is `frequency_hz`.
+        Whether distortion is below the limit down to the lowest measured frequency, which then is `frequency_hz`.
     bound : bool
-        Whether the crossing is that of an upper limit, so that the distortion may stay under further down.
+        Whether only the upper bound crosses the limit there, so that the distortion may stay below it further down.
     reason : str
-        Why it is not determined; empty if it is.
+        Why the frequency is not determined; empty if it is.
     """
 
     limit: float
@@ -123,27 +123,27 @@ class LowestUnder:
 @method(
     "lowest-frequency-under",
     version=1,
-    title="Lowest frequency down to which distortion stays under a limit",
+    title="Lowest frequency down to which distortion stays below a limit",
     source="first crossing below a start, linear in decibels over log frequency",
     source_status="common practice, no source",
-    limitations="What is above the start is not looked at; what the noise hides counts with all that it may be.",
+    limitations="Distortion above the start frequency is ignored; where noise hides an order, the upper bound counts.",
     formula="First frequency below the start at which the distortion reaches the limit",
 )
 def lowest_frequency_under(
-    frequency: ArrayLike, percent: ArrayLike, percent_least: ArrayLike, limit: float, start_hz: float
+    frequency: ArrayLike, upper_percent: ArrayLike, lower_percent: ArrayLike, limit: float, start_hz: float
 ) -> LowestUnder:
-    """Follow the distortion downwards from a start to where it reaches a limit.
+    """Return the first frequency below a start frequency at which distortion reaches a limit.
 
     Parameters
     ----------
     frequency : array_like, shape (n,)
         Hz, ascending.
-    percent, percent_least : array_like, shape (n,)
-        The greatest and the least that the distortion can be; NaN where it was not measured.
+    upper_percent, lower_percent : array_like, shape (n,)
+        Upper and lower bound of the distortion, per cent; NaN where it was not measured.
     limit : float
         Per cent.
     start_hz : float
-        Where to start.
+        Frequency at which the search starts, Hz.
 
     Returns
     -------
@@ -155,23 +155,23 @@ def lowest_frequency_under(
         If the limit is not above zero, the frequencies are not ascending above zero or the shapes disagree.
     """
     if not limit > 0:
-        raise ValueError(f"a limit is above zero, not {limit}")
+        raise ValueError(f"the limit must be above zero, not {limit}")
     with np.errstate(divide="ignore"):
-        upper = 20 * np.log10(np.asarray(percent, dtype=np.float64) / limit)
+        upper = 20 * np.log10(np.asarray(upper_percent, dtype=np.float64) / limit)
     part = run_around(frequency, upper, start_hz)
     if part.reason:
         return LowestUnder(limit, None, False, False, part.reason)
     first = float(resample(part.frequency, part.level, start_hz)[0])
     if first >= 0:
-        told = f"the distortion at {hertz(start_hz)} Hz is {limit * 10 ** (first / 20):.3g} % already"
-        return LowestUnder(limit, None, False, False, told)
+        reason = f"the distortion at {hertz(start_hz)} Hz is {limit * 10 ** (first / 20):.3g} % already"
+        return LowestUnder(limit, None, False, False, reason)
     below = part.frequency < start_hz
     grid, level = np.append(part.frequency[below], start_hz), np.append(part.level[below], first)
     over = np.flatnonzero(level >= 0)
     if not over.size:
         return LowestUnder(limit, float(grid[0]), True, False, "")
-    at = int(over[-1])
-    share = -level[at + 1] / (level[at] - level[at + 1])
-    crossing = float(grid[at + 1] * (grid[at] / grid[at + 1]) ** share)
-    least = np.asarray(percent_least, dtype=np.float64)[np.asarray(frequency) == grid[at]]
-    return LowestUnder(limit, crossing, False, bool(least.size and least[0] < limit), "")
+    last = int(over[-1])
+    share = -level[last + 1] / (level[last] - level[last + 1])
+    crossing = float(grid[last + 1] * (grid[last] / grid[last + 1]) ** share)
+    lower = np.asarray(lower_percent, dtype=np.float64)[np.asarray(frequency) == grid[last]]
+    return LowestUnder(limit, crossing, False, bool(lower.size and lower[0] < limit), "")

@@ -1,9 +1,9 @@
-"""Errors of harmonic orders re the fundamental: one chain hears both, at frequencies of their own.
+"""Errors of harmonic orders re the fundamental.
 
-What is one error at all frequencies (calibration, gains, distance) is in the order and in the fundamental alike and
-cancels; what differs over frequency (the microphone's response, what differs from take to take) does not, since order n
-is heard at n times the frequency. The level at which distortion is asked for is uncertain too, and by what the
-distortion changes with the level, so is the distortion.
+An error that is the same at all frequencies (calibration, gain, distance) is in the order and in the fundamental, and
+cancels. An error that differs over frequency (response of the microphone, differences between takes) does not cancel,
+because order n is measured at n times the frequency. If distortion is given at a level, the uncertainty of that level
+adds to it, by the slope of the distortion over level.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.levels import power_of_level
-from anechain.acoustics.nonlinear.compression import noise_uncertainty
+from anechain.acoustics.nonlinear.reading_uncertainty import noise_uncertainty
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
-from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -40,22 +40,23 @@ Rows = NDArray[np.intp]
 NEPER = float(np.log(10.0)) / 20.0
 """Relative change of an amplitude per decibel, to first order."""
 
-CLEAREST = 10.46
-"""dB above the noise from which on its first order holds: what counts as a value at 10 dB is given that of 10.46 dB."""
+MIN_LEVEL_TO_NOISE = 10.46
+"""dB above the noise from which the first-order uncertainty holds. A value from 10 dB on gets the uncertainty at
+10.46 dB."""
 
 
 @dataclass(frozen=True)
 class AtOrders:
-    """Errors of captures at all frequencies that sound in them, and which of those are whose.
+    """Errors of takes at the frequencies of fundamentals and orders.
 
     Attributes
     ----------
     errors : DirectionErrors
-        Of captures in place of directions: one row for each.
+        Errors with one row for each take instead of each direction.
     first : numpy.ndarray of int, shape (n,)
-        Row of each fundamental among the frequencies of the errors.
+        Index of each fundamental in the frequencies of the errors.
     order : numpy.ndarray of int, shape (orders, n)
-        Row of each order.
+        Index of each order in the frequencies of the errors.
     """
 
     errors: DirectionErrors
@@ -65,14 +66,14 @@ class AtOrders:
 
 @dataclass(frozen=True)
 class LevelSlopes:
-    """By how much each order changes with the level at which it is read.
+    """Change of each order with level.
 
     Attributes
     ----------
     softer, louder : numpy.ndarray, shape (orders, n)
-        dB re the fundamental, per dB of level, towards softer and towards louder ones.
+        Change of the order re the fundamental in dB per dB of level, towards lower and towards higher levels.
     weight : numpy.ndarray, shape (n,)
-        Share of each fundamental in the level, adding to one.
+        Share of each fundamental in the level; the shares add to one.
     """
 
     softer: Floats
@@ -80,8 +81,8 @@ class LevelSlopes:
     weight: Floats
 
 
-def sounding(frequency: ArrayLike, orders: Sequence[int], there: ArrayLike) -> tuple[Floats, Rows, Rows]:
-    """All frequencies that sound when fundamentals are played, and where fundamentals and orders are among them.
+def sounding(frequency: ArrayLike, orders: Sequence[int], measured: ArrayLike) -> tuple[Floats, Rows, Rows]:
+    """Return the frequencies of all fundamentals and orders, and the index of each among them.
 
     Parameters
     ----------
@@ -89,39 +90,60 @@ def sounding(frequency: ArrayLike, orders: Sequence[int], there: ArrayLike) -> t
         Hz, ascending.
     orders : sequence of int
         Orders 2 and up.
-    there : array_like of bool, shape (orders, n)
-        Whether an order was measured; one that was not stands with its fundamental.
+    measured : array_like of bool, shape (orders, n)
+        Whether an order was measured; an order that was not gets the index of its fundamental.
 
     Returns
     -------
-    (numpy.ndarray, numpy.ndarray of int, numpy.ndarray of int)
-        Hz, ascending, shape (m,); rows of the fundamentals, shape (n,); rows of the orders, shape (orders, n).
+    frequencies : numpy.ndarray, shape (m,)
+        Hz, ascending.
+    first : numpy.ndarray of int, shape (n,)
+        Index of each fundamental.
+    order : numpy.ndarray of int, shape (orders, n)
+        Index of each order.
     """
     grid = np.asarray(frequency, dtype=np.float64)
-    times = np.where(np.asarray(there, dtype=bool), np.asarray(orders, dtype=np.float64)[:, np.newaxis], 1.0)
-    heard = np.concatenate([grid[np.newaxis], times * grid])
-    every, rows = np.unique(heard, return_inverse=True)
-    rows = rows.reshape(heard.shape)
-    return every, rows[0], rows[1:]
+    factors = np.where(np.asarray(measured, dtype=bool), np.asarray(orders, dtype=np.float64)[:, np.newaxis], 1.0)
+    harmonics = np.concatenate([grid[np.newaxis], factors * grid])
+    frequencies, rows = np.unique(harmonics, return_inverse=True)
+    rows = rows.reshape(harmonics.shape)
+    return frequencies, rows[0], rows[1:]
 
 
 def noise_of_orders(level_db: ArrayLike, noise_db: ArrayLike, bound: ArrayLike) -> Floats:
-    """Standard uncertainty in dB that noise leaves of each order; none of an upper limit, which holds it already.
+    """Return the standard uncertainty in dB of each order caused by noise; 0 for an upper limit, which includes noise.
 
     Parameters
     ----------
-    level_db, noise_db : array_like, of one shape
-        dB re one reference; NaN where there is none, or it is not known.
+    level_db, noise_db : array_like, same shape
+        dB re the same reference; NaN where not measured or not known.
     bound : array_like of bool
-        Which are upper limits.
+        Which orders are upper limits.
+
+    Returns
+    -------
+    numpy.ndarray
+        dB; 0 where the noise is not known.
     """
-    above = np.asarray(level_db, dtype=np.float64) - np.asarray(noise_db, dtype=np.float64)
-    known = np.isfinite(above) & ~np.asarray(bound, dtype=bool)
-    return np.where(known, noise_uncertainty(np.maximum(np.where(known, above, np.inf), CLEAREST)), 0.0)
+    level_to_noise = np.asarray(level_db, dtype=np.float64) - np.asarray(noise_db, dtype=np.float64)
+    known = np.isfinite(level_to_noise) & ~np.asarray(bound, dtype=bool)
+    limited = np.maximum(np.where(known, level_to_noise, np.inf), MIN_LEVEL_TO_NOISE)
+    return np.where(known, noise_uncertainty(limited), 0.0)
 
 
 def order_shares(level_db: ArrayLike) -> Floats:
-    """Share of each order in the sum of their squares, shape (orders, n) as given; 0 where there is none."""
+    """Return the share of each order in the sum of squares.
+
+    Parameters
+    ----------
+    level_db : array_like, shape (orders, n)
+        dB re the fundamental; NaN where an order was not measured.
+
+    Returns
+    -------
+    numpy.ndarray, shape (orders, n)
+        0 where an order was not measured.
+    """
     levels = np.asarray(level_db, dtype=np.float64)
     power = np.where(np.isfinite(levels), power_of_level(np.where(np.isfinite(levels), levels, 0.0)), 0.0)
     total = power.sum(axis=0)
@@ -129,14 +151,19 @@ def order_shares(level_db: ArrayLike) -> Floats:
 
 
 def slopes_between(first: ArrayLike, second: ArrayLike, step_db: float) -> Floats:
-    """Change of each order per dB of level between two takes; 0 where either has none.
+    """Return the change of each order per dB of level between two takes; 0 where either take has no value.
 
     Parameters
     ----------
     first, second : array_like, shape (orders, n)
-        dB re the fundamental, of the softer take and of the louder.
+        Orders of the two takes, dB re the fundamental.
     step_db : float
-        Between their levels.
+        Level of the second take minus level of the first take, dB.
+
+    Returns
+    -------
+    numpy.ndarray, shape (orders, n)
+        dB per dB.
     """
     slope = (np.asarray(second, dtype=np.float64) - np.asarray(first, dtype=np.float64)) / step_db
     return np.asarray(np.where(np.isfinite(slope), slope, 0.0))
@@ -145,22 +172,22 @@ def slopes_between(first: ArrayLike, second: ArrayLike, step_db: float) -> Float
 def slopes_at_take(
     levels: Sequence[float], relative_db: ArrayLike, bound: ArrayLike, take: int
 ) -> tuple[Floats, Floats] | None:
-    """Change of each order per dB of level towards the next softer and the next louder take; None if there is no other.
+    """Return the change of each order per dB of level towards the next lower and the next higher level.
 
     Parameters
     ----------
     levels : sequence of float
-        dB, of each take; NaN where it is not known.
+        Level of each take in dB; NaN where it is not known.
     relative_db, bound : array_like, shape (takes, orders, n)
-        dB re the fundamental, and whether that is an upper limit. A value and a limit have no slope between them: that
-        to the other side stands for it where there is one.
+        dB re the fundamental, and whether that is an upper limit. Between a value and a limit no slope is defined: the
+        slope towards the other side is used there if it is defined.
     take : int
-        Which one it is.
+        Index of the take.
 
     Returns
     -------
     (numpy.ndarray, numpy.ndarray) or None
-        Each of shape (orders, n).
+        Slopes towards lower and higher levels, each of shape (orders, n), dB per dB; None if there is no other take.
     """
     known = np.asarray(levels, dtype=np.float64)
     relative, flags = np.asarray(relative_db, dtype=np.float64), np.asarray(bound, dtype=bool)
@@ -171,47 +198,48 @@ def slopes_at_take(
         *([int(below[np.argmax(known[below])])] if below.size else []),
         *([int(above[np.argmin(known[above])])] if above.size else []),
     ):
-        alike = (flags[other] == flags[take]) & np.isfinite(relative[other])
-        sides.append((slopes_between(relative[take], relative[other], float(known[other] - here)), alike))
+        defined = (flags[other] == flags[take]) & np.isfinite(relative[other])
+        sides.append((slopes_between(relative[take], relative[other], float(known[other] - here)), defined))
     if not sides:
         return None
-    (softer, softer_good), (louder, louder_good) = sides[0], sides[-1]
-    return np.where(~softer_good & louder_good, louder, softer), np.where(~louder_good & softer_good, softer, louder)
+    (softer, softer_ok), (louder, louder_ok) = sides[0], sides[-1]
+    return np.where(~softer_ok & louder_ok, louder, softer), np.where(~louder_ok & softer_ok, softer, louder)
 
 
 def _noise_draws(errors: DirectionErrors, name: str, noise: Floats) -> Floats:
-    """Noise of every order at every frequency in each draw, each its own; seeds are fixed."""
+    """Independent noise of every order at every frequency in each draw, from a fixed seed."""
     generator = np.random.Generator(np.random.PCG64([SEED, *name.encode()]))
-    there = noise > 0
-    found = np.zeros((errors.draws, *noise.shape))
-    found[:, there] = generator.standard_normal((errors.draws, int(there.sum()))) * noise[there]
-    return found
+    noisy = noise > 0
+    draws = np.zeros((errors.draws, *noise.shape))
+    draws[:, noisy] = generator.standard_normal((errors.draws, int(noisy.sum()))) * noise[noisy]
+    return draws
 
 
 @method(
     "drawn-harmonic-errors",
     version=1,
-    title="Errors of harmonic orders re the fundamental, drawn as they go together",
-    formula="Error of order n: slope of the order over level times the error of the level, less the error at n f, plus "
-    "that at f, plus noise; the error of the level is the mean of those of the fundamentals by their share",
-    source="JCGM 101:2008, 6.4.7 and 7.3; a ratio of two readings of one chain keeps what differs between their "
-    "frequencies (GUM, JCGM 100:2008, 5.2.2, F.1.2.3)",
-    limitations="Normal errors, small ones. Orders follow straight lines in dB over level between takes. A limit set "
-    "by "
-    "noise moves as a value would.",
+    title="Errors of harmonic orders re the fundamental, drawn with their correlation",
+    formula="Error of order n: slope of the order over level times the error of the level, minus the error at n f, "
+    "plus that at f, plus noise; the error of the level is the mean of the fundamentals' errors weighted by their "
+    "share",
+    source="JCGM 101:2008, 6.4.7 and 7.3; in a ratio of two readings of one chain only errors that differ between "
+    "their frequencies remain (GUM, JCGM 100:2008, 5.2.2, F.1.2.3)",
+    limitations="Small, normally distributed errors. Orders follow straight lines in dB over level between takes. An "
+    "upper limit has the errors of a value.",
 )
 def drawn_orders(at: AtOrders, name: str, noise: ArrayLike, slopes: LevelSlopes | None = None) -> Floats:
-    """Errors of each order re the fundamental in every draw.
+    """Draw errors of each order re the fundamental.
 
     Parameters
     ----------
     at : AtOrders
+        Errors of the takes, and indices of fundamentals and orders.
     name : str
-        Which of the errors' shares has the readings: of one take, or of two by what each counts.
+        Key in the shares of the errors: the weight of each take in the result.
     noise : array_like, shape (orders, n)
-        Standard uncertainty in dB of what is each order's own at each frequency, see :func:`noise_of_orders`.
+        Standard uncertainty in dB that is independent for each order and frequency, see :func:`noise_of_orders`.
     slopes : LevelSlopes, optional
-        Where they are asked for at a level; at a drive the level does not matter.
+        Required for distortion at a level; without slopes the errors are those at a drive.
 
     Returns
     -------
@@ -219,42 +247,42 @@ def drawn_orders(at: AtOrders, name: str, noise: ArrayLike, slopes: LevelSlopes 
         dB.
     """
     drawn = at.errors.rows(name)
-    found = drawn[:, np.newaxis, at.first] - drawn[:, at.order]
-    found += _noise_draws(at.errors, name, np.asarray(noise, dtype=np.float64))
+    order_errors = drawn[:, np.newaxis, at.first] - drawn[:, at.order]
+    order_errors += _noise_draws(at.errors, name, np.asarray(noise, dtype=np.float64))
     if slopes is not None:
         level = (drawn[:, at.first] @ slopes.weight)[:, np.newaxis, np.newaxis]
-        found += np.where(level > 0, level * slopes.louder, level * slopes.softer)
-    return found
+        order_errors += np.where(level > 0, level * slopes.louder, level * slopes.softer)
+    return order_errors
 
 
 def drawn_sum(shares: ArrayLike, errors: Floats) -> Floats:
-    """Ratio of the amplitude of a sum of orders to that without errors, in every draw.
+    """Return the amplitude of a sum of orders with errors re that without errors, in every draw.
 
     Parameters
     ----------
     shares : array_like, shape (orders, n)
-        Of the orders in the sum of squares, see :func:`order_shares`.
+        Share of each order in the sum of squares, see :func:`order_shares`.
     errors : numpy.ndarray, shape (draws, orders, n)
-        dB.
+        Errors of the orders, dB.
 
     Returns
     -------
     numpy.ndarray, shape (draws, n)
         1 where there is no order.
     """
-    part = np.asarray(shares, dtype=np.float64)
-    ratio = np.einsum("on,don->dn", part, power_of_level(errors))
-    return np.asarray(np.sqrt(np.where(part.sum(axis=0) > 0, ratio, 1.0)))
+    weights = np.asarray(shares, dtype=np.float64)
+    ratio = np.einsum("on,don->dn", weights, power_of_level(errors))
+    return np.asarray(np.sqrt(np.where(weights.sum(axis=0) > 0, ratio, 1.0)))
 
 
 @method(
     "harmonic-sum-uncertainty",
     version=1,
     title="Uncertainty of a sum of orders, or of its mean over a band, to first order",
-    formula="Relative change of the sum: 0.115 per dB times the mean of the orders' errors, each by its share of the "
-    "sum of squares; of a root mean square over frequency each frequency by its share of the mean square",
+    formula="Relative change of the sum: 0.115 per dB times the mean of the orders' errors, weighted by their share of "
+    "the sum of squares; for a root mean square over frequency also by the share of each frequency in the mean square",
     source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2; ln 10 / 20 is 0.1151 per dB",
-    limitations="First order. The slope over level is the mean of that to softer and that to louder takes.",
+    limitations="First order. The slope over level is the mean of the slopes to the next lower and next higher take.",
 )
 def sum_uncertainty(
     at: AtOrders,
@@ -264,29 +292,28 @@ def sum_uncertainty(
     noise: ArrayLike,
     slopes: LevelSlopes | None = None,
 ) -> float:
-    """Relative standard uncertainty of a sum of orders re the fundamental.
+    """Return the relative standard uncertainty of a sum of orders re the fundamental.
 
     Parameters
     ----------
     at, name, noise, slopes
         As in :func:`drawn_orders`.
     shares : array_like, shape (orders, n)
-        Of the orders in the sum of squares at each frequency.
+        Share of each order in the sum of squares at each frequency.
     over : array_like, shape (n,)
-        Share of each frequency in the mean square, adding to one.
+        Share of each frequency in the mean square; the shares add to one.
 
     Returns
     -------
     float
-        A share of the sum's amplitude: 0.05 for 5 %.
+        Relative to the amplitude of the sum: 0.05 for 5 %.
     """
     gradient = NEPER * np.asarray(shares, dtype=np.float64) * np.asarray(over, dtype=np.float64)
-    of_level = 0.0
-    whole = np.zeros(at.errors.frequency.size)
+    by_frequency = np.zeros(at.errors.frequency.size)
     if slopes is not None:
-        of_level = float((gradient * (slopes.softer + slopes.louder) / 2).sum())
-        np.add.at(whole, at.first, of_level * slopes.weight)
-    np.add.at(whole, at.first, gradient.sum(axis=0))
-    np.subtract.at(whole, at.order, gradient)
-    read = first_order(at.errors, name, whole) if np.any(whole) else 0.0
-    return float(np.hypot(read, np.sqrt(((gradient * np.asarray(noise)) ** 2).sum())))
+        by_level = float((gradient * (slopes.softer + slopes.louder) / 2).sum())
+        np.add.at(by_frequency, at.first, by_level * slopes.weight)
+    np.add.at(by_frequency, at.first, gradient.sum(axis=0))
+    np.subtract.at(by_frequency, at.order, gradient)
+    from_readings = first_order(at.errors, name, by_frequency) if np.any(by_frequency) else 0.0
+    return float(np.hypot(from_readings, np.sqrt(((gradient * np.asarray(noise)) ** 2).sum())))

@@ -1,7 +1,7 @@
-"""Distortion between the tones of a multitone signal: everything that sounds and was not played.
+"""Distortion of a multitone signal: the spectrum between the tones.
 
-With many tones at once harmonics, intermodulation and noise fall between the tones and cannot be told apart one by
-one; summed per band they tell how much a device adds to a dense signal, such as music is.
+With many tones at once, harmonics, intermodulation and noise are between the tones and cannot be separated from each
+other. Summed per band they show how much a device adds to a dense signal such as music.
 """
 
 from __future__ import annotations
@@ -17,11 +17,10 @@ from anechain.methods import method
 
 __all__ = ["MultitoneBands", "multitone_bands", "multitone_ratio", "unlisted_lines"]
 
-
 KAISER_BETA = 20.0
-"""Kaiser window whose side lobes lie 150 dB below its main lobe: no tone leaks into what is between the tones."""
+"""Parameter of the Kaiser window: its side lobes are 150 dB below the main lobe, so tones do not leak between tones."""
 MAIN_LOBE = 1.05 * float(np.sqrt(1.0 + (KAISER_BETA / np.pi) ** 2)) + 1.0
-"""Lines on either side of a tone that its main lobe may reach: 6.5 by the window's formula, and room for rounding."""
+"""Half-width of the main lobe in spectral lines: 6.5 by the window's formula, plus a margin for rounding."""
 
 
 @dataclass(frozen=True)
@@ -33,15 +32,16 @@ class MultitoneBands:
     centre_hz : numpy.ndarray, shape (bands,)
         Exact mid-band frequencies.
     tone_powers : numpy.ndarray, shape (tones,)
-        Mean square of each tone, in the record's unit squared.
+        Mean square of each tone, in the unit of the record squared.
     tones : numpy.ndarray, shape (bands,)
         Mean square of the tones in each band; 0 where the band has no tone.
     between : numpy.ndarray, shape (bands,)
-        Mean square of what lies between the tones, for the whole band; NaN where the tones leave no line free.
+        Mean square of distortion and noise in the whole band, from the lines between the tones; NaN where the tones
+        cover all lines.
     free : numpy.ndarray, shape (bands,)
-        Share of the band's lines that no tone covers; what lies under the tones is taken as what lies beside them.
+        Share of the band's lines that no tone covers. Under the tones the same density is assumed.
     resolution_hz : float
-        Distance of the lines.
+        Spacing of the spectral lines, Hz.
     """
 
     centre_hz: Floats
@@ -53,17 +53,16 @@ class MultitoneBands:
 
 
 def _lines(signal: Floats, sampling_rate: float, played: Floats) -> tuple[Floats, Floats, Floats, float]:
-    """Mean square of each line, its frequency, its distance to the nearest tone, and how far a tone reaches, in Hz."""
+    """Mean square and frequency of each line, its distance to the nearest tone, and the half-width of a tone, in Hz."""
     resolution = sampling_rate / signal.size
-    reach = MAIN_LOBE * resolution
-    if played[-1] + reach > sampling_rate / 2:
-        raise ValueError(f"a tone at {played[-1]:g} Hz lies too high for a sampling rate of {sampling_rate:g} Hz")
-    closest = float(np.diff(played).min(initial=np.inf))
-    # At least as many free lines between two tones as the tones cover.
-    if min(closest, played[0]) < 4 * reach:
-        tightest = min(closest, float(played[0]))
+    half_width = MAIN_LOBE * resolution
+    if played[-1] + half_width > sampling_rate / 2:
+        raise ValueError(f"a tone at {played[-1]:g} Hz is too high for a sampling rate of {sampling_rate:g} Hz")
+    # Between two tones at least as many lines must be free as the tones cover.
+    spacing = min(float(np.diff(played).min(initial=np.inf)), float(played[0]))
+    if spacing < 4 * half_width:
         raise ValueError(
-            f"tones {tightest:.4g} Hz apart need a record of {4 * MAIN_LOBE / tightest:.3g} s, this one has "
+            f"tones {spacing:.4g} Hz apart need a record of {4 * MAIN_LOBE / spacing:.3g} s, this one has "
             f"{signal.size / sampling_rate:.3g} s"
         )
     window = np.kaiser(signal.size, KAISER_BETA)
@@ -74,19 +73,18 @@ def _lines(signal: Floats, sampling_rate: float, played: Floats) -> tuple[Floats
     lines = np.arange(power.size, dtype=np.float64) * float(resolution)
     near = np.clip(np.searchsorted(played, lines), 1, played.size - 1) if played.size > 1 else np.zeros(lines.size, int)
     distance = np.minimum(np.abs(lines - played[near]), np.abs(lines - played[near - 1] if played.size > 1 else np.inf))
-    return power, lines, np.asarray(distance, dtype=np.float64), float(reach)
+    return power, lines, np.asarray(distance, dtype=np.float64), float(half_width)
 
 
 @method(
     "multitone-bands",
     version=1,
     title="Tones of a multitone signal, and distortion with noise between them, per band",
-    source="in the manner of IEC 60268-21 (multitone distortion): lines of the spectrum that were not excited, summed "
+    source="similar to IEC 60268-21 (multitone distortion): lines of the spectrum that were not excited, summed "
     "per fractional-octave band",
     source_status="recalled",
-    limitations="Harmonics, intermodulation and noise together. Products that fall on a tone are not seen; under the "
-    "tones "
-    "the same density is assumed as beside them.",
+    limitations="Harmonics, intermodulation and noise together. Products at the frequency of a tone are not detected; "
+    "under the tones the same density is assumed as next to them.",
     formula="Sum of the squared lines of a band that no tone covers, over the share of such lines",
 )
 def multitone_bands(
@@ -97,20 +95,20 @@ def multitone_bands(
     low_hz: float = 20.0,
     high_hz: float = 20000.0,
 ) -> MultitoneBands:
-    """Separate the spectrum of a multitone record into its tones and what lies between them.
+    """Return the mean square of the tones, and of distortion and noise between them, per band.
 
     Parameters
     ----------
     record : array_like, shape (samples,)
-        Steady: without the start and the end of the signal. A record of silence gives the noise in the same bands.
+        Steady part of the signal, without its start and end. A record of silence gives the noise in the same bands.
     sampling_rate : float
         Hz.
     tones : array_like, shape (tones,)
-        Hz, ascending; they need not fit the record's length.
+        Hz, ascending; the record does not need a whole number of periods.
     fraction : int
         Bands per octave.
     low_hz, high_hz : float
-        The bands that hold these frequencies are the first and the last.
+        Frequencies in the first and in the last band.
 
     Returns
     -------
@@ -119,48 +117,51 @@ def multitone_bands(
     Raises
     ------
     ValueError
-        If the tones are not ascending, lie above half the sampling rate, or are too close for the record's length.
+        If the tones are not ascending, are above half the sampling rate, or are too close for the record's length.
     """
     signal = np.asarray(record, dtype=np.float64)
     played = check_grid(tones)
     if signal.ndim != 1 or signal.size < 2:
         raise ValueError(f"a record is one row of samples, not an array of shape {signal.shape}")
-    power, lines, distance, reach = _lines(signal, sampling_rate, played)
-    covered = (distance <= reach) | (lines <= reach)
+    power, lines, distance, half_width = _lines(signal, sampling_rate, played)
+    covered = (distance <= half_width) | (lines <= half_width)
     top = min(high_hz, 0.475 * sampling_rate)
     centres = band_centres(fraction, low_hz, top)
     lower, upper = band_edges(centres, fraction)
     starts, stops = np.searchsorted(lines, lower), np.searchsorted(lines, upper)
-    of_tone = np.searchsorted(upper, played)
-    found = {"tones": np.zeros(centres.size), "between": np.full(centres.size, np.nan), "free": np.zeros(centres.size)}
-    own = np.array([power[np.abs(lines - tone) <= reach].sum() for tone in played])
+    band_of_tone = np.searchsorted(upper, played)
+    tones_in_band = np.zeros(centres.size)
+    between = np.full(centres.size, np.nan)
+    free_share = np.zeros(centres.size)
+    tone_powers = np.array([power[np.abs(lines - tone) <= half_width].sum() for tone in played])
     for band, (start, stop) in enumerate(zip(starts, stops, strict=True)):
         free = ~covered[start:stop]
-        inside = (of_tone == band) & (played >= lower[band])
-        found["tones"][band] = own[inside].sum()
+        inside = (band_of_tone == band) & (played >= lower[band])
+        tones_in_band[band] = tone_powers[inside].sum()
         if free.any():
-            found["free"][band] = free.mean()
-            found["between"][band] = power[start:stop][free].sum() / free.mean()
-    # What lies under a tone is no tone: its share, as dense as beside it, is taken off.
-    under = np.where(found["free"] > 0, found["between"] * (1 - found["free"]), 0.0)
-    found["tones"] = np.maximum(found["tones"] - np.where(found["tones"] > 0, under, 0.0), 0.0)
-    return MultitoneBands(centres, own, found["tones"], found["between"], found["free"], float(lines[1]))
+            free_share[band] = free.mean()
+            between[band] = power[start:stop][free].sum() / free.mean()
+    # Lines under a tone also contain distortion and noise, with the density between the tones: subtract it.
+    under = np.where(free_share > 0, between * (1 - free_share), 0.0)
+    tones_in_band = np.maximum(tones_in_band - np.where(tones_in_band > 0, under, 0.0), 0.0)
+    return MultitoneBands(centres, tone_powers, tones_in_band, between, free_share, float(lines[1]))
 
 
 @method(
     "unlisted-lines",
     version=1,
-    title="Strongest line beside each tone of a multitone signal, re the tone",
+    title="Strongest line next to each tone of a multitone signal, re the tone",
     source="strongest line that no tone covers, up to half way to the next tones",
     source_status="common practice, no source",
-    limitations="Cannot tell a tone that was played and not listed from a product of distortion as strong as a tone.",
-    formula="10 lg(strongest line beside the tone / strongest line of the tone)",
+    limitations="A tone that was played and not listed cannot be distinguished from a distortion product as strong as "
+    "a tone.",
+    formula="10 lg(strongest line next to the tone / strongest line of the tone)",
 )
 def unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) -> tuple[Floats, Floats]:
-    """Look for tones that were played and are not listed, or listed and were not played.
+    """Return the strongest line next to each tone: a check of the list of tones.
 
-    Beside a tone that was not played something is as strong as it; so is, beside its neighbours, a tone that is not
-    listed. What a device adds by itself lies well below its tones.
+    If a listed tone was not played, lines next to it are as strong as the tone. If a played tone is not listed, its
+    line is as strong as the tones next to it. Distortion of a device is well below its tones.
 
     Parameters
     ----------
@@ -174,9 +175,9 @@ def unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) ->
     Returns
     -------
     level : numpy.ndarray, shape (tones,)
-        dB re the tone; NaN where no line is free.
+        Level of the strongest line, dB re the tone; NaN where no line is free.
     frequency : numpy.ndarray, shape (tones,)
-        Hz of that strongest line.
+        Frequency of the strongest line, Hz.
 
     Raises
     ------
@@ -184,19 +185,20 @@ def unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) ->
         As for :func:`multitone_bands`.
     """
     played = check_grid(tones)
-    power, lines, distance, reach = _lines(np.asarray(record, dtype=np.float64), sampling_rate, played)
+    power, lines, distance, half_width = _lines(np.asarray(record, dtype=np.float64), sampling_rate, played)
     middles = np.sqrt(played[1:] * played[:-1])
-    # Beyond the outermost tones an octave: a tone that is not listed may lie there.
+    # One octave beyond the outermost tones: a tone that is not listed may be there.
     edges = np.concatenate([[played[0] / 2], middles, [min(2 * played[-1], 0.475 * sampling_rate)]])
     level, frequency = np.full(played.size, np.nan), np.full(played.size, np.nan)
-    for at, tone in enumerate(played):
-        free = np.flatnonzero((lines >= edges[at]) & (lines <= edges[at + 1]) & (distance > reach) & (lines > reach))
+    uncovered = (distance > half_width) & (lines > half_width)
+    for row, tone in enumerate(played):
+        free = np.flatnonzero((lines >= edges[row]) & (lines <= edges[row + 1]) & uncovered)
         if not free.size:
             continue
-        worst = free[np.argmax(power[free])]
-        own = float(power[np.abs(lines - tone) <= reach].max())
-        level[at] = 10 * np.log10(max(float(power[worst]), 1e-300) / max(own, 1e-300))
-        frequency[at] = lines[worst]
+        strongest = free[np.argmax(power[free])]
+        tone_power = float(power[np.abs(lines - tone) <= half_width].max())
+        level[row] = 10 * np.log10(max(float(power[strongest]), 1e-300) / max(tone_power, 1e-300))
+        frequency[row] = lines[strongest]
     return level, frequency
 
 
@@ -210,12 +212,17 @@ def unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) ->
     formula="10 lg(sum between the tones / sum of the tones)",
 )
 def multitone_ratio(tones: ArrayLike, between: ArrayLike) -> float:
-    """Level in dB of what lies between the tones re the tones, over all bands given; NaN if there is no tone.
+    """Return the level of distortion and noise between the tones re the tones, over all bands.
 
     Parameters
     ----------
     tones, between : array_like, shape (bands,)
-        Mean squares; bands whose `between` is NaN are left out of the numerator.
+        Mean squares; NaN in `between` is ignored.
+
+    Returns
+    -------
+    float
+        dB; NaN if there is no tone.
     """
     total = float(np.sum(np.asarray(tones, dtype=np.float64)))
     rest = float(np.nansum(np.asarray(between, dtype=np.float64)))

@@ -1,0 +1,63 @@
+"""Measurement checks of the responses of a device, whichever importer read them.
+
+`arrivals` checks when the sound arrives, `directions` compares the levels of directions with each other,
+`shared_directions` compares the directions that both planes have, `repeats` compares takes.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from anechain.data.checks import Check
+from anechain.importing.response_checks.arrivals import check_arrival_drift, check_distance, check_rotation_centre
+from anechain.importing.response_checks.directions import check_levels_of_directions, check_mirror
+from anechain.importing.response_checks.orbit import measured_orbit
+from anechain.importing.response_checks.repeats import check_repeats
+from anechain.importing.response_checks.shared_directions import check_shared_directions
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["METHODS", "check_responses"]
+
+METHODS = (
+    "arrival-from-phase",
+    "arrival-round-orbit",
+    "band-centres",
+    "band-means",
+    "distance-law-check",
+    "likely-angle",
+    "mirror-differences",
+    "neighbour-differences",
+    "pole-difference",
+    "rotation-centre-error",
+    "speed-of-sound",
+    "swapped-directions",
+)
+"""Ids of the methods that these checks use."""
+
+
+def check_responses(responses: xr.Dataset) -> tuple[Check, ...]:
+    """Check the responses of a device.
+
+    Parameters
+    ----------
+    responses : xarray.Dataset
+        According to the contract `responses`.
+
+    Returns
+    -------
+    tuple of Check
+        One for each kind of check of responses; with the reason, if it cannot be made.
+    """
+    orbits = [measured_orbit(responses, str(plane)) for plane in responses["plane"].values]
+    orbits = [orbit for orbit in orbits if orbit.angle.size]
+    return (
+        check_distance(responses, orbits),
+        check_rotation_centre(responses, orbits),
+        check_arrival_drift(orbits),
+        check_mirror(orbits),
+        *check_levels_of_directions(orbits),
+        *check_shared_directions(responses),
+        check_repeats(responses),
+    )

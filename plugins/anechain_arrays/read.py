@@ -1,0 +1,202 @@
+"""Read the containers of one device into orbits and, where they cover it, the sphere."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from anechain.acoustics.directivity.directions import unit_vectors
+from anechain.arrays import Floats
+from anechain.assemble import Curve, assemble_responses
+from anechain.errors import InputError, Problem
+from anechain.hooks import Reading
+from anechain.importing.assemble import without_repeats
+from anechain.importing.containers import Container, open_container
+from anechain.importing.direction_lookup import directions_of_files, without_manifest
+from anechain.importing.direction_names import Direction
+from anechain.importing.file_labels import labelled
+from anechain.importing.frames import declared_frame
+from anechain.importing.grids import Grid, datasets_of_grid
+from anechain.importing.report_lines import gathered_notes
+from anechain.importing.scales import SCALE_NOTES
+from anechain_arrays.mapping import angles_of, mapped
+from anechain_arrays.options import ArraysOptions
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["read"]
+
+
+def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
+    """Read the files of one device.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        One file with all directions; with the option `pattern`, or curves on orbits, several.
+    options : ArraysOptions
+        The mapping.
+
+    Returns
+    -------
+    Reading
+        `level_kind` is "spl" for pascals, "relative" for a linear scale and not set for decibels, since a container
+        does not say what they refer to.
+
+    Raises
+    ------
+    InputError
+        With every problem found in every file.
+    """
+    if not paths or (options.azimuth is not None and len(paths) > 1):
+        raise InputError.single(
+            paths[0].name if paths else "raw files",
+            f"{len(paths)} files for one device",
+            "one file that holds the whole field" if options.azimuth is not None else "at least one file",
+            "correct the device's files in the campaign",
+        )
+    folder, files = labelled(paths)
+    files = without_manifest(files, folder, options)
+    problems: list[Problem] = []
+    directions: dict[str, Direction] = {}
+    if options.pattern is not None or options.manifest is not None:
+        directions, problems = directions_of_files(files, folder, options)
+    curves: list[Curve] = []
+    grid: Grid | None = None
+    attrs: dict[str, str] = {}
+    notes: dict[str, list[str]] = {}
+    for label, path in files.items():
+        said = notes[label] = list(directions[label].notes) if label in directions else []
+        try:
+            with open_container(path, label) as container:
+                attrs |= _credits(container, options)
+                if options.azimuth is not None:
+                    grid = _grid(container, options, said)
+                else:
+                    curves.extend(_curves(container, directions.get(label), options, said))
+        except InputError as input_error:
+            problems.extend(input_error.problems)
+    if not files:
+        problems.append(Problem("raw files", "no file besides the manifest", "at least one", "correct the files"))
+    if problems:
+        raise InputError(problems)
+    report = gathered_notes(notes)
+    report.append(SCALE_NOTES[options.scale])
+    sphere: xr.Dataset | None = None
+    if grid is not None:
+        responses, sphere = datasets_of_grid(grid, options.step, options.max_gap, report, paths[0].name)
+    else:
+        report.extend(_gaps(curves))
+        responses = assemble_responses(without_repeats(curves, report), report)
+    if kind := {"pascal": "spl", "linear": "relative"}.get(options.scale):
+        attrs["level_kind"] = kind
+    for dataset in (responses, sphere):
+        if dataset is not None:
+            dataset.attrs.update(attrs)
+    return Reading(responses, sphere, tuple(report))
+
+
+def _credits(container: Container, options: ArraysOptions) -> dict[str, str]:
+    stated = {name: path for name in ("licence", "origin") if (path := getattr(options, name)) is not None}
+    return {name: container.text(path, name) for name, path in stated.items()}
+
+
+def _frequencies(container: Container, options: ArraysOptions, report: list[str]) -> tuple[Floats, int]:
+    """Frequencies above 0 Hz, and how many come before them."""
+    frequency = container.frequencies(options.frequency, options.frequency_unit)
+    skipped = int(frequency[0] == 0)
+    if skipped:
+        report.append("0 Hz dropped: it has no place on a logarithmic frequency axis")
+    if frequency.size == skipped:
+        raise InputError.single(container.where, f"{options.frequency} has no frequency above 0 Hz", "a response")
+    return frequency[skipped:], skipped
+
+
+def _curves(
+    container: Container, direction: Direction | None, options: ArraysOptions, report: list[str]
+) -> list[Curve]:
+    frequency, skipped = _frequencies(container, options, report)
+    where = container.where
+    whole = frequency.size + skipped
+    if options.angle is None:
+        found = mapped(container, options, None, {"frequency": whole})
+        if direction is None:  # which has been told
+            return []
+        phase = None if found.phase is None else found.phase[skipped:]
+        level = found.level[skipped:]
+        return [Curve(direction.plane, direction.angle, frequency, level, phase, where, take=direction.take)]
+    angle = angles_of(container, options.angle, "angle", options)
+    places: dict[str, int] = {}
+    listed = options.plane if isinstance(options.plane, tuple) else ()
+    if "direction" in options.axes:
+        places["direction"] = angle.size
+        if len(listed) != angle.size:
+            raise InputError.single(
+                where, f"`plane` lists {len(listed)} planes for {angle.size} angles", "one plane for each direction"
+            )
+    else:
+        if "plane" in options.axes:
+            places["plane"] = len(listed)
+        places["angle"] = angle.size
+    curves = []
+    for own in options.given_planes or (None,):
+        found = mapped(container, options, own, {**places, "frequency": whole})
+        for index in np.ndindex(*places.values()):
+            plane = own or (listed[index[0]] if listed else options.plane)
+            assert isinstance(plane, str)
+            side = options.positive_is.horizontal if plane == "horizontal" else options.positive_is.vertical
+            at = float(angle[index[-1]]) * (-1.0 if side in ("right", "down") else 1.0)
+            phase = None if found.phase is None else found.phase[index][skipped:]
+            curves.append(Curve(plane, at, frequency, found.level[index][skipped:], phase, f"{where}: {plane} {at:g}°"))
+    return curves
+
+
+def _gaps(curves: Sequence[Curve]) -> list[str]:
+    lines = []
+    for curve in curves:
+        for kind, values in (("level", curve.level), ("phase", curve.phase)):
+            if values is not None and (gaps := np.isnan(values)).any():
+                shown = ", ".join(f"{value:g}" for value in curve.frequency[gaps][:6])
+                more = f" and {int(gaps.sum()) - 6} more" if gaps.sum() > 6 else ""
+                lines.append(f"{curve.source}: {kind} missing at {shown}{more} Hz: kept as not measured")
+    return lines
+
+
+def _grid(container: Container, options: ArraysOptions, report: list[str]) -> Grid:
+    """The whole field, in our frame."""
+    assert options.azimuth is not None and options.elevation is not None
+    rotation = declared_frame(options, container.where)
+    frequency, skipped = _frequencies(container, options, report)
+    azimuth = angles_of(container, options.azimuth, "azimuth", options)
+    most = 90.0 if options.elevation_is == "elevation" else 180.0
+    elevation = angles_of(container, options.elevation, "elevation", options, most)
+    if options.elevation_is == "colatitude":
+        if (elevation < 0).any():
+            raise InputError.single(
+                container.where,
+                f"the colatitude reaches {elevation.min():g}°",
+                "0° at the top to 180° at the bottom",
+                "correct the option `elevation_is`",
+            )
+        elevation = 90.0 - elevation
+    if "direction" in options.axes:
+        if azimuth.size != elevation.size:
+            raise InputError.single(
+                container.where,
+                f"{azimuth.size} azimuths and {elevation.size} elevations",
+                "one of each for every direction",
+                "correct the options `azimuth`, `elevation` and `axes`",
+            )
+        places = {"direction": azimuth.size}
+    else:
+        places = {"azimuth": azimuth.size, "elevation": elevation.size}
+        azimuth, elevation = (one.ravel() for one in np.meshgrid(azimuth, elevation, indexing="ij"))
+    found = mapped(container, options, None, {**places, "frequency": frequency.size + skipped})
+    level = found.level.reshape(azimuth.size, -1)[:, skipped:]
+    phase = None if found.phase is None else found.phase.reshape(azimuth.size, -1)[:, skipped:]
+    names = [f"azimuth {a:g}°, elevation {e:g}°" for a, e in zip(azimuth, elevation, strict=True)]
+    return Grid(unit_vectors(azimuth, elevation) @ rotation.T, frequency, level, phase, names)
