@@ -1,7 +1,7 @@
 """Sphinx extension: reference pages from the code itself, so that they cannot fall behind it.
 
-Directives for MyST pages: `campaign-options`, `importer-options`, `method-list`, `contract-list`, `command-list` and
-`room` (all functions of the modules of one package).
+Directives for MyST pages: `campaign-options`, `importer-options`, `method-list`, `contract-list`, `command-list`, `room`
+(all functions of the modules of a package) and `interface` (all names of a public module).
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ def kind(schema: dict[str, Any]) -> str:
     return "any value"
 
 
-def default_text(name: str, schema: dict[str, Any], required: bool, inner: bool) -> str:
+def default_text(schema: dict[str, Any], required: bool, inner: bool) -> str:
     """Return the default of an option in words."""
     if required:
         return "**required**"
@@ -119,7 +119,7 @@ def options_of(definition: dict[str, Any]) -> Iterator[str]:
         about = escaped(schema.get("description", "")).rstrip(".")
         yield f": {about[:1].upper()}{about[1:]}."
         yield ""
-        yield f"  {what}; {default_text(name, schema, name in required, inner)}"
+        yield f"  {what}; {default_text(schema, name in required, inner)}"
         yield ""
 
 
@@ -321,6 +321,39 @@ class Room(SphinxDirective):
         return self.parse_text_to_nodes("\n".join(lines), allow_section_headings=True)
 
 
+class Interface(SphinxDirective):
+    """All names that a public module hands on: classes with their methods, functions, and values."""
+
+    required_arguments = 1
+
+    def run(self) -> list[nodes.Node]:
+        """Let autodoc document each name under the public module."""
+        module = importlib.import_module(self.arguments[0])
+        lines = [f"## {module.__name__}", "", "```{eval-rst}", f".. automodule:: {module.__name__}", ""]
+        values = []
+        for name in module.__all__:
+            member = getattr(module, name)
+            if inspect.isclass(member):
+                methods = [
+                    method
+                    for method, function in vars(member).items()
+                    if inspect.isroutine(getattr(member, method))
+                    and not method.startswith(("_", "test_"))
+                    and inspect.getdoc(function)
+                ]
+                lines += [f".. autoclass:: {module.__name__}.{name}"]
+                lines += [f"   :members: {', '.join(methods)}"] if methods else []
+                lines += [""]
+            elif inspect.isfunction(member):
+                lines += [f".. autofunction:: {module.__name__}.{name}", ""]
+            else:
+                values.append(f"`{name}` = {member:g}" if isinstance(member, float) else f"`{name}`")
+        lines += ["```", ""]
+        if values:
+            lines += [f"Also: {', '.join(values)}.", ""]
+        return self.parse_text_to_nodes("\n".join(lines), allow_section_headings=True)
+
+
 def public_members(module: ModuleType) -> list[str]:
     """Return names of the documented public functions and classes of a module, in the order of its text."""
     names = getattr(module, "__all__", None) or [name for name in vars(module) if not name.startswith("_")]
@@ -368,7 +401,7 @@ def missing_reference(app: Sphinx, env: Any, node: nodes.Element, content: nodes
 
 
 def escape_bars(app: Sphinx, what: str, name: str, obj: Any, options: Any, lines: list[str]) -> None:
-    """Escape vertical bars outside code: in our docstrings they mark a magnitude, in reStructuredText a substitution."""
+    """Escape vertical bars outside code: docstrings mean a magnitude, reStructuredText a substitution."""
     for row, line in enumerate(lines):
         parts = line.split("`")
         parts[::2] = [part.replace("|", r"\|") for part in parts[::2]]
@@ -400,6 +433,7 @@ def setup(app: Sphinx) -> dict[str, Any]:
     app.add_directive("contract-list", ContractList)
     app.add_directive("command-list", CommandList)
     app.add_directive("room", Room)
+    app.add_directive("interface", Interface)
     app.connect("missing-reference", missing_reference)
     app.connect("autodoc-process-docstring", escape_bars)
     app.connect("autodoc-process-docstring", split_names)

@@ -1,4 +1,4 @@
-"""The command `anechain`, but `run` runs all stages in one process, without the workflow: a third of the time."""
+"""The command `anechain`, whose `run` runs all stages in this one process: that takes a third of the time."""
 
 import sys
 from pathlib import Path
