@@ -30,7 +30,9 @@ from anechain.data.store import (
     write_plain,
 )
 from anechain.errors import InputError
-from anechain.receipts.embedding import canonical, format_of, netcdf_receipt
+from anechain.receipts.canonical_json import canonical
+from anechain.receipts.file_formats import format_of
+from anechain.receipts.netcdf_receipt import netcdf_receipt
 from anechain.receipts.receipt import bound, check_form, seal_of
 
 CONTENT = "the content does not match the receipt"

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.errors import Problem
+from anechain.registry.sources import COMPANIONS
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["COMPANIONS", "POLE_TOLERANCE", "RULES"]
+__all__ = ["POLE_TOLERANCE", "RULES"]
 
 POLE_TOLERANCE = 1.0
 """Largest r.m.s. difference between the two levels of a pole, dB; common practice, no source."""
@@ -93,10 +94,6 @@ def each_direction_once(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
         values, counts = np.unique(dataset[name].values, return_counts=True)
         for value in values[counts > 1]:
             yield Problem(where, f"{name} {value} occurs twice", "each direction once", "remove one of the two")
-
-
-COMPANIONS = ("sphere", "harmonics", "impedance", "takes", "multitone")
-"""Datasets that an importer may return besides the responses."""
 
 
 def datasets_known(dataset: xr.Dataset, where: str) -> Iterator[Problem]:

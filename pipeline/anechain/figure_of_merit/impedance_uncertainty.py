@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.impedance.impedance_uncertainty import (
+from anechain.acoustics.impedance.uncertainty import (
     FEW_DEGREES,
     ImpedanceUncertainty,
     effective_degrees_of_freedom,
     impedance_uncertainty,
 )
 from anechain.acoustics.uncertainty.drawn_errors import error_knots, interpolation_weights
-from anechain.acoustics.uncertainty.uncertainty import MonteCarlo, monte_carlo
+from anechain.acoustics.uncertainty.monte_carlo import MonteCarlo, monte_carlo
 from anechain.arrays import Floats
-from anechain.campaign.choices import NumbersUncertainty
+from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import impedance_budget, standard_at
 from anechain.data.numbers import Uncertainty
 from anechain.figure_of_merit.curve_uncertainty import ROUNDING, octaves_text
@@ -102,7 +102,10 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
     takes = _values(impedance, "takes") if "takes" in impedance else None
     reasons = {}
     for part, name in _STATED.items():
-        takes_only = f"only the repeatability of takes is known; without {_COMMON_CAUSES[part]} the uncertainty would be too small"
+        takes_only = (
+            f"only the repeatability of takes is known; without {_COMMON_CAUSES[part]} the uncertainty would be too "
+            "small"
+        )
         unknown = f"no uncertainty of {_NAMES[part]} is stated in the campaign"
         reasons[part] = "" if name in stated else unknown if uncertainties[part] is None else f"{unknown}: {takes_only}"
     return ImpedanceErrors(

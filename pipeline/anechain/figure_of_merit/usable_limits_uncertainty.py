@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.nonlinear.compression import COVERAGE_FACTOR
-from anechain.acoustics.nonlinear.harmonic_distortion import harmonic_sum, percent_of_level
+from anechain.acoustics.nonlinear.compression_deltas import COVERAGE_FACTOR
 from anechain.acoustics.nonlinear.harmonic_errors import drawn_orders, drawn_sum, noise_of_orders, order_shares
+from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
 from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
-from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty
 from anechain.figure_of_merit import capture_uncertainty, drive_orders
@@ -88,7 +88,10 @@ def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int
     undisturbed = _limits(draws, -1)
     drawn = (_limits(draws, draw) for draw in range(captures.draws))
     uncertainties = uncertainties_of_draws(StatedErrors(captures), undisturbed, drawn)
-    propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101), all limits determined again in each; {errors.components}; noise"
+    propagation = (
+        f"Monte Carlo, {captures.draws} draws (JCGM 101), all limits determined again in each; {errors.components}; "
+        "noise"
+    )
     by_name = {name: with_propagation(known, propagation) for name, known in uncertainties.items()}
     for name, known in by_name.items():
         if known.reason == CANCELS:

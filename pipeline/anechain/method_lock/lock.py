@@ -72,11 +72,9 @@ def _locked_functions() -> dict[str, Callable[..., Any]]:
     """Return the functions of stages and importers, by name and version."""
     import importlib
 
-    from anechain.stages import stage_module
-
     functions: dict[str, Callable[..., Any]] = {}
     for stage, name in _LOCKED_STAGES.items():
-        module = stage_module(stage)
+        module = importlib.import_module(f"anechain.stages.{stage}")
         functions[f"stage {stage} version {module.VERSION}"] = getattr(module, name)
     for package in _BUNDLED_IMPORTERS:
         plugin = importlib.import_module(package)

@@ -1,4 +1,4 @@
-"""Checks of levels round an orbit: symmetry, steps, exchanged files, wrong angles, directions that both orbits share."""
+"""Checks of levels round an orbit: symmetry, steps, exchanged files, wrong angles, shared directions."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ Indices = NDArray[np.intp]
 WIDEST = 30.0
 """Largest distance in degrees of neighbours that are used for interpolation; common practice, no source."""
 DEPTH = 10.0
-"""dB below the greatest level of a band at which levels have their floor. Nulls are too sharp for steps of 10 degrees; the
+"""dB below the greatest level of a band: floor of the levels. Nulls are too sharp for steps of 10 degrees; the
 null of a dipole, or a small error of angle next to it, would dominate. Common practice, no source."""
 MIRROR_DEPTH = 15.0
 """The same for mirrored directions, which are compared without interpolation."""
@@ -35,7 +35,7 @@ REACH, MIRROR = 40.0, 15.0
 
 
 def _with_floor(level: Floats, depth: float = DEPTH) -> Floats:
-    """Add a floor in squared pressure, `depth` dB below the greatest level of each band, so that nulls have no weight."""
+    """Add a floor in squared pressure, `depth` dB below the greatest level of each band: nulls have no weight."""
     floor = np.nanmax(level, axis=0, keepdims=True) - depth
     return np.asarray(10 * np.log10(10 ** (level / 10) + 10 ** (floor / 10)))
 
@@ -45,7 +45,8 @@ def _with_floor(level: Floats, depth: float = DEPTH) -> Floats:
     version=1,
     title="Differences of level between mirrored directions",
     formula="Level at an angle minus level at the negative angle, in each band",
-    source="level at an angle minus that at the negative angle, with a floor 15 dB below the greatest level of the band",
+    source="level at an angle minus that at the negative angle, with a floor 15 dB below the greatest level of the "
+    "band",
     source_status="common practice, no source",
     limitations="A loudspeaker need not be symmetric: a tweeter next to the middle causes differences.",
 )
