@@ -24,7 +24,7 @@ ANGLES = np.union1d(np.setdiff1d(np.arange(-170.0, 181.0, 10.0), [20.0, -140.0])
 
 def other(result):
     """What another version of a method could return: everything a little different."""
-    if isinstance(result, Derived):
+    if isinstance(result, DerivedCurve):
         return result._replace(power=None if result.power is None else result.power * 1.1)
     if isinstance(result, OrbitWeights):
         return result._replace(weight=result.weight**1.1)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import hertz
 from anechain.acoustics.directivity.beam_width import BeamWidth, beam_width
@@ -124,7 +125,7 @@ def _angle_deviation(inputs: MetricInputs, frequency: Floats, drawn: list[Floats
     # Where all stated errors cancel, only rounding errors remain.
     deviation[deviation <= ROUNDING * 180.0] = np.nan
     # The nearest drawn frequency is used: interpolation between an angle that jumps and one that does not is wrong.
-    nearest = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
+    nearest: NDArray[np.intp] = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
     return np.asarray(deviation[:, nearest], dtype=np.float64)
 
 
