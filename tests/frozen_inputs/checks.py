@@ -25,7 +25,7 @@ def _played() -> Floats:
 
 
 def _recording(signal: Floats) -> Floats:
-    """A sweep heard twice, with a hum of three lines and a steady tone beside it."""
+    """A sweep with an echo, a hum of three lines and a steady tone."""
     time = np.arange(signal.size + 8000) / _RATE
     record = np.zeros(time.size)
     for frequency, amplitude in ((50, 1e-3), (150, 5e-4), (250, 3e-4), (333, 1e-5)):
