@@ -182,7 +182,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     if np.nanmax(rise, initial=0.0) > 0:
         notes.append(
             f"the rise of the coil's temperature is a possibility only: {ASSUMPTIONS}; {choices['conductor']}, "
-            f"resistance in series {choices['series_share']:g} of the coil's"
+            f"resistance in series {choices['series_resistance_ratio']:g} of the coil's"
         )
     attributes = {name: given.attributes[name] for name in _KEPT if name in given.attributes}
     told: dict[str, Any] = {}
