@@ -89,13 +89,6 @@ def by_hand():
         yield run_python(patch, Path(folder))
 
 
-def test_a_table_of_the_older_layout_by_hand(by_hand):
-    bare = artefacts.BARE["csv"]
-    receipt = json.loads(canonical(bound(artefacts.receipt(), hashlib.sha256(bare).hexdigest())))
-    parts = by_hand["parts_of_csv"](b"# receipt: " + canonical(receipt) + b"\n" + bare)
-    assert parts == (receipt, bare)
-
-
 @given(artefacts.VALUES)
 def test_canonical_json_by_hand(by_hand, value):
     text = canonical(value)

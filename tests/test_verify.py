@@ -345,7 +345,7 @@ def test_the_command(copy):
     done = anechain("verify", copy / "campaign.yaml", check=False)
     assert done.returncode == 1 and done.stderr == ""
     line, summary = done.stdout.splitlines()
-    assert line.startswith(f"altered   {SVG}: ") and summary.endswith(" intact, 1 altered")
+    assert line.startswith(f"altered    {SVG}: ") and summary.endswith(" intact, 1 altered")
     document = json.loads(anechain("verify", copy, "--json", check=False).stdout)
     assert document["counts"]["altered"] == 1
     assert [one["file"] for one in document["files"] if one["state"] != "intact"] == [SVG]
