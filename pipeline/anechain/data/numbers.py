@@ -188,6 +188,7 @@ def number_to_json(number: Number) -> dict[str, Any]:
 def number_from_json(id: str, entry: Mapping[str, Any]) -> Number:
     """The number that :func:`number_to_json` wrote."""
     members = {name: value for name, value in entry.items() if name != "marks"}
+    members["source_status"] = members.pop("standing")
     # In canonical JSON 84.0 and 84 are one, and Python reads a whole number.
     for name in ("value", "uncertainty", "coverage_factor"):
         members[name] = float(members[name]) if isinstance(members[name], int) else members[name]
