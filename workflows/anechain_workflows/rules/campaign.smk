@@ -18,4 +18,5 @@ for stage in CAMPAIGN_STAGES:
         params:
             depends=dependencies(PLAN, stage),
         shell:
-            f"{RUN} {stage}"
+            # The text is formatted when the job starts, after the loop: `stage` would be the last one.
+            f"{RUN} {{rule}}"

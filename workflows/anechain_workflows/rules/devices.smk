@@ -13,4 +13,5 @@ for stage in DEVICE_STAGES:
         params:
             depends=lambda wildcards, stage=stage: dependencies(PLAN, stage, wildcards.batch),
         shell:
-            f"{RUN} {stage} {{wildcards.batch}}"
+            # The text is formatted when the job starts, after the loop: `stage` would be the last one.
+            f"{RUN} {{rule}} {{wildcards.batch}}"
