@@ -19,7 +19,8 @@ import receipt_artefacts as artefacts
 from anechain.campaign.file import Campaign
 from anechain.cli import commands
 from anechain.importing.importers import find_importers
-from anechain.receipts.embedding import canonical, format_of
+from anechain.receipts.canonical_json import canonical
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import bound, seal_of
 from document_blocks import PAGES, ROOT, Result, blocks, folder_of, matches, parsed, run_page
 
