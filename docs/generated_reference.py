@@ -1,6 +1,7 @@
 """Sphinx extension: reference pages from the code itself, so that they cannot fall behind it.
 
-Directives for MyST pages: `campaign-options`, `importer-options`, `method-list`, `contract-list`, `command-list`, `room`
+Directives for MyST pages: `campaign-options`, `importer-options`, `method-list`, `contract-list`, `command-list`,
+`room`
 (all functions of the modules of a package) and `interface` (all names of a public module).
 """
 

@@ -6,8 +6,6 @@ from scipy.signal import butter, sosfilt
 import capture_files
 
 RATE = 48000
-
-
 SECTIONS = np.concatenate(
     [butter(2, 100, "highpass", fs=RATE, output="sos"), butter(4, 9000, "lowpass", fs=RATE, output="sos")]
 )

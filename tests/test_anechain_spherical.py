@@ -19,7 +19,7 @@ from anechain.acoustics.directivity.directions import orbit_vectors
 from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO
-from anechain_spherical.harmonics import acn, harmonics, quadrature
+from anechain_spherical.harmonics import acn_degree_and_order, sphere_quadrature, spherical_harmonics
 from anechain_spherical.options import SphericalOptions
 from container_files import KINDS, save
 
@@ -52,10 +52,10 @@ def by_hand(n, m, colatitude, azimuth, basis, normalisation, phased):
 @pytest.mark.parametrize("normalisation", ["orthonormal", "n3d", "sn3d"])
 @pytest.mark.parametrize("phased", [True, False])
 def test_the_harmonics_are_the_textbook_ones(basis, normalisation, phased):
-    degree, order = acn(25)
-    azimuth, elevation, _ = quadrature(3, 4)
+    degree, order = acn_degree_and_order(25)
+    azimuth, elevation, _ = sphere_quadrature(3, 4)
     vectors = physics_vectors(azimuth, elevation)
-    values = harmonics(degree, order, vectors, basis, normalisation, phased)
+    values = spherical_harmonics(degree, order, vectors, basis, normalisation, phased)
     for at, (n, m) in enumerate(zip(degree, order, strict=True)):
         expected = by_hand(n, m, np.deg2rad(90 - elevation), np.deg2rad(azimuth), basis, normalisation, phased)
         np.testing.assert_allclose(values[:, at], expected, atol=1e-12)
@@ -68,7 +68,7 @@ def physics_vectors(azimuth, elevation):
 
 def test_acn_is_the_usual_numbering():
     # n² + n + m: Chapman et al., A standard for interchange of ambisonic signal sets, 2009 (recalled).
-    degree, order = acn(49)
+    degree, order = acn_degree_and_order(49)
     np.testing.assert_array_equal(degree**2 + degree + order, np.arange(49))
     assert (np.abs(order) <= degree).all()
 
@@ -76,10 +76,10 @@ def test_acn_is_the_usual_numbering():
 @given(st.integers(0, 8), st.integers(0, 8))
 def test_the_quadrature_is_exact_for_products_of_harmonics(first, second):
     # Orthonormality: the mean of Y_n Y_n' over the sphere is 1 / 4 pi or 0.
-    azimuth, elevation, weight = quadrature(8, 1)
+    azimuth, elevation, weight = sphere_quadrature(8, 1)
     vectors = physics_vectors(azimuth, elevation)
     one, other = (
-        harmonics(np.array([n]), np.array([min(n, 3)]), vectors, "real", "orthonormal", False)[:, 0].real
+        spherical_harmonics(np.array([n]), np.array([min(n, 3)]), vectors, "real", "orthonormal", False)[:, 0].real
         for n in (first, second)
     )
     expected = 1 / (4 * np.pi) if first == second else 0.0
@@ -91,8 +91,8 @@ def zonal(axis, terms, count=49):
 
     Addition theorem: P_n(cos) = 4 pi / (2n + 1) sum over m of Y_nm conj(Y_nm(axis)) (Williams 1999, section 6.3).
     """
-    degree, order = acn(count)
-    at_axis = harmonics(degree, order, np.array([axis], float), "complex", "orthonormal", True)[0]
+    degree, order = acn_degree_and_order(count)
+    at_axis = spherical_harmonics(degree, order, np.array([axis], float), "complex", "orthonormal", True)[0]
     padded = np.zeros(degree.max() + 1, complex)
     padded[: len(terms)] = terms
     return 4 * np.pi / (2 * degree + 1) * np.conj(at_axis) * padded[degree]
@@ -167,7 +167,7 @@ def test_every_convention_of_the_same_field(tmp_path, basis, normalisation, phas
 def test_lists_of_degree_and_order_in_any_sequence_and_parts_apart(tmp_path):
     coefficients = np.repeat(first_order_coefficients("complex", "n3d", True)[:, None], 3, axis=1)
     mixed = np.array([3, 0, 2, 1])
-    degree, order = acn(4)
+    degree, order = acn_degree_and_order(4)
     variables = {
         "re": coefficients.real[mixed],
         "im": coefficients.imag[mixed],
@@ -206,15 +206,15 @@ def test_an_acoustic_field_of_high_degree(tmp_path):
         ({"SH/c": np.ones((5, 3))}, {}, "SH/c has the shape 5 × 3"),
         ({"SH/c": np.ones((4, 2))}, {}, r"\(N \+ 1\)² coefficients × 3 frequencies"),
         ({"SH/f": FREQUENCY[::-1]}, {}, "does not rise"),
-        ({"SH/c": np.ones((4, 4)), "SH/f": np.arange(1.0, 5)}, {}, "do not tell which axis is which"),
+        ({"SH/c": np.ones((4, 4)), "SH/f": np.arange(1.0, 5)}, {}, "do not determine the axes"),
         ({"SH/c": np.zeros((4, 3))}, {}, "only zeros"),
         ({}, {"coefficients": "SH/cc"}, "did you mean 'SH/c'"),
         ({}, {"reference_axis": None}, "`reference_axis` is not given"),
         ({}, {"up": "+x"}, "are parallel"),
         ({"n": [0, 1, 1, 1], "m": [0, -1, 0, 2]}, {"degree": "n", "order": "m"}, "coefficient 4 has the degree 1"),
-        ({"n": [0, 1, 1, 1], "m": [0, -1, 0, 0]}, {"degree": "n", "order": "m"}, "given twice"),
-        ({"n": [0, 1, 1, 0.5], "m": [0, -1, 0, 0]}, {"degree": "n", "order": "m"}, "not all whole"),
-        ({}, {"imaginary": "SH/c"}, "no real arrays of one shape"),
+        ({"n": [0, 1, 1, 1], "m": [0, -1, 0, 0]}, {"degree": "n", "order": "m"}, "appears twice"),
+        ({"n": [0, 1, 1, 0.5], "m": [0, -1, 0, 0]}, {"degree": "n", "order": "m"}, "not all integers"),
+        ({}, {"imaginary": "SH/c"}, "not real arrays of the same shape"),
     ],
 )
 def test_what_cannot_be_is_refused_with_a_mend(tmp_path, variables, options, words):

@@ -98,7 +98,7 @@ def test_the_axis_can_be_another_one():
     found = beam_width(ONE, angles, level, axis_deg=20.0)
     straight = half_angles(physics.cardioid, 10.0)
     assert found.first_positive_deg[0] == pytest.approx(straight.first_positive_deg[0], abs=1e-9)
-    with pytest.raises(ValueError, match="is once among the angles"):
+    with pytest.raises(ValueError, match="must be among the angles once"):
         beam_width(ONE, angles, level, axis_deg=5.0)
     with pytest.raises(ValueError, match="drop must be above zero"):
         beam_width(ONE, angles, level, 0.0)

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 import physics
-from anechain.cli import CAUTION, commands
+from anechain.cautions import CAUTION
 from anechain.cli.campaign_check import check_devices, highest_drive, report_lines
 from anechain.data.checks import line_of
 from anechain.data.store import read_dataset

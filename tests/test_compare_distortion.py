@@ -127,7 +127,7 @@ def test_the_grid_covers_all_devices():
 def test_a_campaign_of_devices_with_and_without(tmp_path):
     """Page and figures: two are compared, the third was measured elsewhere, the fourth not at all."""
     for device, gain in (("yew", 0.2), ("box", 0.2), ("elm", 0.2)):
-        record = capture_files.heard(capture_files.sweep(), gain=gain, orders=capture_files.ORDERS)
+        record = capture_files.record_loudspeaker(capture_files.sweep(), gain=gain, orders=capture_files.ORDERS)
         capture_files.write(tmp_path / "raw" / f"{device} horizontal 0 2V.wav", record)
     file = campaign(tmp_path, (("rowan", 1.0),), extra="distortion: {levels: [103]}\n")
     places = (("yew", "Hall"), ("box", "Hall"), ("elm", "Yard"))

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 import anechain_schemas
 from anechain.data import contract
-from anechain.data.contract import Contract, describe, load, validate
+from anechain.data.contract import describe, load, validate
+from anechain.data.contract_spec import Contract
 from anechain.data.rules import RULES
 from anechain.errors import InputError, Problem
 from valid_datasets import VALID, responses, with_one, with_values

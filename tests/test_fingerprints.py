@@ -33,5 +33,5 @@ def test_a_plugin_is_followed_into_the_core():
     import anechain_delimited
 
     parts = code_fingerprints(anechain_delimited.anechain_read)
-    assert any(name.startswith("anechain_delimited.table.") for name in parts)
+    assert any(name.startswith("anechain_delimited.curve.") for name in parts)
     assert "anechain.importing.assemble.assemble_responses" in parts

@@ -30,7 +30,7 @@ def test_the_polynomial_of_the_fixture():
 def measured(request):
     kind = request.param
     played = swept_sine(kind, *LAW, RATE, 0.05, 0.002)
-    recording = capture_files.heard(played, gain=1.0, orders=ORDERS, tail=2.0)
+    recording = capture_files.record_loudspeaker(played, gain=1.0, orders=ORDERS, tail=2.0)
     length = transform_length(recording.size)
     inverse = inverse_spectrum(played, length, RATE, LAW[:2])
     return sweep_rate(kind, *LAW), deconvolve(recording, inverse, length)
@@ -65,7 +65,7 @@ def test_levels_of_the_orders(measured):
 def test_noise_of_the_orders_is_that_of_the_recording():
     """Without any harmonic, what is read as one is noise, and its level is told to be about that."""
     played = swept_sine("synchronised", *LAW, RATE, 0.05, 0.002)
-    recording = capture_files.heard(played, gain=1.0, noise=1e-3, tail=2.0)
+    recording = capture_files.record_loudspeaker(played, gain=1.0, noise=1e-3, tail=2.0)
     length = transform_length(recording.size)
     response = deconvolve(recording, inverse_spectrum(played, length, RATE, LAW[:2]), length)
     rate = sweep_rate("synchronised", *LAW)

@@ -456,7 +456,12 @@ def test_an_option_of_another_kind_than_a_path(rings, tmp_path):
     [
         ("sofa", {"reference_axis": "x"}, "reference_axis is 'x'", "or three numbers"),
         ("sofa", {"up": [0, 0]}, "up is [0, 0]", "as for reference_axis"),
-        ("delimited", {"columns": {"frequency": [], "level": 2}}, "columns.frequency is []", "its number, from 1, or"),
+        (
+            "delimited",
+            {"columns": {"frequency": [], "level": 2}},
+            "columns.frequency is []",
+            "column of the frequency: number, from 1, or",
+        ),
     ],
 )
 def test_this_or_that_is_one_problem(tmp_path, name, options, what, allowed):

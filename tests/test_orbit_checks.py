@@ -2,20 +2,16 @@
 
 import numpy as np
 import pytest
-from anechain.acoustics.directivity.arrivals import (
-    arrival_from_phase,
-    distance_law_error,
-    fit_arrivals,
-    rotation_error,
-    speed_of_sound,
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.directivity.orbit_checks import best_swap, likely_angle, mirror_differences, neighbour_differences, pole_difference
-from hypothesis import assume, given, settings
-from hypothesis import strategies as st
-
-from anechain.acoustics.directivity.orbit_checks import best_swap, likely_angle, mirror_differences, neighbour_differences, pole_difference
+from anechain.acoustics.directivity.orbit_checks import (
+    best_swap,
+    likely_angle,
+    mirror_differences,
+    neighbour_differences,
+    pole_difference,
+)
 from flawed_orbits import ANGLES, FREQUENCY, at, measured
 from physics import cardioid, dipole, level
 

@@ -5,7 +5,7 @@ import pytest
 
 import valid_datasets
 from anechain import methods as registry
-from anechain.acoustics.directivity.curves import CurveSet, Derived
+from anechain.acoustics.directivity.curves import CurveSet
 from anechain.acoustics.directivity.orbits import OrbitInterpolation
 from anechain.acoustics.directivity.weights import OrbitWeights
 from anechain.audit.causes import NOT_STATED, Cause

@@ -149,8 +149,8 @@ def test_the_lines():
         not found.same and not Recomputation(outputs[2:], (), 1e-6).same and Recomputation(outputs[:2], (), 1e-6).same
     )
     assert found.lines() == [
-        "same values    b.nc: within 1e-06",
-        "differs        c.nc: x",
+        "same values     b.nc: within 1e-06",
+        "differs         c.nc: x",
         "likely cause: numpy was 1, is 2",
         "3 outputs recomputed from the raw files: 1 same bytes, 1 same values within 1e-06, 1 differs",
     ]

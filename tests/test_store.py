@@ -33,11 +33,11 @@ from anechain.errors import InputError
 from anechain.receipts.canonical_json import canonical
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.netcdf_receipt import netcdf_receipt
-from anechain.receipts.receipt import check_form, seal_of
+from anechain.receipts.receipt import bound, check_form, seal_of
 
-CONTENT = "the content is not what the receipt vouches for"
-AGAIN = "the file was written again by other software"
-SEAL = "the receipt was altered: its seal does not match"
+CONTENT = "the content does not match the receipt"
+AGAIN = "the file was rewritten by other software"
+SEAL = "the receipt was altered: its seal does not follow from it"
 NONE = "the file carries no receipt"
 
 
@@ -169,7 +169,7 @@ def test_something_added_behind(output, more):
     assert wrong(changed) or stays_the_same(output.name.partition(".")[2], output.read_bytes(), changed.read_bytes())
 
 
-# --- written again by other software
+# --- rewritten by other software
 
 
 def test_png_packed_anew(tmp_path):
@@ -273,6 +273,20 @@ def test_csv_through_a_spreadsheet(tmp_path):
     assert examine(with_bytes(path, data.removeprefix(b"\xef\xbb\xbf"), "plain")).receipt == read_receipt(path)
 
 
+def test_a_csv_of_the_older_layout_is_still_intact(tmp_path):
+    """As it was written before: the receipt in one line in front."""
+    bare = artefacts.BARE["csv"]
+    text = canonical(bound(artefacts.receipt(), hashlib.sha256(bare).hexdigest()))
+    path = tmp_path / "curves.csv"
+    path.write_bytes(b"# receipt: " + text + b"\n" + bare)
+    examined = examine(path)
+    assert examined.wrong == () and examined.receipt["stamp"] == artefacts.receipt()["stamp"]
+    assert "first line" in examined.carrier
+    assert is_current(path, examined.receipt["stamp"])
+    assert CONTENT in examine(with_bytes(path, path.read_bytes().replace(b"73.9794", b"74.9794"))).wrong
+    assert CONTENT in examine(with_bytes(path, b"\xef\xbb\xbf" + path.read_bytes())).wrong
+
+
 @pytest.mark.parametrize(("ending", "old", "new"), [("csv", b"73.9794", b"74.9794"), ("html", b"80 dB", b"81 dB")])
 def test_a_number_edited(tmp_path, ending, old, new):
     path = artefacts.write(tmp_path, ending)
@@ -372,7 +386,7 @@ def test_an_output_gets_no_second_receipt(output):
         write_dataset(output, read_dataset(output), artefacts.receipt())
         assert output.read_bytes() == before
     else:
-        with pytest.raises(ValueError, match="carries a receipt already"):
+        with pytest.raises(ValueError, match="already has a receipt"):
             write_artefact(output, output.read_bytes(), artefacts.receipt())
 
 

@@ -1,4 +1,4 @@
-"""Importer of arrays in generic containers (MATLAB, HDF5, netCDF), by a declared mapping."""
+"""Importer of arrays in generic containers (MATLAB, HDF5, netCDF), with a declared mapping."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def anechain_describe() -> Description:
 
     return Description(
         title="Arrays in MATLAB, HDF5 or netCDF files",
-        reads="levels or complex pressures over direction and frequency, by a declared mapping of variables and axes",
+        reads="levels or complex pressures over direction and frequency, with a declared mapping of variables and axes",
         version="1",
         options=ArraysOptions,
         methods=(*JOINING, "solid-angle-weights", "sphere-interpolation"),
@@ -28,7 +28,7 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Return whether the file is a container whose variables can be mapped."""
+    """Return whether the file is a container with numeric variables."""
     from anechain_arrays.identify import identify
 
     return identify(path)

@@ -1,4 +1,4 @@
-"""Read the containers of one device into orbits and, where they cover it, the sphere."""
+"""Read the containers of one device."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.arrays import Floats
-from anechain.assemble import Curve, assemble_responses
+from anechain.assemble import Curve, Grid, assemble_responses, datasets_of_grid
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.assemble import without_repeats
@@ -19,10 +19,9 @@ from anechain.importing.direction_lookup import directions_of_files, without_man
 from anechain.importing.direction_names import Direction
 from anechain.importing.file_labels import labelled
 from anechain.importing.frames import declared_frame
-from anechain.importing.grids import Grid, datasets_of_grid
-from anechain.importing.report_lines import gathered_notes
+from anechain.importing.report_lines import frequencies_text, gathered_notes
 from anechain.importing.scales import SCALE_NOTES
-from anechain_arrays.mapping import angles_of, mapped
+from anechain_arrays.mapping import read_angles, read_array
 from anechain_arrays.options import ArraysOptions
 
 if TYPE_CHECKING:
@@ -37,15 +36,15 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
     Parameters
     ----------
     paths : sequence of Path
-        One file with all directions; with the option `pattern`, or curves on orbits, several.
+        One file with all directions; or several, with the option `pattern` or with curves on orbits.
     options : ArraysOptions
         The mapping.
 
     Returns
     -------
     Reading
-        `level_kind` is "spl" for pascals, "relative" for a linear scale and not set for decibels, since a container
-        does not say what they refer to.
+        `level_kind` is "spl" for pascals, "relative" for a linear scale, and not set for decibels, because a container
+        does not state their reference.
 
     Raises
     ------
@@ -56,7 +55,7 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
         raise InputError.single(
             paths[0].name if paths else "raw files",
             f"{len(paths)} files for one device",
-            "one file that holds the whole field" if options.azimuth is not None else "at least one file",
+            "one file that contains all directions" if options.azimuth is not None else "at least one file",
             "correct the device's files in the campaign",
         )
     folder, files = labelled(paths)
@@ -70,18 +69,22 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
     attrs: dict[str, str] = {}
     notes: dict[str, list[str]] = {}
     for label, path in files.items():
-        said = notes[label] = list(directions[label].notes) if label in directions else []
+        file_notes = notes[label] = list(directions[label].notes) if label in directions else []
         try:
             with open_container(path, label) as container:
                 attrs |= _credits(container, options)
                 if options.azimuth is not None:
-                    grid = _grid(container, options, said)
+                    grid = _grid(container, options, file_notes)
                 else:
-                    curves.extend(_curves(container, directions.get(label), options, said))
+                    curves.extend(_curves(container, directions.get(label), options, file_notes))
         except InputError as input_error:
             problems.extend(input_error.problems)
     if not files:
-        problems.append(Problem("raw files", "no file besides the manifest", "at least one", "correct the files"))
+        problems.append(
+            Problem(
+                "raw files", "no file except the manifest", "at least one", "correct the device's files in the campaign"
+            )
+        )
     if problems:
         raise InputError(problems)
     report = gathered_notes(notes)
@@ -90,10 +93,10 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
     if grid is not None:
         responses, sphere = datasets_of_grid(grid, options.step, options.max_gap, report, paths[0].name)
     else:
-        report.extend(_gaps(curves))
+        report.extend(_gap_notes(curves))
         responses = assemble_responses(without_repeats(curves, report), report)
-    if kind := {"pascal": "spl", "linear": "relative"}.get(options.scale):
-        attrs["level_kind"] = kind
+    if level_kind := {"pascal": "spl", "linear": "relative"}.get(options.scale):
+        attrs["level_kind"] = level_kind
     for dataset in (responses, sphere):
         if dataset is not None:
             dataset.attrs.update(attrs)
@@ -106,11 +109,11 @@ def _credits(container: Container, options: ArraysOptions) -> dict[str, str]:
 
 
 def _frequencies(container: Container, options: ArraysOptions, report: list[str]) -> tuple[Floats, int]:
-    """Frequencies above 0 Hz, and how many come before them."""
+    """Return the frequencies above 0 Hz, and the number of frequencies before them."""
     frequency = container.frequencies(options.frequency, options.frequency_unit)
     skipped = int(frequency[0] == 0)
     if skipped:
-        report.append("0 Hz dropped: it has no place on a logarithmic frequency axis")
+        report.append("0 Hz dropped: a logarithmic frequency axis cannot show it")
     if frequency.size == skipped:
         raise InputError.single(container.where, f"{options.frequency} has no frequency above 0 Hz", "a response")
     return frequency[skipped:], skipped
@@ -121,59 +124,59 @@ def _curves(
 ) -> list[Curve]:
     frequency, skipped = _frequencies(container, options, report)
     where = container.where
-    whole = frequency.size + skipped
     if options.angle is None:
-        found = mapped(container, options, None, {"frequency": whole})
-        if direction is None:  # which has been told
+        array = read_array(container, options, None, {"frequency": frequency.size + skipped})
+        # A file without a direction is a problem that the caller has noted.
+        if direction is None:
             return []
-        phase = None if found.phase is None else found.phase[skipped:]
-        level = found.level[skipped:]
+        phase = None if array.phase is None else array.phase[skipped:]
+        level = array.level[skipped:]
         return [Curve(direction.plane, direction.angle, frequency, level, phase, where, take=direction.take)]
-    angle = angles_of(container, options.angle, "angle", options)
+    angle = read_angles(container, options.angle, "angle", options)
     places: dict[str, int] = {}
-    listed = options.plane if isinstance(options.plane, tuple) else ()
+    planes = options.plane if isinstance(options.plane, tuple) else ()
     if "direction" in options.axes:
         places["direction"] = angle.size
-        if len(listed) != angle.size:
+        if len(planes) != angle.size:
             raise InputError.single(
-                where, f"`plane` lists {len(listed)} planes for {angle.size} angles", "one plane for each direction"
+                where, f"`plane` lists {len(planes)} planes for {angle.size} angles", "one plane for each direction"
             )
     else:
         if "plane" in options.axes:
-            places["plane"] = len(listed)
+            places["plane"] = len(planes)
         places["angle"] = angle.size
     curves = []
-    for own in options.given_planes or (None,):
-        found = mapped(container, options, own, {**places, "frequency": whole})
+    for array_plane in options.separate_planes or (None,):
+        array = read_array(container, options, array_plane, {**places, "frequency": frequency.size + skipped})
         for index in np.ndindex(*places.values()):
-            plane = own or (listed[index[0]] if listed else options.plane)
+            plane = array_plane or (planes[index[0]] if planes else options.plane)
             assert isinstance(plane, str)
             side = options.positive_is.horizontal if plane == "horizontal" else options.positive_is.vertical
-            at = float(angle[index[-1]]) * (-1.0 if side in ("right", "down") else 1.0)
-            phase = None if found.phase is None else found.phase[index][skipped:]
-            curves.append(Curve(plane, at, frequency, found.level[index][skipped:], phase, f"{where}: {plane} {at:g}°"))
+            signed = float(angle[index[-1]]) * (-1.0 if side in ("right", "down") else 1.0)
+            phase = None if array.phase is None else array.phase[index][skipped:]
+            source = f"{where}: {plane} {signed:g}°"
+            curves.append(Curve(plane, signed, frequency, array.level[index][skipped:], phase, source))
     return curves
 
 
-def _gaps(curves: Sequence[Curve]) -> list[str]:
+def _gap_notes(curves: Sequence[Curve]) -> list[str]:
     lines = []
     for curve in curves:
-        for kind, values in (("level", curve.level), ("phase", curve.phase)):
-            if values is not None and (gaps := np.isnan(values)).any():
-                shown = ", ".join(f"{value:g}" for value in curve.frequency[gaps][:6])
-                more = f" and {int(gaps.sum()) - 6} more" if gaps.sum() > 6 else ""
-                lines.append(f"{curve.source}: {kind} missing at {shown}{more} Hz: kept as not measured")
+        for quantity, values in (("level", curve.level), ("phase", curve.phase)):
+            if values is not None and (missing := np.isnan(values)).any():
+                frequencies = frequencies_text(curve.frequency[missing])
+                lines.append(f"{curve.source}: {quantity} missing at {frequencies}: kept as not measured")
     return lines
 
 
 def _grid(container: Container, options: ArraysOptions, report: list[str]) -> Grid:
-    """The whole field, in our frame."""
+    """Return all directions, in the project's coordinates."""
     assert options.azimuth is not None and options.elevation is not None
     rotation = declared_frame(options, container.where)
     frequency, skipped = _frequencies(container, options, report)
-    azimuth = angles_of(container, options.azimuth, "azimuth", options)
-    most = 90.0 if options.elevation_is == "elevation" else 180.0
-    elevation = angles_of(container, options.elevation, "elevation", options, most)
+    azimuth = read_angles(container, options.azimuth, "azimuth", options)
+    limit = 90.0 if options.elevation_is == "elevation" else 180.0
+    elevation = read_angles(container, options.elevation, "elevation", options, limit)
     if options.elevation_is == "colatitude":
         if (elevation < 0).any():
             raise InputError.single(
@@ -194,9 +197,9 @@ def _grid(container: Container, options: ArraysOptions, report: list[str]) -> Gr
         places = {"direction": azimuth.size}
     else:
         places = {"azimuth": azimuth.size, "elevation": elevation.size}
-        azimuth, elevation = (one.ravel() for one in np.meshgrid(azimuth, elevation, indexing="ij"))
-    found = mapped(container, options, None, {**places, "frequency": frequency.size + skipped})
-    level = found.level.reshape(azimuth.size, -1)[:, skipped:]
-    phase = None if found.phase is None else found.phase.reshape(azimuth.size, -1)[:, skipped:]
-    names = [f"azimuth {a:g}°, elevation {e:g}°" for a, e in zip(azimuth, elevation, strict=True)]
+        azimuth, elevation = (values.ravel() for values in np.meshgrid(azimuth, elevation, indexing="ij"))
+    array = read_array(container, options, None, {**places, "frequency": frequency.size + skipped})
+    level = array.level.reshape(azimuth.size, -1)[:, skipped:]
+    phase = None if array.phase is None else array.phase.reshape(azimuth.size, -1)[:, skipped:]
+    names = [f"azimuth {az:g}°, elevation {el:g}°" for az, el in zip(azimuth, elevation, strict=True)]
     return Grid(unit_vectors(azimuth, elevation) @ rotation.T, frequency, level, phase, names)

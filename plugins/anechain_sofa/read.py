@@ -105,7 +105,8 @@ def _contents(file: SofaFile, options: SofaOptions) -> _Contents | None:
     attrs: dict[str, str | float] = {"level_kind": "spl" if options.quantity == "pascal" else "relative"}
     if file_geometry.distance is not None:
         attrs["distance"] = file_geometry.distance
-    return _Contents(selection, file_geometry, file_pressures, {**attrs, **credits(file)})
+    attrs.update(credits(file))
+    return _Contents(selection, file_geometry, file_pressures, attrs)
 
 
 def _grid(file: SofaFile, contents: _Contents, options: SofaOptions) -> Grid:

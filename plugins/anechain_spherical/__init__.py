@@ -1,4 +1,4 @@
-"""Importer of directivities given as spherical-harmonic coefficients, by a declared mapping."""
+"""Importer of directivities that are stored as spherical-harmonic coefficients, with a declared mapping."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def anechain_describe() -> Description:
 
     return Description(
         title="Spherical-harmonic coefficients",
-        reads="coefficients over degree, order and frequency in a MATLAB, HDF5 or netCDF file, by a declared mapping",
+        reads="coefficients over degree, order and frequency in a MATLAB, HDF5 or netCDF file, with a declared mapping",
         version="1",
         options=SphericalOptions,
     )
@@ -26,7 +26,7 @@ def anechain_describe() -> Description:
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Return whether a container seems to hold coefficients over the sphere."""
+    """Return whether a container seems to contain spherical-harmonic coefficients."""
     from anechain_spherical.identify import identify
 
     return identify(path)
@@ -34,7 +34,7 @@ def anechain_identify(path: Path) -> Verdict:
 
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
-    """Read one device's file of coefficients."""
+    """Read the file of coefficients of one device."""
     from anechain_spherical.read import read
 
     return read(paths, options)

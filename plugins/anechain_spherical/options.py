@@ -1,4 +1,4 @@
-"""What a campaign has to declare about spherical-harmonic coefficients: no container says it."""
+"""Options of the importer for spherical-harmonic coefficients: what no container states."""
 
 from __future__ import annotations
 
@@ -16,22 +16,23 @@ class SphericalOptions(FieldOptions):
 
     coefficients: str = Field(description='path of the coefficients in the file, such as "SH/coeff"; complex or real')
     imaginary: str | None = Field(
-        default=None, description="path of their imaginary parts, where the file keeps them apart"
+        default=None, description="path of their imaginary parts, if the file stores them separately"
     )
     frequency: str = Field(description="path of the frequencies")
     frequency_unit: Literal["hertz", "kilohertz"] = Field(default="hertz", description="unit of the frequencies")
     axes: tuple[Literal["coefficient", "frequency"], Literal["coefficient", "frequency"]] | None = Field(
-        default=None, description="what the two axes of the coefficients are; by default told by their lengths"
+        default=None,
+        description="meaning of the two axes of the coefficients; by default determined from their lengths",
     )
     degree: str | None = Field(
-        default=None, description="path of the degree n of each coefficient; by default they are in ACN order"
+        default=None, description="path of the degree n of each coefficient; by default coefficients are in ACN order"
     )
     order: str | None = Field(
         default=None,
-        description="path of the order m of each coefficient; by default they are in ACN order (n² + n + m)",
+        description="path of the order m of each coefficient; by default coefficients are in ACN order (n² + n + m)",
     )
     basis: Literal["complex", "real"] = Field(
-        description="complex harmonics (exp(jmφ)), or real ones (cosine for m > 0, sine of |m|φ for m < 0)"
+        description="complex harmonics (exp(jmφ)), or real ones (cos(mφ) for m > 0, sin(|m|φ) for m < 0)"
     )
     normalisation: Literal["orthonormal", "n3d", "sn3d"] = Field(
         description="orthonormal (the square of each harmonic integrates to 1 over the sphere), n3d (to 4π) or sn3d "
@@ -39,20 +40,20 @@ class SphericalOptions(FieldOptions):
     )
     condon_shortley: bool | None = Field(
         default=None,
-        description="whether the harmonics hold the factor (-1)^m for m > 0 of the Condon-Shortley phase (real ones: "
-        "for all m); by default complex ones do and real ones do not",
+        description="whether the harmonics contain the factor (-1)^m of the Condon-Shortley phase for m > 0 (real "
+        "ones: for all m); by default complex ones do and real ones do not",
     )
     quantity: Literal["relative", "pascal"] = Field(
         default="relative",
-        description="what the pressures are: relative (good for shapes only) or pascal (level re 20 µPa)",
+        description="unit of the pressures: relative (levels without absolute reference) or pascal (levels re 20 µPa)",
     )
-    licence: str | None = Field(default=None, description="path of a text that states the data's licence")
-    origin: str | None = Field(default=None, description="path of a text that states where the data come from")
+    licence: str | None = Field(default=None, description="path of a text with the licence of the data")
+    origin: str | None = Field(default=None, description="path of a text with the origin of the data")
 
     @model_validator(mode="after")
-    def _together(self) -> SphericalOptions:
+    def _consistent(self) -> SphericalOptions:
         if (self.degree is None) != (self.order is None):
-            raise ValueError("degree and order are given both or neither")
+            raise ValueError("degree and order require each other")
         if self.axes is not None and self.axes[0] == self.axes[1]:
-            raise ValueError("axes are coefficient and frequency, each once")
+            raise ValueError("axes must be coefficient and frequency, each once")
         return self

@@ -25,7 +25,7 @@ def _played() -> Floats:
 
 
 def _recording(signal: Floats) -> Floats:
-    """A sweep heard twice, with a hum of three lines and a steady tone beside it."""
+    """A sweep with an echo, a hum of three lines and a steady tone."""
     time = np.arange(signal.size + 8000) / _RATE
     record = np.zeros(time.size)
     for frequency, amplitude in ((50, 1e-3), (150, 5e-4), (250, 3e-4), (333, 1e-5)):
@@ -117,13 +117,8 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         "arrival-round-orbit": lambda: np.round(arrivals.fit_arrivals(angle, times).residual, 10),
         "clock-error": clock,
         "clock-ratio": ratio,
-<<<<<<< HEAD
-        "distance-law-check": lambda: orbit_checks.distance_law_error(0.7, 1.9, 2.2),
-        "excitation-delay": lambda: np.round(excitation_timing.excitation_delay(_played(), _RATE, at), 8),
-=======
         "distance-law-check": lambda: arrivals.distance_law_error(0.7, 1.9, 2.2),
-        "excitation-delay": lambda: np.round(recording_checks.excitation_delay(_played(), _RATE, at), 8),
->>>>>>> b
+        "excitation-delay": lambda: np.round(excitation_timing.excitation_delay(_played(), _RATE, at), 8),
         "first-reflection": echo,
         "harmonic-misplacement": lambda: round(
             stated_signals.harmonic_misplacement(_played(), _RATE, 0.11, 4, _BAND), 7

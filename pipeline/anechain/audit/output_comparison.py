@@ -50,7 +50,7 @@ class OutputComparison:
         return self.outcome in ("same bytes", "same content", "same values")
 
     def __str__(self) -> str:
-        return f"{self.outcome:14} {printable(self.file)}" + (f": {printable(self.detail)}" if self.detail else "")
+        return f"{self.outcome:14}  {printable(self.file)}" + (f": {printable(self.detail)}" if self.detail else "")
 
 
 def compare_results(before: Path, after: Path, names: list[str], tolerance: float) -> Iterator[OutputComparison]:

@@ -67,7 +67,7 @@ class Recomputation:
             listed = [output for output in listed if output not in absent]
         lines = [str(output) for output in listed]
         if len(absent) > _MAX_LINES:
-            lines.append(f"not recomputed {len(absent)} outputs ({printable(absent[0].file)} and more)")
+            lines.append(f"not recomputed  {len(absent)} outputs ({printable(absent[0].file)} and more)")
         if self.likely_causes and any(output.outcome != "same bytes" for output in self.outputs):
             lines.append(f"likely cause: {'; '.join(self.likely_causes)}")
         words = {

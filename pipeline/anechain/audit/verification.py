@@ -93,4 +93,4 @@ class Verification:
 
 
 def _line(state: State, file: str, problems: tuple[str, ...]) -> str:
-    return f"{state:9} {printable(file)}: {'; '.join(map(printable, problems)) or 'unaltered'}"
+    return f"{state:9}  {printable(file)}: {'; '.join(map(printable, problems)) or 'unaltered'}"

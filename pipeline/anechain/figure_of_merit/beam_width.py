@@ -125,7 +125,7 @@ def _angle_deviation(inputs: MetricInputs, frequency: Floats, drawn: list[Floats
     deviation[deviation <= ROUNDING * 180.0] = np.nan
     # The nearest drawn frequency is used: interpolation between an angle that jumps and one that does not is wrong.
     nearest = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
-    return deviation[:, nearest]
+    return np.asarray(deviation[:, nearest], dtype=np.float64)
 
 
 def _measured_angles(inputs: MetricInputs, plane: str) -> Floats:

@@ -261,7 +261,7 @@ def minimum_uncertainty(
         zero = np.zeros(errors.frequency.size)
         takes_only = replace(errors, standard=replace(errors.standard, magnitude_common=zero))
         mean = monte_carlo_of_impedance(takes_only, magnitude, None, lambda modulus, _: {"minimum": search(modulus)})[
-            "least"
+            "minimum"
         ].mean
         if mean is not None and ohm - mean > MIN_REPORTED_BIAS * own:
             notes.append(f"the errors of takes lower a minimum by {ohm - mean:.2g} Ω on average (Monte Carlo)")

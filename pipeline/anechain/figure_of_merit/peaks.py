@@ -153,7 +153,7 @@ def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list
             "method": "deviations",
             "version": version,
             "source": known.source,
-            "standing": known.source_status,
+            "source_status": known.source_status,
             "uncertainty_reason": NOT_PROPAGATED,
             "marks": [_span(deviation.feature.curve, deviation.feature.centre_hz, deviation.feature.width_octaves)],
         }

@@ -118,7 +118,7 @@ def make_receipt(method: str, version: int, parameters: Mapping[str, Any], input
     Returns
     -------
     dict
-        The receipt without the members that :func:`bound` adds.
+        The receipt without content hash and seal, which depend on the file.
 
     Raises
     ------

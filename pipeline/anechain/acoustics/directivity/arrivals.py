@@ -28,15 +28,20 @@ __all__ = [
     formula="343.2 m/s times sqrt(T / 293.15 K)",
     source="343.2 m/s times the root of the absolute temperature over 293.15 K, as in ISO 9613-1",
     source_status="recalled",
-    limitations="Dry or moist alike: humidity adds up to 0.4 per cent at 20 degrees.",
+    limitations="Humidity is not included; it adds up to 0.4 per cent at 20 degrees.",
 )
 def speed_of_sound(temperature: ArrayLike) -> Floats:
-    """Speed of sound in m/s.
+    """Return the speed of sound in air.
 
     Parameters
     ----------
     temperature : array_like
         Degrees Celsius, above absolute zero.
+
+    Returns
+    -------
+    numpy.ndarray
+        m/s.
     """
     return np.asarray(343.2 * np.sqrt((np.asarray(temperature, dtype=np.float64) + 273.15) / 293.15))
 
@@ -44,42 +49,43 @@ def speed_of_sound(temperature: ArrayLike) -> Floats:
 @method(
     "arrival-from-phase",
     version=1,
-    title="Arrival of the sound from the phase of a response",
+    title="Arrival time of the sound from the phase of a response",
     formula="The delay t at which the magnitude of the sum over frequency of e^(j (phase + 2 pi f t)) is greatest",
-    source="delay at which all frequencies of the band from 1 to 16 kHz add up best, each with the same weight per Hz",
+    source="delay at which the frequencies from 1 to 16 kHz, with equal weight per Hz, have the largest sum",
     source_status="common practice, no source",
-    limitations="The arrival of the treble's energy, not of its first rise; late by what the treble's own phase "
-    "delays. Where less than half of the band adds up, as behind a box, nothing is told.",
+    limitations="The arrival of the energy at high frequencies, not of the first rise; it includes the delay of the "
+    "loudspeaker's own phase there. No result where the sum is less than half of the largest possible one, for "
+    "instance behind a cabinet.",
 )
 def arrival_from_phase(frequency: ArrayLike, phase: ArrayLike, longest: float = 0.06) -> Floats:
-    """Delay of each response.
+    """Return the delay of each response.
 
     Parameters
     ----------
     frequency : array_like, shape (n,)
-        Hz, ascending; on a grid in equal steps, the delay is known but for multiples of one over the step.
+        Hz, ascending. With equal steps, multiples of one over the step cannot be distinguished.
     phase : array_like, shape (..., n)
-        Degrees; falls with frequency where the sound comes late.
+        Degrees; a delay makes it fall with frequency.
     longest : float
-        Seconds up to which delays are looked for, from 2 ms before zero on.
+        Largest delay in seconds; the search starts at -2 ms.
 
     Returns
     -------
     numpy.ndarray, shape (...)
-        Seconds; NaN where nothing is told.
+        Seconds; NaN where there is no clear maximum.
     """
-    f, turned = np.asarray(frequency, np.float64), np.asarray(phase, np.float64)
+    f, degrees = np.asarray(frequency, np.float64), np.asarray(phase, np.float64)
     inside = (f >= 1000) & (f <= 16000)
     if inside.sum() < 12:
-        return np.full(turned.shape[:-1], np.nan)
+        return np.full(degrees.shape[:-1], np.nan)
     at, weight = f[inside], np.gradient(f[inside])
     steps = np.diff(at)
-    # Equal steps cannot tell a delay from the same and one over the step.
+    # With equal steps, a delay cannot be distinguished from that delay plus one over the step.
     if steps.max() < 1.5 * steps.min():
         longest = min(longest, 0.9 / float(steps.max()) - 0.002)
-    phasor = weight * np.exp(1j * np.deg2rad(turned[..., inside])).reshape(-1, at.size)
-    lost = ~np.isfinite(phasor).all(axis=-1)
-    phasor[lost] = 0
+    phasor = weight * np.exp(1j * np.deg2rad(degrees[..., inside])).reshape(-1, at.size)
+    incomplete = ~np.isfinite(phasor).all(axis=-1)
+    phasor[incomplete] = 0
     span = float(at[-1] - at[0])
     delays = np.arange(-0.002, longest, 0.2 / span)
     sums = np.abs(phasor @ np.exp(2j * np.pi * at[:, np.newaxis] * delays))
@@ -87,24 +93,25 @@ def arrival_from_phase(frequency: ArrayLike, phase: ArrayLike, longest: float = 
     rows = np.arange(best.size)
     inner = np.clip(best, 1, delays.size - 2)
     left, middle, right = (sums[rows, inner + by] for by in (-1, 0, 1))
-    bend = np.minimum(left - 2 * middle + right, -1e-300)
-    found = delays[inner] + np.clip(0.5 * (left - right) / bend, -1, 1) * (0.2 / span)
-    found[lost | (sums[rows, best] < 0.5 * weight.sum())] = np.nan
-    return np.asarray(found.reshape(turned.shape[:-1]))
+    # Maximum of the parabola through three samples.
+    curvature = np.minimum(left - 2 * middle + right, -1e-300)
+    delay = delays[inner] + np.clip(0.5 * (left - right) / curvature, -1, 1) * (0.2 / span)
+    delay[incomplete | (sums[rows, best] < 0.5 * weight.sum())] = np.nan
+    return np.asarray(delay.reshape(degrees.shape[:-1]))
 
 
 @dataclass(frozen=True)
 class ArrivalFit:
-    """Arrival of the sound round an orbit: mean + forward cos + leftward sin, and the second harmonic.
+    """Arrival time of the sound round an orbit: mean + forward cos + leftward sin, and the second harmonic.
 
     Attributes
     ----------
     mean, forward, leftward : float
-        Seconds. A source before the centre of rotation has a `forward` below zero: it comes nearer at 0 degrees.
+        Seconds. `forward` is negative for a source in front of the centre of rotation, which is nearer at 0 degrees.
     fitted : numpy.ndarray, shape (angles,)
         Seconds at each angle.
     residual : numpy.ndarray, shape (angles,)
-        Seconds by which the sound arrives later than fitted.
+        Seconds by which the sound arrives later than the fit.
     """
 
     mean: float
@@ -117,23 +124,28 @@ class ArrivalFit:
 @method(
     "arrival-round-orbit",
     version=1,
-    title="Arrival of the sound round an orbit, and how far the source lies from the centre of rotation",
+    title="Arrival time of the sound round an orbit, and distance of the source from the centre of rotation",
     formula="Delay as a mean plus a cosine and a sine of the angle and of twice the angle, by least squares; distance "
     "of the source from the centre = amplitude of the first pair times the speed of sound",
-    source="least squares of 1, cos, sin and their second harmonics; directions beyond four times the scatter left out",
+    source="least squares of 1, cos, sin and their second harmonics; directions with more than four times the scatter "
+    "are left out",
     source_status="common practice, no source",
-    limitations="Where the box stands between source and microphone the sound goes round it, and arrives later: some "
-    "of that counts as a source farther forward.",
+    limitations="Where the cabinet is between source and microphone, sound travels around it and arrives later: the "
+    "source then seems to be further in front.",
 )
 def fit_arrivals(angle: ArrayLike, arrival: ArrayLike) -> ArrivalFit:
-    """Fit arrivals round an orbit.
+    """Fit arrival times round an orbit.
 
     Parameters
     ----------
     angle : array_like, shape (n,)
-        Degrees; at least seven that differ, over more than half the orbit.
+        Degrees; at least seven different ones, over more than half the orbit.
     arrival : array_like, shape (n,)
         Seconds.
+
+    Returns
+    -------
+    ArrivalFit
 
     Raises
     ------
@@ -144,64 +156,75 @@ def fit_arrivals(angle: ArrayLike, arrival: ArrayLike) -> ArrivalFit:
     terms = np.stack([np.ones(at.size), np.cos(at), np.sin(at), np.cos(2 * at), np.sin(2 * at)], axis=1)
     if at.size < 7 or np.linalg.cond(terms) > 30:
         raise ValueError("too few directions round the orbit")
-    # Half of the directions at first, the most alike ones; then all that agree with them.
+    # Repeat the fit without outliers until the set of directions does not change.
     kept = np.ones(at.size, dtype=bool)
-    found = np.linalg.lstsq(terms, time, rcond=None)[0]
+    coefficients = np.linalg.lstsq(terms, time, rcond=None)[0]
     for _ in range(10):
-        residual = time - terms @ found
+        residual = time - terms @ coefficients
         scatter = 1.4826 * float(np.median(np.abs(residual)))
-        again = np.abs(residual) <= max(4 * scatter, 1e-5)
-        if np.array_equal(again, kept) or again.sum() < 7 or np.linalg.cond(terms[again]) > 30:
+        close = np.abs(residual) <= max(4 * scatter, 1e-5)
+        if np.array_equal(close, kept) or close.sum() < 7 or np.linalg.cond(terms[close]) > 30:
             break
-        kept = again
-        found = np.linalg.lstsq(terms[kept], time[kept], rcond=None)[0]
-    fitted = terms @ found
-    return ArrivalFit(float(found[0]), float(found[1]), float(found[2]), fitted, time - fitted)
+        kept = close
+        coefficients = np.linalg.lstsq(terms[kept], time[kept], rcond=None)[0]
+    mean, forward, leftward = (float(value) for value in coefficients[:3])
+    fitted = terms @ coefficients
+    return ArrivalFit(mean, forward, leftward, fitted, time - fitted)
 
 
 @method(
     "rotation-centre-error",
     version=1,
-    title="Change of level round the orbit that a source off the centre of rotation causes",
-    formula="20 lg((d + r) / (d - r)), r being the distance of the source from the centre of rotation",
+    title="Change of level round the orbit of a source that is not at the centre of rotation",
+    formula="20 lg((d + r) / (d - r)), with the distance r of the source from the centre of rotation",
     source="inverse distance law between the nearest and the farthest direction: 20 lg ((d + r) / (d - r))",
-    limitations="A point source; the loudspeaker's own directivity comes on top.",
+    limitations="For a point source; the directivity of the loudspeaker adds to it.",
 )
 def rotation_error(offset: float, distance: float) -> float:
-    """Level in dB by which the nearest direction is too loud re the farthest.
+    """Return the level in the nearest direction re the farthest direction.
 
     Parameters
     ----------
     offset, distance : float
-        Metres from the centre of rotation to the source, and to the microphone.
+        Distance in m from the centre of rotation to the source, and to the microphone.
+
+    Returns
+    -------
+    float
+        dB.
 
     Raises
     ------
     ValueError
-        If the source does not lie inside the orbit.
+        If the source is not inside the orbit.
     """
     if not 0 <= offset < distance:
-        raise ValueError(f"a source {offset:g} m off the centre of an orbit of {distance:g} m")
+        raise ValueError(f"the source must be inside the orbit, not {offset:g} m off the centre of {distance:g} m")
     return 20 * math.log10((distance + offset) / (distance - offset))
 
 
 @method(
     "distance-law-check",
     version=1,
-    title="Level difference between two distances against the inverse distance law",
-    formula="Level difference less 20 lg of the ratio of the distances",
+    title="Level difference between two distances, compared with the inverse distance law",
+    formula="Level difference minus 20 lg of the ratio of the distances",
     source="20 lg of the ratio of distances, in the free far field",
-    limitations="Near the loudspeaker, or in a room, the law does not hold.",
+    limitations="The law does not hold near the loudspeaker or in a room.",
 )
 def distance_law_error(difference: float, first: float, second: float) -> float:
-    """Level in dB by which the first is louder than the law lets one expect from the second.
+    """Return the difference of two levels minus the difference that the inverse distance law predicts.
 
     Parameters
     ----------
     difference : float
-        dB, the first less the second.
+        First level minus second level in dB.
     first, second : float
-        Metres, or seconds of arrival.
+        Distances in m, or arrival times in seconds.
+
+    Returns
+    -------
+    float
+        dB.
 
     Raises
     ------
@@ -209,5 +232,5 @@ def distance_law_error(difference: float, first: float, second: float) -> float:
         If a distance is not above zero.
     """
     if not (first > 0 and second > 0):
-        raise ValueError(f"distances of {first:g} and {second:g}")
+        raise ValueError(f"distances must be above zero, not {first:g} and {second:g}")
     return difference - 20 * math.log10(second / first)

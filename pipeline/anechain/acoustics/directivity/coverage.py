@@ -14,7 +14,7 @@ from anechain.methods import method
 __all__ = ["Coverage", "mean_coverage", "open_coverage"]
 
 MOSTLY_OPEN = 0.5
-"""Share of a band's frequencies at which a beam may be open and still have a least coverage."""
+"""Largest share of the frequencies of a band at which a beam may be open and still have a least coverage."""
 
 
 @dataclass(frozen=True)
@@ -24,14 +24,14 @@ class Coverage:
     Attributes
     ----------
     mean_deg, narrowest_deg, widest_deg : float or None
-        Total angle in degrees, both sides together, by the first angles; None if not determined. The mean is over log
+        Total angle of both sides in degrees, from the first angles; None if not determined. The mean is over log
         frequency.
     positive_deg, negative_deg : float or None
-        Mean half angle of each side.
+        Mean half angle of each side in degrees.
     low_hz, high_hz : float
-        The band.
+        Band in Hz.
     ambiguous_share : float
-        Share of the band's frequencies at which the outermost angle is another one or none.
+        Share of the frequencies of the band at which the outermost angle differs from the first, or is missing.
     reason : str
         Why it is not determined; empty if it is.
     """
@@ -48,7 +48,7 @@ class Coverage:
 
 
 def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
-    """Whether the beam does not end at a sample that an end of a band is read from; empty if it does."""
+    """Return why an end of the band cannot be interpolated because the beam is open beyond it; empty if it can."""
     grid = beam.frequency_hz
     beside = {low_hz: np.flatnonzero(grid < low_hz)[-1:], high_hz: np.flatnonzero(grid > high_hz)[:1]}
     for end, rows in beside.items():
@@ -63,30 +63,40 @@ def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
     version=1,
     title="Mean coverage angle in a band",
     formula="Mean over log frequency of the sum of the first angles on both sides",
-    source="mean over log frequency of the total beam width by its first angles",
+    source="mean over log frequency of the total beam width from its first angles",
     source_status="common practice, no source",
-    limitations="Only where the beam ends on both sides at every frequency of the band.",
+    limitations="Only if the beam ends on both sides at every frequency of the band.",
 )
 def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
-    """Mean, narrowest and widest total angle of a beam in a band.
+    """Return the mean, narrowest and widest total angle of a beam in a band.
+
+    Parameters
+    ----------
+    beam : BeamWidth
+    low_hz, high_hz : float
+        Band in Hz.
+
+    Returns
+    -------
+    Coverage
 
     Raises
     ------
     ValueError
-        If the band is none.
+        If the band is empty.
     """
     inside = (beam.frequency_hz >= low_hz) & (beam.frequency_hz <= high_hz)
-    doubtful = float(beam.ambiguous[inside].mean()) if inside.any() else 0.0
+    ambiguous = float(beam.ambiguous[inside].mean()) if inside.any() else 0.0
     total = part_in_band(beam.frequency_hz, beam.first_total_deg, low_hz, high_hz)
     if total.reason:
-        absent = []
+        shares = []
         for state in (NOT_REACHED, NO_DATA):
-            such = ((beam.state_positive == state) | (beam.state_negative == state))[inside]
-            if such.any():
-                absent.append(f"{such.mean():.0%} {state}")
-        words = f"of the band's frequencies {', '.join(absent)} on a side" if absent else ""
-        words = words or _open_end(beam, low_hz, high_hz) or total.reason
-        return Coverage(None, None, None, None, None, low_hz, high_hz, doubtful, words)
+            in_state = ((beam.state_positive == state) | (beam.state_negative == state))[inside]
+            if in_state.any():
+                shares.append(f"{in_state.mean():.0%} {state}")
+        reason = f"of the band's frequencies {', '.join(shares)} on a side" if shares else ""
+        reason = reason or _open_end(beam, low_hz, high_hz) or total.reason
+        return Coverage(None, None, None, None, None, low_hz, high_hz, ambiguous, reason)
     halves = [
         mean_over_octaves(part.frequency, part.level)
         for part in (
@@ -102,7 +112,7 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
         negative_deg=halves[1],
         low_hz=low_hz,
         high_hz=high_hz,
-        ambiguous_share=doubtful,
+        ambiguous_share=ambiguous,
         reason="",
     )
 
@@ -111,35 +121,35 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
     "open-coverage",
     version=1,
     title="Least mean coverage angle of a beam that is open at some frequencies of a band",
-    formula="Mean over log frequency of the sum of the first angles on both sides; where the level never falls that "
-    "far on a side, the last measured angle of that side",
-    source="mean over log frequency; a beam that does not end is as wide as was looked, or wider",
+    formula="Mean over log frequency of the sum of the first angles on both sides; where a side is open (the level is "
+    "never that far below the axis), its last measured angle",
+    source="mean over log frequency; an open beam is at least as wide as the measured angles",
     source_status="common practice, no source",
-    limitations="A lower limit. Not given where a side is open at more than half of the band's frequencies.",
+    limitations="A lower limit. Not determined if a side is open at more than half of the frequencies of the band.",
 )
 def open_coverage(
     beam: BeamWidth, low_hz: float, high_hz: float, last_positive_deg: float = 180.0, last_negative_deg: float = 180.0
 ) -> Coverage:
-    """Mean, narrowest and widest total angle of a beam in a band, an open side counted up to its last angle.
+    """Return the coverage of a beam in a band, with open sides counted up to their last measured angle.
 
     Parameters
     ----------
     beam : BeamWidth
     low_hz, high_hz : float
-        The band.
+        Band in Hz.
     last_positive_deg, last_negative_deg : float
-        Degrees up to which each side was measured.
+        Last measured angle of each side in degrees.
 
     Returns
     -------
     Coverage
-        Not determined, with the reason, where :func:`mean_coverage` is not for another reason, or a side is open at
-        more than half of the frequencies.
+        Not determined if :func:`mean_coverage` is not determined for another reason, or if a side is open at more than
+        half of the frequencies.
 
     Raises
     ------
     ValueError
-        If the band is none.
+        If the band is empty.
     """
     inside = (beam.frequency_hz >= low_hz) & (beam.frequency_hz <= high_hz)
     open_sides = beam.state_positive == NOT_REACHED, beam.state_negative == NOT_REACHED
@@ -148,19 +158,19 @@ def open_coverage(
         first_positive_deg=np.where(open_sides[0], last_positive_deg, beam.first_positive_deg),
         first_negative_deg=np.where(open_sides[1], last_negative_deg, beam.first_negative_deg),
     )
-    # A lobe is one of the beam itself: the last angle that stands in for an open side is none.
-    lobes = float(beam.ambiguous[inside].mean()) if inside.any() else 0.0
-    found = replace(mean_coverage(closed, low_hz, high_hz), ambiguous_share=lobes)
+    # Lobes are those of the beam itself: replacing an open side by its last angle adds none.
+    ambiguous = float(beam.ambiguous[inside].mean()) if inside.any() else 0.0
+    coverage = replace(mean_coverage(closed, low_hz, high_hz), ambiguous_share=ambiguous)
     share = float((open_sides[0] | open_sides[1])[inside].mean()) if inside.any() else 0.0
-    if found.reason or share <= MOSTLY_OPEN:
-        return found
-    words = f"at {share:.0%} of the band's frequencies the level does not fall that far on a side"
+    if coverage.reason or share <= MOSTLY_OPEN:
+        return coverage
+    reason = f"at {share:.0%} of the band's frequencies the level does not fall that far on a side"
     return replace(
-        found,
+        coverage,
         mean_deg=None,
         narrowest_deg=None,
         widest_deg=None,
         positive_deg=None,
         negative_deg=None,
-        reason=words,
+        reason=reason,
     )

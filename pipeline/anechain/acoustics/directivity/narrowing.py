@@ -15,7 +15,7 @@ __all__ = ["FirstNarrowing", "Narrowing", "first_narrowing", "narrowing_frequenc
 
 @dataclass(frozen=True)
 class Narrowing:
-    """Frequency from which up the beam stays narrower than a stated angle.
+    """Frequency above which the beam is always narrower than a stated angle.
 
     Attributes
     ----------
@@ -34,12 +34,12 @@ class Narrowing:
 
 @dataclass(frozen=True)
 class FirstNarrowing:
-    """First stretch of frequencies in which the beam is narrower than a stated angle.
+    """First range of frequencies in which the beam is narrower than a stated angle.
 
     Attributes
     ----------
     frequency_hz, until_hz : float or None
-        Hz: where it begins and where it ends; None if there is none.
+        Ends of the range in Hz; None if there is none.
     angle_deg : float
         Total angle in degrees.
     reason : str
@@ -55,23 +55,23 @@ class FirstNarrowing:
 @method(
     "first-narrowing",
     version=1,
-    title="First stretch of frequencies in which the beam is narrower than a stated angle",
-    formula="Lowest frequency from which the sum of the first angles on both sides stays below the stated angle for a "
-    "stated part of an octave at least, and the frequency up to which it does",
-    source="first crossing of the total beam width by its first angles, straight lines over log frequency",
+    title="First range of frequencies in which the beam is narrower than a stated angle",
+    formula="Lowest frequency above which the sum of the first angles on both sides is below the stated angle for at "
+    "least a stated part of an octave, and the frequency up to which it is",
+    source="first crossing of the total beam width from its first angles, linear interpolation over log frequency",
     source_status="common practice, no source",
-    limitations="Depends on the angle and on the length that are stated.",
+    limitations="Depends on the stated angle and width of the range.",
 )
 def first_narrowing(beam: BeamWidth, angle_deg: float = 90.0, octaves: float = 1.0 / 6.0) -> FirstNarrowing:
-    """Search the first stretch in which the total beam width is below an angle in degrees.
+    """Find the first range of frequencies in which the total beam width is below an angle.
 
     Parameters
     ----------
     beam : BeamWidth
     angle_deg : float
-        Total angle.
+        Total angle in degrees.
     octaves : float
-        Shortest stretch that counts.
+        Smallest width of the range in octaves.
 
     Returns
     -------
@@ -80,44 +80,58 @@ def first_narrowing(beam: BeamWidth, angle_deg: float = 90.0, octaves: float = 1
     Raises
     ------
     ValueError
-        If the angle is not between 0 and 360 degrees or the length is negative.
+        If the angle is not between 0 and 360 degrees or the width is negative.
     """
     if not 0 < angle_deg < 360 or not octaves >= 0:
-        raise ValueError(f"an angle between 0 and 360 degrees, not {angle_deg}, and a length, not {octaves}")
-    blind = (beam.state_positive == NO_DATA) | (beam.state_negative == NO_DATA)
-    grid, total = beam.frequency_hz[~blind], beam.first_total_deg[~blind]
+        raise ValueError(
+            f"needs an angle between 0 and 360 degrees and a width that is not negative, not {angle_deg} and {octaves}"
+        )
+    no_data = (beam.state_positive == NO_DATA) | (beam.state_negative == NO_DATA)
+    grid, total = beam.frequency_hz[~no_data], beam.first_total_deg[~no_data]
     if grid.size < 2:
-        return FirstNarrowing(None, None, angle_deg, "there are no directions to tell it from")
+        return FirstNarrowing(None, None, angle_deg, "needs directions on both sides")
     narrow = ~np.isnan(total) & (total < angle_deg)
     edges = np.flatnonzero(np.diff(narrow)).tolist()
 
     def crossing(row: int) -> float:
-        wide, close = (row, row + 1) if narrow[row + 1] else (row + 1, row)
-        if np.isnan(total[wide]):
-            return float(grid[close])
-        t = (total[wide] - angle_deg) / (total[wide] - total[close])
-        return float(grid[wide] * (grid[close] / grid[wide]) ** t)
+        outer, inner = (row, row + 1) if narrow[row + 1] else (row + 1, row)
+        if np.isnan(total[outer]):
+            return float(grid[inner])
+        t = (total[outer] - angle_deg) / (total[outer] - total[inner])
+        return float(grid[outer] * (grid[inner] / grid[outer]) ** t)
 
     starts = [float(grid[0])] * bool(narrow[0]) + [crossing(row) for row in edges if not narrow[row]]
     stops = [crossing(row) for row in edges if narrow[row]] + [float(grid[-1])] * bool(narrow[-1])
     for start, stop in zip(starts, stops, strict=True):
         if np.log2(stop / start) >= octaves:
             return FirstNarrowing(start, stop, angle_deg, "")
-    return FirstNarrowing(None, None, angle_deg, f"the beam is nowhere narrower than {angle_deg:g}° for long enough")
+    return FirstNarrowing(
+        None, None, angle_deg, f"the beam is nowhere narrower than {angle_deg:g}° over {octaves:.2g} octave"
+    )
 
 
 @method(
     "narrowing-frequency",
     version=1,
-    title="Frequency from which up the beam stays narrower than a stated angle",
+    title="Frequency above which the beam is always narrower than a stated angle",
     formula="Highest frequency at which the sum of the first angles on both sides crosses the stated angle",
-    source="last crossing of the total beam width by its first angles, straight lines over log frequency; a beam that "
-    "does not end counts as wider",
+    source="last crossing of the total beam width from its first angles, linear interpolation over log frequency; an "
+    "open beam is wider",
     source_status="common practice, no source",
-    limitations="Depends on the angle that is stated.",
+    limitations="Depends on the stated angle.",
 )
 def narrowing_frequency(beam: BeamWidth, angle_deg: float = 90.0) -> Narrowing:
-    """Search the lowest frequency above which the total beam width is always below an angle in degrees.
+    """Find the lowest frequency above which the total beam width is always below an angle.
+
+    Parameters
+    ----------
+    beam : BeamWidth
+    angle_deg : float
+        Total angle in degrees.
+
+    Returns
+    -------
+    Narrowing
 
     Raises
     ------
@@ -125,11 +139,11 @@ def narrowing_frequency(beam: BeamWidth, angle_deg: float = 90.0) -> Narrowing:
         If the angle is not between 0 and 360 degrees.
     """
     if not 0 < angle_deg < 360:
-        raise ValueError(f"the angle lies between 0 and 360 degrees, not {angle_deg}")
-    blind = (beam.state_positive == NO_DATA) | (beam.state_negative == NO_DATA)
-    grid, total = beam.frequency_hz[~blind], beam.first_total_deg[~blind]
+        raise ValueError(f"needs an angle between 0 and 360 degrees, not {angle_deg}")
+    no_data = (beam.state_positive == NO_DATA) | (beam.state_negative == NO_DATA)
+    grid, total = beam.frequency_hz[~no_data], beam.first_total_deg[~no_data]
     if grid.size < 2:
-        return Narrowing(None, angle_deg, "there are no directions to tell it from")
+        return Narrowing(None, angle_deg, "needs directions on both sides")
     wide = np.isnan(total) | (total >= angle_deg)
     if wide[-1]:
         return Narrowing(None, angle_deg, f"at {hertz(grid[-1])} Hz the beam is {angle_deg:g}° wide or wider")

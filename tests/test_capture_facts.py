@@ -3,30 +3,27 @@
 import numpy as np
 import pytest
 
-from anechain_capture.observing import BANDS, EARLY, facts_of
-from anechain_capture.recordings import Header
-from capture_files import RATE, delayed, heard
-
-HEADER = Header(RATE, 1, 2 * RATE, 24, "")
+from anechain_capture.recording_facts import BANDS, EARLY, recording_facts
+from capture_files import RATE, delayed, record_loudspeaker
 
 
 def response(delay=0.5, gain=1.0):
     impulse = np.zeros(2 * RATE)
     impulse[0] = gain
-    return delayed(heard(impulse, gain=1.0, delay=0.0, tail=0.0), delay)
+    return delayed(record_loudspeaker(impulse, gain=1.0, delay=0.0, tail=0.0), delay)
 
 
 def facts(record, **how):
-    return facts_of(record, response(**how), HEADER)
+    return recording_facts(record, response(**how), RATE)
 
 
 def quiet(seed=1, size=2 * RATE):
     return 1e-4 * np.random.default_rng(seed).standard_normal(size)
 
 
-def test_arrival_and_what_lies_about_it():
+def test_arrival_and_early_response():
     found = facts(quiet())
-    assert found.arrival == pytest.approx(0.5, abs=2 / RATE) and found.length == 2.0
+    assert found.arrival == pytest.approx(0.5, abs=2 / RATE) and found.duration == 2.0
     assert found.silence == pytest.approx(0.4995, abs=2 / RATE)
     assert found.early.size == round(sum(EARLY) * RATE) and found.early.dtype == np.float32
     assert abs(int(np.argmax(np.abs(found.early))) - EARLY[0] * RATE) < 5
@@ -52,10 +49,10 @@ def test_power_of_silence_and_sound_by_band():
     half = RATE // 2
     record[half:] += 0.1 * np.sin(2 * np.pi * 1000 * np.arange(record.size - half) / RATE)
     found = facts(record)
-    told = BANDS > 400
+    high = BANDS > 400
     width = (10**0.05 - 10**-0.05) * BANDS
     expected = 1e-8 * width / (RATE / 2)
-    np.testing.assert_allclose(10 * np.log10(found.silence_power / expected)[told], 0, atol=1.5)
+    np.testing.assert_allclose(10 * np.log10(found.silence_power / expected)[high], 0, atol=1.5)
     at = int(np.argmin(np.abs(BANDS - 1000)))
     assert 10 * np.log10(found.sound_power[at] / 0.005) == pytest.approx(0, abs=0.05)
     assert (
@@ -77,14 +74,14 @@ def test_the_longer_silence_counts():
     """A sweep of 0.5 s after 0.1 s leaves 1.4 s, of which the later half is silence."""
     record = quiet()
     record[round(0.1 * RATE) : round(0.6 * RATE)] += 0.1
-    found = facts_of(record, response(delay=0.1), HEADER, 0.5)
+    found = recording_facts(record, response(delay=0.1), RATE, 0.5)
     assert found.silence == pytest.approx(0.7, abs=2e-3)
     np.testing.assert_allclose(10 * np.log10(found.silence_power[-1] / (1e-8 * 4620 / 24000)), 0, atol=0.5)
-    assert facts_of(record, response(delay=1.2), HEADER, 0.5).silence == pytest.approx(1.1995, abs=1e-3)
+    assert recording_facts(record, response(delay=1.2), RATE, 0.5).silence == pytest.approx(1.1995, abs=1e-3)
 
 
-def test_ending_and_compactness():
+def test_end_of_sound_and_compactness():
     record = np.concatenate([0.1 * np.sin(2 * np.pi * 1000 * np.arange(RATE) / RATE), quiet(size=RATE)])
     found = facts(record)
-    assert found.ending.time == pytest.approx(1.0, abs=0.006) and found.ending.fall > 40
-    assert found.compact > 0.99
+    assert found.sound_end.time == pytest.approx(1.0, abs=0.006) and found.sound_end.fall > 40
+    assert found.compactness > 0.99

@@ -1,4 +1,4 @@
-"""What was played: from a file, from the law of the sweep, or from the loopback channel of each recording."""
+"""Excitation: the signal that was played, from a file, from the options, or from a loopback channel."""
 
 from __future__ import annotations
 
@@ -20,37 +20,38 @@ from anechain.acoustics.recording.sweeps import steady_amplitude, sweep_rate, sw
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_capture.options import CaptureOptions
-from anechain_capture.recordings import header_of, samples_of
+from anechain_capture.sound_files import read_header, read_samples
 
 __all__ = ["Excitation", "excitation_of", "impulse_responses"]
 
 
 @dataclass(frozen=True, eq=False)
 class Excitation:
-    """What was played.
+    """The signal that was played.
 
     Attributes
     ----------
     signal : numpy.ndarray or None
-        None where each recording carries its own, in a loopback channel.
+        Full scale is 1. None if each recording has its own excitation, in a loopback channel.
     amplitude : float or None
         Amplitude of its sine as a share of full scale; None with a loopback.
     band : (float, float)
-        Hz that it covers.
-    ends : float or None
-        Seconds at which it falls silent; None with a loopback.
+        Frequency range of the signal in Hz.
+    end : float or None
+        Time in seconds at which the signal ends; None with a loopback.
     rate : float or None
-        Seconds; see :func:`anechain.acoustics.recording.sweeps.sweep_rate`. None where orders do not come apart.
+        Seconds; see :func:`anechain.acoustics.recording.sweeps.sweep_rate`. None if harmonic orders cannot be
+        separated.
     inside, outside : float
-        dB of the regularisation.
+        Regularisation inside and outside the band in dB re the largest squared magnitude.
     report : tuple of str
-        What it is.
+        Lines of the import report.
     """
 
     signal: Floats | None
     amplitude: float | None
     band: tuple[float, float]
-    ends: float | None
+    end: float | None
     rate: float | None
     inside: float
     outside: float
@@ -58,12 +59,18 @@ class Excitation:
 
 
 def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
-    """Excitation that the options state, at the recordings' sampling rate.
+    """Return the excitation by the options.
+
+    Parameters
+    ----------
+    options : CaptureOptions
+    sampling_rate : int
+        Sampling rate of the recordings in Hz.
 
     Raises
     ------
     InputError
-        If its file cannot be read or has another sampling rate, or the sweep cannot be made at this one.
+        If its file cannot be read or has another sampling rate, or the sweep is not possible at this sampling rate.
     """
     sweep = options.sweep
     report = []
@@ -71,7 +78,9 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
     band = options.band or ((sweep.start, sweep.stop) if sweep else (20.0, 20000.0))
     if band[1] > top:
         band = band[0], top
-        report.append(f"the excitation's band ends at {top:g} Hz, as the sampling rate of {sampling_rate} Hz bids")
+        report.append(
+            f"the band of the excitation ends at {top:g} Hz, limited by the sampling rate of {sampling_rate} Hz"
+        )
     rate = None
     try:
         if sweep is not None and sweep.kind != "linear":
@@ -79,17 +88,17 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
         signal = amplitude = None
         if options.excitation is not None:
             label = options.excitation.name
-            header = header_of(options.excitation, label)
+            header = read_header(options.excitation, label)
             if header.sampling_rate != sampling_rate:
                 raise InputError.single(
                     label,
                     f"the excitation has {header.sampling_rate} Hz, the recordings have {sampling_rate} Hz",
-                    "one sampling rate: a rate that was converted is another signal",
-                    "give the excitation as it was played, at the recordings' sampling rate",
+                    "one sampling rate: conversion of the sampling rate changes the signal",
+                    "name the excitation as it was played, at the sampling rate of the recordings",
                 )
-            signal = samples_of(options.excitation, label, header, [options.excitation_channel])[0]
+            signal = read_samples(options.excitation, label, header, [options.excitation_channel])[0]
             amplitude = steady_amplitude(signal)
-            report.append(f"excitation: the file {label}, its sine of amplitude {amplitude:.4g} of full scale")
+            report.append(f"excitation: the file {label}, amplitude {amplitude:.4g} of full scale")
         elif options.loopback is not None:
             report.append(f"excitation: channel {options.loopback} of each recording, its electrical loopback")
         elif sweep is not None:
@@ -103,17 +112,17 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
             )
     except ValueError as error:
         raise InputError.single("importer capture", f"option `sweep`: {error}", fix="correct the option") from None
-    kind = options.regularisation
+    inside, outside = options.regularisation.inside, options.regularisation.outside
     report.append(
-        f"deconvolution regularised by {kind.inside:g} dB within {band[0]:g} to {band[1]:g} Hz and {kind.outside:g} dB "
-        "outside, re the greatest squared magnitude"
+        f"deconvolution regularised by {inside:g} dB within {band[0]:g} to {band[1]:g} Hz and {outside:g} dB outside, "
+        "re the largest squared magnitude"
     )
-    ends = None if signal is None else sweep_ending(signal, sampling_rate).time
-    return Excitation(signal, amplitude, band, ends, rate, kind.inside, kind.outside, tuple(report))
+    end = None if signal is None else sweep_ending(signal, sampling_rate).time
+    return Excitation(signal, amplitude, band, end, rate, inside, outside, tuple(report))
 
 
 @lru_cache(maxsize=1)
-def _inverse(excitation: Excitation, length: int, sampling_rate: int) -> NDArray[np.complex128]:
+def _inverse_spectrum(excitation: Excitation, length: int, sampling_rate: int) -> NDArray[np.complex128]:
     assert excitation.signal is not None
     return inverse_spectrum(
         excitation.signal, length, sampling_rate, excitation.band, excitation.inside, excitation.outside
@@ -121,7 +130,7 @@ def _inverse(excitation: Excitation, length: int, sampling_rate: int) -> NDArray
 
 
 @lru_cache(maxsize=1)
-def _share(excitation: Excitation, length: int, sampling_rate: int) -> Floats:
+def _regularisation(excitation: Excitation, length: int, sampling_rate: int) -> Floats:
     frequency = np.fft.rfftfreq(length, 1 / sampling_rate)
     return regularisation(frequency, excitation.band, excitation.inside, excitation.outside)
 
@@ -129,9 +138,25 @@ def _share(excitation: Excitation, length: int, sampling_rate: int) -> Floats:
 def impulse_responses(
     excitation: Excitation, recordings: Floats, loopbacks: Floats | None, sampling_rate: int, workers: int
 ) -> Floats:
-    """Circular impulse responses of recordings, shape (recordings, samples), that all have one length."""
+    """Return circular impulse responses of recordings of the same length.
+
+    Parameters
+    ----------
+    excitation : Excitation
+    recordings : numpy.ndarray, shape (recordings, samples)
+    loopbacks : numpy.ndarray, shape (recordings, samples), or None
+        None without a loopback channel.
+    sampling_rate : int
+        Hz.
+    workers : int
+        Number of threads.
+
+    Returns
+    -------
+    numpy.ndarray, shape (recordings, samples of the transform)
+    """
     played = 0 if excitation.signal is None else excitation.signal.size
     length = transform_length(recordings.shape[-1], played)
     if loopbacks is None:
-        return deconvolve(recordings, _inverse(excitation, length, sampling_rate), length, workers)
-    return deconvolve_pairs(recordings, loopbacks, length, _share(excitation, length, sampling_rate), workers)
+        return deconvolve(recordings, _inverse_spectrum(excitation, length, sampling_rate), length, workers)
+    return deconvolve_pairs(recordings, loopbacks, length, _regularisation(excitation, length, sampling_rate), workers)

@@ -8,7 +8,8 @@ import soundfile
 
 from anechain.errors import InputError
 from anechain.hooks import LIKELY, NO, POSSIBLE
-from anechain_capture.recordings import header_of, identify, samples_of
+from anechain_capture.identify import identify
+from anechain_capture.sound_files import read_header, read_samples
 
 RATE = 44100
 WAVE = np.stack([np.sin(np.arange(RATE) / 30), 0.5 * np.cos(np.arange(RATE) / 11)]) * 0.9
@@ -22,7 +23,7 @@ def written(folder, form="WAV", subtype="PCM_24", values=WAVE):
 
 def refused(path, channels=(1,)):
     with pytest.raises(InputError) as caught:
-        samples_of(path, "take", header_of(path, "take"), channels)
+        read_samples(path, "take", read_header(path, "take"), channels)
     (problem,) = caught.value.problems
     assert problem.where == "take" and problem.fix
     return problem.what
@@ -44,9 +45,9 @@ def refused(path, channels=(1,)):
 )
 def test_samples_come_back_within_their_step(tmp_path, form, subtype, step):
     path = written(tmp_path, form, subtype)
-    header = header_of(path, "take")
+    header = read_header(path, "take")
     assert (header.sampling_rate, header.channels, header.samples) == (RATE, 2, RATE)
-    found = samples_of(path, "take", header, [2, 1])
+    found = read_samples(path, "take", header, [2, 1])
     assert found.dtype == np.float64 and np.abs(found - WAVE[::-1]).max() <= step
     assert identify(path).confidence == LIKELY
 
@@ -82,7 +83,7 @@ def test_chunks_before_and_after_the_samples_do_no_harm(tmp_path):
     note = b"note" + struct.pack("<I", 3) + b"abc\0"
     longer = data[:at] + note + data[at:] + note
     path.write_bytes(longer[:4] + struct.pack("<I", len(longer) - 8) + longer[8:])
-    found = samples_of(path, "take", header_of(path, "take"), [1])
+    found = read_samples(path, "take", read_header(path, "take"), [1])
     assert np.abs(found[0] - WAVE[0]).max() <= 2**-23
 
 
@@ -98,27 +99,27 @@ def test_a_damaged_flac_is_refused(tmp_path):
     ("form", "subtype", "what"),
     [("AIFF", "PCM_16", "a AIFF file"), ("WAV", "ULAW", "encoded as U-Law"), ("WAV", "IMA_ADPCM", "IMA ADPCM")],
 )
-def test_what_loses_or_is_something_else_is_refused(tmp_path, form, subtype, what):
+def test_lossy_and_other_formats_are_refused(tmp_path, form, subtype, what):
     assert what in refused(written(tmp_path, form, subtype))
 
 
 @pytest.mark.parametrize(
     ("values", "channels", "what"),
     [
-        (WAVE, (3,), "channel 3 is asked for, and it has 2"),
-        (WAVE * [[1], [0]], (2,), "channel 2 is silent throughout"),
-        (np.where(np.arange(RATE) == 9, np.inf, WAVE), (1,), "sample 10 of channel 1 is no number"),
+        (WAVE, (3,), "channel 3 is needed, but the file has 2"),
+        (WAVE * [[1], [0]], (2,), "channel 2 has only zeros"),
+        (np.where(np.arange(RATE) == 9, np.inf, WAVE), (1,), "sample 10 of channel 1 is not a number"),
     ],
 )
-def test_channels_that_say_nothing(tmp_path, values, channels, what):
+def test_channels_without_a_signal_are_refused(tmp_path, values, channels, what):
     assert refused(written(tmp_path, subtype="FLOAT", values=values), channels) == what
 
 
 def test_a_file_without_samples(tmp_path):
-    assert refused(written(tmp_path, values=WAVE[:, :0])) in ("holds no samples", NEVER)
+    assert refused(written(tmp_path, values=WAVE[:, :0])) in ("has no samples", NEVER)
 
 
-NEVER = "its header was never completed: it does not say how long the recording is"
+NEVER = "its header was never completed: it does not state the length of the recording"
 
 
 @pytest.mark.parametrize("junk", [b"x", b"RIFF", b"RIFF\0\0\0\0AVI LIST", b"fLa", bytes(range(256)) * 10])

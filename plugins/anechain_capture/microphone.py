@@ -1,4 +1,4 @@
-"""Calibration of the microphone: its response from a text file, its sensitivity from a calibrator's recording."""
+"""Microphone: its response from a text file, and its sensitivity from the recording of a sound calibrator."""
 
 from __future__ import annotations
 
@@ -12,18 +12,30 @@ from anechain.acoustics.recording.calibration import calibrator_tone
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_capture.options import CaptureOptions
-from anechain_capture.recordings import header_of, samples_of
+from anechain_capture.sound_files import read_header, read_samples
 
 __all__ = ["MicrophoneResponse", "microphone_response", "pascals_per_full_scale"]
 
 
-NOISY, UNSTEADY = 0.1, 0.2
-"""Share of noise beside the calibrator's tone, and dB of its spread, above which its recording is refused."""
+MAX_RESIDUAL = 0.1
+"""Largest accepted share of noise in the recording of a calibrator."""
+MAX_SPREAD_DB = 0.2
+"""Largest accepted variation of the level of a calibrator's tone in dB."""
 
 
 @dataclass(frozen=True)
 class MicrophoneResponse:
-    """Response of a microphone: Hz, dB and, if known, degrees."""
+    """Response of a microphone.
+
+    Attributes
+    ----------
+    frequency : numpy.ndarray, shape (frequencies,)
+        Hz, rising.
+    level : numpy.ndarray, shape (frequencies,)
+        dB.
+    phase : numpy.ndarray or None
+        Degrees; None if it is not known.
+    """
 
     frequency: Floats
     level: Floats
@@ -31,20 +43,20 @@ class MicrophoneResponse:
 
 
 def microphone_response(path: Path, gives: str) -> MicrophoneResponse:
-    """Response of a microphone from its calibration file.
+    """Read the response of a microphone from its calibration file.
 
     Parameters
     ----------
     path : Path
         Text: lines of two or three numbers, separated by blanks, tabs, commas or semicolons, with decimal points.
-        Lines that begin with anything but a number are passed over.
+        Lines that do not begin with a number are ignored.
     gives : str
-        "response" or "correction", its negative.
+        "response", or "correction" for its negative.
 
     Raises
     ------
     InputError
-        With the line that is wrong.
+        If the file cannot be read or a line is wrong.
     """
     label = path.name
     rows: list[list[float]] = []
@@ -71,8 +83,8 @@ def microphone_response(path: Path, gives: str) -> MicrophoneResponse:
                 label, what, "two numbers in every line, or three in every line", "correct the line"
             )
         if row[0] <= 0 or (rows and row[0] <= rows[-1][0]):
-            what = f"line {number}: the frequency {row[0]:g} Hz does not rise"
-            raise InputError.single(label, what, "frequencies above 0 Hz that rise", "sort the lines")
+            what = f"line {number}: the frequency {row[0]:g} Hz is not above the previous one, or not above 0 Hz"
+            raise InputError.single(label, what, "rising frequencies above 0 Hz", "sort the lines")
         rows.append(row)
     if len(rows) < 2:
         raise InputError.single(label, "no calibration", "at least two lines of frequency and dB", "check the file")
@@ -82,36 +94,43 @@ def microphone_response(path: Path, gives: str) -> MicrophoneResponse:
 
 
 def pascals_per_full_scale(options: CaptureOptions) -> tuple[float | None, list[str]]:
-    """Pascals that full scale stands for, None if nothing says it, with the lines of the report.
+    """Return the sound pressure of full scale.
+
+    Returns
+    -------
+    sensitivity : float or None
+        Pa; None if it is not known.
+    report : list of str
+        Lines of the import report.
 
     Raises
     ------
     InputError
-        If the calibrator's recording cannot be read, or is not that of a steady tone.
+        If the recording of the calibrator cannot be read, or is not a steady tone.
     """
     if options.sensitivity is not None:
-        return options.sensitivity, [f"full scale stands for {options.sensitivity:g} Pa, as the options say"]
+        return options.sensitivity, [f"full scale is {options.sensitivity:g} Pa, by the options"]
     if options.calibrator is None:
         return None, [
             "no calibration given: levels are relative, 0 dB is a full-scale sine (of impulse responses: a gain of 1)"
         ]
     label = options.calibrator.name
-    header = header_of(options.calibrator, label)
-    record = samples_of(options.calibrator, label, header, [options.calibrator_channel])[0]
-    allowed = f"a steady tone of {options.calibrator_frequency:g} Hz"
-    fix = "record the calibrator again, tight on the microphone, or correct `calibrator_frequency`"
+    header = read_header(options.calibrator, label)
+    record = read_samples(options.calibrator, label, header, [options.calibrator_channel])[0]
+    expected = f"a steady tone of {options.calibrator_frequency:g} Hz"
+    fix = "record the calibrator again, with a tight fit on the microphone, or correct `calibrator_frequency`"
     try:
         tone = calibrator_tone(record, header.sampling_rate, options.calibrator_level, options.calibrator_frequency)
     except ValueError as error:
-        raise InputError.single(label, str(error), allowed, fix) from None
-    if tone.residual > NOISY:
+        raise InputError.single(label, str(error), expected, fix) from None
+    if tone.residual > MAX_RESIDUAL:
         raise InputError.single(
-            label, f"{100 * tone.residual:.1f} % of the recording is not the calibrator's tone", allowed, fix
+            label, f"{100 * tone.residual:.1f} % of the recording is not the calibrator's tone", expected, fix
         )
-    if tone.spread > UNSTEADY:
-        raise InputError.single(label, f"the tone's level varies by {tone.spread:.2f} dB", allowed, fix)
+    if tone.spread > MAX_SPREAD_DB:
+        raise InputError.single(label, f"the tone's level varies by {tone.spread:.2f} dB", expected, fix)
     return tone.sensitivity, [
-        f"full scale stands for {tone.sensitivity:.5g} Pa: calibrator of {options.calibrator_level:g} dB found at "
-        f"{tone.frequency:.1f} Hz in {label}, {100 * tone.residual:.2g} % beside the tone, level steady within "
+        f"full scale is {tone.sensitivity:.5g} Pa: calibrator of {options.calibrator_level:g} dB at "
+        f"{tone.frequency:.1f} Hz in {label}, {100 * tone.residual:.2g} % noise, level varies by "
         f"{tone.spread:.2g} dB"
     ]

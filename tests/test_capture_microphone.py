@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from anechain.errors import InputError
-from anechain_capture.corrections import microphone_response, pascals_per_full_scale
+from anechain_capture.microphone import microphone_response, pascals_per_full_scale
 from anechain_capture.options import CaptureOptions
 from capture_files import RATE, write
 
@@ -34,8 +34,8 @@ def test_rows_of_three_have_a_phase(tmp_path):
 @pytest.mark.parametrize(
     ("text", "what"),
     [
-        ("20 1\n20 2\n", "line 2: the frequency 20 Hz does not rise"),
-        ("0 1\n20 2\n", "line 1: the frequency 0 Hz does not rise"),
+        ("20 1\n20 2\n", "line 2: the frequency 20 Hz is not above the previous one, or not above 0 Hz"),
+        ("0 1\n20 2\n", "line 1: the frequency 0 Hz is not above the previous one, or not above 0 Hz"),
         ("20 1\n30 2 3\n", "line 2: '30 2 3'"),
         ("20 1\n30 nan\n", "line 2: '30 nan'"),
         ("20 1\n30 x\n", "line 2: '30 x' is not a row of numbers"),
@@ -43,7 +43,7 @@ def test_rows_of_three_have_a_phase(tmp_path):
         ("", "no calibration"),
     ],
 )
-def test_what_is_no_calibration(tmp_path, text, what):
+def test_wrong_calibration_files_are_refused(tmp_path, text, what):
     path = tmp_path / "microphone.txt"
     path.write_text(text)
     with pytest.raises(InputError) as caught:
@@ -61,7 +61,7 @@ def test_what_is_no_calibration(tmp_path, text, what):
         (0.3 * np.sin(2 * np.pi * 250 * np.arange(2 * RATE) / RATE), "100.0 % of the recording is not"),
     ],
 )
-def test_what_is_no_calibrator(tmp_path, record, what):
+def test_wrong_calibrator_recordings_are_refused(tmp_path, record, what):
     path = write(tmp_path / "calibrator.wav", record)
     with pytest.raises(InputError) as caught:
         pascals_per_full_scale(CaptureOptions(calibrator=path))
@@ -69,7 +69,7 @@ def test_what_is_no_calibrator(tmp_path, record, what):
     assert problem.where == "calibrator.wav" and what in problem.what
 
 
-def test_what_the_options_say_and_what_nothing_says():
+def test_sensitivity_by_option_and_without_calibration():
     assert pascals_per_full_scale(CaptureOptions(sensitivity=3.5))[0] == 3.5
     found, lines = pascals_per_full_scale(CaptureOptions())
     assert found is None and "no calibration given" in lines[0]
