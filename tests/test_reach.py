@@ -5,6 +5,7 @@ import pytest
 
 import valid_datasets
 from anechain import methods as registry
+from anechain.acoustics.directivity.curve_averages import DerivedCurve
 from anechain.acoustics.directivity.curves import CurveSet
 from anechain.acoustics.directivity.orbits import OrbitInterpolation
 from anechain.acoustics.directivity.weights import OrbitWeights
