@@ -126,7 +126,9 @@ def _angle_deviation(inputs: MetricInputs, frequency: Floats, drawn: list[Floats
     deviation[deviation <= ROUNDING * 180.0] = np.nan
     # The nearest drawn frequency is used: interpolation between an angle that jumps and one that does not is wrong.
     nearest: NDArray[np.intp] = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
-    return np.asarray(deviation[:, nearest], dtype=np.float64)
+    on_curves = np.full((deviation.shape[0], nearest.size), np.nan)
+    on_curves[...] = deviation[:, nearest]
+    return on_curves
 
 
 def _measured_angles(inputs: MetricInputs, plane: str) -> Floats:
