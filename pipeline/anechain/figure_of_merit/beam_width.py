@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from anechain.acoustics.curve.frequencies import hertz
 from anechain.acoustics.directivity.beam_width import BeamWidth, beam_width
@@ -125,15 +124,13 @@ def _angle_deviation(inputs: MetricInputs, frequency: Floats, drawn: list[Floats
     # Where all stated errors cancel, only rounding errors remain.
     deviation[deviation <= ROUNDING * 180.0] = np.nan
     # The nearest drawn frequency is used: interpolation between an angle that jumps and one that does not is wrong.
-    nearest: NDArray[np.intp] = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
-    on_curves = np.full((deviation.shape[0], nearest.size), np.nan)
-    on_curves[...] = deviation[:, nearest]
-    return on_curves
+    nearest = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
+    return np.asarray(deviation[:, nearest], dtype=np.float64)
 
 
 def _measured_angles(inputs: MetricInputs, plane: str) -> Floats:
     level = inputs.orbits.level[inputs.orbits.planes.index(plane)]
-    return inputs.orbits.angles[~np.isnan(level).all(axis=1)]
+    return np.asarray(inputs.orbits.angles[~np.isnan(level).all(axis=1)], dtype=np.float64)
 
 
 def _coverage(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> tuple[Coverage, str]:
