@@ -5,11 +5,11 @@ VENV := .venv
 BIN := $(VENV)/bin
 REGISTRY_DATA := .cache/registry
 
-.PHONY: demo real test tests check lock format clean
+.PHONY: demo real test tests check docs lock format clean
 
 $(VENV)/installed: pyproject.toml constraints.txt
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev,docs]'
 	touch $@
 
 # The demo campaign from a physical model, end to end.
@@ -38,6 +38,11 @@ tests: $(VENV)/installed
 	-$(MAKE) $(REGISTRY_DATA)/fetched
 	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -n 3 --dist loadfile --no-loadscope-reorder
 
+# The documentation as HTML, without a network: docs/_build/html/index.html. Warnings are errors.
+docs: $(VENV)/installed
+	$(BIN)/python -m sphinx -q -E -n -W --keep-going -b html docs docs/_build/html
+	@echo "The documentation is docs/_build/html/index.html"
+
 # After a change of code that a method reaches.
 lock: $(VENV)/installed
 	PYTHONPATH=tests $(BIN)/python -m frozen_inputs
@@ -47,4 +52,4 @@ format: $(VENV)/installed
 	$(BIN)/ruff format .
 
 clean:
-	rm -rf $(VENV) .cache demo/campaign real
+	rm -rf $(VENV) .cache demo/campaign docs/_build real

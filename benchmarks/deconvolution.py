@@ -1,10 +1,10 @@
-"""Speed of the deconvolution: 72 recordings of 2^18 samples, beside their bare transforms and, where installed, pyfar.
+"""Speed of the deconvolution of 72 recordings of 2^18 samples, compared with their bare transforms and with pyfar.
 
-Run it by itself; it is no part of the tests:
+Run it by itself; it is not part of the tests:
 
     python benchmarks/deconvolution.py [--workers 2] [--rounds 15]
 
-pyfar, an independent implementation, is compared with where it can be imported (the optional extra `bench`).
+pyfar, an independent implementation, is compared if it is installed (the optional extra `bench`).
 """
 
 from __future__ import annotations
@@ -27,20 +27,20 @@ RECORDINGS, SAMPLES, SAMPLING_RATE, BAND = 72, 2**18, 48000, (20.0, 20000.0)
 BATCH = 4
 
 
-def in_turns(works: Mapping[str, Callable[[], object]], rounds: int) -> dict[str, NDArray[np.float64]]:
-    """Seconds of each work in each round; they take turns, so that a busy machine is busy for all alike."""
-    times: dict[str, list[float]] = {name: [] for name in works}
-    for turn in range(rounds + 1):
-        for name, work in works.items():
+def measure_alternately(tasks: Mapping[str, Callable[[], object]], rounds: int) -> dict[str, NDArray[np.float64]]:
+    """Return the seconds of each task in each round; tasks alternate, so that other load affects all equally."""
+    times: dict[str, list[float]] = {name: [] for name in tasks}
+    for number in range(rounds + 1):
+        for name, task in tasks.items():
             start = time.perf_counter()
-            work()
-            if turn:  # the first one warms up
+            task()
+            if number:  # the first round warms up
                 times[name].append(time.perf_counter() - start)
-    return {name: np.array(taken) for name, taken in times.items()}
+    return {name: np.array(seconds) for name, seconds in times.items()}
 
 
 def peak_megabytes() -> float:
-    """Greatest resident memory of this process so far."""
+    """Return the peak resident memory of this process."""
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return peak / (2**20 if sys.platform == "darwin" else 2**10)
 
@@ -50,38 +50,38 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--rounds", type=int, default=15)
-    asked = parser.parse_args()
+    options = parser.parse_args()
     sweep = swept_sine("exponential", *BAND, 5.0, SAMPLING_RATE, 0.01, 0.01)
     random = np.random.default_rng(1)
     recordings = np.zeros((RECORDINGS, SAMPLES))
     recordings[:, 500 : 500 + sweep.size] = sweep
     recordings += 1e-4 * random.standard_normal(recordings.shape)
-    print(f"{RECORDINGS} recordings of {SAMPLES} samples, float64, {asked.workers} workers, {asked.rounds} rounds")
+    print(f"{RECORDINGS} recordings of {SAMPLES} samples, float64, {options.workers} workers, {options.rounds} rounds")
     print(f"memory with the recordings in place: {peak_megabytes():.0f} MB")
 
-    def streamed() -> None:
+    def in_batches() -> None:
         inverse = inverse_spectrum(sweep, SAMPLES, SAMPLING_RATE, BAND)
         for first in range(0, RECORDINGS, BATCH):
-            deconvolve(recordings[first : first + BATCH], inverse, SAMPLES, asked.workers)
+            deconvolve(recordings[first : first + BATCH], inverse, SAMPLES, options.workers)
 
-    def whole() -> None:
-        deconvolve(recordings, inverse_spectrum(sweep, SAMPLES, SAMPLING_RATE, BAND), SAMPLES, asked.workers)
+    def at_once() -> None:
+        deconvolve(recordings, inverse_spectrum(sweep, SAMPLES, SAMPLING_RATE, BAND), SAMPLES, options.workers)
 
     def bare(batch: int) -> Callable[[], None]:
-        def work() -> None:
+        def task() -> None:
             for first in range(0, RECORDINGS, batch):
-                spectrum = scipy.fft.rfft(recordings[first : first + batch], axis=-1, workers=asked.workers)
-                scipy.fft.irfft(spectrum, SAMPLES, axis=-1, workers=asked.workers, overwrite_x=True)
+                spectrum = scipy.fft.rfft(recordings[first : first + batch], axis=-1, workers=options.workers)
+                scipy.fft.irfft(spectrum, SAMPLES, axis=-1, workers=options.workers, overwrite_x=True)
 
-        return work
+        return task
 
-    streamed()
+    in_batches()
     print(f"memory after a run in batches of {BATCH}: {peak_megabytes():.0f} MB")
-    works: dict[str, Callable[[], object]] = {
+    tasks: dict[str, Callable[[], object]] = {
         "bare transforms in batches": bare(BATCH),
         "bare transforms at once": bare(RECORDINGS),
-        "deconvolution in batches": streamed,
-        "deconvolution at once": whole,
+        "deconvolution in batches": in_batches,
+        "deconvolution at once": at_once,
     }
     try:
         import pyfar
@@ -90,26 +90,26 @@ def main() -> None:
     else:
         warnings.simplefilter("ignore")
         played = pyfar.Signal(np.pad(sweep, (0, SAMPLES - sweep.size)), SAMPLING_RATE)
-        heard = pyfar.Signal(recordings, SAMPLING_RATE)
+        recorded = pyfar.Signal(recordings, SAMPLING_RATE)
 
         def inverted() -> object:
-            # Set anew each time: a Signal keeps the domain that it was last asked for.
-            heard.time = recordings
-            return (heard * pyfar.dsp.regularized_spectrum_inversion(played, BAND)).time
+            # Set each time: a Signal keeps the domain in which it was last used.
+            recorded.time = recordings
+            return (recorded * pyfar.dsp.regularized_spectrum_inversion(played, BAND)).time
 
         def deconvolved() -> object:
-            heard.time = recordings
-            return pyfar.dsp.deconvolve(heard, played, frequency_range=BAND).time
+            recorded.time = recordings
+            return pyfar.dsp.deconvolve(recorded, played, frequency_range=BAND).time
 
-        works[f"pyfar {pyfar.__version__} spectrum inversion"] = inverted
-        works[f"pyfar {pyfar.__version__} deconvolve"] = deconvolved
-    found = in_turns(works, asked.rounds)
-    limit = np.min([taken for name, taken in found.items() if name.startswith("bare")], axis=0)
-    ours = found["deconvolution in batches"]
-    print("median, and medians of the ratios within a round to the quicker bare transforms and to ours in batches:")
-    for name, taken in found.items():
-        ratios = f"{np.median(taken / limit):6.2f} {np.median(taken / ours):6.2f}"
-        print(f"{name:34} {np.median(taken):.3f} s {ratios}   quickest {taken.min():.3f} s")
+        tasks[f"pyfar {pyfar.__version__} spectrum inversion"] = inverted
+        tasks[f"pyfar {pyfar.__version__} deconvolve"] = deconvolved
+    times = measure_alternately(tasks, options.rounds)
+    limit = np.min([seconds for name, seconds in times.items() if name.startswith("bare")], axis=0)
+    in_batches_seconds = times["deconvolution in batches"]
+    print("median; median ratios within a round to the fastest bare transforms and to the deconvolution in batches:")
+    for name, seconds in times.items():
+        ratios = f"{np.median(seconds / limit):6.2f} {np.median(seconds / in_batches_seconds):6.2f}"
+        print(f"{name:34} {np.median(seconds):.3f} s {ratios}   fastest {seconds.min():.3f} s")
     print(f"memory at the end: {peak_megabytes():.0f} MB")
 
 

@@ -1,10 +1,10 @@
 """Time and memory of the stages distortion and compression per device, and by the number of levels.
 
-Run it by itself; it is no part of the tests:
+Run it by itself; it is not part of the tests:
 
     python benchmarks/distortion.py [--points 480] [--drives 12] [--rounds 9]
 
-Both stages work on one dataset of harmonics in memory; a device's harmonics are built from a weak polynomial.
+Both stages process one dataset of harmonics in memory; the harmonics are those of a weakly nonlinear device.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
+from anechain.campaign.choices import CompressionOptions, DistortionOptions
 
-from anechain.campaign.choices import CompressionChoices, DistortionChoices, UsableLimits
+from anechain.campaign.usable_limits import UsableLimits
 from anechain.data import contract
 from anechain.methods import versions
 from anechain.stages.compression import USES as COMPRESSION_USES
@@ -30,7 +31,7 @@ DRIVES = (2, 4, 8, 16)
 
 
 def harmonics(points: int, drives: int, orders: int = 9) -> xr.Dataset:
-    """A device at several drives, 2 dB apart from 70 dB on, its orders falling by 12 dB each."""
+    """Return the harmonics of a device at several drives, 2 dB apart from 70 dB; each order is 12 dB below the last."""
     frequency = np.geomspace(20.0, 20000.0, points)
     number = np.arange(1, orders + 1)[:, np.newaxis]
     level = np.stack([70 + number * 2.0 * drive - 12.0 * (number - 1) + 0 * frequency for drive in range(drives)])
@@ -57,16 +58,16 @@ def harmonics(points: int, drives: int, orders: int = 9) -> xr.Dataset:
     return contract.describe(dataset, "harmonics")
 
 
-def measured(work: Callable[[], Any], rounds: int) -> tuple[float, float]:
-    """Median seconds of a work, and the greatest memory it held at once, in megabytes."""
-    work()
+def measure(task: Callable[[], Any], rounds: int) -> tuple[float, float]:
+    """Return the median seconds of a task, and its peak memory in megabytes."""
+    task()
     times = []
     for _ in range(rounds):
         start = time.perf_counter()
-        work()
+        task()
         times.append(time.perf_counter() - start)
     tracemalloc.start()
-    work()
+    task()
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     return float(np.median(times)), peak / 1e6
@@ -78,32 +79,32 @@ def main() -> None:
     parser.add_argument("--points", type=int, default=480)
     parser.add_argument("--drives", type=int, default=12)
     parser.add_argument("--rounds", type=int, default=9)
-    asked = parser.parse_args()
-    data = harmonics(asked.points, asked.drives)
-    print(f"harmonics: {asked.drives} drives, 9 orders, {asked.points} frequencies ({data.nbytes / 1e6:.2f} MB)")
-    known = {"methods": versions(USES)}
+    options = parser.parse_args()
+    data = harmonics(options.points, options.drives)
+    print(f"harmonics: {options.drives} drives, 9 orders, {options.points} frequencies ({data.nbytes / 1e6:.2f} MB)")
+    method_versions = {"methods": versions(USES)}
     for count in LEVELS:
         levels = tuple(71.0 + 20.0 * row / max(count, 2) for row in range(count))
-        choices = DistortionChoices(levels=levels).model_dump(mode="json") | known
-        seconds, peak = measured(lambda choices=choices: distorted(data, choices), asked.rounds)
+        choices = DistortionOptions(levels=levels).model_dump(mode="json") | method_versions
+        seconds, peak = measure(lambda choices=choices: distorted(data, choices), options.rounds)
         result = distorted(data, choices)
         print(
-            f"distortion, {count:2} levels: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms a level; "
-            f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB at most beside it"
+            f"distortion, {count:2} levels: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms per level; "
+            f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB peak besides it"
         )
-    chosen = {
-        "compression": CompressionChoices().model_dump(mode="json"),
+    parameters = {
+        "compression": CompressionOptions().model_dump(mode="json"),
         "usable_limits": UsableLimits().model_dump(mode="json"),
-        "distortion": DistortionChoices().model_dump(mode="json"),
+        "distortion": DistortionOptions().model_dump(mode="json"),
         "methods": versions(COMPRESSION_USES),
     }
     for count in DRIVES:
-        data = harmonics(asked.points, count)
-        seconds, peak = measured(lambda data=data: compressed({"harmonics": data}, chosen), asked.rounds)
-        result = compressed({"harmonics": data}, chosen)
+        data = harmonics(options.points, count)
+        seconds, peak = measure(lambda data=data: compressed({"harmonics": data}, parameters), options.rounds)
+        result = compressed({"harmonics": data}, parameters)
         print(
-            f"compression, {count:2} drives: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms a drive; "
-            f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB at most beside it"
+            f"compression, {count:2} drives: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms per drive; "
+            f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB peak besides it"
         )
 
 

@@ -2,7 +2,7 @@
 
 The source distribution of sparrowpy 1.1.1 carries, among its tests, the directivity of a two-way loudspeaker on a
 1 degree sphere in third-octaves, from the BRAS database of TU Berlin and RWTH Aachen (doi 10.14279/depositonce-6726.3;
-the file states CC BY-NC 4.0). It is found by its hash and is never part of this project.
+the file states CC BY-NC 4.0). It is identified by its hash and is never part of this project.
 """
 
 import hashlib
@@ -34,7 +34,7 @@ def fetch(folder: Path) -> None:
                 if name:
                     (folder / name).write_bytes(data)
     if missing:
-        sys.exit(f"{DISTRIBUTION} does not hold {', '.join(missing.values())}")
+        sys.exit(f"{DISTRIBUTION} does not contain {', '.join(missing.values())}")
 
 
 if __name__ == "__main__":

@@ -15,12 +15,12 @@ _FIRST_LINE = "This folder was written by demo/make_campaign.py, which may repla
 
 
 def _earlier_files(folder: Path) -> list[str]:
-    """Files that an earlier demo wrote into the folder.
+    """Return the files that an earlier demo wrote into the folder.
 
     Raises
     ------
     SystemExit
-        If the folder is no folder, or holds anything and no demo's marker.
+        If it is not a folder, or has files but no marker of a demo.
     """
     if not folder.exists():
         return []
@@ -35,16 +35,16 @@ def _earlier_files(folder: Path) -> list[str]:
             return listed
     elif not any(folder.iterdir()):
         return []
-    raise SystemExit(f"{folder} holds something else than a demo. Name a new or an empty folder.")
+    raise SystemExit(f"{folder} has files that are not from a demo. Name a new or an empty folder.")
 
 
 def make_campaign(folder: Path) -> list[str]:
-    """Write the raw exports and campaign.yaml, in place of those of an earlier demo, and return their names.
+    """Write the raw exports and campaign.yaml, replacing those of an earlier demo, and return their names.
 
     Raises
     ------
     SystemExit
-        If the folder holds anything that is not a demo's, naming it.
+        If the folder has a file that is not from a demo.
     """
     earlier = _earlier_files(folder)
     texts = {
@@ -58,10 +58,10 @@ def make_campaign(folder: Path) -> list[str]:
         "campaign.yaml": CAMPAIGN.encode(),
     }
     names = sorted([*texts, SPHERE_FILE])
-    if foreign := [name for name in names if name not in earlier and (folder / name).exists()]:
-        raise SystemExit(f"{folder / foreign[0]} is not from an earlier demo. Move it away, or name another folder.")
+    if others := [name for name in names if name not in earlier and (folder / name).exists()]:
+        raise SystemExit(f"{folder / others[0]} is not from an earlier demo. Move it away, or name another folder.")
     folder.mkdir(parents=True, exist_ok=True)
-    # The marker first: a run that is cut short leaves a folder that the next one may replace.
+    # The marker first, so that the next run may replace the folder even if this one is interrupted.
     (folder / MARKER).write_text("\n".join([_FIRST_LINE, *names]) + "\n", encoding="utf-8")
     for name in earlier:
         (folder / name).unlink(missing_ok=True)
@@ -76,7 +76,7 @@ def make_campaign(folder: Path) -> list[str]:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Command line."""
+    """Run the command line."""
     parser = argparse.ArgumentParser(description="Write a fictional campaign of five loudspeakers, ready to run.")
     parser.add_argument("folder", type=Path, help="a new or empty folder, or one with an earlier demo")
     folder: Path = parser.parse_args(arguments).folder

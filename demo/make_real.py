@@ -1,4 +1,4 @@
-"""Lay out a campaign on the open dataset of a real loudspeaker (see fetch_open_data.py)."""
+"""Write a campaign for the open dataset of a real loudspeaker (see fetch_open_data.py)."""
 
 import shutil
 import sys
@@ -17,9 +17,9 @@ devices:
     title: Open two-way
     kind: small active two-way
     about: >-
-      The file has no view vector. Its reference axis is along +z and up is along +x: so its curve set is that of a
-      second publication of the same measurement. The two publications are mirror images of each other, so which side
-      is left cannot be told from them; no curve of the set depends on it.
+      The file has no view vector. With the reference axis along +z and up along +x its curve set equals that of
+      a second publication of the same measurement. The two publications are mirror images of each other, so the left
+      side is unknown; no curve of the set depends on it.
     responses:
       files: [raw/two-way-sphere.sofa]
       importer: sofa
@@ -32,7 +32,7 @@ devices:
 
 
 def make(source: Path, folder: Path) -> None:
-    """Copy the dataset beside a campaign file."""
+    """Copy the dataset into the folder, and write a campaign file."""
     (folder / "raw").mkdir(parents=True, exist_ok=True)
     shutil.copyfile(source / "two-way-sphere.sofa", folder / "raw" / "two-way-sphere.sofa")
     (folder / "campaign.yaml").write_text(CAMPAIGN, encoding="utf-8")

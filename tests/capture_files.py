@@ -1,7 +1,7 @@
-"""Captures built by physics: a known loudspeaker, played a sweep, heard after a delay, recorded in whole numbers.
+"""Captures of a loudspeaker model that plays a sweep, recorded after a delay with a finite word length.
 
-The linear part is a chain of second-order sections, whose response is known in closed form; before it stands a
-polynomial, whose harmonics of a sine are known exactly (Chebyshev); behind it a delay, a reflection and noise.
+The model is a polynomial, whose harmonics of a sine are known exactly (Chebyshev), followed by second-order sections,
+whose response is known in closed form, and by a delay, a reflection and noise.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ SECTIONS = np.concatenate(
 
 
 def sweep(rate: int = RATE) -> np.ndarray:
-    """Synchronised sweep by its formula (Novak, Lotton and Simon 2015), written here once more."""
+    """Synchronised sweep by its formula (Novak, Lotton and Simon 2015), independent of the code under test."""
     start, stop = SWEEP["start"], SWEEP["stop"]
     span = np.log(stop / start)
     periods = np.round(start * SWEEP["duration"] / span)
@@ -44,14 +44,14 @@ def chain(frequency, gain: float = 1.0, sections=SECTIONS) -> np.ndarray:
 
 
 def delayed(signal: np.ndarray, seconds: float, rate: int = RATE) -> np.ndarray:
-    """A delay of any length, exact for what lies below half the sampling rate, with room for it at the end."""
+    """Return a signal with any delay, exact below half the sampling rate."""
     room = 2 * signal.size
     spectrum = np.fft.rfft(signal, room)
     frequency = np.fft.rfftfreq(room, 1 / rate)
     return np.fft.irfft(spectrum * np.exp(-2j * np.pi * frequency * seconds), room)[: signal.size]
 
 
-def heard(
+def record_loudspeaker(
     played: np.ndarray,
     *,
     gain: float = 0.2,
@@ -63,11 +63,11 @@ def heard(
     seed: int = 1,
     sections=SECTIONS,
 ) -> np.ndarray:
-    """What a microphone records of a played signal; `reflection` is its delay after the direct sound and its gain."""
+    """Return what a microphone records; `reflection` is a delay after the direct sound in seconds, and a gain."""
     signal = np.concatenate([played, np.zeros(round(tail * RATE))])
     if orders is not None:
-        # Loudspeakers do not alias, and are silent without a signal: the polynomial acts on six times as many samples,
-        # less what it makes of nothing.
+        # Six times the sampling rate, so that the polynomial does not alias; without its value at 0, so that the
+        # loudspeaker is silent without a signal.
         fine = chebyshev.chebval(resample(signal, 6 * signal.size), orders) - chebyshev.chebval(0.0, orders)
         signal = resample(fine, signal.size)
     signal = gain * sosfilt(sections, signal)
@@ -78,21 +78,21 @@ def heard(
 
 
 def write(path: Path, *channels: np.ndarray, subtype: str = "PCM_24", rate: int = RATE) -> Path:
-    """Write channels as a sound file, in whole numbers unless the subtype says otherwise."""
+    """Write channels as a sound file."""
     path.parent.mkdir(parents=True, exist_ok=True)
     soundfile.write(str(path), np.stack(channels, axis=1), rate, subtype=subtype)
     return path
 
 
 def first_order(angle: float) -> float:
-    """Gain of a source that hears a little behind it: 0.7 + 0.3 cos."""
+    """Return the gain of a first-order source at an angle in degrees: 0.7 + 0.3 cos."""
     return 0.7 + 0.3 * np.cos(np.deg2rad(angle))
 
 
 def orbit(folder: Path, angles=(-90, 0, 90, 180), planes=("horizontal", "vertical"), **how) -> list[Path]:
-    """Recordings of both orbits, each direction with its own gain and its own delay."""
+    """Write recordings of both orbits, each direction with the gain of a first-order source."""
     played = sweep()
-    base = heard(played, **how)
+    base = record_loudspeaker(played, **how)
     paths = []
     for plane, angle in itertools.product(planes, angles):
         paths.append(write(folder / f"yew {plane} {angle}.wav", first_order(angle) * base))

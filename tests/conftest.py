@@ -7,8 +7,8 @@ settings.register_profile("anechain", deadline=None)
 settings.load_profile("anechain")
 
 LONGEST = (
-    *("test_workflow", "test_nothing_lost", "test_capture_campaign", "test_explaining", "test_bundling"),
-    *("test_verifying", "test_remaking", "test_locking", "test_crate", "test_demo_model", "test_demo_recordings"),
+    *("test_workflow", "test_nothing_lost", "test_capture_campaign", "test_explain", "test_bundle"),
+    *("test_verify", "test_recompute", "test_method_lock", "test_crate", "test_demo_model", "test_demo_recordings"),
     *("test_developers_guide", "test_conformance", "test_figures", "test_compression_stage", "test_numbers_stage"),
 )
 

@@ -1,4 +1,4 @@
-"""Curves with a closed form, and the many ways to write them as text."""
+"""Curves with a closed form, written as text in many formats."""
 
 from __future__ import annotations
 

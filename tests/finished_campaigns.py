@@ -2,7 +2,9 @@
 
 from pathlib import Path
 
-from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, prepare
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
+from anechain.running.plan import Plan
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from campaigns import campaign
 
@@ -13,7 +15,7 @@ def run_all(file: Path, **consents) -> Plan:
     for stage in DEVICE_STAGES:
         for batch in plan.batches:
             run_batch(plan, stage, batch)
-    for stage in WHOLE_STAGES:
+    for stage in CAMPAIGN_STAGES:
         run_whole(plan, stage)
     return plan
 

@@ -1,4 +1,4 @@
-"""Recordings with one flaw each, made by physics; what they are flawless but for is the same loudspeaker.
+"""Recordings of a loudspeaker model with one flaw each.
 
 A modelled two-way loudspeaker: second-order high-pass, fourth-order Linkwitz-Riley crossover at 2 kHz (whose sum is an
 all-pass), second-order low-pass of the tweeter, and two resonances (all in closed form: sections of second order).
@@ -16,12 +16,12 @@ HIGH = butter(2, 2000, "highpass", fs=RATE, output="sos")
 FLOOR = butter(2, 60, "highpass", fs=RATE, output="sos")
 TOP = butter(2, 18000, "lowpass", fs=RATE, output="sos")
 RESONANCES = ((900.0, 8.0, 0.4), (3200.0, 20.0, 0.8))
-"""Hz, Q, and gain of the resonant path beside the direct one: 2.9 dB and 5.1 dB."""
+"""Hz, Q, and gain of the resonant path parallel to the direct one: 2.9 dB and 5.1 dB."""
 GAIN, DELAY, NOISE = 0.3, 0.004, 1e-5
 
 
 def loudspeaker(signal: np.ndarray) -> np.ndarray:
-    """What the modelled loudspeaker makes of a signal, before any delay."""
+    """Return the sound of the modelled loudspeaker for a signal, without delay."""
     signal = sosfilt(FLOOR, signal)
     signal = sosfilt(LOW, sosfilt(LOW, signal)) + sosfilt(HIGH, sosfilt(HIGH, sosfilt(TOP, signal)))
     for frequency, q, gain in RESONANCES:
@@ -56,7 +56,7 @@ def recording(
     echo : (float, float), optional
         Delay after the direct sound in seconds, and gain.
     clip : float, optional
-        Magnitude at which the converter ends.
+        Largest magnitude of the converter.
     clock : float
         Parts in a million by which the recorder is faster than the player.
     ratio : float, optional
@@ -68,10 +68,10 @@ def recording(
     if stop is not None:
         signal = np.where(np.arange(signal.size) < stop * RATE, signal, 0.0)
     signal = np.concatenate([np.zeros(round(lead * RATE)), signal, np.zeros(round(tail * RATE))])
-    made = gain * loudspeaker(signal)
-    out = delayed(made, delay)
+    sound = gain * loudspeaker(signal)
+    out = delayed(sound, delay)
     if echo is not None:
-        out = out + echo[1] * delayed(made, delay + echo[0])
+        out = out + echo[1] * delayed(sound, delay + echo[0])
     if clock:
         out = resample(out, round(out.size * (1 + clock * 1e-6)))
     if ratio is not None:
@@ -84,18 +84,18 @@ def recording(
 
 
 def response(record: np.ndarray, played: np.ndarray | None = None) -> np.ndarray:
-    """Circular impulse response of a recording by plain division of spectra, held down outside the sweep's band."""
+    """Return the circular impulse response of a recording by division of spectra, regularised outside the band."""
     signal = sweep() if played is None else played
     length = 2 ** int(np.ceil(np.log2(max(record.size, signal.size))))
     frequency = np.fft.rfftfreq(length, 1 / RATE)
     spectrum = np.fft.rfft(signal, length)
     power = np.abs(spectrum) ** 2
-    held = np.where((frequency > SWEEP["start"]) & (frequency < SWEEP["stop"]), 1e-8, 1.0) * power.max()
-    return np.fft.irfft(np.fft.rfft(record, length) * spectrum.conj() / (power + held), length)
+    regularisation = np.where((frequency > SWEEP["start"]) & (frequency < SWEEP["stop"]), 1e-8, 1.0) * power.max()
+    return np.fft.irfft(np.fft.rfft(record, length) * spectrum.conj() / (power + regularisation), length)
 
 
 def early(record: np.ndarray, played: np.ndarray | None = None, before: float = 0.005, after: float = 0.030):
-    """Impulse response about its greatest swing, and seconds to that from the first sample."""
+    """Return the impulse response around its maximum, and the seconds from its first sample to the maximum."""
     h = response(record, played)
     first = int(np.argmax(np.abs(h))) - round(before * RATE)
     return h[np.arange(first, first + round((before + after) * RATE)) % h.size], before

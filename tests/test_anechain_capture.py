@@ -13,12 +13,13 @@ from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.hooks import LIKELY
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages.ingest import run
 from anechain_capture.files import HERE
 from anechain_capture.options import CaptureOptions
-from anechain_capture.reading import captured, read
-from capture_files import LAW, ORDERS, RATE, chain, delayed, first_order, heard, orbit, sweep, write
+from anechain_capture.read import read
+from anechain_capture.recording_set import analyse_recordings
+from capture_files import LAW, ORDERS, RATE, chain, delayed, first_order, orbit, record_loudspeaker, sweep, write
 
 PATTERN = "yew {plane} {angle}.wav"
 GATE = {"shape": "hann", "before": 2, "after": 120, "fade": 40}
@@ -87,8 +88,8 @@ def test_the_delay_is_kept_and_the_phase_has_it_removed(reading):
             assert np.abs(apart[band]).max() < 1.0
 
 
-def test_everything_that_was_not_asked_for_is_said(reading):
-    said = "\n".join(reading.report)
+def test_everything_that_was_not_asked_for_is_reported(reading):
+    report = "\n".join(reading.report)
     for line in (
         "no calibration given: levels are relative",
         "microphone not corrected",
@@ -100,9 +101,9 @@ def test_everything_that_was_not_asked_for_is_said(reading):
         "regularised by -100 dB within 20 to 20000 Hz",
         "read as WAV, Signed 24 bit PCM, 48000 Hz (8 files",
     ):
-        assert line in said
+        assert line in report
     # One over 120 ms less half the fade.
-    assert "nothing is told below 10 Hz" in said
+    assert "lowest valid frequency 10 Hz" in report
     assert reading.responses.attrs["valid_low"] == 20 and reading.responses.attrs["valid_high"] == 20000
 
 
@@ -111,7 +112,7 @@ def test_a_short_window_bounds_the_frequencies(orbits):
     found = read(orbits, options(window={"shape": "rectangular", "before": 0, "after": 5}))
     assert found.responses.attrs["valid_low"] == pytest.approx(200)
     assert found.responses.frequency.values[0] >= 200 * (1 - 1e-9)
-    assert "frequencies left out below 200 Hz" in "\n".join(found.report)
+    assert "frequencies omitted below 200 Hz" in "\n".join(found.report)
     native = read(orbits, options(grid="native", window={"before": 1, "after": 9}))
     np.testing.assert_allclose(np.diff(native.responses.frequency), 100)
 
@@ -133,7 +134,7 @@ def test_a_reflection_is_gated_out_and_stays_without_a_window(tmp_path):
 )
 def test_encodings_and_noise(tmp_path, subtype, noise, limit):
     """16 bits, and white noise 64 dB below the recording's peak, cost no more than that between 100 Hz and 15 kHz."""
-    record = heard(sweep(), noise=noise)
+    record = record_loudspeaker(sweep(), noise=noise)
     path = write(tmp_path / "yew horizontal 0.wav", record, subtype=subtype)
     data = read([path], options()).responses
     assert deviation(data, closed_form(data), 100, 15000) < limit
@@ -141,21 +142,23 @@ def test_encodings_and_noise(tmp_path, subtype, noise, limit):
 
 def test_flac_and_channels_and_a_file_as_excitation(tmp_path):
     """The same, with the microphone on the second channel, as FLAC, the excitation read from its own file."""
-    played, record = sweep(), heard(sweep())
+    played, record = sweep(), record_loudspeaker(sweep())
     soundfile.write(tmp_path / "yew horizontal 0.flac", np.stack([0.1 * record, record], 1), RATE, subtype="PCM_24")
     write(tmp_path / "played.wav", 0.5 * played, subtype="FLOAT")
     how = {"pattern": "yew {plane} {angle}.flac", "sweep": None, "channel": 2, "excitation": tmp_path / "played.wav"}
     found = read([tmp_path / "yew horizontal 0.flac", tmp_path / "played.wav"], options(**how))
     # Full scale per half of full scale, heard at that half: the level is that of the recording itself.
     assert deviation(found.responses, closed_form(found.responses), 100, 15000) < 0.05
-    said = "\n".join(found.report)
-    assert "played.wav is named in the options" in said and "amplitude 0.5" in said
+    report = "\n".join(found.report)
+    assert "played.wav is named in the options" in report and "amplitude 0.5" in report
 
 
 def test_a_loopback_takes_out_what_both_channels_share(tmp_path):
     """An interface that delays by 11.3 ms and halves both channels: it is not in the result, nor is its delay."""
     played = np.concatenate([sweep(), np.zeros(RATE)])
-    record, loopback = (0.5 * delayed(signal, 0.0113) for signal in (heard(sweep(), gain=0.2), 0.8 * played))
+    record, loopback = (
+        0.5 * delayed(signal, 0.0113) for signal in (record_loudspeaker(sweep(), gain=0.2), 0.8 * played)
+    )
     path = write(tmp_path / "yew horizontal 0.wav", record, loopback)
     found = read([path], options(sweep=None, loopback=2, sensitivity=2.0, loopback_volts=10.0, drive=4.0))
     # Per volt: 0.2/0.8 of full scale by 2 Pa, 10 V to full scale; at 4 V.
@@ -168,7 +171,7 @@ def test_a_loopback_takes_out_what_both_channels_share(tmp_path):
 
 def test_a_calibrator_makes_levels_absolute(tmp_path):
     """114 dB are 10.023745 Pa: a tone of r.m.s. 0.05 makes full scale 200.4749 Pa."""
-    record = heard(sweep())
+    record = record_loudspeaker(sweep())
     path = write(tmp_path / "yew horizontal 0.wav", record)
     tone = 0.05 * np.sqrt(2) * np.sin(2 * np.pi * 1000 * np.arange(2 * RATE) / RATE)
     how = {"calibrator": write(tmp_path / "114.wav", tone), "calibrator_level": 114, "gain": 20}
@@ -177,13 +180,13 @@ def test_a_calibrator_makes_levels_absolute(tmp_path):
     expected = closed_form(found.responses) - 10 * np.log10(2) + 20 * np.log10(pascals / 20e-6)
     assert deviation(found.responses, expected, 100, 15000) < 0.02
     assert found.responses.attrs["level_kind"] == "spl"
-    assert "full scale stands for 200.47 Pa" in "\n".join(found.report)
+    assert "full scale is 200.47 Pa" in "\n".join(found.report)
     assert "+20 dB" in "\n".join(found.report)
 
 
 def test_a_microphone_is_corrected_and_not_beyond_its_calibration(tmp_path):
     """A microphone 3 dB up at 10 kHz, straight over log frequency from 1 kHz; its file ends at 10 kHz."""
-    path = write(tmp_path / "yew horizontal 0.wav", heard(sweep()))
+    path = write(tmp_path / "yew horizontal 0.wav", record_loudspeaker(sweep()))
     own = tmp_path / "microphone.txt"
     own.write_text("* serial 1\nHz dB deg\n50 0 0\n1000 0 0\n10000, 3, 90\n")
     plain = read([path], options()).responses
@@ -199,11 +202,11 @@ def test_a_microphone_is_corrected_and_not_beyond_its_calibration(tmp_path):
         np.testing.assert_allclose(data.level - shared.level, (sign * step)[None, None], atol=1e-9)
         turned = (data.phase - shared.phase - sign * 30 * step + 180) % 360 - 180
         np.testing.assert_allclose(turned, 0, atol=1e-6)
-        assert "frequencies left out below 50 Hz and above 10000 Hz" in "\n".join(found.report)
+        assert "frequencies omitted below 50 Hz and above 10000 Hz" in "\n".join(found.report)
 
 
 @pytest.mark.parametrize("kind", ["power", "complex"])
-def test_smoothing_is_asked_for_and_said(orbits, kind):
+def test_smoothing_is_optional_and_reported(orbits, kind):
     """A response that is straight over a window stays as it is."""
     found = read(orbits, options(smoothing={"fraction": 6, "kind": kind}, grid={"per_octave": 48}))
     assert deviation(found.responses, closed_form(found.responses), 300, 4000) < 0.03
@@ -217,7 +220,7 @@ def test_harmonics_at_two_drives(tmp_path):
     """
     at_half = np.array([0, 0.4896875, 0.00525, 7.8125e-4, 1.875e-4, 3.125e-5])
     for word, amplitude in (("2V83", 1.0), ("1V41", 0.5)):
-        record = heard(amplitude * sweep(), orders=ORDERS, tail=2.5)
+        record = record_loudspeaker(amplitude * sweep(), orders=ORDERS, tail=2.5)
         for plane in ("horizontal", "vertical"):
             write(tmp_path / f"yew {plane} 0 {word}.wav", record, subtype="FLOAT")
     write(tmp_path / "yew horizontal 90 2V83.wav", record)
@@ -232,19 +235,19 @@ def test_harmonics_at_two_drives(tmp_path):
         for order in range(1, 6):
             at = order * frequency
             level = data.level.values[row, order - 1]
-            told = (at > 200) & (at < 18000) & (frequency > 60)
+            valid = (at > 200) & (at < 18000) & (frequency > 60)
             expected = 20 * np.log10(amplitudes[order] * np.abs(chain(at, 0.2)) / np.sqrt(2) / 20e-6)
-            np.testing.assert_allclose(level[told], expected[told], atol=0.1)
+            np.testing.assert_allclose(level[valid], expected[valid], atol=0.1)
             assert np.isnan(level[at > 20000]).all()
     assert found.responses.attrs["drive"] == 2.83
-    said = "\n".join(found.report)
-    assert "responses taken from the drive of 2.83 V; recordings at other drives: 1v41" in said
-    assert "orders 1 to 5 on the axis at 1.415 V, 2.83 V" in said and "missing" in said
+    report = "\n".join(found.report)
+    assert "responses at the drive of 2.83 V; recordings at other drives: 1v41" in report
+    assert "orders 1 to 5 on the axis at 1.415 V, 2.83 V" in report and "missing" in report
     assert np.isfinite(data.noise.values[:, 1, 100]).all()
 
 
 def test_harmonics_beyond_the_microphones_calibration_are_missing(tmp_path):
-    path = write(tmp_path / "yew horizontal 0.wav", heard(sweep(), orders=ORDERS))
+    path = write(tmp_path / "yew horizontal 0.wav", record_loudspeaker(sweep(), orders=ORDERS))
     own = tmp_path / "microphone.txt"
     own.write_text("20 0\n8000 0\n")
     data = read([path], options(microphone=own, harmonics={"orders": 2}, drive=2.83)).harmonics
@@ -257,7 +260,7 @@ def test_plain_impulse_responses(tmp_path):
     """A file that holds the impulse response itself, 1 Pa to full scale."""
     impulse = np.zeros(RATE)
     impulse[0] = 1.0
-    response = heard(impulse, gain=0.5, tail=0.0)
+    response = record_loudspeaker(impulse, gain=0.5, tail=0.0)
     path = write(tmp_path / "yew horizontal 0.wav", response, subtype="DOUBLE")
     how = {"content": "impulse response", "sweep": None, "sensitivity": 1.0}
     for window in (GATE, None):
@@ -265,13 +268,13 @@ def test_plain_impulse_responses(tmp_path):
         expected = closed_form(found.responses, 0.5) - 20 * np.log10(20e-6)
         assert deviation(found.responses, expected, 100, 18000) < 0.01
         assert found.responses.arrival.values[0, 0] == pytest.approx(0.004, abs=2 / RATE)
-    assert "nothing is deconvolved" in "\n".join(found.report)
-    assert "nothing is told below 1 Hz" in "\n".join(found.report)
+    assert "no deconvolution" in "\n".join(found.report)
+    assert "lowest valid frequency 1 Hz" in "\n".join(found.report)
 
 
 def test_memory_does_not_grow_with_the_number_of_directions(tmp_path):
     """Eight and thirty-two directions of three seconds; what stays of each is its spectrum and 35 ms of response."""
-    record = write(tmp_path / "one.wav", heard(sweep()))
+    record = write(tmp_path / "one.wav", record_loudspeaker(sweep()))
     angles = np.arange(-150, 180, 11)[:32]
     paths = [tmp_path / f"yew horizontal {angle}.wav" for angle in angles]
     for path in paths:
@@ -298,7 +301,7 @@ def test_the_order_of_the_files_and_batches_do_not_matter(orbits, reading):
 
 def test_a_manifest_may_give_direction_and_drive(tmp_path):
     for name in ("a", "b"):
-        write(tmp_path / f"{name}.wav", heard(sweep()))
+        write(tmp_path / f"{name}.wav", record_loudspeaker(sweep()))
     (tmp_path / "list.csv").write_text("file,plane,angle,drive\na.wav,horizontal,0,2.83\nb.wav,horizontal,30,2.83\n")
     found = read(sorted(tmp_path.iterdir()), options(pattern=None, manifest=tmp_path / "list.csv"))
     assert found.responses.angle.values.tolist() == [0, 30] and found.responses.attrs["drive"] == 2.83
@@ -311,9 +314,9 @@ def ramp(folder, words=("2V83", "1V41"), takes=(1, 2, 3), noise=2e-3):
     """Three takes of the axis at two drives, each with its own noise, and one take at 90 degrees."""
     paths = []
     for number, (word, take) in enumerate(itertools.product(words, takes)):
-        record = heard((0.5 if word == "1V41" else 1.0) * sweep(), noise=noise, seed=number)
+        record = record_loudspeaker((0.5 if word == "1V41" else 1.0) * sweep(), noise=noise, seed=number)
         paths.append(write(folder / f"yew horizontal 0 {word} {take}.wav", record))
-    paths.append(write(folder / f"yew horizontal 90 {words[0]} 1.wav", first_order(90) * heard(sweep())))
+    paths.append(write(folder / f"yew horizontal 90 {words[0]} 1.wav", first_order(90) * record_loudspeaker(sweep())))
     return paths
 
 
@@ -333,15 +336,15 @@ def test_takes_are_joined_and_their_spread_is_that_of_the_noise(ramped):
     independent routes to one number. The spread of three takes is itself uncertain by half (chi-square of two degrees
     of freedom), so its mean square over the frequencies is compared.
     """
-    found = captured(ramped, options(**RAMP))
+    found = analyse_recordings(ramped, options(**RAMP))
     data = read(ramped, options(**RAMP))
     responses = data.responses
     assert responses.takes.values.tolist() == [[3, 1]]
     spread = responses.level_std.values[0]
     assert np.isnan(spread[1]).all()
-    told = [one for one in found.heard if one.drive == "2v83" and one.direction.angle == 0]
+    takes = [each for each in found.recordings if each.drive == "2v83" and each.direction.angle == 0]
     noise, level = (
-        np.mean([np.abs(getattr(one, name)) ** 2 for one in told], axis=0) for name in ("noise", "spectrum")
+        np.mean([np.abs(getattr(take, name)) ** 2 for take in takes], axis=0) for name in ("noise", "spectrum")
     )
     expected = 8.6859 * np.sqrt(noise / level / 2)
     band = (responses.frequency.values > 200) & (responses.frequency.values < 15000)
@@ -351,9 +354,9 @@ def test_takes_are_joined_and_their_spread_is_that_of_the_noise(ramped):
         deviation(responses.sel(angle=[0]), closed_form(responses.sel(angle=[0])), 200, 10000)
         < 6 * expected[band].max()
     )
-    said = "\n".join(data.report)
-    assert "3 takes of 1 of 2 directions (horizontal 0°)" in said and "largest standard deviation of takes" in said
-    assert data.takes is None and "nothing says in which they were measured" in said
+    report = "\n".join(data.report)
+    assert "3 takes of 1 of 2 directions (horizontal 0°)" in report and "largest standard deviation of takes" in report
+    assert data.takes is None and "the measurement order is not known" in report
 
 
 def test_takes_of_the_harmonics_are_joined(ramped):
@@ -363,8 +366,10 @@ def test_takes_of_the_harmonics_are_joined(ramped):
     # Half the drive in the same noise: twice the spread, as far as three takes can tell.
     assert (fundamental > 0).all() and (fundamental < 1).all()
     assert np.isnan(data.level_std.values[np.isnan(data.level.values)]).all()
-    one = read([path for path in ramped if path.stem.endswith("1")], options(**RAMP, harmonics={"orders": 2})).harmonics
-    assert "level_std" not in one and "takes" not in one
+    single = read(
+        [path for path in ramped if path.stem.endswith("1")], options(**RAMP, harmonics={"orders": 2})
+    ).harmonics
+    assert "level_std" not in single and "takes" not in single
 
 
 @pytest.mark.parametrize("way", ["option", "column", "times", "seconds"])
@@ -376,14 +381,14 @@ def test_takes_keep_the_order_they_were_measured_in(ramped, tmp_path, way):
     if way == "option":
         how["order"] = [*names, ramped[-1].name]
     else:
-        told = {
+        cells = {
             "column": [f"{place}," for place in range(1, 7)],
             "times": [f",2030-05-04T23:{50 + 3 * place}:00" for place in range(3)]
             + [f",2030-05-05 00:{place:02}:00" for place in range(3)],
             "seconds": [f"{2 * place},{10 + 3.5 * place}" for place in range(6)],
         }[way]
         started = {"times": [0, 180, 360, 600, 660, 720], "seconds": [0, 3.5, 7, 10.5, 14, 17.5]}.get(way, started)
-        rows = [f"{name},h,0,{name[17:21]},{name[22]},{more}" for name, more in zip(names, told, strict=True)]
+        rows = [f"{name},h,0,{name[17:21]},{name[22]},{more}" for name, more in zip(names, cells, strict=True)]
         rows.append(f"{ramped[-1].name},h,90,2V83,1,,")
         (tmp_path / "list.csv").write_text("\n".join(["file,plane,angle,drive,take,order,started", *rows[::-1]]))
         how |= {"pattern": None, "manifest": tmp_path / "list.csv"}
@@ -395,27 +400,27 @@ def test_takes_keep_the_order_they_were_measured_in(ramped, tmp_path, way):
     at = takes.level.sel(frequency=1000).values
     closed = 20 * np.log10(np.abs(chain(1000.0, 0.2))) + np.where(takes.drive.values == 1.415, -6.0206, 0.0)
     np.testing.assert_allclose(at, closed, atol=0.1)
-    said = "\n".join(found.report)
-    assert "takes on the axis in the order they were measured: 1.415 V, 2.83 V, 1.415 V" in said
-    assert ("times of takes missing" in said) == (way in ("option", "column"))
+    report = "\n".join(found.report)
+    assert "takes on the axis in the order of measurement: 1.415 V, 2.83 V, 1.415 V" in report
+    assert ("times of takes missing" in report) == (way in ("option", "column"))
 
 
 def test_file_names_may_number_the_takes(tmp_path):
     for place, word in ((10, "1.4"), (9, "2.8"), (11, "1.4")):
-        write(tmp_path / f"yew h 0 {word} {place}.wav", heard(sweep()))
+        write(tmp_path / f"yew h 0 {word} {place}.wav", record_loudspeaker(sweep()))
     paths = sorted(tmp_path.iterdir())
     found = read(paths, options(pattern="yew {plane} {angle} {drive} {order}.wav", response_drive="1.4"))
     assert found.takes.drive.values.tolist() == [2.8, 1.4, 1.4]
     assert found.responses.takes.values.tolist() == [[2]]
     (problem,) = problems(paths, pattern="yew {plane} {angle} {drive} {any}.wav")
     assert problem.where == "yew h 0 1.4 11.wav"
-    assert problem.what == "horizontal 0° at the drive '1.4' is given twice, the first time by yew h 0 1.4 10.wav"
+    assert problem.what == "horizontal 0° at the drive '1.4' appears twice, first in yew h 0 1.4 10.wav"
 
 
 @pytest.mark.parametrize(
     ("order", "where", "what"),
     [
-        (["yew horizontal 0 2V83 1.wav"], "yew horizontal 0 1V41 1.wav", "not listed in the option `order`"),
+        (["yew horizontal 0 2V83 1.wav"], "yew horizontal 0 1V41 1.wav", "not in the option `order`"),
         (["yew.wav"], f"{HERE}, option `order`", "'yew.wav' is none of the recordings"),
         (["yew horizontal 0 2V83 1.wav"] * 2, f"{HERE}, option `order`", "is listed twice"),
     ],
@@ -428,14 +433,14 @@ def test_an_order_that_does_not_hold(ramped, order, where, what):
 @pytest.mark.parametrize(
     ("cells", "what"),
     [
-        (("1,", "1,"), "at the same place in the order as"),
-        (("1,", ","), "its place in the measuring order is ''"),
-        (("1,", "second,"), "its place in the measuring order is 'second'"),
-        ((",5", ",5"), "at the same place in the order as"),
+        (("1,", "1,"), "has the same place in the measurement order as"),
+        (("1,", ","), "its place in the measurement order is ''"),
+        (("1,", "second,"), "its place in the measurement order is 'second'"),
+        ((",5", ",5"), "has the same place in the measurement order as"),
         ((",5", ","), "no time in the column started"),
         ((",5", ",noon"), "the time '5' in the column started"),
         ((",2030-05-04T10:00:00Z", ",2030-05-04T10:00:00"), "has no time zone, others have one"),
-        (("1,7", "2,5"), "which was measured before it"),
+        (("1,7", "2,5"), "but was measured after it"),
         (("1,", "2,5"), "it was measured first"),
     ],
 )
@@ -476,32 +481,32 @@ def test_all_bad_files_are_named_at_once(tmp_path):
     assert found.keys() == {
         f"yew {name}.wav" for name in ("horizontal 10", "horizontal 20", "horizontal 30", "sideways 40")
     }
-    assert found["yew horizontal 10.wav"].startswith("cut short: its header announces")
-    assert found["yew horizontal 20.wav"] == "cut short: it holds no samples"
-    assert found["yew horizontal 30.wav"].startswith("44100 Hz, where most recordings have 48000 Hz")
+    assert found["yew horizontal 10.wav"].startswith("cut short: its header states")
+    assert found["yew horizontal 20.wav"] == "cut short: it has no samples"
+    assert found["yew horizontal 30.wav"].startswith("44100 Hz, but most recordings have 48000 Hz")
     assert "'sideways'" in found["yew sideways 40.wav"]
 
 
 def test_bad_samples_are_named_at_once(tmp_path):
-    record = heard(sweep())
+    record = record_loudspeaker(sweep())
     write(tmp_path / "yew h 0.wav", 0 * record)
     record[77] = np.nan
     write(tmp_path / "yew h 10.wav", record, subtype="FLOAT")
     found = {p.where: p.what for p in problems(sorted(tmp_path.glob("*.wav")))}
     assert found == {
-        "yew h 0.wav": "channel 1 is silent throughout",
-        "yew h 10.wav": "sample 78 of channel 1 is no number",
+        "yew h 0.wav": "channel 1 has only zeros",
+        "yew h 10.wav": "sample 78 of channel 1 is not a number",
     }
 
 
 def test_a_recording_that_ends_before_the_sweep(tmp_path):
-    path = write(tmp_path / "yew h 0.wav", heard(sweep())[:RATE])
+    path = write(tmp_path / "yew h 0.wav", record_loudspeaker(sweep())[:RATE])
     (problem,) = problems([path])
     assert problem.what.startswith("a recording of 1 s, shorter than the sweep of 2.0")
 
 
 def test_an_excitation_of_another_rate(tmp_path):
-    path = write(tmp_path / "yew h 0.wav", heard(sweep()))
+    path = write(tmp_path / "yew h 0.wav", record_loudspeaker(sweep()))
     played = write(tmp_path / "played.wav", sweep(44100), rate=44100)
     (problem,) = problems([path], sweep=None, excitation=played)
     assert problem.where == "played.wav" and "44100 Hz, the recordings have 48000 Hz" in problem.what
@@ -520,15 +525,15 @@ def test_an_excitation_of_another_rate(tmp_path):
         ({"drive": 1.0, "drives": {"low": 1.0}}, "options `drive` and `drives` are both given"),
         ({"drives": {"low": 1.0}}, "option `drives`: no recording has the drive 'low'"),
         ({"response_drive": "loud"}, "option `response_drive`: no recording has the drive 'loud'"),
-        ({"harmonics": {}}, "harmonics are asked for, and its drive is not known"),
-        ({"channel": 2}, "channel 2 is asked for, and it has 1"),
+        ({"harmonics": {}}, "harmonics need its drive, which is not known"),
+        ({"channel": 2}, "channel 2 is needed, but the file has 1"),
         ({"sweep": LAW | {"stop": 30000.0}}, "option `sweep`: a sweep up to 30000.0 Hz needs a sampling rate of"),
-        ({"window": {"after": 1, "before": 0}, "grid": {"high": 900}}, "no frequency of the grid lies between"),
+        ({"window": {"after": 1, "before": 0}, "grid": {"high": 900}}, "no frequency of the grid is between"),
         ({"window": {"after": 10000}}, "shorter than the window of 10"),
     ],
 )
 def test_options_that_do_not_go_together(tmp_path, more, what):
-    path = write(tmp_path / "yew horizontal 0.wav", heard(sweep()))
+    path = write(tmp_path / "yew horizontal 0.wav", record_loudspeaker(sweep()))
     assert any(what in problem.what for problem in problems([path], **more))
 
 
@@ -545,11 +550,11 @@ def test_a_sound_file_is_known_by_its_content(orbits, tmp_path):
 
 
 def test_the_checks_get_what_they_need(orbits):
-    """Facts of each recording: see test_capture_observing for the facts themselves."""
-    found = captured(orbits, options())
-    assert [one.label for one in found.heard] == sorted(path.name for path in orbits)
-    assert {one.facts.polarity for one in found.heard} == {1}
-    assert found.window is not None and found.frequency.shape == found.heard[0].spectrum.shape
+    """Facts of each recording: see test_capture_facts for the facts themselves."""
+    found = analyse_recordings(orbits, options())
+    assert [recording.label for recording in found.recordings] == sorted(path.name for path in orbits)
+    assert {recording.facts.polarity for recording in found.recordings} == {1}
+    assert found.window is not None and found.frequency.shape == found.recordings[0].spectrum.shape
 
 
 CAMPAIGN = """\
@@ -621,11 +626,11 @@ devices:
 """.replace("SHARED", f"sweep: {LAW}, sensitivity: 4, window: {GATE}".replace("'", ""))
 
 
-def test_a_ramp_may_stand_apart_from_the_responses(tmp_path):
+def test_a_ramp_may_be_separate_from_the_responses(tmp_path):
     """As the harmonics' own source, with its takes; absolute by its own calibration, referred from 2 m to 1 m."""
     orbit(tmp_path / "raw", angles=(0,), planes=("horizontal",))
     for place, volts in enumerate((2.83, 5.66, 2.83), start=1):
-        write(tmp_path / "ramp" / f"yew h 0 {place} {volts}.wav", heard(volts / 5.66 * sweep()))
+        write(tmp_path / "ramp" / f"yew h 0 {place} {volts}.wav", record_loudspeaker(volts / 5.66 * sweep()))
     (tmp_path / "campaign.yaml").write_text(RAMP_APART)
     done = run(prepare(tmp_path / "campaign.yaml"), "yew")
     assert {path.name for path in done.outputs} >= {"responses.nc", "harmonics.nc", "takes.nc"}

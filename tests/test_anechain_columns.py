@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import anechain_columns
-from anechain.acoustics.impedance.impedance import box_tuning
-from anechain.acoustics.impedance.impedance_takes import mean_impedance
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.takes import mean_impedance
 from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
@@ -19,7 +19,7 @@ from anechain.hooks import NO
 from anechain.importing.identify import verdicts
 from anechain.importing.importers import find_importers
 from anechain.importing.options import parse_options
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from anechain_columns.names import OrderName, impedance_kind, names_an_impedance, names_orders, order_of, value_kind
 from anechain_columns.options import ColumnsOptions
@@ -215,7 +215,7 @@ def test_the_mean_is_that_of_the_complex_impedance():
     separator=st.sampled_from([";", "\t"]),
     decimal=st.sampled_from([".", ","]),
 )
-def test_columns_may_stand_in_any_order(tmp_path_factory, order, separator, decimal):
+def test_columns_in_any_order(tmp_path_factory, order, separator, decimal):
     values = {"frequency": FREQUENCY, "magnitude": MODULUS, "phase": PHASE}
     titles = {"frequency": "Freq [Hz]", "magnitude": "|Z| [ohm]", "phase": "Phase [deg]"}
     header = separator.join(titles[kind] for kind in order)
@@ -244,7 +244,9 @@ def test_from_the_raw_file_to_the_validated_dataset(tmp_path):
     # What the box was tuned to, to the percent that leaks and inductance move it.
     found = box_tuning(written.frequency.values, written.magnitude.values, written.phase.values)
     assert found.tuning_hz == pytest.approx(41.0, rel=0.02)
-    roles = [one["role"] for step in json.loads(written.attrs["receipt"])["steps"].values() for one in step["inputs"]]
+    roles = [
+        entry["role"] for step in json.loads(written.attrs["receipt"])["steps"].values() for entry in step["inputs"]
+    ]
     assert "raw:raw/alder z.txt" in roles
 
 
@@ -403,7 +405,7 @@ def test_drives_come_from_words_numbers_and_names(tmp_path):
     )
     assert "does not fit the pattern" in input_error(paths, pattern="elm {drive}.csv")
     assert input_error(paths).count("its drive is not known") == 2
-    assert "say so by the option `drive`" in input_error(paths[0])
+    assert "set the option `drive`" in input_error(paths[0])
     assert read(paths[0], drive=0.7).harmonics.drive.values.tolist() == [0.7]
 
 
@@ -487,7 +489,7 @@ def test_orders_are_known_by_their_names(cell, found):
         ("H2", None),
     ],
 )
-def test_a_bare_decibel_says_nothing(cell, kind):
+def test_decibel_alone_has_no_kind(cell, kind):
     assert value_kind(cell) == kind
 
 
@@ -525,7 +527,7 @@ def test_responses_and_directions_are_neither():
 def test_a_named_impedance_is_claimed_above_a_plain_table(tmp_path, way):
     columns, header, style, _ = WAYS[way]
     path = table(tmp_path, columns, header, **style)
-    given = {name: one.confidence for name, one in verdicts(path, find_importers()[0]).items()}
+    given = {name: verdict.confidence for name, verdict in verdicts(path, find_importers()[0]).items()}
     assert given["columns"] > max(value for name, value in given.items() if name != "columns")
 
 

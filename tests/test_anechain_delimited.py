@@ -24,7 +24,7 @@ def read(paths, **options):
     return anechain_delimited.anechain_read(paths, DelimitedOptions(**options))
 
 
-def test_the_fixture_is_the_physics_it_says():
+def test_the_fixture_matches_its_formulas():
     # A second-order Butterworth high-pass is 3.0103 dB down at its corner; a piston's beam is 3 dB down where
     # k a sin(angle) = 1.616 (2 J1(x)/x = 1/sqrt 2; Kinsler et al., 7.4).
     assert piston_box(np.array([CORNER]), 0.0)[0] == pytest.approx(90 - 3.0103, abs=1e-4)
@@ -55,9 +55,9 @@ def test_two_orbits_in_every_row_format(tmp_path, encoding, line_end, separator,
 
 def test_the_order_of_the_files_changes_nothing(tmp_path):
     paths = write_orbits(tmp_path, FREQUENCY)
-    one, other = read(paths, pattern=PATTERN), read(paths[::-1], pattern=PATTERN)
-    assert one.responses.identical(other.responses)
-    assert one.report == other.report
+    first, other = read(paths, pattern=PATTERN), read(paths[::-1], pattern=PATTERN)
+    assert first.responses.identical(other.responses)
+    assert first.report == other.report
 
 
 def test_no_path_of_the_machine_is_in_the_report(tmp_path):
@@ -174,7 +174,7 @@ def test_pascals_are_sound_pressure_levels(tmp_path):
     np.testing.assert_allclose(reading.responses.level[0, 0], level, atol=2e-4)
 
 
-def test_phase_that_some_files_lack_is_dropped_and_said(tmp_path):
+def test_phase_that_some_files_lack_is_removed_and_reported(tmp_path):
     paths = write_orbits(tmp_path, FREQUENCY)
     write(paths[0], (FREQUENCY, piston_box(FREQUENCY, -30)[0]))
     reading = read(paths, pattern=PATTERN)
@@ -345,7 +345,7 @@ def test_takes_of_a_direction_are_joined(tmp_path, way):
     contract.validate(contract.describe(data.assign_attrs(import_report=""), "responses"), "responses", "oak")
 
 
-def test_takes_that_no_word_tells_apart_are_refused_as_before(tmp_path):
+def test_takes_without_different_names_are_refused(tmp_path):
     for take in (1, 2):
         write(tmp_path / f"oak hor 0 {take}.txt", (FREQUENCY, piston_box(FREQUENCY, 0.0)[0]))
     with pytest.raises(InputError, match=r"horizontal 0° is given twice, the first time by oak hor 0 1\.txt"):

@@ -144,7 +144,7 @@ def test_names_that_lead_elsewhere(tmp_path, name):
 
 def test_links(tmp_path):
     (problem,) = hostile(tmp_path, ("link", b"/etc/passwd"), mode=stat.S_IFLNK | 0o777)
-    assert problem.what == "is no plain file"
+    assert problem.what == "is not a plain file"
 
 
 def test_a_bomb(tmp_path):
@@ -168,7 +168,7 @@ def test_entries_that_share_their_bytes(tmp_path):
 
 @pytest.mark.parametrize("other", ["A.TXT", "a.txt/b"])
 def test_names_that_are_one_on_some_systems(tmp_path, other):
-    assert any("one file on some systems" in one.what for one in hostile(tmp_path, ("a.txt", b"1"), (other, b"2")))
+    assert any("the same file on some systems" in one.what for one in hostile(tmp_path, ("a.txt", b"1"), (other, b"2")))
 
 
 @pytest.mark.filterwarnings("ignore:Duplicate name")
@@ -190,7 +190,7 @@ def test_what_is_no_archive(tmp_path, content):
     if content.startswith(b"PK"):  # an archive, though of nothing
         assert extract(tmp_path / "a.zip", tmp_path / "out") == []
         return
-    with pytest.raises(InputError, match="is no whole archive"):
+    with pytest.raises(InputError, match="is not a complete archive"):
         extract(tmp_path / "a.zip", tmp_path / "out")
 
 

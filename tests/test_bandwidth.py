@@ -35,13 +35,13 @@ def test_butterworth_ratios(order, ratio6, ratio10):
 @pytest.mark.parametrize(("order", "ratio"), [(2, 0.760136), (4, 0.871858)])
 def test_which_three_decibels_is_an_option(order, ratio):
     level = butterworth_highpass(order, 50.0)
-    f3, f6, _ = lower(level, three_db="3.000 dB")
+    f3, f6, _ = lower(level, minus_3_db="3.000 dB")
     assert f6 / f3 == pytest.approx(ratio, rel=2e-4)
     assert f3 > lower(level)[0]
     found = frequency_limits(FREQUENCY, level, 0.0, "passband")
     assert found.lower[0].drop_db == HALF_POWER == pytest.approx(3.0103, abs=5e-5)
-    with pytest.raises(ValueError, match="three_db"):
-        lower(level, three_db="about 3")
+    with pytest.raises(ValueError, match="minus_3_db"):
+        lower(level, minus_3_db="about 3")
 
 
 @pytest.mark.parametrize("order", [2, 3, 4])
@@ -154,7 +154,7 @@ def test_effective_range_of_straight_lines():
 
 @pytest.mark.parametrize(("width", "splits"), [(1 / 10, False), (1 / 8, True)])
 def test_only_troughs_of_a_ninth_of_an_octave_split_the_range(width, splits):
-    """IEC 60268-5, 21.2: narrower ones, at the -10 dB level, are neglected."""
+    """IEC 60268-5, 21.2: narrower ones, at the -10 dB level, are ignored."""
     edges = 500 * 2 ** (np.array([-0.5, 0.5]) * width)
     e = 1 + 1e-9
     grid = grid_with_corners(edges[0] / e**3, edges[0] * e**3, edges[1] / e**3, edges[1] * e**3)
@@ -176,7 +176,7 @@ def test_another_drop_band_or_trough_may_be_asked():
     half = grid_with_corners(500.0, 500.0 / (1 + 1e-9), 700.0, 700.0 * (1 + 1e-9))
     level = straight_lines(half) - np.where((half >= 500) & (half <= 700), 20.0, 0.0)
     assert effective_frequency_range(half, level).upper[0].nearest_hz == pytest.approx(500, rel=1e-3)
-    wide = effective_frequency_range(half, level, neglect_octaves=0.6)
+    wide = effective_frequency_range(half, level, ignored_dip_octaves=0.6)
     assert wide.upper[0].nearest_hz == pytest.approx(13348.40, rel=1e-3)
     with pytest.raises(ValueError, match="above zero"):
         effective_frequency_range(grid, straight_lines(grid), octaves=0.0)
@@ -236,5 +236,5 @@ def test_a_gap_is_not_called_the_end_of_the_data():
     limits = frequency_limits(grid, level, 80.0, "the curve", 1000.0, (3.0,))
     assert "have a gap beyond 30" in limits.lower[0].reason and "the data end at 20000 Hz" in limits.upper[0].reason
     found = effective_frequency_range(grid, level)
-    assert "a louder one may lie in the gap" in found.reference
+    assert "a louder one may be in the gap" in found.reference
     assert "gap" not in effective_frequency_range(grid, np.full(grid.size, 80.0)).reference

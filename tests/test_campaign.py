@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import anechain_schemas
-from anechain.campaign.file import Campaign, json_schema, load_campaign
+from anechain.campaign.file import Campaign, json_schema
+from anechain.campaign.load import load_campaign
 from anechain.errors import InputError
 
 SCHEMA = "campaign.schema.json"
@@ -106,7 +107,7 @@ def test_a_whole_campaign_is_read(file):
 def test_what_is_left_out_has_the_defaults_of_the_schema(file):
     campaign = load(file, SMALL)
     assert campaign.derivation.model_dump() == {
-        "early_reflections_total": "bounces",
+        "early_reflections_total": "reflection_groups",
         "rear_wall": "three",
         "smoothing": 20,
         "interpolate_angles": False,
@@ -246,7 +247,7 @@ def test_a_file_that_is_too_long(file):
 
 
 @pytest.mark.parametrize(
-    ("text", "key", "mend"),
+    ("text", "key", "fix"),
     [
         (SMALL + "licens: MIT\n", "licens", "did you mean licence?"),
         (SMALL + "Title: Halls\n", "Title", "did you mean title?"),

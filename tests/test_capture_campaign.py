@@ -18,7 +18,7 @@ from scipy.signal import butter, sosfilt, sosfreqz
 from anechain.data.store import read_dataset, read_receipt
 from anechain_capture.options import CaptureOptions, option_problems
 from campaigns import anechain
-from capture_files import LAW, ORDERS, RATE, chain, delayed, first_order, heard, sweep, write
+from capture_files import LAW, ORDERS, RATE, chain, delayed, first_order, record_loudspeaker, sweep, write
 
 LATE = 0.0113
 """Seconds that the interface is late on both channels."""
@@ -69,9 +69,9 @@ def recorded(volts):
     """Microphone and loopback on the axis, without noise."""
     amplitude = volts / TERMINALS
     played = np.concatenate([amplitude * sweep(), np.zeros(RATE)])
-    sound = heard(amplitude * sweep(), orders=ORDERS)
+    sound = record_loudspeaker(amplitude * sweep(), orders=ORDERS)
     electrical = played * np.sqrt(2) * TERMINALS / LOOPBACK
-    return [sosfilt(INTERFACE, delayed(one, LATE)) for one in (sosfilt(MICROPHONE, sound), electrical)]
+    return [sosfilt(INTERFACE, delayed(channel, LATE)) for channel in (sosfilt(MICROPHONE, sound), electrical)]
 
 
 def record(path, volts, seed, gain=1.0):
@@ -145,7 +145,7 @@ def test_what_was_not_recorded_is_a_gap_with_its_reason(curves):
     assert "sound_power" in json.loads(curves.attrs["gaps"]) and "sound_power" not in curves.curve
 
 
-def test_harmonics_stand_beside(results):
+def test_harmonics_are_in_their_own_file(results):
     """Closed form (Chebyshev) at each drive: the fundamental within 0.02 dB, others within 0.1.
 
     Order n is read at n times the excitation's frequency.
@@ -155,15 +155,15 @@ def test_harmonics_stand_beside(results):
     assert data.attrs["level_kind"] == "spl" and data.attrs["measured_distance"] == 2
     frequency = data.frequency.values
     for drive, order in ((1.415, 1), (2.83, 1), (2.83, 2), (5.66, 1), (5.66, 2), (5.66, 3)):
-        told = (frequency > 150) & (order * frequency < 14_000)
+        valid = (frequency > 150) & (order * frequency < 14_000)
         level = data.level.sel(drive=drive, order=order).values
         apart = level - expected(order * frequency, AMPLITUDES[drive][order - 1])
-        assert np.abs(apart[told]).max() < (0.02 if order == 1 else 0.1)
+        assert np.abs(apart[valid]).max() < (0.02 if order == 1 else 0.1)
     assert np.isfinite(data.level_std.sel(drive=[1.415, 2.83], order=1, frequency=1000)).all()
     assert np.isnan(data.level_std.sel(drive=5.66)).all()
 
 
-def test_takes_stand_beside_in_their_order(results):
+def test_takes_are_in_their_own_file_in_order(results):
     takes = read_dataset(results / "yew" / "takes.nc")
     assert takes.recording.values.tolist() == [f"axis {place}.wav" for place in range(1, 6)]
     assert list(zip(takes.drive.values, takes.started.values, strict=True)) == list(RAMP)
@@ -173,13 +173,13 @@ def test_takes_stand_beside_in_their_order(results):
     np.testing.assert_allclose(found, closed, atol=0.01)
 
 
-def test_responses_tell_what_was_repeated_and_what_was_done(results):
+def test_responses_have_repeatability_and_a_report(results):
     data = read_dataset(results / "yew" / "responses.nc")
     assert int(data.takes.sel(plane="horizontal", angle=0)) == 2
     assert int(data.takes.sum()) == len(OFF_AXIS) + 2 * 2  # the axis stands for both orbits
     assert set(data.attrs["datasets"].split()) == {"harmonics", "takes"}
     for line in (
-        "calibrator of 94 dB found at 1000.0 Hz",
+        "calibrator of 94 dB at 1000.0 Hz",
         "microphone corrected",
         "electrical loopback",
         "2 takes of 1 of 9",

@@ -8,7 +8,7 @@ from anechain.data.checks import BAD, GOOD
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.importing.importers import find_importers
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages.ingest import run
 from anechain_capture.multitone import read_multitone
 from anechain_capture.options import CaptureOptions
@@ -84,10 +84,10 @@ def test_the_noise_is_that_of_the_silence(reading):
     assert np.mean(data.noise.values[0][wide] - expected[wide]) == pytest.approx(0, abs=0.3)
 
 
-def test_without_silence_and_calibration_it_is_said(folder):
+def test_without_silence_and_calibration_the_report_has_lines(folder):
     found = read_multitone(sorted(folder.glob("yew*.wav")), options(sensitivity=None))
-    said = "\n".join(found.report)
-    assert "noise beside the tones missing" in said and "levels are relative" in said
+    report = "\n".join(found.report)
+    assert "noise between the tones missing" in report and "levels are relative" in report
     assert np.isnan(found.multitone.noise).all() and found.multitone.attrs["level_kind"] == "relative"
     # A full-scale sine is 0 dB.
     np.testing.assert_allclose(found.multitone.tone_level.sel(drive=1), 20 * np.log10([A, B]), atol=0.001)
@@ -105,14 +105,14 @@ def test_the_microphone_is_corrected_at_tones_and_bands(folder, tmp_path):
 @pytest.mark.parametrize(
     ("more", "words"),
     [
-        ({"multitone": None}, "option `multitone` is absent"),
+        ({"multitone": None}, "option `multitone` is missing"),
         ({"content": "sweep", "sweep": {"start": 20, "stop": 20000, "duration": 1}}, "option `multitone` for another"),
         ({"harmonics": {}}, "option `harmonics` for multitone"),
         ({"multitone": {"tones": TONES, "settle": 5}}, "nothing is left"),
         ({"multitone": {"tones": (1000, 1005)}}, "need a record of"),
     ],
 )
-def test_what_is_wrong_is_said(folder, more, words):
+def test_wrong_input_is_refused(folder, more, words):
     with pytest.raises(InputError, match=words):
         read_multitone(sorted(folder.glob("yew*.wav")), options(folder, **more))
 
@@ -123,12 +123,14 @@ def test_other_directions_and_unknown_drives_are_refused(tmp_path):
     how = options(pattern="yew {plane} {angle}.wav")
     with pytest.raises(InputError) as caught:
         read_multitone(paths, how)
-    said = "\n".join(map(str, caught.value.problems))
-    assert "at 30°" in said and "its drive is not known" in said
+    message = "\n".join(map(str, caught.value.problems))
+    assert "at 30°" in message and "its drive is not known" in message
 
 
 def checked(folder, **more):
-    return {one.id: one for one in read_multitone(sorted(folder.glob("yew*.wav")), options(folder, **more)).checks}
+    return {
+        check.id: check for check in read_multitone(sorted(folder.glob("yew*.wav")), options(folder, **more)).checks
+    }
 
 
 def test_tones_and_drives_as_stated(tmp_path):
@@ -144,7 +146,7 @@ def test_tones_and_drives_as_stated(tmp_path):
 @pytest.mark.parametrize("tones", [(1000.3, 1510.7), (700.3, 1000.3), (1000.3, 1410.7, 2500.9)])
 def test_a_tone_that_is_not_the_one_played(folder, tones):
     found = checked(folder, multitone={"tones": tones, "settle": 0.5, "bands_per_octave": 12})["tones"]
-    assert found.verdict == BAD and "is that a tone that was played and is not listed" in found.found
+    assert found.verdict == BAD and "either a tone that was played is not listed" in found.found
 
 
 def test_the_importer_gives_multitone():

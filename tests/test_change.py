@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.audit.differences import Difference
-from anechain.audit.explain import DeviceChange, Finding
-from anechain.figures.change import MOST_PANELS, change_figure, drawn_devices, scale_of
+from anechain.data.changes import DeviceChange, Difference, ExplainedDifference
+from anechain.figures.change import MAX_PANELS, change_figure, drawn_devices, scale_of
 from anechain.figures.render import render
 
 GRID = np.geomspace(20, 20_000, 31)
@@ -22,7 +21,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 def finding(name, change, kind="curve", file="curves.nc"):
     change = np.broadcast_to(np.asarray(change, float), GRID.shape)
     largest = float(change[np.nanargmax(np.abs(change))])
-    return Finding(file, Difference(kind, name, "dB", frequency=GRID, change=change, largest=largest), name)
+    return ExplainedDifference(file, Difference(kind, name, "dB", frequency=GRID, change=change, largest=largest), name)
 
 
 def device(name, *findings, **counts):
@@ -85,13 +84,13 @@ def test_curves_that_change_alike_are_one_line():
     assert "All 3 curves" in said
     spec = change_figure([device("rowan", *alike, finding("in_room", 1.0), curve=14)], 0.01)
     said = texts(spec)
-    assert "On axis and 2 alike" in said and "Estimated in-room response" in said
-    assert any(text.startswith("Rowan, alike within 0.001 dB: On axis; Listening window;") for text in said)
+    assert "On axis and 2 equal" in said and "Estimated in-room response" in said
+    assert any(text.startswith("Rowan, equal within 0.001 dB: On axis; Listening window;") for text in said)
     assert len(rows_of(spec)[0]) == 3
 
 
 def test_how_the_sides_were_brought_together_stands_under_the_figure():
-    one = replace(device("rowan", finding("on_axis", 0.5)), remarks=("compared from 100 to 800 Hz only",))
+    one = replace(device("rowan", finding("on_axis", 0.5)), notes=("compared from 100 to 800 Hz only",))
     assert "Rowan: compared from 100 to 800 Hz only." in texts(change_figure([one], 0.01))
 
 
@@ -110,18 +109,18 @@ def test_no_value_and_no_sound_break_the_line():
 
 
 def test_of_many_devices_those_that_change_most_are_drawn_and_it_is_said():
-    many = [device(f"d{n:02d}", finding("on_axis", 0.1 * n)) for n in range(1, MOST_PANELS + 4)]
+    many = [device(f"d{n:02d}", finding("on_axis", 0.1 * n)) for n in range(1, MAX_PANELS + 4)]
     spec = change_figure(many, 0.01)
-    assert len(rows_of(spec)) == MOST_PANELS
-    assert drawn_devices(many) == {f"d{n:02d}" for n in range(4, MOST_PANELS + 4)}
-    assert f"Drawn are the {MOST_PANELS} panels with the largest changes, of {MOST_PANELS + 3}." in texts(spec)
+    assert len(rows_of(spec)) == MAX_PANELS
+    assert drawn_devices(many) == {f"d{n:02d}" for n in range(4, MAX_PANELS + 4)}
+    assert f"The {MAX_PANELS} of {MAX_PANELS + 3} panels with the largest changes are drawn." in texts(spec)
 
 
 @pytest.mark.parametrize(
     "findings",
     [
         (),
-        (Finding("curves.nc", Difference("curve", "on_axis", "dB", "gone"), "On axis"),),
+        (ExplainedDifference("curves.nc", Difference("curve", "on_axis", "dB", "removed"), "On axis"),),
         (finding("horizontal 20°", 1.0, "direction"),),
     ],
 )

@@ -9,14 +9,16 @@ import pytest
 from click.testing import CliRunner
 
 import physics
-from anechain.cli import CAUTION, commands
-from anechain.cli.campaign_check import check, greatest_drive, told
+from anechain.cautions import CAUTION
+from anechain.cli import commands
+from anechain.cli.campaign_check import check_devices, highest_drive, report_lines
 from anechain.data.checks import line_of
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
-from anechain.running.plan import entry_of, load_plan, prepare
+from anechain.running.manifests import entry_of
+from anechain.running.prepare import load_plan, prepare
 from anechain.stages.batch import run_batch
-from anechain.stages.ingest import imported
+from anechain.stages.ingest import import_device
 from campaigns import FREQUENCY, campaign, snapshot
 
 COIL = "    impedance: {files: [raw/coil.txt], importer: columns}\n    setup:"
@@ -59,7 +61,7 @@ def test_the_report_is_what_the_import_writes(lab):
         dataset = read_dataset(plan.results / device / "responses.nc")
         report = dataset.attrs["import_report"].splitlines()
         assert report and all(f"    responses: {line}\n" in done.stdout for line in report)
-        found = imported(plan, device).datasets["responses"]
+        found = import_device(plan, device).datasets["responses"]
         del dataset.attrs["receipt"]
         assert found.identical(dataset)
 
@@ -192,28 +194,28 @@ def test_high_drives_that_only_the_raw_files_hold_are_cautioned_too(lab):
     done = run(lab)
     assert done.exit_code == 0, done.stderr
     assert "drives 2 V, 20 V" in done.stdout and done.stderr.count(CAUTION) == 1
-    rowan, alder = check(load_plan(lab))
-    assert greatest_drive(rowan) == 20 and greatest_drive(alder) == 2.83
-    assert "orders to 2" in told(rowan)[0]
+    rowan, alder = check_devices(load_plan(lab))
+    assert highest_drive(rowan) == 20 and highest_drive(alder) == 2.83
+    assert "orders to 2" in report_lines(rowan)[0]
 
 
 def test_what_the_checks_of_the_raw_data_find_is_shown(lab):
     # One file under the name of a direction that is much quieter: the sound of 90 degrees at 30.
     folder = lab.parent / "raw" / "alder"
     (folder / "alder horizontal +30.csv").write_bytes((folder / "alder horizontal +170.csv").read_bytes())
-    (alder,) = [one for one in check(load_plan(lab)) if one.device == "alder"]
+    (alder,) = [one for one in check_devices(load_plan(lab)) if one.device == "alder"]
     found = [one for one in alder.imported.checks if one.verdict in ("doubtful", "bad")]
     assert found, "a file under another direction's name is noticed"
-    shown = told(alder)[1:]
+    shown = report_lines(alder)[1:]
     assert shown == [f"    {line_of(one)}" for one in found] and all(line in run(lab).stdout for line in shown)
-    assert set(shown) <= {line.replace("    responses: ", "    ") for line in told(alder, verbose=True)}
+    assert set(shown) <= {line.replace("    responses: ", "    ") for line in report_lines(alder, verbose=True)}
 
 
 def test_an_importer_that_is_at_fault_is_named(lab, monkeypatch):
     def fault(plan, device):
         raise ZeroDivisionError("division by zero")
 
-    monkeypatch.setattr("anechain.cli.campaign_check.imported", fault)
+    monkeypatch.setattr("anechain.cli.campaign_check.import_device", fault)
     done = run(lab)
     assert done.exit_code == 1 and "ZeroDivisionError" in done.stderr and "please report it" in done.stderr
 

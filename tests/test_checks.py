@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.campaign.choices import CheckLimits
+from anechain.campaign.checks import CheckLimits
 from anechain.campaign.file import Campaign
 from anechain.data.checks import (
     BAD,

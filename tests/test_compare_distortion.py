@@ -8,12 +8,13 @@ import pytest
 import capture_files
 from anechain.audit.explain import explain
 from anechain.audit.verify import verify
-from anechain.campaign.choices import DistortionChoices
+from anechain.campaign.distortion import DistortionOptions
 from anechain.data import contract
 from anechain.data.store import read_dataset
+from anechain.figure_of_merit.fundamentals import NO_HARMONICS
 from anechain.methods import versions
 from anechain.stages.compare_distortion import compared_distortion, compared_distortion_figures
-from anechain.stages.distortion import NOT_MEASURED, USES, distorted
+from anechain.stages.distortion import USES, distorted
 from campaigns import campaign
 from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 from finished_campaigns import run_all
@@ -22,7 +23,7 @@ LEVELS = (84.0, 86.0, 96.0)
 
 
 def distortion(title, data):
-    choices = DistortionChoices(levels=LEVELS).model_dump(mode="json") | {"methods": versions(USES)}
+    choices = DistortionOptions(levels=LEVELS).model_dump(mode="json") | {"methods": versions(USES)}
     found = distorted(data.assign_attrs(title=title), choices)
     contract.validate(found, "distortion", title)
     return found
@@ -126,7 +127,7 @@ def test_the_grid_covers_all_devices():
 def test_a_campaign_of_devices_with_and_without(tmp_path):
     """Page and figures: two are compared, the third was measured elsewhere, the fourth not at all."""
     for device, gain in (("yew", 0.2), ("box", 0.2), ("elm", 0.2)):
-        record = capture_files.heard(capture_files.sweep(), gain=gain, orders=capture_files.ORDERS)
+        record = capture_files.record_loudspeaker(capture_files.sweep(), gain=gain, orders=capture_files.ORDERS)
         capture_files.write(tmp_path / "raw" / f"{device} horizontal 0 2V.wav", record)
     file = campaign(tmp_path, (("rowan", 1.0),), extra="distortion: {levels: [103]}\n")
     places = (("yew", "Hall"), ("box", "Hall"), ("elm", "Yard"))
@@ -143,7 +144,7 @@ def test_a_campaign_of_devices_with_and_without(tmp_path):
         for name in ("box-distortion", "comparison-distortion", "elm-distortion", "yew-distortion")
     ]
     page = (plan.results / "report" / "index.html").read_text()
-    assert f"Distortion: {NOT_MEASURED}" in page
+    assert f"Distortion: {NO_HARMONICS}" in page
     assert "Not compared: Elm, since it was measured in another environment (Yard) than the others (Hall)." in page
     assert "Comparison of the distortion at 103 dB: it was measured in another environment" in page
     assert "distortion: 103 dB: the take at 2 V" in page and "comparison-distortion.nc" in page
@@ -151,5 +152,5 @@ def test_a_campaign_of_devices_with_and_without(tmp_path):
     percent = result["percent"].sel(level=103, device="yew").sel(frequency=1000, method="nearest").item()
     assert percent == pytest.approx(100 * np.hypot(0.03, 0.01), rel=0.02)
     # Its figures have names of their own kind, which are theirs.
-    assert verify(file).problems == ()
+    assert verify(file).not_intact == ()
     assert explain(plan.results / "comparison-distortion.nc", plan.results / "comparison-distortion.nc").devices

@@ -8,34 +8,41 @@ import pytest
 import xarray as xr
 
 import nonlinear_speaker as model
-from anechain.campaign.choices import CompressionChoices, Derivation, DeviceNumbers, Numbers, UsableLimits
+from anechain.campaign.compression import CompressionOptions
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers
+from anechain.campaign.usable_limits import UsableLimits
 from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
+from anechain.figure_of_merit.comparable_limits import comparable_limits
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers
-from anechain.figure_of_merit.usable import USES as LIMIT_USES
-from anechain.figure_of_merit.usable import usable_numbers
+from anechain.figure_of_merit.fundamentals import compression_gap
+from anechain.figure_of_merit.usable_limits import USES as LIMIT_USES
+from anechain.figure_of_merit.usable_limits import usable_numbers
 from anechain.figures import usable_limits
 from anechain.figures.compression import compression_figure, drawable, octave_levels_figure, passed_words
 from anechain.figures.device_figures import device_figures
 from anechain.figures.usable_limits import usable_comparison_figure, usable_figure
 from anechain.methods import methods, versions
+from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.compression import (
     compression_gaps,
     compression_notes,
     compression_of,
     limits_caption,
 )
-from anechain.running.plan import DEVICE_STAGES, entry_of, prepare
+from anechain.running.manifests import entry_of
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
-from anechain.stages.compare_compression import compare_limits, compared_limits
-from anechain.stages.compression import USES, compressed, gap, run
+from anechain.stages.compare_compression import compare_limits
+from anechain.stages.compression import USES, compressed, run
 
 
 def parameters(noise_margin=10.0, orders=9, compression=None, **usable):
     return {
-        "compression": CompressionChoices(**(compression or {})).model_dump(mode="json"),
+        "compression": CompressionOptions(**(compression or {})).model_dump(mode="json"),
         "usable_limits": UsableLimits(**usable).model_dump(mode="json"),
         "distortion": {"noise_margin": noise_margin, "orders": orders},
     }
@@ -45,7 +52,7 @@ def whole(harmonics=None, takes=None, **options):
     data = {name: one for name, one in (("harmonics", harmonics), ("takes", takes)) if one is not None}
     for name, one in data.items():
         contract.validate(one, name, name)
-    assert gap(data) == ""
+    assert compression_gap(data) == ""
     found = compressed(data, parameters(**options))
     contract.validate(found, "compression", "willow")
     return found
@@ -191,10 +198,10 @@ def test_relative_levels_have_no_listening_level():
 
 
 def test_gaps_are_named():
-    assert "no harmonics and no takes" in gap({})
-    assert "two drives or more" in gap({"harmonics": model.harmonics(drives=(2.83,))})
-    assert gap({"takes": model.takes(drives=(1.0, 1.0))}) != ""
-    assert gap({"harmonics": model.harmonics(drives=(2.83,)), "takes": model.takes()}) == ""
+    assert "no harmonics and no takes" in compression_gap({})
+    assert "two drives or more" in compression_gap({"harmonics": model.harmonics(drives=(2.83,))})
+    assert compression_gap({"takes": model.takes(drives=(1.0, 1.0))}) != ""
+    assert compression_gap({"harmonics": model.harmonics(drives=(2.83,)), "takes": model.takes()}) == ""
 
 
 # Figures
@@ -268,17 +275,17 @@ def other(**attributes):
 def test_devices_are_compared_under_equal_conditions_only(willow):
     titles = {"willow": "Willow 8", "rowan": "Rowan 5", "alder": "Alder 6", "hornbeam": "Hornbeam 4"}
     data = {"willow": willow, "rowan": other(), "hornbeam": other(level_kind="relative")}
-    found = compared_limits(data, titles)
+    found = comparable_limits(data, titles)
     assert found.devices == ("willow", "rowan")
     assert found.left_out == (
         "Alder 6, since its fundamental was not measured at two drives",
         "Hornbeam 4, since its levels are relative",
     )
-    short = compared_limits({"willow": willow, "rowan": other(), "alder": other(valid_high=4000.0)}, titles)
+    short = comparable_limits({"willow": willow, "rowan": other(), "alder": other(valid_high=4000.0)}, titles)
     assert short.devices == ("willow", "rowan") and "judged up to" in short.left_out[0]
-    elsewhere = compared_limits({"willow": willow, "rowan": other(environment="a hall")}, titles)
+    elsewhere = comparable_limits({"willow": willow, "rowan": other(environment="a hall")}, titles)
     assert len(elsewhere.devices) == 1 and "another environment" in " ".join(elsewhere.left_out)
-    far = compared_limits({"willow": willow, "rowan": other(measured_distance=2.0)}, titles)
+    far = comparable_limits({"willow": willow, "rowan": other(measured_distance=2.0)}, titles)
     assert far.devices == ("willow", "rowan") and "different distances" in far.notes[0]
     spec = usable_comparison_figure([data[device] for device in found.devices], found.left_out, found.notes)
     assert {point["line"] for point in data_named(spec, "trade")} == {"0", "1"}
@@ -323,7 +330,7 @@ def test_numbers_say_what_the_dataset_says(willow):
         found["compression.octave_63"].unit == "dB" and "between measured drives" in found["compression.octave_63"].note
     )
     assert found["usable.lowest_16_v"].value == pytest.approx(float(willow["lowest_usable"].values[-1]))
-    assert "compression passes its limit below" in found["usable.lowest_16_v"].note
+    assert "compression exceeds its limit below" in found["usable.lowest_16_v"].note
     assert found["usable.loudest"].value == pytest.approx(float(willow["usable_level"].values[-1]))
     assert "qualified practice" in found["usable.loudest"].note
     assert found["usable.take_over"].value == pytest.approx(100.0)

@@ -112,7 +112,7 @@ class TestCapture(ImporterConformance):
 
     def samples(self, folder):
         ring = np.zeros(2400)
-        ring[48:] = capture_files.heard(np.r_[1.0, np.zeros(2351)], delay=0.001, tail=0.0)[:2352]
+        ring[48:] = capture_files.record_loudspeaker(np.r_[1.0, np.zeros(2351)], delay=0.001, tail=0.0)[:2352]
         responses = [
             capture_files.write(folder / f"yew h {angle}.wav", capture_files.first_order(angle) * ring)
             for angle in (0, 90)

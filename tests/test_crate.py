@@ -16,8 +16,9 @@ from rocrate_validator import models, services
 from rocrate_validator.utils.http import HttpRequester
 
 from anechain.errors import InputError
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.report.crate import Facts, Run, build_crate, crate_bytes, described_outside, rebased, run_of
-from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, prepare
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.crate import STARTED
 from finished_campaigns import finished
@@ -225,7 +226,7 @@ def test_people_licence_setup_and_choices_are_the_campaigns(entities):
 
 def test_steps_are_the_stages_with_their_versions(entities):
     steps = [entities[id_] for id_ in ids(entities["workflow/Snakefile"]["step"])]
-    assert [step["name"] for step in steps] == [*DEVICE_STAGES, *WHOLE_STAGES]
+    assert [step["name"] for step in steps] == [*DEVICE_STAGES, *CAMPAIGN_STAGES]
     assert "listening-window 1" in steps[1]["description"] and all(step["version"].isdigit() for step in steps)
 
 

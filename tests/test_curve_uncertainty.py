@@ -1,4 +1,4 @@
-"""Uncertainty of the curve set, against the GUM's rules applied by hand."""
+"""Uncertainty of the curve set, against the rules of the GUM, applied by hand."""
 
 import numpy as np
 import pytest
@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import physics
-from anechain.acoustics.directivity.curves import BOUNCES, LISTENING_WINDOW, curve_set
+from anechain.acoustics.directivity.curves import curve_set
+from anechain.acoustics.directivity.direction_lists import BOUNCES, LISTENING_WINDOW
 from anechain.acoustics.uncertainty.curve_uncertainty import (
     curve_set_uncertainty,
     curve_shares,
@@ -36,8 +37,8 @@ def test_nine_equal_levels_of_the_listening_window():
 
 def test_a_shared_error_cancels_in_every_index_and_in_no_curve():
     found = both(levels(lambda angle: 6 * np.cos(np.deg2rad(angle))), 0.7, 0.0)
-    assert all(one.correlated_db == pytest.approx([0.7], abs=1e-12) for one in found.levels.values())
-    assert all(one.combined_db == pytest.approx([0.0], abs=1e-12) for one in found.indices.values())
+    assert all(curve.correlated_db == pytest.approx([0.7], abs=1e-12) for curve in found.levels.values())
+    assert all(index.combined_db == pytest.approx([0.0], abs=1e-12) for index in found.indices.values())
     assert len(found.indices) == 6
 
 
@@ -48,12 +49,12 @@ def test_weights_are_those_of_the_definitions():
     assert window[window > 0] == pytest.approx(1 / len(LISTENING_WINDOW))
     assert window[1, np.isin(ANGLES, [-10, 10])] == pytest.approx(1 / 9)
     assert floor[1, np.isin(ANGLES, [-20, -30, -40])] == pytest.approx(1 / len(BOUNCES["floor_bounce"]))
-    assert all(one.sum() == pytest.approx(1, abs=1e-12) for one in weights.values())
+    assert all(weight.sum() == pytest.approx(1, abs=1e-12) for weight in weights.values())
     # The weight table as published (recalled): 0.018165962 at 60 degrees, over the sum of all 70.
     assert weights["sound_power"][1, ANGLES == 60] == pytest.approx(0.018165962 / 0.996373088, rel=1e-7)
 
 
-def test_the_louder_direction_has_the_greater_say():
+def test_a_louder_direction_has_more_weight():
     # 80 dB with u 0.5 and 70 dB with u 1.0: JCGM 100 with shares of squared pressure gives u 0.4635 for their sum.
     level = np.full((2, ANGLES.size, 1), np.nan)
     level[0, ANGLES == 90], level[0, ANGLES == -90] = 80.0, 70.0
@@ -66,7 +67,7 @@ def test_the_louder_direction_has_the_greater_say():
 
 @given(
     st.integers(0, 2**32 - 1),
-    st.sampled_from(["bounces", "curves"]),
+    st.sampled_from(["reflection_groups", "curves"]),
     st.sampled_from(["three", "all"]),
 )
 @settings(max_examples=30)  # each moves all 72 directions
@@ -100,7 +101,7 @@ def test_agrees_with_small_errors_put_into_the_curve_set(seed, total, rear):
     assert index == pytest.approx(np.sqrt(squares["index"]), rel=1e-3)
 
 
-def test_one_orbit_has_only_what_it_allows():
+def test_one_orbit_has_only_the_curves_that_it_allows():
     level = levels()
     level[1] = np.nan
     found = both(level, 0.1, 0.2)
@@ -115,7 +116,7 @@ def test_shares_add_to_one_for_a_curve_and_to_zero_for_an_index():
 
 
 def test_the_share_of_an_interpolated_direction_goes_to_its_neighbours():
-    """10 degrees between 0 and 15: a third and two thirds of it, on a straight line."""
+    """10 degrees is between 0 and 15: one third and two thirds of its share, on a straight line."""
     measured = np.array([-15.0, 0.0, 15.0])
     share = np.zeros((1, 2, 1))
     share[0, :, 0] = 0.6, 0.4  # at 10 and at 0 degrees
@@ -123,16 +124,16 @@ def test_the_share_of_an_interpolated_direction_goes_to_its_neighbours():
     np.testing.assert_allclose(found[:, 0], [0.0, 0.4 + 0.6 / 3, 0.6 * 2 / 3])
 
 
-def test_all_around_what_is_each_directions_own_is_that_of_the_orbits():
-    """Half-way about the axis half of each square; on an orbit that orbit's own."""
-    across, upright = (np.full((ANGLES.size, 1), value) for value in (0.3, 0.4))
-    found = sphere_own([60.0, 0.0, 0.0], [0.0, 60.0, 0.0], ANGLES, across, upright)
+def test_uncertainty_between_the_orbits():
+    """On an orbit the value of this orbit; half-way around the axis the mean of both squares."""
+    horizontal, vertical = (np.full((ANGLES.size, 1), value) for value in (0.3, 0.4))
+    found = sphere_own([60.0, 0.0, 0.0], [0.0, 60.0, 0.0], ANGLES, horizontal, vertical)
     np.testing.assert_allclose(found[:2, 0], [0.3, 0.4])
-    diagonal = np.rad2deg(np.arcsin(np.sin(np.deg2rad(60)) / np.sqrt(2)))
-    turned = np.rad2deg(np.arctan2(np.sin(np.deg2rad(60)) / np.sqrt(2), 0.5))
-    one = sphere_own([turned], [diagonal], ANGLES, across, upright)
-    assert one[0, 0] == pytest.approx(np.sqrt((0.09 + 0.16) / 2), rel=1e-9)
-    alone = sphere_own([0.0], [60.0], ANGLES, across, np.full_like(upright, np.nan))
+    elevation = np.rad2deg(np.arcsin(np.sin(np.deg2rad(60)) / np.sqrt(2)))
+    azimuth = np.rad2deg(np.arctan2(np.sin(np.deg2rad(60)) / np.sqrt(2), 0.5))
+    between = sphere_own([azimuth], [elevation], ANGLES, horizontal, vertical)
+    assert between[0, 0] == pytest.approx(np.sqrt((0.09 + 0.16) / 2), rel=1e-9)
+    alone = sphere_own([0.0], [60.0], ANGLES, horizontal, np.full_like(vertical, np.nan))
     assert alone[0, 0] == pytest.approx(0.3)
-    nothing = np.full_like(upright, np.nan)
+    nothing = np.full_like(vertical, np.nan)
     assert np.isnan(sphere_own([0.0], [60.0], ANGLES, nothing, nothing)).all()

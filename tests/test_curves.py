@@ -10,8 +10,10 @@ from hypothesis.extra.numpy import arrays
 
 import physics
 from anechain.acoustics.curve.levels import mean_level
-from anechain.acoustics.directivity import curves
-from anechain.acoustics.directivity.curves import TITLES, curve_set
+from anechain.acoustics.directivity import curve_averages
+from anechain.acoustics.directivity.curve_titles import TITLES
+from anechain.acoustics.directivity.curves import curve_set
+from anechain.acoustics.directivity.direction_lists import BOUNCES
 from anechain.acoustics.directivity.directions import orbit_vectors
 from anechain.acoustics.directivity.orbits import interpolate_orbit
 from anechain.methods import methods
@@ -126,7 +128,7 @@ def test_in_phase_pair():
 
 SYNTHETIC = {
     "omni": dict.fromkeys(
-        ["listening_window", *curves.BOUNCES, "early_reflections", "sound_power", "in_room", "sound_power_index",
+        ["listening_window", *BOUNCES, "early_reflections", "sound_power", "in_room", "sound_power_index",
          "early_reflections_index"], 0.0),
     "cardioid": {
         "listening_window": -0.2168, "floor_bounce": -0.6368, "ceiling_bounce": -1.7243, "front_wall_bounce": -0.2608,
@@ -168,7 +170,7 @@ def test_curves_of_closed_form_sources(name, step):
 def test_both_readings_of_the_early_reflections(pattern, options, total):
     derived = curve_set(*physics.on_orbits(pattern), **options)
     assert only(derived, "early_reflections") == pytest.approx(total, abs=5.1e-4)
-    assert derived.options == {"early_reflections_total": "bounces", "rear_wall": "three"} | options
+    assert derived.options == {"early_reflections_total": "reflection_groups", "rear_wall": "three"} | options
 
 
 def test_rear_wall_by_nineteen_directions():
@@ -209,12 +211,12 @@ def test_pair_side_by_side_narrows_the_horizontal_plane_only():
 
 def test_in_room_shares_apply_to_squared_pressure():
     # 0.12, 0.44 and 0.44 (recalled) of 0, -3 and -8 dB: -3.8694 dB; as magnitudes -4.3410, as decibels -4.8400.
-    parts = [curves.Derived(np.array([10 ** (level / 10)]), (), ()) for level in (0, -3, -8)]
-    mixed = curves.in_room(*parts)
+    parts = [curve_averages.DerivedCurve(np.array([10 ** (level / 10)]), (), ()) for level in (0, -3, -8)]
+    mixed = curve_averages.in_room(*parts)
     assert 10 * np.log10(mixed.power[0]) == pytest.approx(-3.8694, abs=1e-4)
 
 
-def test_sound_power_is_the_mean_of_what_each_orbit_says():
+def test_sound_power_is_the_mean_of_both_orbits():
     level = np.random.default_rng(11).normal(85, 8, (2, 36, 50))
     level[1, np.isin(TEN, (0, 180))] = level[0, np.isin(TEN, (0, 180))]
     derived = curve_set(level, PLANES, TEN).levels
@@ -419,7 +421,7 @@ def test_every_curve_has_a_title_and_a_registered_method():
     known = methods()
     for label in derived.method_of.values():
         id, version = label.split("@")
-        assert known[id][int(version)].function.__module__ == "anechain.acoustics.directivity.curves"
+        assert known[id][int(version)].function.__module__ == "anechain.acoustics.directivity.curve_averages"
 
 
 def test_what_is_recalled_is_marked_so():

@@ -34,7 +34,7 @@ def test_regularisation_by_hand():
     # Up to the last frequency where that is less than half an octave away, and none above it.
     np.testing.assert_allclose(regularisation([500, 1000, 1100, 1200], (100, 1000), -100, 0), [1e-10, 1e-10, 0.5, 1])
     np.testing.assert_allclose(regularisation([500, 1000], (100, 1000), -100, 0), 1e-10)
-    with pytest.raises(ValueError, match="band rises"):
+    with pytest.raises(ValueError, match="must be ascending"):
         regularisation([1.0], (100, 100), -100, 0)
 
 

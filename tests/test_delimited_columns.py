@@ -7,7 +7,7 @@ from anechain_delimited.columns import choose_columns
 from anechain_delimited.options import Columns
 
 
-def chosen(*lines, wanted=None):
+def columns_of(*lines, wanted=None):
     return choose_columns(read_table("".join(line + "\n" for line in lines), "a.txt"), wanted, "a.txt")
 
 
@@ -26,30 +26,30 @@ def chosen(*lines, wanted=None):
 def test_the_header_finds_the_columns(header, row, expected):
     if expected[1] is None:
         expected = (2, 0, None)
-    found = chosen(header, row.format(20, 85, 30), row.format(25, 86, 31))
-    assert (found.frequency, found.level, found.phase) == expected
-    assert not any("read in the order" in note for note in found.notes)
+    columns = columns_of(header, row.format(20, 85, 30), row.format(25, 86, 31))
+    assert (columns.frequency, columns.level, columns.phase) == expected
+    assert not any("read in the order" in note for note in columns.notes)
 
 
 def test_a_line_of_units_under_the_names():
-    found = chosen("Phase;Frequency;SPL", "rad;kHz;Pa", "1;20;85", "2;25;86")
-    assert (found.frequency, found.level, found.phase) == (1, 2, 0)
-    assert found.units == {"frequency": "kilohertz", "level": "pascal", "phase": "radian"}
+    columns = columns_of("Phase;Frequency;SPL", "rad;kHz;Pa", "1;20;85", "2;25;86")
+    assert (columns.frequency, columns.level, columns.phase) == (1, 2, 0)
+    assert columns.units == {"frequency": "kilohertz", "level": "pascal", "phase": "radian"}
 
 
 @pytest.mark.parametrize("header", [(), ("Workshop, bench 2",), ("level of the drive: 2.83 V",), ("-----",)])
 def test_without_names_the_usual_order_is_assumed_and_reported(header):
-    found = chosen(*header, "20 85 -3 7", "25 86 -4 8")
-    assert (found.frequency, found.level, found.phase) == (0, 1, 2)
-    assert any("columns read in the order frequency, level, phase" in note for note in found.notes)
-    assert "columns ignored: 4" in found.notes
-    assert chosen("20 85", "25 86").phase is None
+    columns = columns_of(*header, "20 85 -3 7", "25 86 -4 8")
+    assert (columns.frequency, columns.level, columns.phase) == (0, 1, 2)
+    assert any("columns read in the order frequency, level, phase" in note for note in columns.notes)
+    assert "columns ignored: 4" in columns.notes
+    assert columns_of("20 85", "25 86").phase is None
 
 
 def test_a_third_column_of_another_name_is_no_phase():
-    found = chosen("Frequency;Level;Noise", "20;85;3", "25;86;4")
-    assert found.phase is None
-    assert "columns ignored: 3 (Noise)" in found.notes
+    columns = columns_of("Frequency;Level;Noise", "20;85;3", "25;86;4")
+    assert columns.phase is None
+    assert "columns ignored: 3 (Noise)" in columns.notes
 
 
 @pytest.mark.parametrize(
@@ -62,7 +62,7 @@ def test_a_third_column_of_another_name_is_no_phase():
 )
 def test_a_header_that_is_ambiguous_is_refused(header, message):
     with pytest.raises(InputError, match=message) as refused:
-        chosen(header, "20;85;3", "25;86;4")
+        columns_of(header, "20;85;3", "25;86;4")
     assert "`columns`" in refused.value.problems[0].fix
 
 
@@ -75,9 +75,9 @@ def test_a_header_that_is_ambiguous_is_refused(header, message):
     ],
 )
 def test_declared_columns(wanted):
-    found = chosen("Gain;Turn;Tone (kHz)", "85;3;20", "86;4;25", wanted=wanted)
-    assert (found.frequency, found.level, found.phase) == (2, 0, 1)
-    assert found.units == {"frequency": "kilohertz"}
+    columns = columns_of("Gain;Turn;Tone (kHz)", "85;3;20", "86;4;25", wanted=wanted)
+    assert (columns.frequency, columns.level, columns.phase) == (2, 0, 1)
+    assert columns.units == {"frequency": "kilohertz"}
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_declared_columns(wanted):
 )
 def test_declared_columns_that_are_not_there_are_refused(wanted, message):
     with pytest.raises(InputError, match=message):
-        chosen("Tone;Gain;Gain", "20;85;3", "25;86;4", wanted=wanted)
+        columns_of("Tone;Gain;Gain", "20;85;3", "25;86;4", wanted=wanted)
 
 
 @pytest.mark.parametrize("bad", [{"frequency": 0, "level": 1}, {"frequency": 1, "level": 1}, {"frequency": 1}])

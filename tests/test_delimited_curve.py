@@ -98,7 +98,7 @@ def test_gaps_are_kept_on_demand_and_named():
     _, level, phase, notes = curve("20;85;1", "25;n/a;2", "31.5;87;", "40;-;4", missing="keep")
     np.testing.assert_array_equal(level, [85, np.nan, 87, np.nan])
     np.testing.assert_array_equal(phase, [1, 2, np.nan, 4])
-    assert "level missing at 25 Hz, 40 Hz: kept as not measured" in notes
+    assert "level missing at 25, 40 Hz: kept as not measured" in notes
     assert "phase missing at 31.5 Hz: kept as not measured" in notes
 
 

@@ -35,7 +35,7 @@ def test_a_slope_per_octave_and_a_delay_come_through_exactly():
     assert not any("uncertain" in note for note in notes)
 
 
-def test_never_beyond_the_common_range_and_said():
+def test_never_beyond_the_common_range_and_reported():
     out, notes = resample_curves(
         [curve(np.geomspace(20, 10000, 50)), curve(np.geomspace(50, 20000, 50), source="b.txt")], 20, 20000, 6, "here"
     )
@@ -63,7 +63,7 @@ def test_a_gap_stays_a_gap():
     assert (out[0].phase[out[0].frequency > 800] > 190).all()
 
 
-def test_uncertain_unwrapping_is_said():
+def test_uncertain_unwrapping_is_reported():
     wide = curve([100, 200, 300], phase=np.array([0.0, 170.0, -20.0]))
     _, notes = resample_curves([wide, curve([100, 250, 300])], 100, 300, 3, "here")
     assert any("unwrapping is uncertain" in note and "a.txt" in note for note in notes)

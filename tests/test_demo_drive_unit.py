@@ -18,7 +18,7 @@ from demo_model.drive_unit import (
     admittance,
     enclosure,
     half_space_pressure,
-    move,
+    solve_motion,
     temperatures_after,
     unit,
 )
@@ -92,14 +92,14 @@ def test_motion_agrees_with_an_independent_solver(name):
 
     times = np.arange(round(end * RATE / 2)) * 2 / RATE
     true = solve_ivp(slope, (0, end), [0, 0, 0, 0, 30, 5], "DOP853", times, rtol=1e-9, atol=1e-11)
-    found = move(one, box, voltage(np.arange(round(end * RATE) + 1) / RATE), RATE, temperatures=(30.0, 5.0))
+    found = solve_motion(one, box, voltage(np.arange(round(end * RATE) + 1) / RATE), RATE, temperatures=(30.0, 5.0))
     assert np.abs(found.displacement).max() > 0.003
     assert np.abs(found.displacement - true.y[0]).max() < 1e-4 * np.abs(true.y[0]).max()
     assert np.abs(found.port_flow - true.y[3]).max() <= 1e-4 * np.abs(true.y[3]).max()
     volume_velocity = one.area * true.y[1] + true.y[3] + box.leakage * true.y[2]
     acceleration = np.gradient(volume_velocity, times)
     # The difference quotient is the coarser of the two.
-    assert np.abs(found.outflow - acceleration)[5:-5].max() < 0.01 * np.abs(acceleration).max()
+    assert np.abs(found.volume_acceleration - acceleration)[5:-5].max() < 0.01 * np.abs(acceleration).max()
     assert found.temperatures == pytest.approx((true.y[4][-1], true.y[5][-1]), abs=0.002)
     assert true.y[4][-1] > 0.2 + temperatures_after(large, (30.0, 5.0), 0.0, end)[0]
 
@@ -110,8 +110,8 @@ def test_small_signals_have_the_response_of_thiele_and_small(name, frequency):
     # The closed forms of Small 1972 and 1973 (module bass, itself held against published alignments).
     one, box = parts(name)
     low = LOW[name]
-    found = move(one, box, sine(frequency, 1e-3, 2.0), RATE)
-    pressure = harmonics(half_space_pressure(found.outflow), frequency, 1.0, 1)[0] / (-1j * 1e-3)
+    found = solve_motion(one, box, sine(frequency, 1e-3, 2.0), RATE)
+    pressure = harmonics(half_space_pressure(found.volume_acceleration), frequency, 1.0, 1)[0] / (-1j * 1e-3)
     at = np.array([frequency])
     shape = closed_box(low.woofer, low.volume, at)
     if low.tuning:
@@ -133,7 +133,7 @@ def test_impedance_of_a_closed_box_peaks_as_small_says():
 def test_current_of_a_small_signal_is_that_of_the_impedance():
     one, box = parts("alder")
     for frequency in (24.0, 41.0, 66.0):
-        found = move(one, box, sine(frequency, 1e-3, 2.0), RATE)
+        found = solve_motion(one, box, sine(frequency, 1e-3, 2.0), RATE)
         current = harmonics(found.current, frequency, 1.0, 1)[0] / (-1j * 1e-3)
         assert abs(current / admittance(one, box, np.array([frequency]))[0] - 1) < 2e-3
 
@@ -151,7 +151,7 @@ def _receptance(one, box, frequency):
 
 def _driven(large, frequency=50.0, volts=0.5):
     one, box = unit(LOW["rowan"].woofer, large), enclosure(LOW["rowan"].volume)
-    found = move(one, box, sine(frequency, volts, 1.0), RATE)
+    found = solve_motion(one, box, sine(frequency, volts, 1.0), RATE)
     return one, box, harmonics(found.displacement, frequency, 0.4)
 
 
@@ -203,7 +203,7 @@ def test_port_compresses_as_the_describing_function_of_its_loss(volts):
     size = abs(flow(0.0))
     for _ in range(200):
         size = 0.5 * (size + abs(flow(8 / (3 * np.pi) * box.port_loss * size)))
-    found = harmonics(move(one, box, sine(frequency, volts, 3.0), RATE).port_flow, frequency, 1.0, 1)[0]
+    found = harmonics(solve_motion(one, box, sine(frequency, volts, 3.0), RATE).port_flow, frequency, 1.0, 1)[0]
     assert abs(found) == pytest.approx(size, rel=0.01)
     assert size < 0.97 * abs(flow(0.0))
 
@@ -237,7 +237,7 @@ def test_coil_held_at_a_voltage_settles_where_its_resistance_has_risen_to():
     large = replace(RIGID, coil_heating=4.0, coil_capacity=0.01, magnet_heating=0.01, magnet_capacity=1.0)
     one = replace(unit(LOW["alder"].woofer, large), mass=1e9)
     volts = 10.0
-    found = move(one, Enclosure(1e-7), sine(1_000.0, np.sqrt(2) * volts, 0.6), RATE)
+    found = solve_motion(one, Enclosure(1e-7), sine(1_000.0, np.sqrt(2) * volts, 0.6), RATE)
     heat = 4.01 * volts**2 / one.resistance
     expected = (np.sqrt(1 + 4 * COPPER * heat) - 1) / (2 * COPPER)
     assert found.temperatures[0] == pytest.approx(expected, rel=2e-3)
@@ -270,8 +270,13 @@ def test_heat_flows_as_the_matrix_exponential_says(power, seconds, coil, magnet)
 def test_linear_motion_scales_and_stays_cold():
     one, box = parts("alder")
     voltage = sine(45.0, 20.0, 0.2)
-    loud = move(one, box, voltage, RATE, linear=True)
-    quiet = move(one, box, voltage / 1000, RATE)
-    assert np.allclose(loud.outflow, 1000 * quiet.outflow, rtol=0, atol=1e-3 * np.abs(loud.outflow).max())
-    strong = move(one, box, voltage, RATE)
+    loud = solve_motion(one, box, voltage, RATE, linear=True)
+    quiet = solve_motion(one, box, voltage / 1000, RATE)
+    assert np.allclose(
+        loud.volume_acceleration,
+        1000 * quiet.volume_acceleration,
+        rtol=0,
+        atol=1e-3 * np.abs(loud.volume_acceleration).max(),
+    )
+    strong = solve_motion(one, box, voltage, RATE)
     assert np.abs(strong.displacement).max() < 0.9 * np.abs(loud.displacement).max()

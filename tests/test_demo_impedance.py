@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from anechain.acoustics.impedance.impedance import box_tuning, minimum_impedance, rated_impedance
+from anechain.acoustics.impedance.box_tuning import box_tuning
+from anechain.acoustics.impedance.minimum import minimum_impedance
+from anechain.acoustics.impedance.rated_impedance import rated_impedance
 from demo_model.bass import closed_box, free_air, vented_box
 from demo_model.drive_unit import admittance, enclosure, unit
 from demo_model.filters import first_order_shelf, low_pass
@@ -182,7 +184,7 @@ def test_they_are_rated_as_such_loudspeakers_are():
 
 def test_exports_give_the_model_back(tmp_path):
     # With the options in the campaign file, and the importer found by the header alone.
-    from anechain.campaign.file import load_campaign
+    from anechain.campaign.load import load_campaign
     from anechain.importing.identify import choose
     from anechain.importing.importers import find_importers
     from anechain.importing.options import parse_options

@@ -22,7 +22,8 @@ from demo_model.bass import Woofer, closed_box, half_space_level, reference_effi
 from demo_model.box import Box, edge_strength, source_on_box
 from demo_model.exports import directions, frequencies, orbit
 from demo_model.filters import band_pass, first_order_shelf, linkwitz_riley, low_pass, peak
-from demo_model.loudspeakers import LOUDSPEAKERS, pressure
+from demo_model.loudspeaker_model import pressure
+from demo_model.loudspeakers import LOUDSPEAKERS
 from demo_model.piston import piston_directivity, waveguide_radius
 from demo_model.sphere import cap_on_sphere
 
@@ -334,7 +335,7 @@ def test_behind_a_box_the_bass_stays_and_the_treble_falls(name):
 
 def test_woofer_pair_cancels_where_paths_differ_by_half_a_wave():
     # Two equal sources spaced d: silent at sin θ = λ / 2d. The tweeter is still far down at this frequency.
-    upper, lower = (driver.place[1] for driver in LOUDSPEAKERS["hornbeam"].drivers[:2])
+    upper, lower = (driver.position[1] for driver in LOUDSPEAKERS["hornbeam"].drivers[:2])
     frequency = np.array([1_100.0])
     expected = np.rad2deg(np.arcsin(SPEED_OF_SOUND / 1_100 / (2 * (upper - lower))))
     angle = np.arange(10.0, 71.0, 0.5)
@@ -482,7 +483,7 @@ def test_campaign_is_written_again_byte_for_byte(campaign):
 
 
 def test_campaign_file_is_accepted_and_names_files_that_exist(campaign):
-    from anechain.campaign.file import load_campaign
+    from anechain.campaign.load import load_campaign
 
     folder, _ = campaign
     devices = load_campaign(folder / "campaign.yaml").devices
@@ -504,7 +505,7 @@ def published(campaign, tmp_path_factory):
     """Numbers of all devices by quantity, as the chain publishes them; without the sweeps and the uncertainties."""
     from ruamel.yaml import YAML
 
-    from anechain.running.plan import prepare
+    from anechain.running.prepare import prepare
     from anechain.stages.batch import run_batch
 
     folder = tmp_path_factory.mktemp("published")
@@ -565,7 +566,7 @@ def test_foreign_folders_are_refused(tmp_path, stray):
     from make_campaign import make_campaign
 
     (tmp_path / stray).write_text("mine")
-    with pytest.raises(SystemExit, match="holds something else"):
+    with pytest.raises(SystemExit, match="has files that are not from a demo"):
         make_campaign(tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == [stray] and (tmp_path / stray).read_text() == "mine"
 
@@ -598,7 +599,7 @@ def test_marker_that_reaches_outside_is_refused(tmp_path):
     folder = tmp_path / "halls"
     folder.mkdir()
     (folder / MARKER).write_text(f"{_FIRST_LINE}\n../precious\n", encoding="utf-8")
-    with pytest.raises(SystemExit, match="holds something else"):
+    with pytest.raises(SystemExit, match="has files that are not from a demo"):
         make_campaign(folder)
     assert (tmp_path / "precious").exists()
 
@@ -606,7 +607,7 @@ def test_marker_that_reaches_outside_is_refused(tmp_path):
 @pytest.mark.parametrize("name", sorted(LOUDSPEAKERS))
 def test_raw_exports_give_the_model_back(campaign, name):
     # With the options in the campaign file: planes, signs, decimal marks and units all have to be right.
-    from anechain.campaign.file import load_campaign
+    from anechain.campaign.load import load_campaign
     from anechain.importing.importers import find_importers
     from anechain.importing.options import parse_options
     from anechain.importing.read import read

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from demo_model import axis_exports
-from demo_model.drive_unit import COPPER, half_space_pressure, move, temperatures_after
+from demo_model.drive_unit import COPPER, half_space_pressure, solve_motion, temperatures_after
 from demo_model.exports import misplaced_pressure, orbit
-from demo_model.loudspeakers import DISTANCE, LOUDSPEAKERS, pressure, transfer
+from demo_model.loudspeaker_model import DISTANCE, pressure, transfer
+from demo_model.loudspeakers import LOUDSPEAKERS
 from demo_model.recordings import (
     BEFORE,
     DRIVES,
@@ -129,7 +130,7 @@ def test_harmonics_of_the_recordings_are_those_of_a_steady_tone(name, frequency,
     one, box = unit_and_box(loudspeaker)
     at_coil = np.sqrt(2) * drive * np.abs(low.network(np.array([float(frequency)])))[0]
     tone = at_coil * np.sin(2 * np.pi * frequency * np.arange(2 * RATE + 1) / RATE)
-    heard = half_space_pressure(move(one, box, tone, RATE).outflow)[-RATE // 2 :]
+    heard = half_space_pressure(solve_motion(one, box, tone, RATE).volume_acceleration)[-RATE // 2 :]
     orders = np.abs(np.fft.rfft(heard))[[frequency, 2 * frequency, 3 * frequency]] * 2 / heard.size / np.sqrt(2)
     at = frequency * np.array([1.0, 2.0, 3.0])
     expected = db(orders * low.cone(at) * transfer(loudspeaker, woofer, AXIS, at, DISTANCE)[0] / 20e-6)
@@ -147,7 +148,7 @@ def files():
 @pytest.fixture(scope="module")
 def harmonics(tmp_path_factory, files):
     """What the importer makes of the files, by the options of the demo's campaign."""
-    from anechain.campaign.file import load_campaign
+    from anechain.campaign.load import load_campaign
     from anechain.importing.importers import find_importers
     from anechain.importing.options import parse_options
     from anechain.importing.read import read

@@ -9,7 +9,7 @@ import xarray as xr
 
 import physics
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.campaign.choices import Uncertainty
+from anechain.campaign.uncertainty import Uncertainty
 from anechain.data import contract
 from anechain.methods import versions
 from anechain.stages.derive import USES, curve_table, derived
@@ -33,7 +33,7 @@ def responses(pattern, planes=("horizontal", "vertical"), step=10.0, without=())
 
 def parameters(**changes):
     chosen = {
-        "early_reflections_total": "bounces",
+        "early_reflections_total": "reflection_groups",
         "rear_wall": "three",
         "smoothing": 20,
         "interpolate_angles": False,

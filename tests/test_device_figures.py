@@ -1,5 +1,6 @@
 """Which figures a device has: each from outputs that allow it, none from outputs that do not."""
 
+import importlib
 import json
 import re
 from typing import get_args
@@ -8,12 +9,14 @@ import pytest
 
 import modelled_speaker as model
 import valid_datasets
-from anechain.campaign.choices import DeviceFigureName
+from anechain.campaign.figures import DeviceFigureName
 from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import write_artefact, write_dataset
-from anechain.figures.device_figures import USES, device_figures, level_slug, read_outputs
+from anechain.figures.device_figure import level_slug
+from anechain.figures.device_figures import USES, device_figures, read_outputs
 from anechain.methods import methods
 from anechain.receipts.receipt import make_receipt
+from anechain.registry.figures import FIGURES
 
 ALWAYS = ["curves", "planes", "bounces", "map-horizontal", "map-vertical"]
 BESIDE = {
@@ -60,9 +63,17 @@ def test_a_campaign_chooses_among_them(whole):
     wanted = ["map-vertical", "distortion", "curves"]
     assert [one.name for one in device_figures(whole, wanted)] == ["curves", "map-vertical", "distortion-81"]
     assert not list(device_figures(whole, []))
-    # Those of the two JSON documents are drawn in whole campaigns only.
-    of_documents = {"limits", "trends", "deviations", "checks"}
-    assert {one.kind for one in device_figures(whole)} | of_documents == set(get_args(DeviceFigureName))
+
+
+def test_a_campaign_can_choose_every_figure_and_no_other():
+    assert get_args(DeviceFigureName) == tuple(FIGURES)
+
+
+@pytest.mark.parametrize("kind", FIGURES.values(), ids=lambda kind: kind.name)
+def test_every_entry_names_a_function_and_registered_methods(kind):
+    module, _, function = kind.function.partition(":")
+    assert callable(getattr(importlib.import_module(f"anechain.figures.{module}"), function))
+    assert set(kind.methods) <= methods().keys() and kind.needs
 
 
 def test_numbers_add_theirs_and_trends_where_there_are_some(outputs):

@@ -6,21 +6,22 @@ import numpy as np
 import pytest
 
 import capture_files
-from anechain.campaign.choices import DistortionChoices
+from anechain.campaign.distortion import DistortionOptions
 from anechain.data import contract
 from anechain.data.store import read_dataset, read_receipt
 from anechain.methods import versions
-from anechain.running.plan import entry_of, prepare
+from anechain.running.manifests import entry_of
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.distortion import USES, distorted, run
 from anechain_capture.options import CaptureOptions
-from anechain_capture.reading import read
+from anechain_capture.read import read
 from campaigns import campaign
 from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 
 
 def found(data, **choices):
-    result = distorted(data, DistortionChoices(**choices).model_dump(mode="json") | {"methods": versions(USES)})
+    result = distorted(data, DistortionOptions(**choices).model_dump(mode="json") | {"methods": versions(USES)})
     contract.validate(result, "distortion", "rowan")
     return result
 
@@ -163,7 +164,7 @@ def buried(tmp_path_factory):
     results = []
     for name, noise in (("quiet", 0.0), ("noisy", NOISE)):
         orders = np.array([0.0, 1.0, 0.02, H3])
-        record = capture_files.heard(played, gain=0.2, orders=orders, noise=0.2 * noise, tail=2.0)
+        record = capture_files.record_loudspeaker(played, gain=0.2, orders=orders, noise=0.2 * noise, tail=2.0)
         path = capture_files.write(folder / name / "yew horizontal 0.wav", record)
         how = {"pattern": "yew {plane} {angle}.wav", "sweep": capture_files.LAW, "sensitivity": 20.0, "drive": 2.0}
         how |= {"window": {"before": 2, "after": 120, "fade": 40}, "harmonics": {"orders": 5}}
@@ -226,7 +227,7 @@ def test_orders_that_do_not_exist_are_limits(buried):
 @pytest.fixture
 def captured(tmp_path):
     """A campaign of one captured device; gives a function that writes it for a level, with or without harmonics."""
-    record = capture_files.heard(capture_files.sweep(), orders=capture_files.ORDERS)
+    record = capture_files.record_loudspeaker(capture_files.sweep(), orders=capture_files.ORDERS)
     capture_files.write(tmp_path / "raw" / "yew horizontal 0 2V.wav", record)
 
     def written(level, harmonics=True):

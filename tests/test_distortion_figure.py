@@ -6,7 +6,7 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 import pytest
 
-from anechain.campaign.choices import DistortionChoices
+from anechain.campaign.distortion import DistortionOptions
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
 from anechain.figures.distortion import distortion_comparison_figure, distortion_figure
@@ -20,7 +20,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def distortion(data, levels=(86.0, 96.0)):
-    return distorted(data, DistortionChoices(levels=levels).model_dump(mode="json") | {"methods": versions(USES)})
+    return distorted(data, DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)})
 
 
 def data_of(spec):

@@ -1,4 +1,4 @@
-"""Errors drawn for directions: their size, and how they go together, against the GUM by hand."""
+"""Errors drawn for directions: their size and correlation against the GUM, applied by hand."""
 
 import numpy as np
 import pytest
@@ -14,7 +14,7 @@ PLANES = ("horizontal", "vertical")
 ANGLES = physics.orbit_angles(10)
 U = 0.3
 DROP = 5.0
-"""dB; a cardioid is that far down at 82.8 degrees, between two directions."""
+"""dB; a cardioid has this drop at 82.8 degrees, between two directions."""
 
 
 def cardioid():
@@ -23,16 +23,16 @@ def cardioid():
     return np.broadcast_to(level[:, np.newaxis], (2, ANGLES.size, FREQUENCY.size)).copy()
 
 
-def made(own=0.0, degrees=0.0, broadband_error=0.0, response=0.0, **more):
+def direction_errors(own=0.0, degrees=0.0, broadband_error=0.0, response=0.0, **more):
     level = cardioid()
     place = distinct_directions(level, ANGLES)
     shares = {name: by_direction(share, place) for name, share in curve_shares(level, PLANES, ANGLES).items()}
     slope = np.gradient(level, ANGLES, axis=1)
-    one = np.ones(FREQUENCY.size)
+    ones = np.ones(FREQUENCY.size)
     return DirectionErrors(
         FREQUENCY,
-        broadband_error * one,
-        response * one,
+        broadband_error * ones,
+        response * ones,
         own + 0 * by_direction(level, place),
         degrees * by_direction(slope, place),
         shares,
@@ -42,17 +42,17 @@ def made(own=0.0, degrees=0.0, broadband_error=0.0, response=0.0, **more):
 
 
 def test_a_direction_on_both_orbits_has_one_error():
-    drawn = orbit_errors(made(own=U), 0, np.arange(5))
+    drawn = orbit_errors(direction_errors(own=U), 0, np.arange(5))
     for pole in (0.0, 180.0):
         np.testing.assert_array_equal(*drawn[:, pole == ANGLES])
     assert not np.isclose(drawn[0, ANGLES == 90], drawn[1, ANGLES == 90]).any()
 
 
-def test_curves_have_the_size_that_the_rules_of_the_gum_give():
+def test_errors_of_curves_have_the_size_of_the_gum():
     """Against the first-order uncertainty of the curve set, which is checked by hand elsewhere."""
     level = cardioid()
     known = curve_set_uncertainty(level, PLANES, ANGLES, 0.2, U)
-    errors = made(own=U, broadband_error=0.2)
+    errors = direction_errors(own=U, broadband_error=0.2)
     for name in ("on_axis", "listening_window", "sound_power", "in_room"):
         found = row_errors(errors, name).std(axis=0, ddof=1)
         np.testing.assert_allclose(found.mean(), known.levels[name].combined_db.mean(), rtol=0.03)
@@ -61,38 +61,38 @@ def test_curves_have_the_size_that_the_rules_of_the_gum_give():
 
 
 def test_the_index_is_the_difference_of_its_curves_in_every_draw():
-    errors = made(own=U, broadband_error=0.5, response=0.4, degrees=0.5, draws=20)
+    errors = direction_errors(own=U, broadband_error=0.5, response=0.4, degrees=0.5, draws=20)
     apart = row_errors(errors, "listening_window") - row_errors(errors, "sound_power")
     np.testing.assert_allclose(row_errors(errors, "sound_power_index"), apart, atol=1e-12)
 
 
-def test_directions_and_curves_see_the_same_draws():
-    errors = made(own=U, broadband_error=0.5, response=0.4, degrees=0.5, draws=3)
+def test_directions_and_curves_have_the_same_draws():
+    errors = direction_errors(own=U, broadband_error=0.5, response=0.4, degrees=0.5, draws=3)
     axis = [orbit_errors(errors, draw, np.arange(FREQUENCY.size))[0, ANGLES == 0][0] for draw in range(3)]
     np.testing.assert_allclose(row_errors(errors, "on_axis"), axis, atol=1e-12)
 
 
-def reach(errors):
-    """Correlation of the error on the axis at 1 kHz with that two octaves higher."""
-    rows = row_errors(errors, "on_axis")
-    return np.corrcoef(rows[:, 12], rows[:, 36])[0, 1]
+def correlation_over_two_octaves(errors):
+    """Correlation of the errors on the axis at 1 kHz and 4 kHz."""
+    drawn = row_errors(errors, "on_axis")
+    return np.corrcoef(drawn[:, 12], drawn[:, 36])[0, 1]
 
 
 @pytest.mark.parametrize(
     ("kind", "expected"),
     [
-        ({"steady": 1.0}, 1.0),
+        ({"broadband_error": 1.0}, 1.0),
         ({"response": 1.0, "response_octaves": 1.0}, 0.0),
         ({"own": 1.0, "own_octaves": 0.05}, 0.0),
         ({"own": 1.0, "own_octaves": 1.0}, 0.0),
     ],
 )
-def test_how_far_an_error_reaches(kind, expected):
-    assert reach(made(**kind)) == pytest.approx(expected, abs=0.1)
+def test_the_correlation_over_frequency(kind, expected):
+    assert correlation_over_two_octaves(direction_errors(**kind)) == pytest.approx(expected, abs=0.1)
 
 
 def by_hand(u_axis, u_inner, u_outer):
-    """GUM, 5.1.2: a crossing read on a straight line between two levels, both re the axis."""
+    """GUM, 5.1.2: a crossing on a straight line between two levels, both re the axis."""
     level = cardioid()[0, :, 0] - 80.0
     inner, outer = (level[angle == ANGLES][0] for angle in (80, 90))
     t = (inner + DROP) / (inner - outer)
@@ -111,36 +111,38 @@ def first_angles(errors):
     )
 
 
-def test_a_beam_width_from_levels_that_are_each_a_little_off():
+def test_a_beam_width_from_levels_with_independent_errors():
     # Small, so that the crossing stays between the same two directions.
     expected, _ = by_hand(0.05, 0.05, 0.05)
-    found = first_angles(made(own=0.05, draws=600)).std(axis=0, ddof=1)
+    found = first_angles(direction_errors(own=0.05, draws=600)).std(axis=0, ddof=1)
     assert found.mean() == pytest.approx(expected, rel=0.05)
 
 
-def test_a_beam_width_from_angles_that_are_each_a_little_off():
-    """An angle that is off by half a degree moves the crossing by its share: the slope falls out, almost."""
+def test_a_beam_width_from_angles_with_independent_errors():
+    """An angle error of half a degree moves the crossing by its share; the slope cancels, nearly."""
     _, t = by_hand(0, 0, 0)
-    found = first_angles(made(degrees=0.5, draws=600)).std(axis=0, ddof=1)
+    found = first_angles(direction_errors(degrees=0.5, draws=600)).std(axis=0, ddof=1)
     assert found.mean() == pytest.approx(0.5 * np.hypot(1 - t, t), rel=0.1)
     # One error at all frequencies: the whole curve of a draw moves together.
-    assert np.ptp(first_angles(made(degrees=0.5, draws=3)), axis=1).max() < 1e-9
+    assert np.ptp(first_angles(direction_errors(degrees=0.5, draws=3)), axis=1).max() < 1e-9
 
 
-def test_what_all_directions_share_leaves_a_beam_width_alone():
-    found = first_angles(made(broadband_error=2.0, response=1.0, draws=20))
+def test_common_errors_do_not_change_a_beam_width():
+    found = first_angles(direction_errors(broadband_error=2.0, response=1.0, draws=20))
     np.testing.assert_allclose(found.std(axis=0), 0, atol=1e-9)
 
 
-def test_first_order_of_a_single_frequency_is_the_curve_sets():
+def test_first_order_at_a_single_frequency_agrees_with_the_curve_set():
     known = curve_set_uncertainty(cardioid(), PLANES, ANGLES, 0.0, U).levels["sound_power"]
     gradient = np.zeros(FREQUENCY.size)
     gradient[30] = 1.0
-    assert first_order(made(own=U), "sound_power", gradient) == pytest.approx(known.combined_db[30], rel=1e-9)
+    assert first_order(direction_errors(own=U), "sound_power", gradient) == pytest.approx(
+        known.combined_db[30], rel=1e-9
+    )
 
 
-def test_a_share_that_is_not_known_is_not_taken_for_none():
-    errors = made(own=U)
+def test_an_unknown_share_is_not_zero():
+    errors = direction_errors(own=U)
     errors.shares["sound_power"][:, 30] = np.nan
     gradient = np.zeros(FREQUENCY.size)
     gradient[31] = 1.0

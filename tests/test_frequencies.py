@@ -4,7 +4,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from anechain.acoustics.curve.frequencies import band_centres, band_edges, band_means, resample
+from anechain.acoustics.curve.frequencies import (
+    band_centres,
+    band_edges,
+    band_means,
+    format_frequency,
+    hertz,
+    resample,
+)
 
 # IEC 61260-1:2014, equations 1 to 5, as two general acoustics libraries transcribe them.
 OCTAVES = [15.849, 31.623, 63.096, 125.893, 251.189, 501.187, 1000, 1995.262, 3981.072, 7943.282, 15848.932]
@@ -165,3 +172,15 @@ def test_band_means_lie_within_the_levels_and_shift_with_them(level, shift):
     assert (found <= level.max(axis=1, keepdims=True) + 1e-9).all()
     assert (found >= level.min(axis=1, keepdims=True) - 1e-9).all()
     assert band_means(frequency, level + shift, centres, 1) == pytest.approx(found + shift, abs=1e-9)
+
+
+def test_frequencies_are_formatted_without_exponents():
+    assert [hertz(f) for f in (20000.0, 14301.2, 999.96, 31.4159)] == ["20000", "14300", "1000", "31.42"]
+
+
+@pytest.mark.parametrize(
+    ("frequency", "digits", "text"),
+    [(55.0, 3, "55 Hz"), (2512.3, 3, "2.51 kHz"), (999.6, 3, "1 kHz"), (999.6, 4, "999.6 Hz"), (999.96, 4, "1 kHz")],
+)
+def test_frequencies_are_formatted_with_their_unit(frequency, digits, text):
+    assert format_frequency(frequency, digits) == text

@@ -3,7 +3,7 @@
 import numpy as np
 
 import nonlinear_speaker as model
-from anechain.stages.fundamentals import beyond_band, inside, of_harmonics, of_takes, with_first_takes
+from anechain.figure_of_merit.fundamentals import beyond_band, inside, of_harmonics, of_takes, with_first_takes
 
 
 def test_an_order_beyond_the_valid_band_is_named_and_the_fundamental_never():

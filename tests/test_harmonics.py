@@ -7,7 +7,7 @@ from numpy.polynomial import chebyshev
 import capture_files
 from anechain.acoustics.recording.arrival_time import arrival_time
 from anechain.acoustics.recording.deconvolution import deconvolve, inverse_spectrum, transform_length
-from anechain.acoustics.recording.harmonics import gate, harmonic_orders
+from anechain.acoustics.recording.harmonics import harmonic_orders, order_window
 from anechain.acoustics.recording.sweeps import advance_times, sweep_rate, swept_sine
 from anechain.acoustics.recording.time_windows import Window
 from capture_files import ORDERS, RATE, chain
@@ -30,7 +30,7 @@ def test_the_polynomial_of_the_fixture():
 def measured(request):
     kind = request.param
     played = swept_sine(kind, *LAW, RATE, 0.05, 0.002)
-    recording = capture_files.heard(played, gain=1.0, orders=ORDERS, tail=2.0)
+    recording = capture_files.record_loudspeaker(played, gain=1.0, orders=ORDERS, tail=2.0)
     length = transform_length(recording.size)
     inverse = inverse_spectrum(played, length, RATE, LAW[:2])
     return sweep_rate(kind, *LAW), deconvolve(recording, inverse, length)
@@ -65,7 +65,7 @@ def test_levels_of_the_orders(measured):
 def test_noise_of_the_orders_is_that_of_the_recording():
     """Without any harmonic, what is read as one is noise, and its level is told to be about that."""
     played = swept_sine("synchronised", *LAW, RATE, 0.05, 0.002)
-    recording = capture_files.heard(played, gain=1.0, noise=1e-3, tail=2.0)
+    recording = capture_files.record_loudspeaker(played, gain=1.0, noise=1e-3, tail=2.0)
     length = transform_length(recording.size)
     response = deconvolve(recording, inverse_spectrum(played, length, RATE, LAW[:2]), length)
     rate = sweep_rate("synchronised", *LAW)
@@ -80,14 +80,14 @@ def test_noise_of_the_orders_is_that_of_the_recording():
 def test_gates_end_before_the_next_lower_order_begins():
     rate = sweep_rate("exponential", *LAW)
     wide = Window(0.01, 1.0, 0.1)
-    assert gate(1, rate, wide) == wide
+    assert order_window(1, rate, wide) == wide
     for order in range(2, 12):
-        one = gate(order, rate, wide)
+        shortened = order_window(order, rate, wide)
         room = float(advance_times(order, rate) - advance_times(order - 1, rate))
-        assert 0 < one.after < room and one.fade <= one.after
-        assert one.before <= float(advance_times(order + 1, rate) - advance_times(order, rate))
+        assert 0 < shortened.after < room and shortened.fade <= shortened.after
+        assert shortened.before <= float(advance_times(order + 1, rate) - advance_times(order, rate))
 
 
 def test_orders_begin_with_the_first():
-    with pytest.raises(ValueError, match="orders from 1 on"):
+    with pytest.raises(ValueError, match="must be 1 or more"):
         harmonic_orders(np.ones(100), RATE, 0.0, 1.0, 0, FREQUENCY, WINDOW, 20000.0)

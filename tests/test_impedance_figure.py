@@ -14,7 +14,8 @@ from anechain.data.store import read_dataset, read_receipt
 from anechain.errors import InputError
 from anechain.figures.impedance import impedance_figure, ohm_limits, phase_limits
 from anechain.figures.render import render
-from anechain.running.plan import DEVICE_STAGES, prepare
+from anechain.registry.stages import DEVICE_STAGES
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from campaigns import delimited_device, write_delimited
 

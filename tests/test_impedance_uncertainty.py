@@ -5,12 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.impedance.impedance_takes import mean_impedance, phase_deviation
-from anechain.acoustics.impedance.impedance_uncertainty import (
-    effective_degrees_of_freedom,
-    impedance_uncertainty,
-    lower_limit_decision,
-)
+from anechain.acoustics.impedance.limit_decision import lower_limit_decision
+from anechain.acoustics.impedance.takes import mean_impedance, phase_deviation
+from anechain.acoustics.impedance.uncertainty import effective_degrees_of_freedom, impedance_uncertainty
 
 GRID = np.geomspace(10.0, 20000.0, 4000)
 TRUE = 6.0 + 2j * np.pi * GRID * 0.3e-3

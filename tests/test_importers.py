@@ -25,7 +25,8 @@ from anechain.importing.identify import choose, verdicts
 from anechain.importing.importers import GROUP, Broken, find_importers
 from anechain.importing.options import options_in_words, parse_options
 from anechain.importing.read import read
-from anechain.running.plan import Plan, prepare
+from anechain.running.plan import Plan
+from anechain.running.prepare import prepare
 
 FOREIGN = Path(__file__).parent / "foreign_importer"
 PROJECT = tomllib.loads((FOREIGN / "pyproject.toml").read_text())["project"]
@@ -455,7 +456,12 @@ def test_an_option_of_another_kind_than_a_path(rings, tmp_path):
     [
         ("sofa", {"reference_axis": "x"}, "reference_axis is 'x'", "or three numbers"),
         ("sofa", {"up": [0, 0]}, "up is [0, 0]", "in the form of reference_axis"),
-        ("delimited", {"columns": {"frequency": [], "level": 2}}, "columns.frequency is []", "number, from 1, or"),
+        (
+            "delimited",
+            {"columns": {"frequency": [], "level": 2}},
+            "columns.frequency is []",
+            "column of the frequency: number, from 1, or",
+        ),
     ],
 )
 def test_this_or_that_is_one_problem(tmp_path, name, options, what, allowed):
@@ -574,7 +580,7 @@ def test_it_is_not_run_without_consent(private):
     campaign = private.parent / "campaign.yaml"
     (problem,) = problems_of(prepare, campaign)
     assert problem.where == "importers" and "halls.py" in problem.what and "--trust-importers" in problem.fix
-    plan = Plan(private.parent, anechain.campaign.file.load_campaign(campaign))
+    plan = Plan(private.parent, anechain.campaign.load.load_campaign(campaign))
     problems_of(plan.private_importers)
     assert "halls" not in plan.importer_versions
     plan.depends("ingest", "0001")

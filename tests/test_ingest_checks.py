@@ -5,7 +5,7 @@ import json
 import pytest
 
 from anechain.data.store import is_current, read_dataset, read_receipt
-from anechain.running.plan import prepare
+from anechain.running.prepare import prepare
 from anechain.stages import ingest
 from campaigns import campaign
 
@@ -48,7 +48,7 @@ def test_limits_of_the_campaign_hold_and_another_limit_makes_the_import_anew(tmp
     plan, second = imported(tmp_path, f"checks:\n  neighbours: [{size / 3}, {size / 2}]\n")
     found = verdicts(plan)["neighbours"]
     assert second.made and second.stamp != first.stamp
-    assert found["verdict"] == "bad" and found["standing"] == "the campaign"
+    assert found["verdict"] == "bad" and found["source_status"] == "the campaign"
 
 
 @pytest.mark.parametrize(

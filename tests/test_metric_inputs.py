@@ -3,10 +3,12 @@
 import pytest
 
 import valid_datasets
-from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
-from anechain.data.numbers import Spread
-from anechain.figure_of_merit.metric_inputs import gather, number
-from anechain.figure_of_merit.spreads import NOT_STATED
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers
+from anechain.data.numbers import Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import NOT_STATED
+from anechain.figure_of_merit.metric_inputs import gather
+from anechain.figure_of_merit.number_builder import make_number
 
 
 @pytest.fixture
@@ -16,24 +18,24 @@ def given():
 
 
 def told(given, value, unit, **more):
-    return number(given, "sensitivity", "level.one", "Level", "One", value, unit, **more)
+    return make_number(given, "sensitivity", "level.one", "Level", "One", value, unit, **more)
 
 
 def test_the_expanded_uncertainty_is_the_standard_one_times_k(given):
-    one = told(given, 85.0, "dB", spread=Spread(0.25, "first order (GUM)"))
+    one = told(given, 85.0, "dB", uncertainty=Uncertainty(0.25, "first order (GUM)"))
     assert (one.uncertainty, one.coverage_factor, one.propagation) == (0.5, 2.0, "first order (GUM)")
     assert told(given, 85.0, "dB").uncertainty_reason == NOT_STATED
 
 
 def test_an_interval_is_told_where_twice_the_standard_deviation_does_not_tell_it(given):
-    even = told(given, 52.0, "Hz", spread=Spread(2.0, "drawn", interval=(48.3, 55.8)))
+    even = told(given, 52.0, "Hz", uncertainty=Uncertainty(2.0, "drawn", interval=(48.3, 55.8)))
     assert even.note == ""
-    skewed = told(given, 52.0, "Hz", spread=Spread(2.0, "drawn", interval=(49.6, 57.4)), note="re the mean")
+    skewed = told(given, 52.0, "Hz", uncertainty=Uncertainty(2.0, "drawn", interval=(49.6, 57.4)), note="re the mean")
     assert skewed.note == "re the mean; in 95 % of the draws 49.6 to 57.4 Hz"
-    angle = told(given, 80.0, "°", spread=Spread(1.0, "drawn", interval=(79.9, 84.0)))
+    angle = told(given, 80.0, "°", uncertainty=Uncertainty(1.0, "drawn", interval=(79.9, 84.0)))
     assert angle.note == "in 95 % of the draws 80 to 84°"
 
 
 def test_a_gap_has_neither(given):
-    gap = told(given, None, "Hz", spread=Spread(2.0, "drawn", interval=(1.0, 9.0)), reason="the data end")
+    gap = told(given, None, "Hz", uncertainty=Uncertainty(2.0, "drawn", interval=(1.0, 9.0)), reason="the data end")
     assert gap.uncertainty is None and gap.note == "" and gap.reason == "the data end"

@@ -12,8 +12,10 @@ from pathlib import Path
 import pytest
 
 from anechain.errors import InputError
-from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, prepare, read_manifest
-from anechain.running.workflow import hold, lock_owner, only_run
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
+from anechain.running.lock import acquire_lock, lock_owner, only_run
+from anechain.running.manifests import read_manifest
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from campaigns import anechain, campaign
 from finished_campaigns import run_all
@@ -176,7 +178,7 @@ def test_an_interrupted_run_says_one_calm_line(disturbed):
     status, told, said = disturbed[1]["interrupted"]
     assert status == 130
     assert told == ""
-    assert said == "stopped; what was finished is kept, and the next run goes on from there\n"
+    assert said == "Stopped. Finished results are kept; the next run continues from there.\n"
     assert disturbed[1]["halves interrupted"] == []
 
 
@@ -211,7 +213,7 @@ def resume(file):
             if not plan.manifest(stage, batch).exists():
                 run_batch(plan, stage, batch)
                 done.append(stage)
-    for stage in WHOLE_STAGES:
+    for stage in CAMPAIGN_STAGES:
         if not plan.manifest(stage, "all").exists():
             run_whole(plan, stage)
             done.append(stage)
@@ -237,7 +239,7 @@ def other_hash(manifest):
     manifest["devices"]["rowan"]["outputs"]["rowan/curves.nc"] = "0" * 64
 
 
-LATER = {stage: [*DEVICE_STAGES, *WHOLE_STAGES][at:] for at, stage in enumerate([*DEVICE_STAGES, *WHOLE_STAGES])}
+LATER = {stage: [*DEVICE_STAGES, *CAMPAIGN_STAGES][at:] for at, stage in enumerate([*DEVICE_STAGES, *CAMPAIGN_STAGES])}
 CURVES, MANIFEST = "results/rowan/curves.nc", "results/.chain/derive/0001.json"
 
 
@@ -337,14 +339,14 @@ def test_snakemake_goes_on_by_itself_after_a_power_cut(copy, undisturbed):
 
 def test_the_lock_is_gone_with_the_process_that_held_it(tmp_path):
     holder = (
-        "import sys, time, pathlib, anechain.running.workflow as r; r.hold(pathlib.Path(sys.argv[1])); "
+        "import sys, time, pathlib, anechain.running.lock as r; r.acquire_lock(pathlib.Path(sys.argv[1])); "
         "print('held', flush=True); time.sleep(60)"
     )
     with subprocess.Popen([sys.executable, "-c", holder, tmp_path], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout.readline() == "held\n"
         assert lock_owner(tmp_path) == f"process {process.pid}"
         with pytest.raises(InputError, match=f"process {process.pid}"):
-            hold(tmp_path)
+            acquire_lock(tmp_path)
         process.kill()
     assert lock_owner(tmp_path) == ""
     with only_run(tmp_path) as handle:
@@ -356,4 +358,4 @@ def test_the_lock_is_gone_with_the_process_that_held_it(tmp_path):
 def test_results_that_cannot_be_written_are_named(tmp_path):
     (tmp_path / "results").write_text("notes")
     with pytest.raises(InputError, match="cannot be written"):
-        hold(tmp_path / "results")
+        acquire_lock(tmp_path / "results")

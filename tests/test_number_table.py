@@ -8,7 +8,7 @@ import pytest
 
 from anechain.data.numbers import Mark, Number, number_to_json
 from anechain.data.store import read_receipt, write_artefact
-from anechain.receipts.embedding import format_of
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.number_table import deviation_numbers, number_rows, numbers_csv
 
@@ -72,7 +72,7 @@ DIP = {
     "method": "deviations",
     "version": 2,
     "source": "a book",
-    "standing": "recalled",
+    "source_status": "recalled",
     "uncertainty_reason": "not carried",
     "marks": [{"curve": "on_axis", "low_hz": 1000, "high_hz": 1400}],
 }
@@ -105,7 +105,7 @@ def test_every_value_has_an_uncertainty_or_the_reason_why_not_and_every_gap_its_
         if row["value"]:
             assert bool(row["uncertainty"]) != bool(row["uncertainty_reason"])
             assert bool(row["uncertainty"]) == bool(row["propagation"]) == bool(row["coverage_factor"])
-        assert row["source"] and row["standing"] and row["method"] and row["version"]
+        assert row["source"] and row["source_status"] and row["method"] and row["version"]
 
 
 def test_marks_are_told_in_words():

@@ -16,7 +16,7 @@ from anechain.data.numbers import (
     shown_bound,
     shown_width,
 )
-from anechain.receipts.embedding import canonical, parsed
+from anechain.receipts.canonical_json import canonical, parsed
 
 WHOLE = Number(
     id="level.sensitivity",

@@ -11,19 +11,23 @@ import real_loudspeaker
 from anechain.acoustics.directivity.directions import orbit_vectors, unit_vectors
 from anechain.acoustics.directivity.sphere import solid_angle_weights
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
-from anechain.campaign.choices import Derivation, DeviceNumbers, Numbers
+from anechain.campaign.derivation import Derivation
+from anechain.campaign.numbers import DeviceNumbers, Numbers
+from anechain.campaign.target_file import read_target
 from anechain.data import contract, store
 from anechain.errors import InputError
-from anechain.figure_of_merit.terminals import NOT_MEASURED
+from anechain.figure_of_merit.impedance import NOT_MEASURED
 from anechain.methods import versions
-from anechain.receipts.embedding import parsed
+from anechain.receipts.canonical_json import parsed
 from anechain.receipts.receipt import raw_inputs
+from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.number_table import number_rows
-from anechain.running.plan import DEVICE_STAGES, prepare
+from anechain.running.dependencies import dependencies
+from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.derive import USES as DERIVE_USES
 from anechain.stages.derive import derived
-from anechain.stages.numbers import numbered, read_target
+from anechain.stages.numbers import numbered
 from campaigns import delimited_device
 
 FREQUENCY = 1000 * 2.0 ** (np.arange(-156, 97) / 24)
@@ -115,7 +119,7 @@ def test_every_number_tells_its_method_and_a_gap_its_reason(rowan):
     numbers = [rowan[id_] for id_ in rowan["order"]]
     assert len(numbers) > 80
     for one in numbers:
-        assert one["method"] and one["version"] >= 1 and one["source"] and one["standing"] and one["title"]
+        assert one["method"] and one["version"] >= 1 and one["source"] and one["source_status"] and one["title"]
         assert (one["value"] is None) == bool(one["reason"])
         assert one["value"] is None or one["uncertainty"] is not None or one["uncertainty_reason"]
 
@@ -201,12 +205,12 @@ def test_a_target_is_read_over_log_frequency_and_is_a_raw_input(halls, alder):
 
 
 def test_a_changed_target_is_another_plan(halls):
-    before = halls.depends("numbers")
+    before = dependencies(halls, "numbers")
     target = halls.folder / "target.txt"
     text = target.read_text()
     try:
         target.write_text(text + "30000 0\n")
-        assert halls.depends("numbers") != before
+        assert dependencies(halls, "numbers") != before
     finally:
         target.write_text(text)
 
@@ -231,7 +235,7 @@ def test_the_table_of_all_devices_carries_a_receipt(halls, rowan):
     for row in rows:
         assert bool(row["value"]) != bool(row["reason"])
         assert bool(row["value"]) == (bool(row["uncertainty"]) or bool(row["uncertainty_reason"]))
-        assert row["method"] and row["version"] and row["source"] and row["standing"]
+        assert row["method"] and row["version"] and row["source"] and row["source_status"]
     assert float(own["range.lower_6"]["value"]) == pytest.approx(value(rowan, "range.lower_6"))
 
 
@@ -242,7 +246,7 @@ def test_stated_uncertainties_reach_the_numbers(tmp_path):
     one = document["level.sensitivity"]
     assert one["uncertainty"] == pytest.approx(0.5, rel=1e-6) and one["coverage_factor"] == 2
     for id_ in ("range.lower_6", "trend.on_axis.slope", "linearity.on_axis.100_10000.plus_minus"):
-        assert document[id_]["uncertainty"] is None and "cancels" in document[id_]["uncertainty_reason"]
+        assert document[id_]["uncertainty"] is None and "cancel in this number" in document[id_]["uncertainty_reason"]
     for id_ in ("beam.horizontal.2000_8000", "aim.axis.deviation"):
         assert document[id_]["uncertainty"] is None and "in all directions" in document[id_]["uncertainty_reason"]
 
@@ -272,7 +276,7 @@ def datasets(source=tilted_source, planes=("horizontal", "vertical"), kind="spl"
     )
     responses = contract.describe(responses, "responses")
     options = {
-        "early_reflections_total": "bounces",
+        "early_reflections_total": "reflection_groups",
         "rear_wall": "three",
         "smoothing": None,
         "interpolate_angles": False,
@@ -341,7 +345,7 @@ def test_the_spread_of_takes_alone_is_no_uncertainty_of_a_level_but_of_an_index(
     )
     found = numbers_of(given)
     assert found["level.sensitivity"].uncertainty is None
-    assert "surer than it is" in found["level.sensitivity"].uncertainty_reason
+    assert "uncertainty would be too small" in found["level.sensitivity"].uncertainty_reason
     assert found["directivity.sound_power_index.mean"].uncertainty > 0
 
 
@@ -366,7 +370,7 @@ def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     assert one["centre_hz"] == pytest.approx(1200, rel=0.01) and one["height_db"] == pytest.approx(4, abs=0.1)
     assert one["q"] == pytest.approx(4, rel=0.05) and one["cause"] == "resonance" and one["above_threshold"]
     assert one["method"] == "deviations" and one["version"] == versions(["deviations"])["deviations"]
-    assert one["source"] and one["standing"] and one["uncertainty_reason"]
+    assert one["source"] and one["source_status"] and one["uncertainty_reason"]
     assert one["extreme_hz"] == pytest.approx(1200, rel=0.02) and one["marks"][0]["curve"] == one["curve"]
     assert one["height_uncertainty_db"] is None and one["height_uncertainty_reason"]
     rows = {row.id: row for row in number_rows(made.numbers, made.lists["deviations"])}
@@ -444,7 +448,7 @@ def test_numbers_of_an_impedance():
     assert found["level.characteristic"].value == pytest.approx(found["level.sensitivity"].value + step, abs=1e-6)
     claimed = numbers_of(datasets(impedance=data), own=DeviceNumbers(rated_impedance=8.0))
     assert "does not hold" in claimed["impedance.rated"].note
-    assert "as the maker states" in claimed["level.characteristic"].note
+    assert "stated by the manufacturer" in claimed["level.characteristic"].note
 
 
 def test_the_whole_sphere_of_a_cardioid():
@@ -546,5 +550,5 @@ def test_a_beam_that_the_steps_do_not_resolve_is_said_to_be_read_coarsely():
 
     wide = numbers_of(datasets(lambda plane, angle: 80 + 0 * FREQUENCY + physics.level(physics.dipole(angle))))
     narrow = numbers_of(datasets(piston))
-    assert "read coarsely" not in wide["beam.horizontal.2000_8000"].note
-    assert "within 2 steps of 10° from the axis: read coarsely" in narrow["beam.horizontal.2000_8000"].note
+    assert "coarse there" not in wide["beam.horizontal.2000_8000"].note
+    assert "within 2 steps of 10° from the axis: coarse there" in narrow["beam.horizontal.2000_8000"].note

@@ -20,7 +20,7 @@ from anechain.cautions import CAUTIONS
 from anechain.figures.curve_set import bounces_figure, curve_set_figure
 from anechain.figures.render import render
 from anechain.methods import Method
-from anechain.receipts.embedding import HTML_MARKER
+from anechain.receipts.html_receipt import HTML_MARKER
 from anechain.receipts.receipt import Input, bound, make_receipt, sha256_hex
 from anechain.report.page import (
     BudgetRow,

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips, height_gradient, shape_level
+from anechain.acoustics.curve.peak_shapes import height_gradient, shape_level
+from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
 from anechain.acoustics.curve.smoothing import smooth
-from anechain.methods import use_method_versions
 from filters import FREQUENCY, biquad, decibels
 
 SECTION, ADDED = "one resonance", "one resonance added with a phase"
@@ -52,9 +52,9 @@ def test_neighbours_are_told_apart():
 
 def test_what_is_smaller_than_the_size_is_left_out():
     level = decibels(biquad(500, 3, 1.5) * biquad(4000, 3, 0.7))
-    found, _ = find_peaks_and_dips(FREQUENCY, level, least_height_db=1.0)
+    found, _ = find_peaks_and_dips(FREQUENCY, level, min_height_db=1.0)
     assert [round(one.centre_hz) for one in found] == [500]
-    smaller, _ = find_peaks_and_dips(FREQUENCY, level, least_height_db=0.5)
+    smaller, _ = find_peaks_and_dips(FREQUENCY, level, min_height_db=0.5)
     assert [round(one.centre_hz) for one in smaller] == [500, 4000]
 
 
@@ -66,8 +66,8 @@ def test_coarse_data_are_not_searched():
     thirds = 100 * 2 ** (np.arange(23) / 3)
     found, reason = find_peaks_and_dips(thirds, np.zeros(23), high_hz=16000.0)
     assert found == () and "1/12 octave or finer" in reason
-    with pytest.raises(ValueError, match="least height"):
-        find_peaks_and_dips(FREQUENCY, np.zeros(FREQUENCY.size), least_height_db=0.0)
+    with pytest.raises(ValueError, match="minimum height"):
+        find_peaks_and_dips(FREQUENCY, np.zeros(FREQUENCY.size), min_height_db=0.0)
 
 
 def ringing(centre, q, strength, phase):
@@ -120,7 +120,7 @@ def test_smoothing_is_taken_off_a_section(centre, q, gain):
         assert naive.q < 0.95 * q
 
 
-def told(level):
+def features(level):
     return [(one.centre_hz, one.height_db, one.q) for one in find_peaks_and_dips(FREQUENCY, level)[0]]
 
 
@@ -130,8 +130,8 @@ MIXED = decibels(biquad(300, 0.8, 4) * biquad(1500, 4, -3) * biquad(5000, 16, 1.
 @settings(deadline=None, max_examples=8)
 @given(step=st.floats(-60, 60), tilt=st.floats(-4, 4))
 def test_neither_level_nor_tilt_changes_what_is_found(step, tilt):
-    """A line over log frequency is no peak; version 1 lost small ones on a tilt of less than half a decibel."""
-    before, after = told(MIXED), told(MIXED + step + tilt * np.log2(FREQUENCY / 1000))
+    """A line over log frequency is no peak and hides none."""
+    before, after = features(MIXED), features(MIXED + step + tilt * np.log2(FREQUENCY / 1000))
     assert len(before) == len(after) == 4
     np.testing.assert_allclose(after, before, rtol=2e-3)
 
@@ -143,15 +143,6 @@ def test_the_extreme_of_the_curve_is_told_beside_the_centre():
     dip = min(found, key=lambda one: one.height_db)
     assert dip.extreme_hz == pytest.approx(FREQUENCY[np.argmin(level)], rel=1e-6) and dip.extreme_hz < 2970
     assert dip.centre_hz == pytest.approx(3000, rel=0.01)
-
-
-def test_version_1_is_kept():
-    """It took a resonance added with a phase for a section beside another one, off its centre."""
-    level = decibels(ringing(620, 18, 0.35, 60))
-    with use_method_versions({"peaks-and-dips": 1}):
-        old, _ = find_peaks_and_dips(FREQUENCY, level, smoothing=20)
-    assert {one.shape for one in old} == {SECTION} and all(one.extreme_hz is None for one in old)
-    assert max(abs(one.centre_hz / 620 - 1) for one in old) > 0.01
 
 
 @pytest.mark.parametrize("shape", [biquad(1000, 5, 3), ringing(1000, 8, 0.3, 80)])

@@ -9,21 +9,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.campaign.file import Campaign, load_campaign
+from anechain.campaign.file import Campaign
+from anechain.campaign.load import load_campaign
 from anechain.data.store import sha256_file, write_artefact
 from anechain.errors import InputError
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
-from anechain.running.plan import (
-    DEVICE_STAGES,
-    WHOLE_STAGES,
-    Plan,
-    entry_of,
-    open_plan,
-    prepare,
-    read_manifest,
-    resolve_files,
-)
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
+from anechain.running.dependencies import dependencies, made_from
+from anechain.running.manifests import entry_of, manifest_text, read_manifest
+from anechain.running.plan import Plan
+from anechain.running.prepare import open_plan, prepare
+from anechain.running.raw_files import resolve_files
 
 MOST_JOBS = 50
 
@@ -115,21 +112,21 @@ def test_files_named_in_options_are_among_them(file):
 
 
 def test_dates_and_rights_do_not_count(file):
-    before = plan_of(file).depends("ingest", "0001")
+    before = dependencies(plan_of(file), "ingest", "0001")
     path = file.parent / "raw" / "alder 0.txt"
     content = path.read_bytes()
     path.unlink()
     path.write_bytes(content)
     os.utime(path, (0, 0))
     path.chmod(0o600)
-    assert plan_of(file).depends("ingest", "0001") == before
+    assert dependencies(plan_of(file), "ingest", "0001") == before
 
 
 def test_a_changed_byte_counts_for_its_own_batch_only(file):
-    before = [plan_of(file).depends("ingest", batch) for batch in ("0001", "0002")]
+    before = [dependencies(plan_of(file), "ingest", batch) for batch in ("0001", "0002")]
     path = file.parent / "raw" / "alder 90.txt"
     path.write_text(path.read_text().replace("84", "85"))
-    after = [plan_of(file).depends("ingest", batch) for batch in ("0001", "0002")]
+    after = [dependencies(plan_of(file), "ingest", batch) for batch in ("0001", "0002")]
     assert after[0] != before[0] and after[1] == before[1]
     assert set(after[0]["devices"]) == {"alder"}
 
@@ -137,7 +134,7 @@ def test_a_changed_byte_counts_for_its_own_batch_only(file):
 @pytest.mark.parametrize("how", ["added", "removed", "companion"])
 def test_other_changes_of_raw_files_count(file, how):
     batch = "0002" if how == "companion" else "0001"
-    before = plan_of(file).depends("ingest", batch)
+    before = dependencies(plan_of(file), "ingest", batch)
     raw = file.parent / "raw"
     if how == "added":
         (raw / "alder 180.txt").write_text("1000 76\n")
@@ -145,7 +142,7 @@ def test_other_changes_of_raw_files_count(file, how):
         (raw / "alder 90.txt").unlink()
     else:
         (raw / "birch.csv").write_text("")
-    assert plan_of(file).depends("ingest", batch) != before
+    assert dependencies(plan_of(file), "ingest", batch) != before
 
 
 @pytest.mark.parametrize("option", ["/etc/hostname", "../elsewhere.txt", "x" * 5000, "raw", "a\\0b", ""])
@@ -180,8 +177,8 @@ def test_what_cannot_be_read_has_no_hash_and_stops_nothing(file, state):
     ],
 )
 def test_what_an_import_depends_on_in_the_campaign(file, old, new, counts):
-    before = plan_of(file).depends("ingest", "0002")
-    assert (changed(file, old, new).depends("ingest", "0002") != before) is counts
+    before = dependencies(plan_of(file), "ingest", "0002")
+    assert (dependencies(changed(file, old, new), "ingest", "0002") != before) is counts
 
 
 @pytest.mark.parametrize(
@@ -196,19 +193,19 @@ def test_what_an_import_depends_on_in_the_campaign(file, old, new, counts):
     ],
 )
 def test_what_the_later_stages_depend_on(file, old, new, stages):
-    later = (*DEVICE_STAGES[1:], *WHOLE_STAGES)
-    before = {stage: plan_of(file).depends(stage) for stage in later}
+    later = (*DEVICE_STAGES[1:], *CAMPAIGN_STAGES)
+    before = {stage: dependencies(plan_of(file), stage) for stage in later}
     plan = changed(file, old, new)
-    assert {stage for stage in later if plan.depends(stage) != before[stage]} == stages
+    assert {stage for stage in later if dependencies(plan, stage) != before[stage]} == stages
 
 
-@pytest.mark.parametrize("stage", [*DEVICE_STAGES, *WHOLE_STAGES])
+@pytest.mark.parametrize("stage", [*DEVICE_STAGES, *CAMPAIGN_STAGES])
 def test_method_versions_are_among_it(file, stage, monkeypatch):
     from anechain import methods
-    from anechain.stages import stage_module
+    from anechain.registry.stages import stage_module
 
     plan = plan_of(file)
-    before = plan.depends(stage, "0001")
+    before = dependencies(plan, stage, "0001")
     assert before["methods"][f"stage {stage}"] == stage_module(stage).VERSION
     for used in stage_module(stage).USES:
         known = methods.methods()
@@ -216,26 +213,26 @@ def test_method_versions_are_among_it(file, stage, monkeypatch):
         later = dataclasses.replace(known[used][newest], version=newest + 1)
         with monkeypatch.context() as patched:
             patched.setattr(methods, "_registry", {**known, used: {**known[used], newest + 1: later}})
-            assert plan.depends(stage, "0001")["methods"] == {**before["methods"], used: newest + 1}
+            assert dependencies(plan, stage, "0001")["methods"] == {**before["methods"], used: newest + 1}
             kept = Plan(plan.folder, plan.campaign.model_copy(update={"method_versions": {used: newest}}))
-            assert kept.depends(stage, "0001")["methods"] == before["methods"]
+            assert dependencies(kept, stage, "0001")["methods"] == before["methods"]
 
 
 def test_an_importers_version_counts(file, monkeypatch):
-    before = plan_of(file).depends("ingest", "0001")
+    before = dependencies(plan_of(file), "ingest", "0001")
     monkeypatch.setattr(Plan, "importer_versions", {"delimited": "2", "sofa": "1"})
-    assert plan_of(file).depends("ingest", "0001") != before
+    assert dependencies(plan_of(file), "ingest", "0001") != before
 
 
 def test_it_is_plain_json(file):
-    for stage in (*DEVICE_STAGES, *WHOLE_STAGES):
-        depends = plan_of(file).depends(stage, "0001")
+    for stage in (*DEVICE_STAGES, *CAMPAIGN_STAGES):
+        depends = dependencies(plan_of(file), stage, "0001")
         assert json.loads(json.dumps(depends)) == depends
 
 
 def test_an_unknown_stage(file):
-    with pytest.raises(ValueError, match="no stage polish"):
-        plan_of(file).parameters("polish")
+    with pytest.raises(KeyError, match="polish"):
+        dependencies(plan_of(file), "polish")
 
 
 # Raw files
@@ -370,7 +367,7 @@ def finished(file):
     for stage in DEVICE_STAGES:
         for batch, (device,) in plan.batches.items():
             write_manifest(plan, stage, batch, {device: {"stamp": "0" * 64, "outputs": output(plan, device, stage)}})
-    for stage in WHOLE_STAGES:
+    for stage in CAMPAIGN_STAGES:
         write_manifest(plan, stage, "all", {"all": {"stamp": "0" * 64, "outputs": output(plan, "whole", stage)}})
     return plan
 
@@ -385,21 +382,21 @@ def output(plan, device, stage):
 def write_manifest(plan, stage, batch, devices):
     path = plan.manifest(stage, batch)
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(json.dumps({"stage": stage, "batch": batch, "devices": devices}))
+    path.write_bytes(manifest_text(stage, batch, devices, made_from(plan, stage, batch)))
 
 
-def source_status(plan):
+def kept_manifests(plan):
     return {f"{path.parent.name}/{path.stem}" for path in (plan.results / ".chain").glob("*/*.json")}
 
 
 ALL = {f"{stage}/{batch}" for stage in DEVICE_STAGES for batch in ("0001", "0002")} | {
-    f"{stage}/all" for stage in WHOLE_STAGES
+    f"{stage}/all" for stage in CAMPAIGN_STAGES
 }
 
 
 def again(plan, **options):
     prepare(plan.folder / "campaign.yaml", **options)
-    return source_status(plan)
+    return kept_manifests(plan)
 
 
 def test_a_finished_run_is_left_as_it_is(finished):
@@ -457,7 +454,7 @@ def test_half_written_files_are_removed(finished):
 
 
 @pytest.mark.parametrize(
-    ("chosen", "what", "mend"),
+    ("chosen", "what", "fix"),
     [
         ("on-axes: 1", "method_versions.on-axes: no method has this id", "did you mean on-axis?"),
         ("zzz: 1", "method_versions.zzz: no method has this id", "remove it"),

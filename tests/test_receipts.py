@@ -128,11 +128,11 @@ def test_what_json_cannot_say_is_no_parameter(value):
 def test_inputs_that_cannot_be():
     made = bound(make_receipt("m", 1, {}, [RAW]), "0" * 64)
     for inputs, said in [
-        ([RAW, Input(RAW.role, "0" * 64)], "one role"),
+        ([RAW, Input(RAW.role, "0" * 64)], "same role"),
         ([Input("raw:x", "E3B0" * 16)], "not a SHA-256"),
         ([Input("raw:x", "")], "not a SHA-256"),
-        ([Input("curves.nc", "0" * 64)], "without a receipt"),
-        ([Input("raw:x", "0" * 64, made)], "without a receipt"),
+        ([Input("curves.nc", "0" * 64)], "are without a receipt"),
+        ([Input("raw:x", "0" * 64, made)], "are without a receipt"),
     ]:
         with pytest.raises(ValueError, match=said):
             make_receipt("m", 1, {}, inputs)
@@ -243,9 +243,15 @@ def stamped(**members):
     ("members", "said"),
     [
         ({"inputs": [{"role": "raw:b", "sha256": "1" * 64}, {"role": "raw:a", "sha256": "1" * 64}]}, "not in order"),
-        ({"inputs": [{"role": "raw:a", "sha256": "1" * 64}, {"role": "raw:a", "sha256": "2" * 64}]}, "have one role"),
-        ({"inputs": [{"role": "curves.nc", "sha256": "1" * 64}]}, "not said what made curves.nc"),
-        ({"inputs": [{"role": "raw:a", "sha256": "1" * 64}], "made_by": {"raw:a": "1" * 64}}, "what made raw:a"),
+        (
+            {"inputs": [{"role": "raw:a", "sha256": "1" * 64}, {"role": "raw:a", "sha256": "2" * 64}]},
+            "have the same role",
+        ),
+        ({"inputs": [{"role": "curves.nc", "sha256": "1" * 64}]}, "made_by is wrong for curves.nc"),
+        (
+            {"inputs": [{"role": "raw:a", "sha256": "1" * 64}], "made_by": {"raw:a": "1" * 64}},
+            "made_by is wrong for raw:a",
+        ),
         ({"inputs": [{"role": "a", "sha256": "1" * 64}], "made_by": {"a": "1" * 64}}, "that made a is missing"),
         ({"made_by": {"a": "1" * 64}}, "not among its inputs"),
     ],
@@ -313,6 +319,6 @@ def test_a_long_chain_and_a_long_circle():
     names = [f"{number:064x}" for number in range(2000)]
     steps = {name: step(names[at - 1] if at else None) for at, name in enumerate(names)}
     receipt = {"receipt": 1, "stamp": names[-1], "content": "0" * 64, "steps": steps}
-    assert not any("circle" in line or "go back" in line for line in check_structure(sealed(receipt)))
+    assert not any("circle" in line or "depend" in line for line in check_structure(sealed(receipt)))
     steps[names[0]] = step(names[-1])
-    assert "its steps go round in a circle" in check_structure(sealed(receipt))
+    assert "its steps form a circle" in check_structure(sealed(receipt))

@@ -6,7 +6,6 @@ import xarray as xr
 
 import physics
 import valid_datasets
-from anechain.campaign.choices import Uncertainty
 from anechain.campaign.stated_uncertainty import (
     NOT_REPEATED,
     NOT_STATED,
@@ -16,6 +15,7 @@ from anechain.campaign.stated_uncertainty import (
     impedance_budget,
     nothing_stated,
 )
+from anechain.campaign.uncertainty import Uncertainty
 from anechain.data import contract
 from anechain.stages.derive import derived
 from test_derive import parameters, responses

@@ -55,13 +55,13 @@ def test_binary_junk_is_refused(data, message):
         decode(data, "a.txt")
 
 
-def test_a_typographic_minus_is_repaired_and_said():
+def test_a_typographic_minus_is_repaired_and_reported():
     decoded = decode("20\t\N{MINUS SIGN}3.5\n".encode(), "a.txt")
     assert decoded.text == "20\t-3.5\n"
     assert "minus" in decoded.notes[0]
 
 
-def test_an_end_of_file_character_is_dropped_and_said():
+def test_an_end_of_file_character_is_removed_and_reported():
     decoded = decode(b"20 85\n\x1a", "a.txt")
     assert decoded.text == "20 85\n"
     assert "end-of-file" in decoded.notes[0]

@@ -6,10 +6,10 @@ import pytest
 
 import valid_datasets
 from anechain.data.store import write_dataset
+from anechain.figure_of_merit.fundamentals import NO_HARMONICS
 from anechain.receipts.receipt import make_receipt
 from anechain.report.distortion import distortion_gaps, not_compared, said_of_distortion
-from anechain.running.plan import prepare
-from anechain.stages.distortion import NOT_MEASURED
+from anechain.running.prepare import prepare
 from campaigns import campaign
 
 PEAK = {
@@ -23,7 +23,7 @@ PEAK = {
 
 
 def test_what_was_not_measured_is_one_gap():
-    assert distortion_gaps(None) == [("Distortion", NOT_MEASURED)]
+    assert distortion_gaps(None) == [("Distortion", NO_HARMONICS)]
     assert said_of_distortion(None) == []
 
 

@@ -5,7 +5,7 @@ import pytest
 
 import physics
 import valid_datasets
-from anechain.campaign.choices import NumbersUncertainty
+from anechain.campaign.numbers import NumbersUncertainty
 from anechain.report.uncertainty import told_uncertainty
 from anechain.stages.derive import derived
 from test_derive import parameters, responses

@@ -5,11 +5,12 @@ import json
 import numpy as np
 import pytest
 
-from anechain.campaign.choices import DeviceNumbers, Numbers
+from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.data import contract
-from anechain.figure_of_merit.flatness import numbers
 from anechain.figure_of_merit.metric_inputs import gather
-from anechain.figure_of_merit.trend_lines import lines_wanted, trends_dataset
+from anechain.figure_of_merit.trend_dataset import trend_dataset
+from anechain.figure_of_merit.trend_lines import requested_lines
+from anechain.figure_of_merit.trends import numbers
 from test_numbers_stage import FREQUENCY, UNSMOOTHED, datasets, tilted_source
 
 AT_1_KHZ = 84.0
@@ -21,7 +22,7 @@ def given(options=None, own=None, targets=None, **more):
 
 
 def made(*args, **more):
-    dataset = trends_dataset(given(*args, **more))
+    dataset = trend_dataset(given(*args, **more))
     contract.validate(dataset, "trends", "rowan")
     return dataset
 
@@ -83,7 +84,7 @@ def test_the_largest_deviation_of_the_numbers_is_one_of_the_dataset():
     found = given(source=bent)
     largest = {one.id: one for one in numbers(found)}["trend.on_axis.largest"]
     (place,) = largest.marks
-    left = trends_dataset(found)["line_deviation"].sel(curve="on_axis")
+    left = trend_dataset(found)["line_deviation"].sel(curve="on_axis")
     assert float(np.abs(left).max()) == pytest.approx(largest.value)
     assert float(left["frequency"][int(np.abs(left).argmax())]) == place.low_hz
 
@@ -98,10 +99,10 @@ def test_curves_that_are_not_there_are_left_out():
     dataset = made(planes=("horizontal",))
     assert "sound_power" not in dataset["curve"] and "on_axis" in dataset["curve"]
     nothing = {"trends": {"curves": []}, "linearity": {"curves": []}}
-    assert trends_dataset(given(nothing)) is None
+    assert trend_dataset(given(nothing)) is None
 
 
 def test_a_device_has_its_own_line_before_the_campaigns():
     campaign = {"own_trends": {"in_room": {"slope": -1.0, "reason": "of the campaign"}}, "trends": {"curves": []}}
     one = given(campaign, {"own_trends": {"in_room": {"slope": -2.0, "reason": "of the device"}}})
-    assert {curve: own.slope for curve, own in lines_wanted(one).items()} == {"in_room": -2.0}
+    assert {curve: own.slope for curve, own in requested_lines(one).items()} == {"in_room": -2.0}

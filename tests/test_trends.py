@@ -90,7 +90,7 @@ def test_a_line_of_the_reviewers_own_keeps_its_reason():
     np.testing.assert_allclose(trend_level(line, [250.0, 500.0, 2000.0]), [87.0, 86.0, 84.0])
     left = deviation_from_trend([500.0, 1000.0], [86.0, 88.0], line)
     np.testing.assert_allclose(left.deviation_db, [0.0, 3.0])
-    with pytest.raises(ValueError, match="needs its reason"):
+    with pytest.raises(ValueError, match="needs a reason"):
         set_trend(-1.0, 500.0, 86.0, "  ")
     with pytest.raises(ValueError, match="finite"):
         set_trend(-1.0, 0.0, 86.0, "why")
@@ -102,8 +102,8 @@ def test_a_target_curve_is_read_over_log_frequency_and_may_be_moved():
     stands = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target)
     np.testing.assert_allclose(stands.deviation_db, [np.nan, 10.0, 12.0, 14.0])
     assert stands.shift_db == 0.0
-    moved = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target, meet_in_hz=(800.0, 1600.0))
+    moved = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target, alignment_band=(800.0, 1600.0))
     assert moved.shift_db == pytest.approx(13.0)
     np.testing.assert_allclose(moved.deviation_db, [np.nan, -3.0, -1.0, 1.0])
-    outside = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target, meet_in_hz=(60.0, 900.0))
-    assert outside.deviation_db is None and "cannot be moved" in outside.reason
+    outside = deviation_from_target(frequency, [90.0, 90.0, 90.0, 90.0], *target, alignment_band=(60.0, 900.0))
+    assert outside.deviation_db is None and "cannot be aligned" in outside.reason

@@ -167,7 +167,7 @@ def test_a_raised_method_version_redoes_what_used_it_and_nothing_else(copy, tmp_
     """The listening window's version is raised in a copy of the code: derivation and all after it, but no import."""
     package = Path(anechain.__file__).parent
     shutil.copytree(package, tmp_path / "code" / "anechain", ignore=shutil.ignore_patterns("__pycache__"))
-    source = tmp_path / "code" / "anechain" / "acoustics" / "directivity" / "curves.py"
+    source = tmp_path / "code" / "anechain" / "acoustics" / "directivity" / "curve_averages.py"
     text = source.read_text()
     marked = '"listening-window",\n    version=1,'
     assert text.count(marked) == 1
@@ -184,9 +184,9 @@ def test_a_raised_method_version_redoes_what_used_it_and_nothing_else(copy, tmp_
 SECOND_VERSION = '''
 
 @method("listening-window", version=2, title="Horizontal half of it", source="none", limitations="A trial.")
-def listening_window_on_one_orbit(orbits: Orbits) -> Derived:
+def listening_window_on_one_orbit(orbits: MeasuredOrbits) -> DerivedCurve:
     """Mean squared pressure of the seven horizontal directions."""
-    return _mean(orbits, LISTENING_WINDOW[:7])
+    return _mean_power(orbits, LISTENING_WINDOW[:7])
 '''
 
 
@@ -194,7 +194,7 @@ def test_last_years_curve_is_made_again_with_last_years_method(copy, tmp_path):
     """A second version of the listening window is added beside the first; the campaign then asks for the first."""
     package = Path(anechain.__file__).parent
     shutil.copytree(package, tmp_path / "code" / "anechain", ignore=shutil.ignore_patterns("__pycache__"))
-    with (tmp_path / "code" / "anechain" / "acoustics" / "directivity" / "curves.py").open("a") as source:
+    with (tmp_path / "code" / "anechain" / "acoustics" / "directivity" / "curve_averages.py").open("a") as source:
         source.write(SECOND_VERSION)
     code = {"PYTHONPATH": str(tmp_path / "code")}
     old = (copy / "results" / "rowan" / "curves.nc").read_bytes()

@@ -1,4 +1,4 @@
-"""Physics of the four fictional loudspeakers of the demo.
+"""Physics of the five fictional loudspeakers of the demo.
 
 Every pressure is complex with the time factor exp(+jωt). A driver's transfer function `G` (1/m) is normalised so
 that a point source in an infinite rigid baffle gives exp(-jkr)/r: multiplied with the driver's half-space pressure

@@ -1,4 +1,4 @@
-"""How a driver in its box begins: sensitivity from its efficiency, and the high-pass of the box."""
+"""Low frequencies of a driver in its box: sensitivity from its efficiency, and the high-pass of the box."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Woofer:
     compliance : float
         Equivalent volume in m³.
     resistance : float
-        Of the voice coil, in ohms.
+        Resistance of the voice coil, ohm.
     """
 
     resonance: float
@@ -41,7 +41,7 @@ class Woofer:
 
 
 def reference_efficiency(woofer: Woofer) -> float:
-    """Half-space reference efficiency, 4π² fs³ VAS / (c³ QES).
+    """Return the half-space reference efficiency, 4π² fs³ VAS / (c³ QES).
 
     Source: R. H. Small, "Direct-radiator loudspeaker system analysis", JAES 20 (1972), recalled.
     """
@@ -49,7 +49,7 @@ def reference_efficiency(woofer: Woofer) -> float:
 
 
 def half_space_level(woofer: Woofer, voltage: float) -> float:
-    """Level in dB at 1 m in a half space, in the pass band, with the voltage across the voice-coil resistance.
+    """Return the level in dB re 20 µPa at 1 m in a half space, in the pass band, for a voltage at the voice coil.
 
     From p² = W ρc / (2πr²) for the acoustic power W.
     """
@@ -58,12 +58,12 @@ def half_space_level(woofer: Woofer, voltage: float) -> float:
 
 
 def free_air(woofer: Woofer, frequency: Floats) -> Complexes:
-    """Second-order high-pass of the driver with no box, as on an open baffle."""
+    """Return the second-order high-pass of the driver without a box, as on an open baffle."""
     return _second_order(frequency / woofer.resonance, woofer.total_q)
 
 
 def closed_box(woofer: Woofer, volume: float, frequency: Floats) -> Complexes:
-    """Second-order high-pass of the driver in a lossless closed box of `volume` m³ (Small 1972)."""
+    """Return the second-order high-pass of the driver in a lossless closed box of `volume` m³ (Small 1972)."""
     stiffening = np.sqrt(1 + woofer.compliance / volume)
     return _second_order(frequency / (woofer.resonance * stiffening), woofer.total_q * stiffening)
 
@@ -74,12 +74,12 @@ def _second_order(x: Floats, q: float) -> Complexes:
 
 
 def vented_box(woofer: Woofer, volume: float, tuning: float, frequency: Floats, leakage_q: float = np.inf) -> Complexes:
-    """Fourth-order high-pass of the driver in a vented box (Small 1973; Thiele 1971).
+    """Return the fourth-order high-pass of the driver in a vented box (Small 1973; Thiele 1971).
 
     Parameters
     ----------
     woofer : Woofer
-        The driver, or one of several alike that share the box, with its share of the volume.
+        The driver, or one of several equal drivers in the box, with its share of the volume.
     volume : float
         m³.
     tuning : float

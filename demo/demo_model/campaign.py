@@ -1,4 +1,4 @@
-"""The demo's campaign file, as a person would write it."""
+"""The campaign file of the demo."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ _SETUP = """\
 
 _HARMONICS = """\
     # Sweeps on the axis at 0.7 to 11.3 V, and 0.7 V once more at the end. High levels hurt hearing and equipment: wear
-    # hearing protection, start low, watch the excursion below the box's tuning, and keep to local rules and to what
-    # qualified people say.
+    # hearing protection, start low, watch the excursion below the box's tuning, and follow local rules and qualified
+    # advice.
     harmonics:
 """
 
@@ -49,7 +49,7 @@ impedance:                      # per cent of the modulus
 impedance_phase:                # degrees
   {value: 0.5, kind: rectangular, source: "judgement: both channels on one resistor"}
 """
-"""What holds for all devices: a device's own section stands in place of the campaign's."""
+"""Components for all devices; a device's own section replaces that of the campaign."""
 
 CAMPAIGN = f"""\
 anechain: 1                       # version of this file's format
@@ -60,7 +60,7 @@ about: >-
 licence: CC-BY-4.0
 people:
   - name: The hall workshop
-uncertainty:                      # what is not stated here is not in the results, which say so
+uncertainty:                      # uncertainties include stated components only
 {indent(_SHARED, "  ")}\
   angle:
     {{value: 0.5, source: "judgement: scale of the turntable, degrees"}}
@@ -115,14 +115,14 @@ devices:
       options:
         pattern: "alder_{{plane}}_{{angle}}_{{take}}.csv"
 {_HARMONICS}\
-      # raw/alder/warm holds the same sweeps after 20 minutes of pink noise at 16 V, one every 5 s. To see what a
-      # hot voice coil does, write warm in place of drives, twice.
+      # raw/alder/warm has the same sweeps after 20 minutes of pink noise at 16 V, one every 5 s. To see the effect of
+      # a hot voice coil, replace drives by warm, twice.
       files: ["raw/alder/drives/*.wav"]
       importer: capture
       options:
         manifest: raw/alder/drives/manifest.csv
 {_SWEEP}\
-    uncertainty:                  # three takes, set up anew: what repeats, and the angle, are in their spread
+    uncertainty:                  # without angle and repeatability: three takes show them
 {indent(_SHARED, "      ")}\
     impedance:
       files: [raw/impedance/alder.csv]
@@ -139,7 +139,7 @@ devices:
     responses:
       files: [raw/hornbeam/hornbeam.sofa]
       importer: sofa
-      options: {{quantity: pascal}}  # AES69 does not say; the exporting program's manual does
+      options: {{quantity: pascal}}  # not stated in the file; from the manual of the exporting program
     impedance:
       files: [raw/impedance/hornbeam.csv]        # kHz, real and imaginary part
 {_SETUP}\

@@ -1,8 +1,8 @@
-"""A woofer in its box at any level: its motion in time, with what excursion, port flow and heat do to it.
+"""A woofer in its box at any level: its motion in time, with the effects of excursion, port flow and heat.
 
 The lumped model, with the cone's displacement x positive outwards and v = dx/dt:
 
-- voice coil: u = R(T) i + Bl(x) v. The coil's inductance is left out: small-signal, it is part of the given response;
+- voice coil: u = R(T) i + Bl(x) v. The coil's inductance is left out: the small-signal response includes it;
 - cone: M dv/dt = Bl(x) i - Rm v - K(x) x + S p;
 - air of the box at the pressure p: C dp/dt = -(S v + w + g p), with the flow w out of the port and g p out of leaks;
 - air in the port: m dw/dt = p - q |w| w;
@@ -33,7 +33,7 @@ __all__ = [
     "admittance",
     "enclosure",
     "half_space_pressure",
-    "move",
+    "solve_motion",
     "temperatures_after",
     "unit",
 ]
@@ -48,7 +48,7 @@ _HEAT_STEPS = 24
 
 @dataclass(frozen=True)
 class LargeSignal:
-    """What the small-signal parameters do not say of a drive unit.
+    """Parameters of a drive unit besides the small-signal parameters.
 
     Attributes
     ----------
@@ -77,18 +77,18 @@ class LargeSignal:
 
 @dataclass(frozen=True)
 class Unit:
-    """A drive unit: what holds at rest, cold, and how it changes.
+    """A drive unit: its parameters at rest and cold, and how they change.
 
     Attributes
     ----------
     resistance, force_factor : float
-        Ohms, N/A.
+        Resistance of the voice coil in ohm; force factor in N/A.
     mass, damping, stiffness : float
         kg, N s/m, N/m, of the cone in free air.
     area : float
         m².
     large : LargeSignal
-        The rest.
+        How they change with excursion and heat.
     """
 
     resistance: float
@@ -107,7 +107,7 @@ class Enclosure:
     Attributes
     ----------
     compliance : float
-        Of its air, m³/Pa.
+        Compliance of its air, m³/Pa.
     leakage : float
         Conductance of its leaks, m³/(s Pa).
     port_mass : float
@@ -124,7 +124,7 @@ class Enclosure:
 
 @dataclass(frozen=True)
 class Motion:
-    """How a unit moved, each of shape (steps,) but the last.
+    """The motion of a drive unit; each array of shape (steps,).
 
     Attributes
     ----------
@@ -134,21 +134,21 @@ class Motion:
         A.
     port_flow : numpy.ndarray
         m³/s, positive outwards.
-    outflow : numpy.ndarray
-        Volume acceleration of cone, port and leaks together, m³/s²: what is heard.
+    volume_acceleration : numpy.ndarray
+        Volume acceleration of cone, port and leaks together, m³/s²; the sound pressure is proportional to it.
     temperatures : (float, float)
-        Of coil and magnet above the air at the end, K.
+        Temperatures of coil and magnet above the air at the end, K.
     """
 
     displacement: Floats
     current: Floats
     port_flow: Floats
-    outflow: Floats
+    volume_acceleration: Floats
     temperatures: tuple[float, float]
 
 
 def unit(woofer: Woofer, large: LargeSignal) -> Unit:
-    """Drive unit of given small-signal parameters and cone (Small 1972)."""
+    """Return the drive unit with these small-signal parameters and cone (Small 1972)."""
     area = np.pi * large.radius**2
     omega = 2 * np.pi * woofer.resonance
     stiffness = DENSITY * SPEED_OF_SOUND**2 * area**2 / woofer.compliance
@@ -167,9 +167,9 @@ def unit(woofer: Woofer, large: LargeSignal) -> Unit:
 def enclosure(
     volume: float, tuning: float | None = None, leakage_q: float = np.inf, port_radius: float = np.inf
 ) -> Enclosure:
-    """Box of `volume` m³; vented if `tuning` in Hz is given.
+    """Return a box of `volume` m³; vented if `tuning` in Hz is given.
 
-    The flow through the port loses its dynamic pressure, ρ/2 (w/area)², at the end where it comes out.
+    The flow through the port loses its dynamic pressure, ρ/2 (w/area)², at the port's outlet.
     """
     compliance = volume / (DENSITY * SPEED_OF_SOUND**2)
     if tuning is None:
@@ -183,25 +183,31 @@ def enclosure(
     )
 
 
-def half_space_pressure(outflow: Floats) -> Floats:
-    """Pressure in Pa at 1 m in a half space of a volume acceleration in m³/s²: ρ/(2πr) dU/dt, without the delay."""
-    return np.asarray(DENSITY / (2 * np.pi) * outflow)
+def half_space_pressure(volume_acceleration: Floats) -> Floats:
+    """Return the pressure in Pa at 1 m in a half space: ρ/(2πr) dU/dt, without the delay.
+
+    Parameters
+    ----------
+    volume_acceleration : numpy.ndarray
+        dU/dt in m³/s².
+    """
+    return np.asarray(DENSITY / (2 * np.pi) * volume_acceleration)
 
 
-def admittance(unit: Unit, box: Enclosure, frequency: Floats, heat: float = 0.0) -> Complexes:
-    """Current per volt for small signals, with the coil `heat` K above 20 °C."""
+def admittance(unit: Unit, box: Enclosure, frequency: Floats, coil_temperature: float = 0.0) -> Complexes:
+    """Return current per volt for small signals; `coil_temperature` in K above 20 °C, `frequency` in Hz."""
     s = 2j * np.pi * frequency
     box_air = 1 / (s * box.compliance + box.leakage + 1 / box.port_mass / s)
     mechanical = s * unit.mass + unit.damping + unit.stiffness / s + unit.area**2 * box_air
-    return np.asarray(1 / (unit.resistance * (1 + COPPER * heat) + unit.force_factor**2 / mechanical))
+    return np.asarray(1 / (unit.resistance * (1 + COPPER * coil_temperature) + unit.force_factor**2 / mechanical))
 
 
 def temperatures_after(
     large: LargeSignal, temperatures: tuple[float, float], power: float, seconds: float
 ) -> tuple[float, float]:
-    """Temperatures of coil and magnet above the air, K, after `seconds` of constant `power` in W in the coil.
+    """Return temperatures of coil and magnet above the air, K, after `seconds` of constant `power` in W in the coil.
 
-    Exact: the two stages are linear.
+    The solution is exact, since the two stages are linear.
     """
     across, away = 1 / large.coil_heating, 1 / large.magnet_heating
     flow = np.array(
@@ -211,13 +217,13 @@ def temperatures_after(
         ]
     )
     steady = power * np.array([large.coil_heating + large.magnet_heating, large.magnet_heating])
-    rates, ways = np.linalg.eig(flow)
-    parts = np.linalg.solve(ways, np.array(temperatures) - steady)
-    coil, magnet = steady + ways @ (parts * np.exp(rates * seconds))
+    rates, modes = np.linalg.eig(flow)
+    parts = np.linalg.solve(modes, np.array(temperatures) - steady)
+    coil, magnet = steady + modes @ (parts * np.exp(rates * seconds))
     return float(coil), float(magnet)
 
 
-def move(
+def solve_motion(
     unit: Unit,
     box: Enclosure,
     voltage: Floats,
@@ -227,20 +233,20 @@ def move(
 ) -> Motion:
     """Solve the motion from rest, by the classical Runge-Kutta scheme of fourth order.
 
-    Plain numbers in a plain loop: for four unknowns that is faster than arrays.
+    A loop over Python numbers: for four unknowns it is faster than arrays.
 
     Parameters
     ----------
     unit, box : Unit, Enclosure
         The unit and its box.
     voltage : numpy.ndarray, shape (2 steps + 1,)
-        Volts across the voice coil. One step takes two samples: the scheme needs the middle too.
+        Voltage across the voice coil, V. One step takes two samples: the scheme also needs the voltage in the middle.
     sampling_rate : float
-        Of `voltage`, Hz.
+        Sampling rate of `voltage`, Hz.
     temperatures : (float, float)
-        Of coil and magnet above the air at the beginning, K.
+        Temperatures of coil and magnet above the air at the beginning, K.
     linear : bool
-        Hold Bl, K and temperatures, and let the port be without loss: the small-signal solution.
+        Whether Bl, K and temperatures are constant and the port has no loss: the small-signal solution.
 
     Returns
     -------
@@ -248,11 +254,11 @@ def move(
         At the times of samples 0, 2, 4 and so on.
     """
     large = unit.large
-    offset, narrow = large.gap_offset, 1 / large.gap_width
-    force_at_offset = unit.force_factor * (1 + (offset * narrow) ** 2)
+    offset, inverse_width = large.gap_offset, 1 / large.gap_width
+    force_at_offset = unit.force_factor * (1 + (offset * inverse_width) ** 2)
     slope, rise, loss = large.stiffness_slope, large.stiffness_rise, box.port_loss
     if linear:
-        offset = narrow = slope = rise = loss = 0.0
+        offset = inverse_width = slope = rise = loss = 0.0
         force_at_offset = unit.force_factor
     mobility, damping, stiffness, area = 1 / unit.mass, unit.damping, unit.stiffness, unit.area
     softness, leakage, port = 1 / box.compliance, box.leakage, 1 / box.port_mass
@@ -260,8 +266,8 @@ def move(
     resistance = unit.resistance * (1 + COPPER * coil)
 
     def rates(u: float, x: float, v: float, p: float, w: float) -> tuple[float, float, float, float]:
-        """Current, and rates of v, p and w."""
-        y = (x - offset) * narrow
+        """Return the current, and the time derivatives of v, p and w."""
+        y = (x - offset) * inverse_width
         force = force_at_offset / (1 + y * y)
         i = (u - force * v) / resistance
         return (
@@ -275,10 +281,10 @@ def move(
     half, sixth = h / 2, h / 6
     samples = voltage.tolist()
     x = v = p = w = heat = 0.0
-    found = []
+    rows = []
     for step in range(0, len(samples) - 2, 2):
         i, a1, b1, c1 = rates(samples[step], x, v, p, w)
-        found.append((x, i, w, area * a1 + c1 + leakage * b1))
+        rows.append((x, i, w, area * a1 + c1 + leakage * b1))
         middle = samples[step + 1]
         v2 = v + half * a1
         _, a2, b2, c2 = rates(middle, x + half * v, v2, p + half * b1, w + half * c1)
@@ -298,5 +304,5 @@ def move(
             heat = 0.0
             if not linear:
                 resistance = unit.resistance * (1 + COPPER * coil)
-    displacement, current, port_flow, outflow = np.array(found).reshape(-1, 4).T
-    return Motion(displacement, current, port_flow, outflow, (coil, magnet))
+    displacement, current, port_flow, volume_acceleration = np.array(rows).reshape(-1, 4).T
+    return Motion(displacement, current, port_flow, volume_acceleration, (coil, magnet))

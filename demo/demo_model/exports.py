@@ -1,4 +1,4 @@
-"""Raw exports as four different instruments would write them: bytes of text files, and one AES69 file."""
+"""Raw exports in the formats of four instruments: bytes of text files, and one AES69 file."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import numpy as np
 
 from anechain.arrays import Complexes, Floats
 from demo_model.air import SPEED_OF_SOUND
-from demo_model.loudspeakers import DISTANCE, LOUDSPEAKERS, level_and_phase, pressure
+from demo_model.loudspeaker_model import DISTANCE, level_and_phase, pressure
+from demo_model.loudspeakers import LOUDSPEAKERS
 
 __all__ = [
     "SPHERE_FILE",
@@ -29,25 +30,25 @@ __all__ = [
 
 SPHERE_FILE = "raw/hornbeam/hornbeam.sofa"
 TAKES = "abc"
-"""Alder's orbits were measured three times: it was taken off the turntable and put back in between."""
+"""Takes of alder's orbits: between them it was taken off the turntable and put back."""
 
 
 def frequencies(count: int) -> Floats:
-    """Logarithmic grid from 20 Hz to 20 kHz, to 0.01 Hz."""
+    """Return a logarithmic grid from 20 Hz to 20 kHz, rounded to 0.01 Hz."""
     return np.round(np.geomspace(20.0, 20_000.0, count), 2)
 
 
 def directions(azimuth: Floats, elevation: Floats) -> Floats:
-    """Unit vectors of azimuth (to the left) and elevation (upwards) in degrees: x forward, y left, z up."""
+    """Return the unit vectors of azimuth (to the left) and elevation (upwards) in degrees: x forward, y left, z up."""
     az, el = np.deg2rad(azimuth), np.deg2rad(elevation)
     return np.stack([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)], axis=-1)
 
 
 def orbit(plane: str, angle: Floats) -> Floats:
-    """Unit vectors of an orbit: positive angles to the left on "horizontal", upwards on "vertical"."""
+    """Return the unit vectors of an orbit: positive angles to the left on "horizontal", upwards on "vertical"."""
     a = np.deg2rad(angle)
     across = np.sin(a)
-    # Exactly in the plane of the front at a quarter turn, so that both sides of it are treated alike.
+    # Exactly in the plane of the front at ±90 degrees, so that the model treats both sides of it equally.
     ahead = np.where(np.mod(angle, 180) == 90, 0.0, np.cos(a))
     none = np.zeros_like(a)
     return np.stack([ahead, across, none] if plane == "horizontal" else [ahead, none, across], axis=-1)
@@ -56,49 +57,48 @@ def orbit(plane: str, angle: Floats) -> Floats:
 def _curves(
     device: str, plane: str, angle: Floats, frequency: Floats, take: str = ""
 ) -> Iterator[tuple[float, list[list[str]]]]:
-    """Each angle with its rows of frequency, level and phase as text with a decimal point."""
+    """Yield each angle with its rows of frequency, level and phase as text with decimal points."""
     if take:
         sound = misplaced_pressure(device, plane, angle, frequency, take)
     else:
         sound = pressure(LOUDSPEAKERS[device], orbit(plane, angle), frequency)
     level, phase = level_and_phase(sound)
     first = [f"{value:.2f}" for value in frequency]
-    for at, degrees in enumerate(angle):
-        rows = zip(first, level[at].tolist(), phase[at].tolist(), strict=True)
-        yield float(degrees), [[f, f"{a:.2f}", f"{b:.1f}"] for f, a, b in rows]
+    for index, degrees in enumerate(angle):
+        rows = zip(first, level[index].tolist(), phase[index].tolist(), strict=True)
+        yield float(degrees), [[f, f"{db:.2f}", f"{phase_deg:.1f}"] for f, db, phase_deg in rows]
 
 
 def misplaced_pressure(device: str, plane: str, angle: Floats, frequency: Floats, take: str) -> Complexes:
-    """Pressure of an orbit in one take of several, shape (angles, frequencies), always the same for the same take.
+    """Return the pressure of an orbit in one take, shape (angles, frequencies); the same for the same take.
 
-    The loudspeaker comes back on the turntable within a millimetre of its distance and within half a degree, across
-    the orbit too; the turntable adds a fifth of a degree of its own, and amplifier and microphone 0.05 dB. Normally
-    spread; common practice, no source.
+    Normally distributed errors of each take: 1 mm in distance, 0.5 degree in the plane of the orbit and across it,
+    0.05 dB in gain. Of each direction: 0.2 degree and 0.05 dB. Common practice, no source.
 
-    The pressure at a wrong angle is interpolated between the right one and two degrees on either side: the model of
-    the box has a seam of half a decibel in the plane of the front, which is no loudspeaker's.
+    The pressure at a wrong angle is interpolated from the correct angle and two degrees on either side, since the model
+    of the box has a step of half a decibel in the plane of the front that no real loudspeaker has.
     """
     random = np.random.default_rng([ord(take), plane == "vertical"])
-    turned, across, nearer, louder = random.standard_normal(4)
-    wrong = (0.5 * turned + 0.2 * random.standard_normal(angle.size))[:, None]
-    gain = 10 ** (0.05 / 20 * (louder + random.standard_normal(angle.size)))[:, None]
-    tilt, near, aside = np.deg2rad(0.5 * across), 0.001 * nearer, 2.0
+    rotation, tilt_error, approach, gain_error = random.standard_normal(4)
+    angle_error = (0.5 * rotation + 0.2 * random.standard_normal(angle.size))[:, None]
+    gain = 10 ** (0.05 / 20 * (gain_error + random.standard_normal(angle.size)))[:, None]
+    tilt, closer, step = np.deg2rad(0.5 * tilt_error), 0.001 * approach, 2.0
     sideways = np.array([0.0, 0.0, 1.0] if plane == "horizontal" else [0.0, 1.0, 0.0])
-    below, right, above = (
-        pressure(LOUDSPEAKERS[device], np.cos(tilt) * orbit(plane, angle + by) + np.sin(tilt) * sideways, frequency)
-        for by in (-aside, 0.0, aside)
+    below, correct, above = (
+        pressure(LOUDSPEAKERS[device], np.cos(tilt) * orbit(plane, angle + offset) + np.sin(tilt) * sideways, frequency)
+        for offset in (-step, 0.0, step)
     )
-    u = wrong / aside
-    there = right + u * (above - below) / 2 + u**2 * (above - 2 * right + below) / 2
-    closer = DISTANCE / (DISTANCE - near) * np.exp(2j * np.pi * frequency * near / SPEED_OF_SOUND)
-    return np.asarray(there * gain * closer)
+    u = angle_error / step
+    interpolated = correct + u * (above - below) / 2 + u**2 * (above - 2 * correct + below) / 2
+    shift = DISTANCE / (DISTANCE - closer) * np.exp(2j * np.pi * frequency * closer / SPEED_OF_SOUND)
+    return np.asarray(interpolated * gain * shift)
 
 
 def rowan_files() -> dict[str, bytes]:
-    """An analyser set to German: tabs, decimal commas, Latin-1, CRLF; the turntable counts from 0 to 350 degrees.
+    """Return files of an analyser set to German: tabs, decimal commas, Latin-1, CRLF; angles from 0 to 350 degrees.
 
-    It turns the loudspeaker to its left, so that the microphone comes to stand on the loudspeaker's right. For the
-    vertical orbit the loudspeaker lies on its side, so that counted angles are upwards.
+    The turntable turns the loudspeaker to its left, so that positive angles are on the loudspeaker's right. For the
+    vertical orbit the loudspeaker lies on its side, so that positive angles are upwards.
     """
     files = {}
     counted = np.arange(0.0, 360.0, 10.0)
@@ -121,7 +121,7 @@ def rowan_files() -> dict[str, bytes]:
 
 
 def _scripted(device: str, frequency: Floats, take: str = "") -> dict[str, bytes]:
-    """A script of the workshop's own: comma-separated, UTF-8; signed angles, positive to the left and upwards."""
+    """Return files of the workshop's own script: commas, UTF-8; signed angles, positive to the left and upwards."""
     files = {}
     angle = np.arange(-170.0, 181.0, 10.0)
     for plane, letter in (("horizontal", "h"), ("vertical", "v")):
@@ -133,19 +133,19 @@ def _scripted(device: str, frequency: Floats, take: str = "") -> dict[str, bytes
 
 
 def alder_files() -> dict[str, bytes]:
-    """The workshop's own script; each orbit was measured in three takes."""
+    """Return files of the workshop's own script; each orbit was measured in three takes."""
     return {name: text for take in TAKES for name, text in _scripted("alder", frequencies(480), take).items()}
 
 
 def hazel_files() -> dict[str, bytes]:
-    """The same script in a hurry: half the frequencies, one take."""
+    """Return files of the same script: half the frequencies, one take."""
     return _scripted("hazel", frequencies(240))
 
 
 def willow_files() -> dict[str, bytes]:
-    """A recorder that numbers its takes: semicolons, UTF-16; a manifest says what each take is.
+    """Return files of a recorder that numbers its takes: semicolons, UTF-16; a manifest lists plane and angle.
 
-    The directions that both orbits share were taken once.
+    Directions on both orbits were measured once.
     """
     files, listed, take = {}, ["file,plane,angle"], 0
     for plane in ("horizontal", "vertical"):
@@ -163,7 +163,7 @@ def willow_files() -> dict[str, bytes]:
 
 
 def _sphere_grid() -> tuple[Floats, Floats]:
-    """Azimuth and elevation of a 5 degree grid, each pole once."""
+    """Return azimuth and elevation of a 5 degree grid with each pole once."""
     azimuth, elevation = np.meshgrid(np.arange(0.0, 360.0, 5.0), np.arange(-85.0, 86.0, 5.0))
     return np.concatenate([azimuth.ravel(), [0.0, 0.0]]), np.concatenate([elevation.ravel(), [-90.0, 90.0]])
 
@@ -171,7 +171,7 @@ def _sphere_grid() -> tuple[Floats, Floats]:
 def write_hornbeam(path: Path) -> None:
     """Write the AES69 file (FreeFieldDirectivityTF 1.1): complex pressure in Pa over the full sphere.
 
-    The loudspeaker is alike left and right, and above and below, so that a quarter is computed and mirrored.
+    The loudspeaker is symmetric left to right and top to bottom: a quarter is computed and mirrored.
     """
     import sofar
 

@@ -1,15 +1,16 @@
-"""What an amplifier sees: drivers in their box, and the network before them, by their equivalent circuit.
+"""Electrical impedance: drivers in their box and the crossover network, by their equivalent circuit.
 
 - Woofer: the voice coil's resistance in series with the motion, which is a parallel resonance of the driver with the
   series branch of box, leaks and port across it (R. H. Small, "Vented-box loudspeaker systems", JAES 21 (1973),
-  recalled). Its inductance is taken to be cancelled by a resistor and a capacitor across it, as is customary.
-- Shelf: a resistor with a coil across it, in series with the woofer; exactly the model's shelf into the resistance.
-- Crossover: second-order Butterworth sections into the resistances; the drivers' own fall makes fourth order of them.
-- Tweeter: coil, motion, and a resistor in series that brings it to its level.
+  recalled). Its inductance is assumed to be compensated by a resistor and a capacitor across it, as is common.
+- Shelf: a resistor with a coil across it, in series with the woofer; with a resistance as load it is exactly the
+  model's shelf.
+- Crossover: second-order Butterworth sections with the resistances as loads; fourth order with the drivers' roll-off.
+- Tweeter: coil, motion, and a series resistor that sets its level.
 
-All coils and capacitors are ideal. The model of the sound takes the network as loaded by resistances. Loaded by the
-motion of the woofer too, it gives the coil up to 0.6 dB less and 2.8 dB more voltage below 200 Hz (willow 4.3 dB), and
-within 1.3 dB of the same above: that is in the impedance and not in the sound.
+All coils and capacitors are ideal. The model of the sound assumes that resistances load the network. With the motion
+of the woofer as load, the voltage at the coil is up to 0.6 dB lower and 2.8 dB higher below 200 Hz (willow 4.3 dB), and
+within 1.3 dB above: the impedance includes this, the sound does not.
 """
 
 from __future__ import annotations
@@ -26,16 +27,16 @@ __all__ = ["Terminals", "Tweeter", "impedance", "voice_coil_share", "woofer_impe
 
 @dataclass(frozen=True)
 class Tweeter:
-    """A tweeter as a load.
+    """A tweeter as an electrical load.
 
     Attributes
     ----------
     resistance, inductance : float
-        Of its voice coil, ohm and henry.
+        Resistance and inductance of its voice coil, ohm and henry.
     resonance, electrical_q, mechanical_q : float
         Hz, and Q at that frequency.
     pad : float
-        Ohm in series with it.
+        Series resistor, ohm.
     """
 
     resistance: float
@@ -48,12 +49,12 @@ class Tweeter:
 
 @dataclass(frozen=True)
 class Terminals:
-    """What lies behind a loudspeaker's terminals.
+    """The circuit behind a loudspeaker's terminals.
 
     Attributes
     ----------
     woofer : Woofer
-        One of them.
+        One of the woofers.
     tweeter : Tweeter
         The tweeter, or all of them as one load.
     shelf : (float, float)
@@ -61,11 +62,11 @@ class Terminals:
     crossover : float
         Hz.
     woofers : int
-        Alike, in parallel.
+        Number of equal woofers in parallel.
     volume : float or None
-        Of the box for each woofer, m³; None without a box.
+        Volume of the box per woofer, m³; None without a box.
     tuning : float or None
-        Of a vented box, Hz.
+        Tuning of a vented box, Hz.
     leakage_q : float
         Q of the box's leaks.
     """
@@ -87,7 +88,7 @@ def _s(frequency: Floats) -> Complexes:
 def _resonator(
     resistance: float, resonance: float, electrical_q: float, mechanical_q: float, s: Complexes
 ) -> Complexes:
-    """Admittance of a driver's motion in free air, seen through its voice coil."""
+    """Return the motional admittance of a driver in free air."""
     omega = 2 * np.pi * resonance
     peak = resistance * mechanical_q / electrical_q
     capacitance, inductance = electrical_q / (omega * resistance), resistance / (omega * electrical_q)
@@ -95,7 +96,7 @@ def _resonator(
 
 
 def woofer_impedance(terminals: Terminals, frequency: Floats) -> Complexes:
-    """Impedance of one woofer in its share of the box, in ohm, without the network."""
+    """Return the impedance of one woofer in its share of the box, in ohm, without the network."""
     woofer, s = terminals.woofer, _s(frequency)
     motion = _resonator(woofer.resistance, woofer.resonance, woofer.electrical_q, woofer.mechanical_q, s)
     if terminals.volume is not None:
@@ -110,7 +111,7 @@ def woofer_impedance(terminals: Terminals, frequency: Floats) -> Complexes:
 
 
 def _shelf_parts(terminals: Terminals) -> tuple[float, float, float]:
-    """Resistance of the woofers together, and resistance and inductance of the shelf."""
+    """Return the resistance of all woofers, and the resistance and inductance of the shelf."""
     load = terminals.woofer.resistance / terminals.woofers
     centre, step = terminals.shelf
     root = 10 ** (step / 40)
@@ -119,7 +120,7 @@ def _shelf_parts(terminals: Terminals) -> tuple[float, float, float]:
 
 
 def _woofer_branch(terminals: Terminals, frequency: Floats) -> tuple[Complexes, Complexes, Complexes]:
-    """Impedance of the woofers, with the shelf, and with shelf and low-pass."""
+    """Return the impedance of the woofers alone, with the shelf, and with shelf and low-pass."""
     s = _s(frequency)
     load, resistance, inductance = _shelf_parts(terminals)
     woofers = woofer_impedance(terminals, frequency) / terminals.woofers
@@ -130,21 +131,21 @@ def _woofer_branch(terminals: Terminals, frequency: Floats) -> tuple[Complexes, 
 
 
 def voice_coil_share(terminals: Terminals, frequency: Floats) -> Complexes:
-    """Share of the voltage at the terminals that reaches the woofers."""
+    """Return the voltage at the woofers relative to that at the terminals."""
     s = _s(frequency)
-    woofers, shelved, whole = _woofer_branch(terminals, frequency)
+    woofers, shelved, total = _woofer_branch(terminals, frequency)
     load, resistance, _ = _shelf_parts(terminals)
     coil = np.sqrt(2) * (load + resistance) / (2 * np.pi * terminals.crossover)
-    return np.asarray((whole - s * coil) / whole * woofers / shelved)
+    return np.asarray((total - s * coil) / total * woofers / shelved)
 
 
 def impedance(terminals: Terminals, frequency: Floats) -> Complexes:
-    """Impedance at the terminals in ohm.
+    """Return the impedance at the terminals in ohm.
 
     Parameters
     ----------
     terminals : Terminals
-        What lies behind them.
+        The circuit.
     frequency : numpy.ndarray
         Hz.
 

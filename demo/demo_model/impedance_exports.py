@@ -1,4 +1,4 @@
-"""Exports of the electrical impedance as four instruments would write them: bytes of text files."""
+"""Exports of the electrical impedance in the formats of four instruments: bytes of text files."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ _FREQUENCY = np.round(np.geomspace(10.0, 20_000.0, 320), 2)
 
 
 def impedance_files() -> dict[str, bytes]:
-    """One file for each loudspeaker.
+    """Return one file for each loudspeaker.
 
     - rowan: the German analyser; tabs, decimal commas, Latin-1, CRLF.
     - alder and hazel: the workshop's own script; commas, UTF-8.
-    - hornbeam: a component bridge that knows real and imaginary part, and kilohertz; semicolons, decimal commas.
-    - willow: a voltmeter and a known resistor, which give no phase; semicolons, UTF-16.
+    - hornbeam: a component bridge that exports real and imaginary part over kilohertz; semicolons, decimal commas.
+    - willow: a voltmeter and a known resistor, without phase; semicolons, UTF-16.
     """
-    z = {name: impedance(one.terminals, _FREQUENCY) for name, one in LOUDSPEAKERS.items()}
+    z = {name: impedance(loudspeaker.terminals, _FREQUENCY) for name, loudspeaker in LOUDSPEAKERS.items()}
     hertz = [f"{value:.2f}" for value in _FREQUENCY]
 
     def polar(name: str) -> list[tuple[str, str, str]]:

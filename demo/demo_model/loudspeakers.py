@@ -1,271 +1,30 @@
-"""The five loudspeakers: geometry, drivers, crossovers, and the pressure they make at a microphone.
-
-The reference point of each is its tweeter's centre, in the plane of the front: x forward, y left, z up.
-"""
+"""The five loudspeakers: geometry, drivers, crossovers."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from anechain.arrays import Complexes, Floats
-from demo_model.air import SPEED_OF_SOUND
-from demo_model.bass import Woofer, closed_box, free_air, half_space_level, vented_box
-from demo_model.box import Box, source_on_box
+from demo_model.bass import Woofer, free_air, half_space_level, vented_box
+from demo_model.box import Box
 from demo_model.drive_unit import LargeSignal
-from demo_model.filters import band_pass, first_order_shelf, linkwitz_riley, low_pass, peak
+from demo_model.filters import first_order_shelf, linkwitz_riley, low_pass, peak
 from demo_model.impedance import Terminals, Tweeter
-from demo_model.piston import piston_directivity, waveguide_radius
-from demo_model.sphere import cap_on_sphere
+from demo_model.loudspeaker_model import DRIVE, Driver, Loudspeaker, LowEnd, Resonance
+from demo_model.piston import waveguide_radius
 
-__all__ = [
-    "DISTANCE",
-    "DRIVE",
-    "LOUDSPEAKERS",
-    "Driver",
-    "Loudspeaker",
-    "LowEnd",
-    "Resonance",
-    "level_and_phase",
-    "pressure",
-    "transfer",
-]
-
-Response = Callable[[Floats], Complexes]
-
-DISTANCE = 2.0
-"""m, from the reference point to the microphone."""
-
-DRIVE = 2.83
-"""V r.m.s."""
+__all__ = ["LOUDSPEAKERS"]
 
 
-def _whole(frequency: Floats) -> Complexes:
-    return np.ones(frequency.shape, dtype=np.complex128)
-
-
-@dataclass(frozen=True)
-class LowEnd:
-    """A woofer's way from the terminals to the sound part by part, for the model of high levels.
-
-    Attributes
-    ----------
-    woofer : Woofer
-        Small-signal parameters.
-    large : LargeSignal
-        What happens to them with excursion and heat.
-    volume : float
-        Of the box, m³.
-    network : callable
-        Of frequency in Hz: the crossover, from the terminals to the voice coil.
-    cone : callable
-        Of frequency in Hz: the cone's own peculiarities, from its motion as a piston to the sound.
-    tuning, leakage_q, port_radius : float
-        Of a vented box: Hz, Q of its leaks, m. No tuning for a closed one.
-    """
-
-    woofer: Woofer
-    large: LargeSignal
-    volume: float
-    network: Response
-    cone: Response
-    tuning: float | None = None
-    leakage_q: float = np.inf
-    port_radius: float = np.inf
-
-    def response(self, frequency: Floats) -> Complexes:
-        """All of it at low levels, re the pass band."""
-        if self.tuning is None:
-            box = closed_box(self.woofer, self.volume, frequency)
-        else:
-            box = vented_box(self.woofer, self.volume, self.tuning, frequency, self.leakage_q)
-        return np.asarray(box * self.network(frequency) * self.cone(frequency))
-
-
-@dataclass(frozen=True)
-class Driver:
-    """One driver with its place, its radius, and everything between the terminals and its cone.
-
-    Attributes
-    ----------
-    name : str
-        For messages and tests.
-    place : (float, float)
-        y and z, m.
-    level : float
-        dB at 1 m in a half space at 2.83 V, before `response`.
-    response : callable
-        Of frequency in Hz: box, crossover and the driver's own peculiarities, all minimum phase.
-    radius : callable
-        Of the wavenumber: radius of the piston, m.
-    cone : (float, float) or None
-        Of a tweeter that radiates out of the woofer's cone: the cone's half angle, and the rounding of its rim as seen
-        from its apex, degrees. `radius` is then that of the cone's mouth.
-    spheres : tuple of float
-        Radii in m of the rounded bodies that stand for an open baffle, whose edge is not everywhere as far from the
-        driver: their fields are averaged. Empty for a driver on a box.
-    rear : callable
-        Of frequency in Hz: the sound that goes out at the back of an open baffle, as a share of the front's.
-    low_end : LowEnd or None
-        What `response` is made of, where a model of high levels needs to know.
-    """
-
-    name: str
-    place: tuple[float, float]
-    level: float
-    response: Response
-    radius: Callable[[Floats], Floats]
-    cone: tuple[float, float] | None = None
-    spheres: tuple[float, ...] = ()
-    rear: Response = _whole
-    low_end: LowEnd | None = None
-
-
-@dataclass(frozen=True)
-class Resonance:
-    """A part of the cabinet that radiates alike in all directions.
-
-    Attributes
-    ----------
-    frequency, q : float
-        Hz, and Q.
-    level : float
-        dB at 1 m at 2.83 V, at its centre.
-    """
-
-    frequency: float
-    q: float
-    level: float
-
-
-@dataclass(frozen=True)
-class Loudspeaker:
-    """A loudspeaker of the demo.
-
-    Attributes
-    ----------
-    drivers : tuple of Driver
-        All of them.
-    box : Box or None
-        None for an open baffle.
-    terminals : Terminals
-        What an amplifier sees.
-    resonances : tuple of Resonance
-        Of the cabinet.
-    """
-
-    drivers: tuple[Driver, ...]
-    box: Box | None
-    terminals: Terminals
-    resonances: tuple[Resonance, ...] = field(default=())
-
-
-def _wavenumber(frequency: Floats) -> Floats:
-    return 2 * np.pi * frequency / SPEED_OF_SOUND
-
-
-def _out_of_cone(mouth: float, cone: tuple[float, float], wavenumber: Floats, cosine: Floats) -> Complexes:
-    """Pressure of a wave that leaves a conical waveguide, relative to its axis, shape (directions, frequencies).
-
-    In the cone it is part of a spherical wave about the apex, and at the mouth it is the cap of a sphere: the rest of
-    that sphere, rigid, stands for what is around the mouth.
-    """
-    half_angle, rounding = cone
-    sphere = mouth / np.sin(np.deg2rad(half_angle))
-    with_axis = np.append(cosine, 1.0)
-    far = np.full(with_axis.size, 100 * sphere)
-    field = cap_on_sphere(sphere, half_angle, wavenumber, with_axis, far, rounding=rounding)
-    return np.asarray(field[:-1] / field[-1])
-
-
-def _on_box(driver: Driver, box: Box, receivers: Floats, wavenumber: Floats) -> Complexes:
-    radius = driver.radius(wavenumber)
-    straight = receivers - np.array([0.0, *driver.place])
-    distance = np.linalg.norm(straight, axis=1)
-    if driver.cone is not None:
-        cosine = np.append(straight[:, 0] / distance, 0.0)
-        wave = _out_of_cone(float(radius[0]), driver.cone, wavenumber, cosine)
-        return source_on_box(box, driver.place, receivers, wavenumber, wave[:-1], wave[-1])
-    sine = np.linalg.norm(straight[:, 1:], axis=1) / distance
-    towards = piston_directivity(radius, wavenumber, sine[:, None])
-    along = piston_directivity(radius, wavenumber, 1.0)
-    return source_on_box(box, driver.place, receivers, wavenumber, towards, along)
-
-
-def _on_open_baffle(driver: Driver, receivers: Floats, wavenumber: Floats) -> Complexes:
-    straight = receivers - np.array([0.0, *driver.place])
-    distance = np.linalg.norm(straight, axis=1)
-    total = np.zeros((distance.size, wavenumber.size), dtype=np.complex128)
-    rear = driver.rear(wavenumber * SPEED_OF_SOUND / (2 * np.pi))
-    for sphere in driver.spheres:
-        half_angle = float(np.rad2deg(np.arcsin(driver.radius(wavenumber)[0] / sphere)))
-        field = cap_on_sphere(sphere, half_angle, wavenumber, straight[:, 0] / distance, distance, rear)
-        # The cap stands before the baffle's plane; a delay brings its sound back to it.
-        total += field * np.exp(-1j * wavenumber * sphere) / len(driver.spheres)
-    return total
-
-
-def transfer(
-    loudspeaker: Loudspeaker, driver: Driver, directions: Floats, frequency: Floats, distance: float
-) -> Complexes:
-    """Transfer function from a driver to the microphone, 1/m; exp(-jkr)/r for a point source in an infinite front.
-
-    Parameters are those of :func:`pressure`.
-    """
-    wavenumber = _wavenumber(frequency)
-    receivers = np.asarray(directions) * distance
-    if loudspeaker.box is None:
-        return _on_open_baffle(driver, receivers, wavenumber)
-    return _on_box(driver, loudspeaker.box, receivers, wavenumber)
-
-
-def pressure(loudspeaker: Loudspeaker, directions: Floats, frequency: Floats, distance: float = DISTANCE) -> Complexes:
-    """Sound pressure at the microphone with 2.83 V at the terminals.
-
-    Parameters
-    ----------
-    loudspeaker : Loudspeaker
-        One of LOUDSPEAKERS.
-    directions : numpy.ndarray, shape (directions, 3)
-        Unit vectors from the reference point.
-    frequency : numpy.ndarray, shape (frequencies,)
-        Hz.
-    distance : float
-        m from the reference point.
-
-    Returns
-    -------
-    numpy.ndarray, shape (directions, frequencies)
-        Pa r.m.s., time factor exp(+jωt), the propagation to the microphone included.
-    """
-    wavenumber = _wavenumber(frequency)
-    total = np.zeros((len(directions), frequency.size), dtype=np.complex128)
-    for driver in loudspeaker.drivers:
-        way = transfer(loudspeaker, driver, directions, frequency, distance)
-        total += way * driver.response(frequency) * (20e-6 * 10 ** (driver.level / 20))
-    for resonance in loudspeaker.resonances:
-        ringing = band_pass(resonance.frequency, resonance.q, frequency) * 20e-6 * 10 ** (resonance.level / 20)
-        total += ringing * np.exp(-1j * wavenumber * distance) / distance
-    return total
-
-
-def level_and_phase(sound: Complexes) -> tuple[Floats, Floats]:
-    """Level in dB re 20 µPa and phase in degrees, as an instrument exports them: to 0.01 dB and 0.1 degrees."""
-    level = 20 * np.log10(np.maximum(np.abs(sound), 1e-12) / 20e-6)
-    phase = np.asarray(np.rad2deg(np.angle(sound)), dtype=np.float64)
-    # Adding zero turns -0.0 into 0.0.
-    return np.round(level, 2) + 0.0, np.round(phase, 1) + 0.0
-
-
-def _yielding(radius: Floats | float, wavenumber: Floats) -> Floats:
-    """Radius that is left of a cone whose rim no longer follows where ka goes above 3."""
+def _flexible_radius(radius: Floats | float, wavenumber: Floats) -> Floats:
+    """Return the effective radius of a cone whose rim no longer follows the motion above ka = 3."""
     return np.asarray((np.asarray(radius) ** -4.0 + (3.0 / wavenumber) ** -4.0) ** -0.25)
 
 
 def _cone(radius: float) -> Callable[[Floats], Floats]:
-    return lambda wavenumber: _yielding(radius, wavenumber)
+    return lambda wavenumber: _flexible_radius(radius, wavenumber)
 
 
 def _rigid(radius: float) -> Callable[[Floats], Floats]:
@@ -277,17 +36,17 @@ def _waveguide(mouth: float, dome: float, coverage: float) -> Callable[[Floats],
 
 
 def _dome(frequency: Floats, corner: float) -> Complexes:
-    """High-pass of the crossover and the dome's own upper end."""
+    """Return the high-pass of the crossover with the upper roll-off of the dome."""
     return linkwitz_riley("high", corner, frequency) * low_pass(26_000, 0.9, frequency)
 
 
 def _to_woofer(terminals: Terminals, frequency: Floats) -> Complexes:
-    """Shelf and low-pass of the crossover, the woofer's own fall included."""
+    """Return the shelf and low-pass of the crossover with the roll-off of the woofer."""
     return first_order_shelf(*terminals.shelf, frequency) * linkwitz_riley("low", terminals.crossover, frequency)
 
 
 def _rowan() -> Loudspeaker:
-    """Sealed, 13 cm woofer; the tweeter stands 22 mm to the left of the middle."""
+    """Sealed, 13 cm woofer; the tweeter is 22 mm to the left of the centre line."""
     woofer = Woofer(resonance=50, electrical_q=0.50, mechanical_q=4.0, compliance=0.011, resistance=5.5)
     terminals = Terminals(
         woofer,
@@ -299,7 +58,7 @@ def _rowan() -> Loudspeaker:
 
     low = LowEnd(
         woofer,
-        # The coil rests a little in front of the gap's middle, the spider is a little stiffer inwards.
+        # The coil rests a little in front of the centre of the gap; the suspension is a little stiffer inwards.
         LargeSignal(
             radius=0.050,
             gap_offset=-0.0004,
@@ -469,7 +228,7 @@ def _willow() -> Loudspeaker:
 
 
 def _hazel() -> Loudspeaker:
-    """Vented, 20 cm coaxial: the tweeter sits at the apex of the woofer's cone, so that both sound from one place."""
+    """Vented, 20 cm coaxial: the tweeter sits at the apex of the woofer's cone, so that both radiate from one point."""
     woofer = Woofer(resonance=38, electrical_q=0.42, mechanical_q=5.0, compliance=0.050, resistance=5.6)
     terminals = Terminals(
         woofer,

@@ -16,7 +16,9 @@ HALF_PRESSURE_ARGUMENT = 2.215089
 
 
 def piston_directivity(radius: ArrayLike, wavenumber: ArrayLike, sine: ArrayLike) -> Floats:
-    """Pressure of a rigid circular piston in an infinite baffle relative to its axis, 2 J1(x)/x with x = ka sin θ.
+    """Return the pressure of a rigid circular piston in an infinite baffle relative to its axis.
+
+    It is 2 J1(x)/x with x = ka sin θ.
 
     Parameters
     ----------
@@ -30,11 +32,11 @@ def piston_directivity(radius: ArrayLike, wavenumber: ArrayLike, sine: ArrayLike
 
 
 def waveguide_radius(mouth: float, dome: Floats, coverage: float, wavenumber: Floats) -> Floats:
-    """Radius of the piston that radiates as a waveguide does, for each wavenumber.
+    """Return the radius of the piston with the directivity of a waveguide, for each wavenumber.
 
-    The waveguide holds the half-pressure angle at `coverage` degrees off the axis: below, its mouth is too small
-    to do so, and above, the dome itself is narrower. The radii are joined smoothly.
+    The waveguide keeps the half-pressure angle at `coverage` degrees off the axis. At low frequencies its mouth is too
+    small for it, and at high frequencies the dome itself is narrower. The transitions are smooth.
     """
-    held = HALF_PRESSURE_ARGUMENT / (np.maximum(wavenumber, 1e-9) * np.sin(np.deg2rad(coverage)))
-    within_mouth = (mouth**-4.0 + held**-4.0) ** -0.25
+    constant_coverage = HALF_PRESSURE_ARGUMENT / (np.maximum(wavenumber, 1e-9) * np.sin(np.deg2rad(coverage)))
+    within_mouth = (mouth**-4.0 + constant_coverage**-4.0) ** -0.25
     return np.asarray((within_mouth**12 + dome**12) ** (1 / 12))

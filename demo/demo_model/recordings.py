@@ -1,7 +1,7 @@
-"""Sweeps on the axis at five drives as a recorder would keep them: levels, heat, noise and all.
+"""Recordings of sweeps on the axis at five drives, with distortion, heating and noise.
 
-The woofer is solved in time (module drive_unit); tweeter and cabinet are linear. What the woofer does beyond its
-small-signal response is solved while the sweep is below 5 kHz: above that the crossover keeps the cone still.
+The woofer is solved in time (module drive_unit); tweeter and cabinet are linear. The difference from the woofer's
+small-signal response is solved while the sweep is below 5 kHz: above, the crossover hardly moves the cone.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from demo_model.drive_unit import (
     admittance,
     enclosure,
     half_space_pressure,
-    move,
+    solve_motion,
     temperatures_after,
     unit,
 )
 from demo_model.filters import band_pass
-from demo_model.loudspeakers import DISTANCE, DRIVE, Driver, Loudspeaker, LowEnd, transfer
+from demo_model.loudspeaker_model import DISTANCE, DRIVE, Driver, Loudspeaker, LowEnd, transfer
 
 __all__ = [
     "CALIBRATOR",
@@ -50,18 +50,18 @@ START, STOP, DURATION = 18.0, 21_000.0, 2.8
 FADE_IN, FADE_OUT = 0.030, 0.005
 """s."""
 BEFORE, LENGTH = 0.4, 4.0
-"""s of silence before the sweep, and of the whole recording."""
+"""Silence before the sweep, and length of the recording, s."""
 DRIVES = (0.7, 1.4, 2.83, 5.66, 11.3)
-"""V r.m.s. at the terminals, rising: the gentlest first, and again at the end, to see whether anything has changed."""
+"""V r.m.s. at the terminals, increasing. The first is repeated at the end, to show whether anything changed."""
 FULL_SCALE = 20.0
-"""Pa that full scale of the recorder stands for."""
+"""Sound pressure at full scale of the recorder, Pa."""
 CALIBRATOR = 94.0
 """dB re 20 µPa, at 1 kHz."""
 NOISE = 15.0
 """dB re 20 µPa of the microphone's white noise up to 20 kHz; below 1 kHz it rises by 6 dB an octave."""
 
 SOLVED_BELOW = 5_000.0
-"""Hz of the sweep, up to which the motion is solved."""
+"""Frequency of the sweep in Hz up to which the motion is solved."""
 
 
 @dataclass(frozen=True)
@@ -75,9 +75,9 @@ class Recording:
     start : float
         s from the start of the first sweep.
     temperatures : (float, float)
-        Of voice coil and magnet above the air when the sweep starts, K.
+        Temperatures of voice coil and magnet above the air when the sweep starts, K.
     sound : numpy.ndarray
-        Pa, RATE samples a second, with the microphone's noise.
+        Sound pressure in Pa with the microphone's noise; sampling rate RATE.
     """
 
     drive: float
@@ -87,7 +87,7 @@ class Recording:
 
 
 def sweep() -> Floats:
-    """The sweep, of amplitude 1 (Farina 2000: frequency grows by the factor e in equal times)."""
+    """Return the sweep, of amplitude 1 (Farina 2000: frequency grows by the factor e in equal times)."""
     rate = DURATION / np.log(STOP / START)
     time = np.arange(round(DURATION * RATE)) / RATE
     signal = np.sin(2 * np.pi * START * rate * np.expm1(time / rate))
@@ -98,18 +98,18 @@ def sweep() -> Floats:
 
 
 def _played() -> Floats:
-    """The sweep in its silence."""
+    """Return the sweep with the silence before and after it."""
     signal = np.zeros(round(LENGTH * RATE))
-    tone, at = sweep(), round(BEFORE * RATE)
-    signal[at : at + tone.size] = tone
+    tone, start = sweep(), round(BEFORE * RATE)
+    signal[start : start + tone.size] = tone
     return signal
 
 
 def _noise(samples: int, seed: int) -> Floats:
-    """Noise of the microphone in Pa; the same for the same seed."""
+    """Return noise of the microphone in Pa; the same for the same seed."""
     spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(samples))
     frequency = np.fft.rfftfreq(samples, 1 / RATE)
-    # Twenty kilohertz of white noise are 20/24 of its power.
+    # NOISE is the level up to 20 kHz, which has 20/24 of the power up to half the sampling rate.
     size = 20e-6 * 10 ** (NOISE / 20) * np.sqrt(RATE / 2 / 20_000)
     spectrum[1:] *= size * np.sqrt(1 + (1_000 / np.maximum(frequency[1:], 10.0)) ** 2)
     spectrum[0] = 0.0
@@ -117,12 +117,12 @@ def _noise(samples: int, seed: int) -> Floats:
 
 
 def _on_axis(loudspeaker: Loudspeaker, driver: Driver, frequency: Floats) -> Complexes:
-    """Transfer function from a driver to the microphone on the axis, interpolated without the common delay."""
+    """Return the transfer function from a driver to the microphone on axis, interpolated without the common delay."""
     from scipy.interpolate import CubicSpline
 
     coarse = np.concatenate([[2.0, 5.0, 10.0], np.arange(20.0, RATE / 2 + 20, 20.0)])
-    way = transfer(loudspeaker, driver, np.array([[1.0, 0.0, 0.0]]), coarse, DISTANCE)[0]
-    smooth = CubicSpline(coarse, way * np.exp(2j * np.pi * coarse * DISTANCE / SPEED_OF_SOUND))
+    coarse_transfer = transfer(loudspeaker, driver, np.array([[1.0, 0.0, 0.0]]), coarse, DISTANCE)[0]
+    smooth = CubicSpline(coarse, coarse_transfer * np.exp(2j * np.pi * coarse * DISTANCE / SPEED_OF_SOUND))
     return np.asarray(smooth(frequency) * np.exp(-2j * np.pi * frequency * DISTANCE / SPEED_OF_SOUND))
 
 
@@ -131,59 +131,65 @@ def _woofer(loudspeaker: Loudspeaker) -> tuple[Driver, LowEnd]:
 
 
 def unit_and_box(loudspeaker: Loudspeaker) -> tuple[Unit, Enclosure]:
-    """The woofer of a loudspeaker and its box, for the module drive_unit."""
+    """Return the woofer of a loudspeaker and its box, for the module drive_unit."""
     _, low = _woofer(loudspeaker)
     return unit(low.woofer, low.large), enclosure(low.volume, low.tuning, low.leakage_q, low.port_radius)
 
 
 @dataclass(frozen=True)
 class _Linear:
-    """A loudspeaker for small signals, at the frequencies of a recording's transform.
+    """A loudspeaker at small signals, at the frequencies of a recording's transform.
 
     Attributes
     ----------
     network : numpy.ndarray of complex
-        From the terminals to the woofer's coil.
-    behind : numpy.ndarray of complex
-        From the woofer's half-space pressure at 1 m, as a piston, to the pressure at the microphone.
-    whole : numpy.ndarray of complex
+        Transfer function from the terminals to the woofer's coil.
+    after_piston : numpy.ndarray of complex
+        Transfer function from the woofer's half-space pressure at 1 m, as a piston, to the pressure at the microphone.
+    total : numpy.ndarray of complex
         Pressure at the microphone per volt at the terminals.
     voltage : numpy.ndarray
-        The sweep of 1 V (its peak) at the woofer's coil, while the motion is solved.
+        Voltage at the woofer's coil with a sweep of 1 V peak at the terminals, while the motion is solved.
     piston : numpy.ndarray
-        The woofer's half-space pressure that goes with it, Pa, at half of RATE.
+        The woofer's half-space pressure for this voltage, Pa, at half of RATE.
     """
 
     network: Complexes
-    behind: Complexes
-    whole: Complexes
+    after_piston: Complexes
+    total: Complexes
     voltage: Floats
     piston: Floats
 
 
 @lru_cache(maxsize=1)
 def _linear(loudspeaker: Loudspeaker) -> _Linear:
-    # Nothing sounds at 0 Hz, where the closed forms have no value.
+    # The closed forms have no value at 0 Hz, where the pressure is zero.
     frequency = np.maximum(np.fft.rfftfreq(round(LENGTH * RATE), 1 / RATE), 0.1)
-    ways = {driver.name: _on_axis(loudspeaker, driver, frequency) for driver in loudspeaker.drivers}
-    whole = np.zeros(frequency.size, dtype=np.complex128)
+    paths = {driver.name: _on_axis(loudspeaker, driver, frequency) for driver in loudspeaker.drivers}
+    total = np.zeros(frequency.size, dtype=np.complex128)
     for driver in loudspeaker.drivers:
-        whole += ways[driver.name] * driver.response(frequency) * (20e-6 * 10 ** (driver.level / 20) / DRIVE)
-    for one in loudspeaker.resonances:
+        total += paths[driver.name] * driver.response(frequency) * (20e-6 * 10 ** (driver.level / 20) / DRIVE)
+    for resonance in loudspeaker.resonances:
         delay = np.exp(-2j * np.pi * frequency * DISTANCE / SPEED_OF_SOUND) / DISTANCE
-        whole += band_pass(one.frequency, one.q, frequency) * (20e-6 * 10 ** (one.level / 20) / DRIVE) * delay
+        total += (
+            band_pass(resonance.frequency, resonance.q, frequency)
+            * (20e-6 * 10 ** (resonance.level / 20) / DRIVE)
+            * delay
+        )
     woofer, low = _woofer(loudspeaker)
-    whole[0] = 0.0
+    total[0] = 0.0
     network = low.network(frequency)
     first = round(BEFORE * RATE)
     steps = round(DURATION * RATE * np.log(SOLVED_BELOW / START) / np.log(STOP / START)) // 2
     voltage = np.fft.irfft(np.fft.rfft(_played()) * network)[first : first + 2 * steps + 1]
-    piston = half_space_pressure(move(*unit_and_box(loudspeaker), voltage, RATE, linear=True).outflow)
-    return _Linear(network, low.cone(frequency) * ways[woofer.name], whole, voltage, piston)
+    piston = half_space_pressure(
+        solve_motion(*unit_and_box(loudspeaker), voltage, RATE, linear=True).volume_acceleration
+    )
+    return _Linear(network, low.cone(frequency) * paths[woofer.name], total, voltage, piston)
 
 
 def _excess_spectrum(excess: Floats, first: int) -> Complexes:
-    """Transform, at RATE, of what a solution at half that rate has from sample `first` on; it ends in a fade."""
+    """Return the transform at RATE of a signal at half that rate that starts at sample `first`; its end is faded."""
     fade = round(0.05 * RATE / 2)
     excess[-fade:] *= np.cos(np.pi / 2 * (np.arange(fade) + 0.5) / fade) ** 2
     half = np.zeros(round(LENGTH * RATE) // 2)
@@ -194,62 +200,65 @@ def _excess_spectrum(excess: Floats, first: int) -> Complexes:
 
 
 def warmed_up(loudspeaker: Loudspeaker, volts: float, seconds: int) -> tuple[float, float]:
-    """Temperatures of coil and magnet above the air after pink noise from 20 Hz to 20 kHz, by small signals."""
+    """Return temperatures of coil and magnet above the air, K, after pink noise from 20 Hz to 20 kHz.
+
+    Computed with the small-signal admittance; `volts` is the r.m.s. voltage at the terminals.
+    """
     _, low = _woofer(loudspeaker)
-    one, box = unit_and_box(loudspeaker)
+    drive_unit, box = unit_and_box(loudspeaker)
     frequency = np.geomspace(20, 20_000, 400)
     temperatures = (0.0, 0.0)
     for _ in range(seconds // 5):
-        resistance = one.resistance * (1 + COPPER * temperatures[0])
-        current = np.abs(admittance(one, box, frequency, temperatures[0]) * low.network(frequency)) * volts
-        temperatures = temperatures_after(one.large, temperatures, resistance * float(np.mean(current**2)), 5.0)
+        resistance = drive_unit.resistance * (1 + COPPER * temperatures[0])
+        current = np.abs(admittance(drive_unit, box, frequency, temperatures[0]) * low.network(frequency)) * volts
+        temperatures = temperatures_after(drive_unit.large, temperatures, resistance * float(np.mean(current**2)), 5.0)
     return temperatures
 
 
 def recordings(
     loudspeaker: Loudspeaker, seed: int, temperatures: tuple[float, float] = (0.0, 0.0), interval: float = 20.0
 ) -> Iterator[Recording]:
-    """Recordings on the axis at each of DRIVES, rising, and the first once more at the end.
+    """Yield recordings on the axis at each of DRIVES, and at the first again at the end.
 
     Parameters
     ----------
     loudspeaker : Loudspeaker
-        One of LOUDSPEAKERS whose woofer has a model of its low end.
+        A loudspeaker whose woofer has a model of its low end.
     seed : int
-        Of the microphone's noise.
+        Seed of the microphone's noise.
     temperatures : (float, float)
-        Of voice coil and magnet above the air at the beginning, K.
+        Temperatures of voice coil and magnet above the air at the beginning, K.
     interval : float
         s from the start of one sweep to that of the next, at least LENGTH.
     """
-    one, box = unit_and_box(loudspeaker)
+    drive_unit, box = unit_and_box(loudspeaker)
     linear = _linear(loudspeaker)
     spectrum = np.fft.rfft(_played())
     first, solved = round(BEFORE * RATE), linear.voltage.size / RATE
     for number, drive in enumerate([*DRIVES, DRIVES[0]]):
         peak = drive * np.sqrt(2)
-        motion = move(one, box, peak * linear.voltage, RATE, temperatures)
-        excess = half_space_pressure(motion.outflow) - peak * linear.piston
-        sound = np.fft.irfft(peak * spectrum * linear.whole + _excess_spectrum(excess, first) * linear.behind)
+        motion = solve_motion(drive_unit, box, peak * linear.voltage, RATE, temperatures)
+        excess = half_space_pressure(motion.volume_acceleration) - peak * linear.piston
+        sound = np.fft.irfft(peak * spectrum * linear.total + _excess_spectrum(excess, first) * linear.after_piston)
         noise = _noise(sound.size, seed + number)
         yield Recording(drive, number * interval, temperatures, sound + noise)
-        temperatures = temperatures_after(one.large, motion.temperatures, 0.0, interval - solved)
+        temperatures = temperatures_after(drive_unit.large, motion.temperatures, 0.0, interval - solved)
 
 
 def calibrator_recording(seed: int) -> Floats:
-    """Two seconds of a sound calibrator on the microphone, Pa."""
+    """Return two seconds of a sound calibrator on the microphone, Pa."""
     time = np.arange(2 * RATE) / RATE
     tone = np.sqrt(2) * 20e-6 * 10 ** (CALIBRATOR / 20) * np.sin(2 * np.pi * 1_000 * time)
     return np.asarray(tone + _noise(time.size, seed))
 
 
 def wave_file(sound: Floats) -> bytes:
-    """A WAV file of 24 bits of a sound in Pa.
+    """Return a 24-bit WAV file of a sound in Pa.
 
     Raises
     ------
     ValueError
-        If the recorder would be overloaded.
+        If the recorder is overloaded.
     """
     import soundfile
 

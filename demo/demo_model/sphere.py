@@ -1,4 +1,4 @@
-"""Caps that move on a rigid sphere: the exact field of a source on a rounded body, or of a rounded open baffle."""
+"""Vibrating caps on a rigid sphere: the exact field of a source on a rounded body, or of a rounded open baffle."""
 
 from __future__ import annotations
 
@@ -19,41 +19,41 @@ def cap_on_sphere(
     rear: Complexes | float = 0.0,
     rounding: float = 0.0,
 ) -> Complexes:
-    """Transfer function of a cap that vibrates radially on a rigid sphere.
+    """Return the transfer function of a cap that vibrates radially on a rigid sphere.
 
     Parameters
     ----------
     radius : float
-        Of the sphere, m.
+        Radius of the sphere, m.
     half_angle : float
-        Of the cap, degrees.
+        Half angle of the cap, degrees.
     wavenumber : numpy.ndarray, shape (frequencies,)
         1/m, above zero.
     cosine, distance : numpy.ndarray, shape (directions,)
-        Of the angle off the cap's axis; m from the sphere's centre.
+        Cosine of the angle off the cap's axis; distance from the sphere's centre, m.
     rear : complex numpy.ndarray, shape (frequencies,), or float
         Velocity of a second cap at the back, which moves inwards when the front one moves outwards, as a share of
         the front one's: 0 for none, 1 for a dipole.
     rounding : float
-        Degrees. The velocity ends abruptly at the cap's edge (0), or falls off about it as if it had spread by
-        diffusion over the sphere: with a Gaussian of this standard deviation, for angles well below a radian.
+        Degrees. At 0 the velocity ends abruptly at the cap's edge. Otherwise the edge is smoothed as by diffusion over
+        the sphere: by a Gaussian of this standard deviation, for angles well below a radian.
 
     Returns
     -------
     numpy.ndarray, shape (directions, frequencies)
-        1/m; exp(-jkr)/r would be the same volume acceleration in an infinite baffle.
+        1/m; relative to the same volume acceleration in an infinite baffle, whose value is exp(-jkr)/r.
 
     Notes
     -----
     p = -jρc Σ U_n h_n(kr)/h_n'(kR) P_n(cos θ) with U_n = ½ [P_{n-1}(cos α) - P_{n+1}(cos α)]: Morse and Ingard,
-    "Theoretical Acoustics", recalled. Diffusion multiplies U_n by exp(-n (n + 1) σ²/2) and leaves the flow, U_0, as
-    it is. Orders well above kR carry nothing to the far field and are left out, since h_n' overflows there.
+    "Theoretical Acoustics", recalled. Diffusion multiplies U_n by exp(-n (n + 1) σ²/2) and leaves the flow U_0
+    unchanged. Orders well above kR do not contribute to the far field and are left out, since h_n' overflows there.
     """
     edge, spread = np.cos(np.deg2rad(half_angle)), np.deg2rad(rounding)
     x = wavenumber * radius
     behind = np.broadcast_to(np.asarray(rear, dtype=np.complex128), x.shape)
-    # Most receivers stand on one circle: the radial functions are the same for all of them.
-    radii, at = np.unique(np.round(distance, 12), return_inverse=True)
+    # Most receivers have the same distance: the radial functions are computed once for each distance.
+    radii, radius_of = np.unique(np.round(distance, 12), return_inverse=True)
     total = np.zeros((cosine.size, wavenumber.size), dtype=np.complex128)
     for n in range(int(x.max()) + 21):
         below = eval_legendre(n - 1, edge) if n else 1.0
@@ -63,5 +63,5 @@ def cap_on_sphere(
         r = np.outer(radii, wavenumber[used])
         outgoing = spherical_jn(n, r) - 1j * spherical_yn(n, r)
         both = velocity * (1 - behind[used] * (-1) ** n)
-        total[:, used] -= both * (outgoing / slope)[at] * eval_legendre(n, cosine)[:, None]
+        total[:, used] -= both * (outgoing / slope)[radius_of] * eval_legendre(n, cosine)[:, None]
     return np.asarray(total / (wavenumber * radius**2 * (1 - edge)))

@@ -13,25 +13,24 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 
 @hookimpl
 def anechain_describe() -> Description:
-    """Say what this importer is."""
-    from anechain_capture.multitone import METHODS as MULTITONE_METHODS
+    """Describe this importer."""
     from anechain_capture.options import CaptureOptions
-    from anechain_capture.reading import METHODS
+    from anechain_capture.read import METHODS
 
     return Description(
         title="Recorded sweeps and impulse responses, one file per direction",
         reads="WAV and FLAC: recordings of swept sines with their excitation, impulse responses, or multitone signals",
         version="1",
         options=CaptureOptions,
-        methods=(*METHODS, *MULTITONE_METHODS),
+        methods=METHODS,
         gives=("responses", "harmonics", "multitone"),
     )
 
 
 @hookimpl
 def anechain_identify(path: Path) -> Verdict:
-    """Say whether the file is a sound file of a kind that is read."""
-    from anechain_capture.recordings import identify
+    """Return whether the file is a WAV or FLAC file."""
+    from anechain_capture.identify import identify
 
     return identify(path)
 
@@ -39,10 +38,6 @@ def anechain_identify(path: Path) -> Verdict:
 @hookimpl
 def anechain_read(paths: Sequence[Path], options: Any) -> Reading:
     """Read the files of one device."""
-    if options.content == "multitone":
-        from anechain_capture.multitone import read_multitone
-
-        return read_multitone(paths, options)
-    from anechain_capture.reading import read
+    from anechain_capture.read import read
 
     return read(paths, options)

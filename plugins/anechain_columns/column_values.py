@@ -10,16 +10,10 @@ from anechain.importing.text_table import TextTable
 from anechain_columns.names import unit_of
 from anechain_columns.options import ColumnsOptions
 
-__all__ = ["check_missing", "frequencies_of_column", "frequency_list", "unit_of_column"]
+__all__ = ["check_missing", "frequencies_of_column", "unit_of_column"]
 
 
 _ASSUMED = {"frequency": "hertz", "phase": "degree", "impedance": "ohm"}
-
-
-def frequency_list(frequencies: Floats, limit: int = 8) -> str:
-    """Return a text that lists frequencies, at most `limit` of them."""
-    listed = ", ".join(f"{frequency:g} Hz" for frequency in frequencies[:limit])
-    return listed + (f" and {frequencies.size - limit} more" if frequencies.size > limit else "")
 
 
 def unit_of_column(kind: str, cell: str, options: ColumnsOptions, notes: list[str]) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from anechain.acoustics.impedance.impedance_takes import mean_impedance, phase_deviation
+from anechain.acoustics.impedance.takes import mean_impedance, phase_deviation
 from anechain.errors import InputError, Problem
 from anechain_columns.harmonics import Orders
 from anechain_columns.impedance import Impedance

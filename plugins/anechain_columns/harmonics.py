@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve.frequencies import resample
 from anechain.arrays import Floats
 from anechain.errors import InputError
+from anechain.importing.report_lines import frequencies_text
 from anechain.importing.text_table import TextTable
-from anechain_columns.column_values import check_missing, frequencies_of_column, frequency_list
+from anechain_columns.column_values import check_missing, frequencies_of_column
 from anechain_columns.columns import OrderColumns, order_columns
 from anechain_columns.names import value_kind
 from anechain_columns.options import ColumnsOptions, Values
@@ -120,7 +121,7 @@ def orders_of_table(table: TextTable, cells: list[str], options: ColumnsOptions,
         level_kind = "spl"
     for order, curve in sorted(level.items()):
         if (gaps := np.isnan(curve)).any():
-            notes.append(f"order {order} missing at {frequency_list(excitation[gaps])}")
+            notes.append(f"order {order} missing at {frequencies_text(excitation[gaps])}")
     if len(noise) < len(level):
         without_noise = ", ".join(str(order) for order in sorted(level) if order not in noise)
         notes.append(f"noise missing in orders {without_noise}: the table has none")

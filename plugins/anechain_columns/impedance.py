@@ -8,8 +8,9 @@ import numpy as np
 
 from anechain.arrays import Floats
 from anechain.errors import InputError
+from anechain.importing.report_lines import frequencies_text
 from anechain.importing.text_table import TextTable
-from anechain_columns.column_values import check_missing, frequencies_of_column, frequency_list, unit_of_column
+from anechain_columns.column_values import check_missing, frequencies_of_column, unit_of_column
 from anechain_columns.columns import impedance_columns
 from anechain_columns.options import ColumnsOptions
 
@@ -92,7 +93,7 @@ def impedance_of_table(table: TextTable, cells: list[str], options: ColumnsOptio
             continue
         if gaps.all():
             raise InputError.single(where, f"the {kind} is missing in every row", f"a {kind}", "correct `columns`")
-        notes.append(f"{kind} missing at {frequency_list(frequency[gaps])}: kept as not measured")
+        notes.append(f"{kind} missing at {frequencies_text(frequency[gaps])}: kept as not measured")
     if phase is None:
         notes.append("phase missing: the table has none")
     elif (np.abs(phase[~np.isnan(phase)]) > 90.0).any():

@@ -63,7 +63,7 @@ class ColumnsOptions(Options):
     pattern: str | None = Field(
         default=None,
         description="if there is one file per drive: file name as literal text with the fields {drive} and {any}, for "
-        'example "hall-north {drive} V.txt"; upper and lower case are equivalent',
+        'example "hall-north {drive} V.txt"; case is ignored',
     )
     drives: dict[str, Positive] = Field(
         default_factory=dict,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.arrays import Floats
 from anechain.errors import InputError
+from anechain.importing.report_lines import frequencies_text
 from anechain.importing.text_table import TextTable
 from anechain_delimited.columns import CurveColumns
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["curve_of_table"]
 
 _UNIT_OPTIONS = {"frequency": "frequency_unit", "level": "level_scale", "phase": "phase_unit"}
+_LISTED_GAPS = 20
+"""Number of gaps whose frequencies the report lists."""
 
 
 def curve_of_table(
@@ -79,14 +82,8 @@ def curve_of_table(
             raise InputError.single(
                 where, f"the {kind} is missing in every row", f"a {kind}", "correct the option `columns` or `separator`"
             )
-        notes.append(f"{kind} missing at {_frequency_list(frequency[gaps])}: kept as not measured")
+        notes.append(f"{kind} missing at {frequencies_text(frequency[gaps], _LISTED_GAPS)}: kept as not measured")
     return frequency, level, phase, notes
-
-
-def _frequency_list(frequencies: Floats, limit: int = 20) -> str:
-    """Return a text that lists frequencies, at most `limit` of them."""
-    listed = ", ".join(f"{frequency:g} Hz" for frequency in frequencies[:limit])
-    return listed + (f" and {frequencies.size - limit} more" if frequencies.size > limit else "")
 
 
 def _check_units(units: dict[str, str], options: DelimitedOptions, where: str) -> list[str]:

@@ -40,9 +40,9 @@ def _on_axis_level() -> Floats:
 
 
 def _orbits() -> Any:
-    from anechain.acoustics.directivity.curves import _look_up
+    from anechain.acoustics.directivity.curve_averages import measured_orbits
 
-    return _look_up(_orbit_levels(), ("horizontal", "vertical"), _TEN)
+    return measured_orbits(_orbit_levels(), ("horizontal", "vertical"), _TEN)
 
 
 def _grid() -> tuple[Floats, Floats]:
@@ -74,7 +74,7 @@ def _grid_without_doubles() -> tuple[Floats, Floats]:
 def reference_calls() -> dict[str, Callable[[], Any]]:
     """For each method id a call without arguments that gives its result on the frozen input."""
     from anechain.acoustics.curve import comparison, frequencies, levels, smoothing
-    from anechain.acoustics.directivity import curves, orbits, sphere, weights
+    from anechain.acoustics.directivity import curve_averages, direction_lists, orbits, sphere, weights
     from frozen_inputs.captures import reference_calls_of_captures
     from frozen_inputs.checks import reference_calls_of_checks
     from frozen_inputs.compression import reference_calls_of_compression
@@ -89,41 +89,45 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
         "band-means": lambda: frequencies.band_means(_FREQUENCY, flat, frequencies.band_centres(3, 40.0, 8000.0), 3),
         "common-grid": lambda: comparison.common_grid([_FREQUENCY, np.array([100.0, 18000.0])]),
         "curve-set": lambda: _all_curves(),
-        "directivity-index": lambda: curves.directivity_index(flat, steep),
-        "directivity-index-one-orbit": lambda: curves.directivity_index_one_orbit(flat, steep),
+        "directivity-index": lambda: curve_averages.directivity_index(flat, steep),
+        "directivity-index-one-orbit": lambda: curve_averages.directivity_index_one_orbit(flat, steep),
         "early-reflections": lambda: [
-            curves.early_reflections(_orbits(), total, wall)
-            for total in ("bounces", "curves")
+            curve_averages.early_reflections(_orbits(), total, wall)
+            for total in ("reflection_groups", "curves")
             for wall in ("three", "all")
         ],
         "early-reflections-one-orbit": lambda: [
-            curves.early_reflections_one_orbit(_orbits(), plane, total)
+            curve_averages.early_reflections_one_orbit(_orbits(), plane, total)
             for plane in ("horizontal", "vertical")
-            for total in ("bounces", "curves")
+            for total in ("reflection_groups", "curves")
         ],
         "fractional-octave-smoothing": lambda: [
             smoothing.smooth(_FREQUENCY, level, fraction) for level in (flat, steep) for fraction in (1.0, 3.0, 20.0)
         ],
-        "in-room-estimate": lambda: curves.in_room(
-            curves.listening_window(_orbits()), curves.early_reflections(_orbits()), curves.sound_power(_orbits())
+        "in-room-estimate": lambda: curve_averages.in_room(
+            curve_averages.listening_window(_orbits()),
+            curve_averages.early_reflections(_orbits()),
+            curve_averages.sound_power(_orbits()),
         ),
         "level-alignment": lambda: comparison.alignment_step(_FREQUENCY, flat),
         "level-reference": lambda: levels.referred_level_step(2.4, 4.1),
-        "listening-window": lambda: curves.listening_window(_orbits()),
-        "on-axis": lambda: curves.on_axis(_orbits()),
+        "listening-window": lambda: curve_averages.listening_window(_orbits()),
+        "on-axis": lambda: curve_averages.on_axis(_orbits()),
         "orbit-interpolation": lambda: orbits.interpolate_orbit(_FIFTEEN, _pattern(_FIFTEEN, 4.0), _TEN),
         "resample-log-frequency": lambda: frequencies.resample(_FREQUENCY, flat, np.geomspace(20.0, 20000.0, 57)),
         "resolution-limit": lambda: smoothing.resolution_limit(np.arange(2.0, 400.0, 2.0), 20.0),
         "solid-angle-weights": lambda: sphere.solid_angle_weights(_grid()[0]),
         "sound-power-one-orbit": lambda: [
-            curves.sound_power_one_orbit(_orbits(), plane) for plane in ("horizontal", "vertical")
+            curve_averages.sound_power_one_orbit(_orbits(), plane) for plane in ("horizontal", "vertical")
         ],
-        "sound-power-two-orbits": lambda: curves.sound_power(_orbits()),
+        "sound-power-two-orbits": lambda: curve_averages.sound_power(_orbits()),
         "sphere-interpolation": _sphere_interpolation,
         "sphere-mean-level": lambda: sphere.sphere_mean_level(_grid()[1], sphere.solid_angle_weights(_grid()[0])),
         "two-orbit-weights": lambda: [weights.two_orbit_weights(step) for step in (5.0, 10.0, 15.0)],
         "wall-reflection": lambda: [
-            curves.wall_reflection(_orbits(), name, wall) for name in curves.BOUNCES for wall in ("three", "all")
+            curve_averages.wall_reflection(_orbits(), name, wall)
+            for name in direction_lists.BOUNCES
+            for wall in ("three", "all")
         ],
         **reference_calls_of_captures(),
         **reference_calls_of_checks(),

@@ -1,4 +1,4 @@
-"""Frozen reference inputs of what is done with recordings: sweeps, deconvolution, windows, harmonics, calibration."""
+"""Frozen reference inputs of recordings: sweeps, deconvolution, windows, harmonics, calibration."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _AT: Floats = np.geomspace(60.0, 1500.0, 23)
 
 
 def _parts(values: ArrayLike) -> list[Floats]:
-    """Real and imaginary part, to what transforms of different libraries agree on."""
+    """Real and imaginary part, rounded to what transforms of different libraries agree on."""
     array = np.asarray(values, dtype=np.complex128)
     return [np.round(array.real, 8), np.round(array.imag, 8)]
 
@@ -31,12 +31,12 @@ def _played() -> Floats:
 
 
 def _recording() -> Floats:
-    """A sweep bent, reflected and late, with a hum beside it."""
+    """A distorted sweep with a delay, reflections and hum."""
     played = _played()
-    bent = played + 0.05 * played**2 - 0.03 * played**3
+    distorted = played + 0.05 * played**2 - 0.03 * played**3
     record = 1e-3 * np.sin(2 * np.pi * 50 * np.arange(6000) / _RATE)
     for delay, gain in ((37, 0.5), (38, 0.2), (40, -0.1), (113, 0.15)):
-        record[delay : delay + bent.size] += gain * bent
+        record[delay : delay + distorted.size] += gain * distorted
     return np.asarray(record)
 
 
@@ -68,18 +68,18 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
 
     def orders() -> list[Floats]:
         rate = sweeps.sweep_rate("synchronised", *_LAW)
-        found = harmonics.harmonic_orders(_response(), _RATE, 0.0046, rate, 3, _AT, window, 3000.0)
-        return [*_parts(found.spectrum), np.round(found.noise, 8)]
+        result = harmonics.harmonic_orders(_response(), _RATE, 0.0046, rate, 3, _AT, window, 3000.0)
+        return [*_parts(result.spectrum), np.round(result.noise, 8)]
 
     def calibrator() -> list[float]:
-        found = calibration.calibrator_tone(tone, _RATE, 94.0, 1000.0)
-        return [round(value, 6) for value in (found.sensitivity, found.frequency, found.residual, found.spread)]
+        result = calibration.calibrator_tone(tone, _RATE, 94.0, 1000.0)
+        return [round(value, 6) for value in (result.sensitivity, result.frequency, result.residual, result.spread)]
 
     def takes() -> list[object]:
         levels = np.stack([80.0 + 3.0 * np.sin(_AT / 200.0), 79.5 + 2.0 * np.cos(_AT / 300.0), np.full(_AT.size, 81.0)])
         levels[1, 5], levels[:, 7] = np.nan, np.nan
-        found = join_takes(levels, np.stack([_AT / 9.0, -_AT / 11.0, _AT / 30.0]))
-        return [found.level, found.standard_deviation, found.phase]
+        joined = join_takes(levels, np.stack([_AT / 9.0, -_AT / 11.0, _AT / 30.0]))
+        return [joined.level, joined.standard_deviation, joined.phase]
 
     return {
         "arrival-time": lambda: round(arrival_time.arrival_time(_response(), _RATE), 9),
@@ -88,7 +88,7 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
         "deconvolution": lambda: np.round(_response()[::7], 8),
         "harmonic-advance": lambda: sweeps.advance_times(np.arange(1, 8), 0.31),
         "harmonic-orders": orders,
-        "lowest-valid-frequency": lambda: [time_windows.lowest_valid_frequency(one) for one in shapes],
+        "lowest-valid-frequency": lambda: [time_windows.lowest_valid_frequency(shape) for shape in shapes],
         "microphone-correction": lambda: _parts(
             calibration.correction_at(_AT, [50.0, 400.0, 2000.0], [0.5, 0.0, -2.0], [10.0, 175.0, -170.0])
         ),
@@ -109,6 +109,6 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
         ],
         "time-window": lambda: [
             [np.round(part, 8), round(offset, 9)]
-            for part, offset in (time_windows.windowed(_response(), _RATE, 0.0046, one) for one in shapes)
+            for part, offset in (time_windows.windowed(_response(), _RATE, 0.0046, shape) for shape in shapes)
         ],
     }

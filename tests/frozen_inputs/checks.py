@@ -25,7 +25,7 @@ def _played() -> Floats:
 
 
 def _recording(signal: Floats) -> Floats:
-    """A sweep heard twice, with a hum of three lines and a steady tone beside it."""
+    """A sweep with an echo, a hum of three lines and a steady tone."""
     time = np.arange(signal.size + 8000) / _RATE
     record = np.zeros(time.size)
     for frequency, amplitude in ((50, 1e-3), (150, 5e-4), (250, 3e-4), (333, 1e-5)):
@@ -51,7 +51,7 @@ def _turned(angle: Floats, tilt: float) -> Floats:
 
 def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.directivity import orbit_checks
+    from anechain.acoustics.directivity import arrivals, orbit_checks
     from anechain.acoustics.nonlinear import intermodulation
     from anechain.acoustics.recording import (
         clock_errors,
@@ -108,16 +108,16 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
 
     return {
         "arrival-from-phase": lambda: np.round(
-            orbit_checks.arrival_from_phase(
+            arrivals.arrival_from_phase(
                 np.geomspace(200.0, 18000.0, 130),
                 -360 * np.geomspace(200.0, 18000.0, 130) * np.array([[0.0059], [0.0121]]),
             ),
             9,
         ),
-        "arrival-round-orbit": lambda: np.round(orbit_checks.fit_arrivals(angle, times).residual, 10),
+        "arrival-round-orbit": lambda: np.round(arrivals.fit_arrivals(angle, times).residual, 10),
         "clock-error": clock,
         "clock-ratio": ratio,
-        "distance-law-check": lambda: orbit_checks.distance_law_error(0.7, 1.9, 2.2),
+        "distance-law-check": lambda: arrivals.distance_law_error(0.7, 1.9, 2.2),
         "excitation-delay": lambda: np.round(excitation_timing.excitation_delay(_played(), _RATE, at), 8),
         "first-reflection": echo,
         "harmonic-misplacement": lambda: round(
@@ -141,8 +141,8 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         "response-likeness": lambda: round(
             polarity.normalized_correlation(_early(_played()), np.roll(-_early(_played()), 2), _RATE), 8
         ),
-        "rotation-centre-error": lambda: orbit_checks.rotation_error(0.11, 1.7),
-        "speed-of-sound": lambda: orbit_checks.speed_of_sound(np.array([-10.0, 0.0, 20.0, 31.0])),
+        "rotation-centre-error": lambda: arrivals.rotation_error(0.11, 1.7),
+        "speed-of-sound": lambda: arrivals.speed_of_sound(np.array([-10.0, 0.0, 20.0, 31.0])),
         "swapped-directions": lambda: [
             [found.first, found.second, round(found.before, 8), round(found.after, 8)]
             for found in (orbit_checks.best_swap(angle, exchanged),)

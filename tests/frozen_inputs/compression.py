@@ -1,4 +1,4 @@
-"""Frozen reference inputs of compression with level, coil heating, takes in their order, and usable limits."""
+"""Frozen reference inputs of compression, coil heating, takes in measuring order, and usable limits."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ _BAND = (320.0, 2900.0)
 
 
 def _levels() -> Floats:
-    """A bass that lags behind, a resonance that shifts, a gap."""
+    """Levels with compression at low frequencies, a resonance that shifts with the drive, and a gap."""
     drive = _DRIVES[:, np.newaxis]
     linear = 84.0 + 20.0 * np.log10(drive) - 9.0 * np.log2(1.0 + (45.0 / _FREQUENCY) ** 2)
-    lag = 0.004 * drive**2 * (0.3 + 3.0 / (1.0 + (_FREQUENCY / 90.0) ** 2))
+    loss = 0.004 * drive**2 * (0.3 + 3.0 / (1.0 + (_FREQUENCY / 90.0) ** 2))
     ripple = np.sin(4.0 * np.log2(_FREQUENCY / 100.0) + 0.02 * drive)
-    level = linear - lag + ripple
+    level = linear - loss + ripple
     level[2, 40:42] = np.nan
     return np.asarray(level)
 

@@ -21,7 +21,7 @@ def _fundamental() -> Floats:
 
 
 def _levels() -> Floats:
-    """Orders that fall with frequency, one of them with a peak, and what lies beyond 20 kHz missing."""
+    """Orders that fall with frequency, one with a peak; values above 20 kHz are missing."""
     level = np.array([_fundamental() - 33.0 - 7.0 * n - 5.0 * np.log10(_AT / 60.0) for n in range(4)])
     level[1] += 14.0 * np.exp(-((np.log2(_AT / 410.0) / 0.15) ** 2))
     return np.asarray(np.where(np.array(_ORDERS)[:, np.newaxis] * _AT > 20000.0, np.nan, level))
@@ -64,7 +64,7 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
     def percents() -> tuple[Floats, Floats]:
         found = _referred()
         total = harmonic_sums.harmonic_sum(found.level_db, found.bound, _ORDERS, 2, 5)
-        percent, least = (harmonic_sums.percent_of_level(one) for one in (total.upper_db, total.lower_db))
+        percent, least = (harmonic_sums.percent_of_level(level) for level in (total.upper_db, total.lower_db))
         return percent, least
 
     takes = [np.nan_to_num(_levels()) + step for step in (0.0, 4.7, 9.1)]
@@ -104,7 +104,7 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         "referred-orders": _referred,
         "relative-to-total": lambda: harmonic_sums.relative_to_total([-60.0, -17.0, -3.0]),
         "take-at-level": lambda: [
-            distortion_at_level.chosen_takes(levels, one) for one in (70.0, 84.5, 86.0, 91.0, 99.0)
+            distortion_at_level.chosen_takes(levels, level) for level in (70.0, 84.5, 86.0, 91.0, 99.0)
         ],
         "take-level": lambda: distortion_at_level.take_levels(_AT, [_fundamental(), _fundamental() + 3.3]),
     }

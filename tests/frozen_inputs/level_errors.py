@@ -1,4 +1,4 @@
-"""Frozen reference inputs of the uncertainty of distortion and compression: captures at two drives, orders, a limit."""
+"""Frozen reference inputs of the uncertainty of distortion and compression: takes at two drives, orders, a limit."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ _LEVEL: Floats = np.array([-31.0 - 4.0 * np.log2(_AT / 40.0), -44.0 - 2.0 * np.l
 
 
 def _errors() -> Any:
-    """Two captures that share a microphone, and do not repeat alike."""
+    """Two takes with one microphone and different repeatability."""
     from anechain.acoustics.nonlinear.harmonic_errors import AtOrders, sounding
     from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 
-    every, first, order = sounding(_AT, _ORDERS, np.ones((2, _AT.size), dtype=bool))
+    frequencies, first, order = sounding(_AT, _ORDERS, np.ones((2, _AT.size), dtype=bool))
     errors = DirectionErrors(
-        frequency=every,
-        broadband_error=np.full(every.size, 0.23),
-        response=0.1 + 0.05 * np.log2(every / 40.0),
-        own=np.stack([np.full(every.size, 0.11), np.full(every.size, 0.07)]),
-        angle_error=np.zeros((2, every.size)),
-        shares={"at": np.repeat([[0.3], [0.7]], every.size, axis=1)},
+        frequency=frequencies,
+        broadband_error=np.full(frequencies.size, 0.23),
+        response=0.1 + 0.05 * np.log2(frequencies / 40.0),
+        own=np.stack([np.full(frequencies.size, 0.11), np.full(frequencies.size, 0.07)]),
+        angle_error=np.zeros((2, frequencies.size)),
+        shares={"at": np.repeat([[0.3], [0.7]], frequencies.size, axis=1)},
         own_octaves=1.0,
         response_octaves=0.7,
         draws=40,
@@ -49,14 +49,19 @@ def reference_calls_of_level_errors() -> dict[str, Callable[[], Any]]:
     noise = harmonic_errors.noise_of_orders(_LEVEL, np.full(_LEVEL.shape, -71.0), _LEVEL < -55.0)
     shares = harmonic_errors.order_shares(_LEVEL)
     over = np.where((_AT > 60.0) & (_AT < 900.0), 1.0 / _AT, 0.0)
-    ways = (None, slopes)
+    slope_options = (None, slopes)
 
     def summed() -> list[float]:
-        return [harmonic_errors.sum_uncertainty(_errors(), "at", shares, over / over.sum(), noise, one) for one in ways]
+        return [
+            harmonic_errors.sum_uncertainty(_errors(), "at", shares, over / over.sum(), noise, option)
+            for option in slope_options
+        ]
 
     return {
         "coil-rise-uncertainty": lambda: compression_uncertainty.rise_uncertainty(-2.4, 81.0, 0.13),
-        "drawn-harmonic-errors": lambda: [harmonic_errors.drawn_orders(_errors(), "at", noise, one) for one in ways],
+        "drawn-harmonic-errors": lambda: [
+            harmonic_errors.drawn_orders(_errors(), "at", noise, option) for option in slope_options
+        ],
         "harmonic-sum-uncertainty": summed,
         "passing-level-shares": lambda: [
             compression_uncertainty.passing_shares(4, below, (91.0, 96.2), (-0.4, -1.3), -1.0) for below in (0, 2)

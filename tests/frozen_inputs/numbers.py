@@ -1,4 +1,4 @@
-"""Frozen reference inputs of the numbers that are read off curves: sensitivity, limits, deviations, beam, budget."""
+"""Frozen reference inputs of the numbers that are read off curves: sensitivity, limits, peaks, beam."""
 
 from __future__ import annotations
 
@@ -32,9 +32,9 @@ def _impedance(frequency: Floats) -> tuple[Floats, Floats]:
 def _direction_errors(frequency: Floats, angles: Floats, levels: Floats) -> DirectionErrors:
     """Errors of all kinds, none of them even over frequency or direction; few draws."""
     from anechain.acoustics.directivity.orbits import by_direction, distinct_directions
+    from anechain.acoustics.uncertainty.components import angle_slope
     from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares
     from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
-    from anechain.acoustics.uncertainty.uncertainty import angle_slope
 
     place = distinct_directions(levels, angles)
     off_axis = np.broadcast_to(np.abs(angles)[:, np.newaxis], levels.shape)
@@ -62,16 +62,33 @@ def reference_calls_of_numbers(
     directions
         Unit vectors of a grid on the sphere, and a level in dB for each.
     """
-    from anechain.acoustics.curve import bandwidth, linearity, preference, resonance_shape, sensitivity, trends
+    from anechain.acoustics.curve import bandwidth, linearity, preference, resonance_audibility, sensitivity, trends
     from anechain.acoustics.directivity import (
         aim,
         beam_width,
+        coverage,
         directivity_constancy,
         listening_height,
+        narrowing,
         spherical_harmonics,
     )
-    from anechain.acoustics.impedance import impedance, impedance_takes, impedance_uncertainty
-    from anechain.acoustics.uncertainty import curve_uncertainty, drawn_errors, uncertainty
+    from anechain.acoustics.impedance import (
+        box_tuning,
+        equivalent_dissipation,
+        limit_decision,
+        minimum,
+        phase_range,
+        rated_impedance,
+        takes,
+    )
+    from anechain.acoustics.impedance import uncertainty as impedance_uncertainty
+    from anechain.acoustics.uncertainty import (
+        components,
+        curve_uncertainty,
+        drawn_errors,
+        linear_propagation,
+        monte_carlo,
+    )
 
     bass = _falling_bass(frequency)
     axis = levels[0, angles == 0.0][0] + bass
@@ -80,27 +97,20 @@ def reference_calls_of_numbers(
     ohm_at = np.geomspace(12.0, 19000.0, 400)
     modulus, phase = _impedance(ohm_at)
     ten = np.flatnonzero(np.isin(angles, np.arange(0.0, 91.0, 10.0)))
-    budget = (
-        uncertainty.Component("calibration", 0.21, True),
-        uncertainty.Component("repeatability", 0.13, False, 4.0),
-    )
     vectors, sphere_level = directions
     return {
         "aimed-curve": lambda: aim.aimed_curve(frequency, angles, levels[0], 17.0, -30.0),
         "beam-width": lambda: [beam_width.beam_width(frequency, angles, one) for one in levels],
         "best-aim": lambda: aim.best_aim(frequency, angles, levels[0], slope_db_per_octave=-0.4),
-        "box-tuning": lambda: impedance.box_tuning(ohm_at, modulus, phase),
+        "box-tuning": lambda: box_tuning.box_tuning(ohm_at, modulus, phase),
         "characteristic-sensitivity": lambda: sensitivity.characteristic_sensitivity(band, 6.0, 2.9, 1.1),
         "curve-set-uncertainty": lambda: curve_uncertainty.curve_set_uncertainty(
             levels, PLANES, angles, 0.3, 0.1 + 0.002 * np.abs(angles)[:, np.newaxis]
         ),
         "deviation-evidence": lambda: _rounded_evidence(frequency, angles, levels),
         "deviations": lambda: _rounded_deviations(frequency, angles, levels),
-        "difference-uncertainty": lambda: uncertainty.difference_uncertainty(
-            levels[0, ten], np.arange(1.0, ten.size + 1), np.ones(ten.size), 0.3, 0.17
-        ),
         "directivity-constancy": lambda: directivity_constancy.directivity_constancy(frequency, axis - power),
-        "distance-uncertainty": lambda: uncertainty.distance_component(2.1, 0.013),
+        "distance-uncertainty": lambda: components.distance_component(2.1, 0.013),
         "drawn-errors": lambda: [
             drawn_errors.row_errors(_direction_errors(frequency, angles, levels), name)
             for name in ("in_room", "sound_power_index")
@@ -109,9 +119,9 @@ def reference_calls_of_numbers(
             _direction_errors(frequency, angles, levels), "in_room", np.linspace(0.0, 0.01, frequency.size)
         ),
         "effective-frequency-range": lambda: bandwidth.effective_frequency_range(frequency, power),
-        "equivalent-dissipation": lambda: impedance.equivalent_dissipation(ohm_at, modulus, phase),
+        "equivalent-dissipation": lambda: equivalent_dissipation.equivalent_dissipation(ohm_at, modulus, phase),
         "frequency-limits": lambda: [
-            bandwidth.frequency_limits(frequency, axis, 85.0, "reference", three_db=reading)
+            bandwidth.frequency_limits(frequency, axis, 85.0, "reference", minus_3_db=reading)
             for reading in ("half power", "3.000 dB")
         ],
         "impedance-uncertainty": lambda: impedance_uncertainty.impedance_uncertainty(
@@ -120,59 +130,59 @@ def reference_calls_of_numbers(
         "in-room-extension": lambda: [bandwidth.in_room_extension(frequency, power, length) for length in (None, 5.3)],
         "in-room-smoothness": lambda: preference.smoothness(frequency, power),
         "limit-decision": lambda: [
-            impedance_uncertainty.lower_limit_decision(value, 0.2, 6.4) for value in (6.1, 6.3, 6.5, 6.7)
+            limit_decision.lower_limit_decision(value, 0.2, 6.4) for value in (6.1, 6.3, 6.5, 6.7)
         ],
-        "linear-uncertainty": lambda: uncertainty.linear_combination_uncertainty([0.7, -0.2], [0.3, 0.4], 0.11),
+        "linear-uncertainty": lambda: linear_propagation.linear_combination_uncertainty([0.7, -0.2], [0.3, 0.4], 0.11),
         "linearity": lambda: linearity.linearity(frequency, axis, 310.0, 9100.0),
         "listening-height": lambda: [
             listening_height.listening_height(frequency, angles, levels[1], tolerance_db=2.0, measure=measure)
             for measure in ("largest", "mean")
         ],
         "low-frequency-terms": lambda: preference.low_frequency_terms(frequency, axis, power),
-        "mean-coverage": lambda: beam_width.mean_coverage(
+        "mean-coverage": lambda: coverage.mean_coverage(
             beam_width.beam_width(frequency, angles, levels[0], 3.0), 3000.0, 9000.0
         ),
-        "mean-impedance": lambda: impedance_takes.mean_impedance(
+        "mean-impedance": lambda: takes.mean_impedance(
             np.stack([modulus, 1.03 * modulus, 0.98 * modulus]), np.stack([phase, phase + 2.0, phase - 0.5])
         ),
-        "mean-level-uncertainty": lambda: uncertainty.mean_level_uncertainty(
+        "mean-level-uncertainty": lambda: linear_propagation.mean_level_uncertainty(
             levels[0, ten], np.arange(1.0, ten.size + 1), 0.3, 0.17
         ),
-        "minimum-impedance": lambda: impedance.minimum_impedance(ohm_at, modulus),
+        "minimum-impedance": lambda: minimum.minimum_impedance(ohm_at, modulus),
         "monte-carlo-uncertainty": lambda: [
-            uncertainty.monte_carlo(lambda level: float(level.max()), levels[0, ten], 0.3, 0.2, across, draws=50)
+            monte_carlo.monte_carlo(lambda level: float(level.max()), levels[0, ten], 0.3, 0.2, across, draws=50)
             for across in ("independent", "common")
         ],
         "narrow-band-deviation": lambda: [
             linearity.narrow_band_deviation(frequency, axis, last_band=reading) for reading in ("whole", "cut")
         ],
-        "first-narrowing": lambda: beam_width.first_narrowing(
+        "first-narrowing": lambda: narrowing.first_narrowing(
             beam_width.beam_width(frequency, angles, levels[0], 3.0), 130.0
         ),
-        "open-coverage": lambda: beam_width.open_coverage(
+        "open-coverage": lambda: coverage.open_coverage(
             beam_width.beam_width(frequency, angles, levels[0], 9.0), 1000.0, 12000.0
         ),
-        "narrowing-frequency": lambda: beam_width.narrowing_frequency(
+        "narrowing-frequency": lambda: narrowing.narrowing_frequency(
             beam_width.beam_width(frequency, angles, levels[0], 3.0), 130.0
         ),
         "peaks-and-dips": lambda: _rounded_features(frequency, levels),
-        "phase-deviation": lambda: impedance_takes.phase_deviation(
+        "phase-deviation": lambda: takes.phase_deviation(
             np.stack([modulus, 1.03 * modulus, 0.98 * modulus]), np.stack([phase, phase + 2.0, phase - 0.5])
         ),
-        "phase-range": lambda: impedance.phase_range(ohm_at, phase),
+        "phase-range": lambda: phase_range.phase_range(ohm_at, phase),
         "preference-equation": lambda: preference.preference_of_terms(0.4, 0.3, 1.7, 0.8),
         "preference-estimate": lambda: preference.preference_estimate(frequency, axis, axis, power, power),
-        "rated-impedance": lambda: impedance.rated_impedance(impedance.minimum_impedance(ohm_at, modulus), 8.0),
-        "repeatability": lambda: uncertainty.repeatability(levels[0, ten]),
-        "resonance-audibility": lambda: resonance_shape.audibility_threshold([0.7, 3.0, 40.0]),
+        "rated-impedance": lambda: rated_impedance.rated_impedance(minimum.minimum_impedance(ohm_at, modulus), 8.0),
+        "repeatability": lambda: components.repeatability(levels[0, ten]),
+        "resonance-audibility": lambda: resonance_audibility.audibility_threshold([0.7, 3.0, 40.0]),
         "room-gain": lambda: bandwidth.room_gain(frequency, 4.7),
         "sensitivity": lambda: sensitivity.sensitivity(frequency, axis),
-        "setting-angle-uncertainty": lambda: uncertainty.setting_angle_uncertainty(angles, levels[0], 0.5),
+        "setting-angle-uncertainty": lambda: components.setting_angle_uncertainty(angles, levels[0], 0.5),
         "sphere-harmonics": lambda: spherical_harmonics.sphere_by_harmonics(
             vectors, sphere_level[:, np.newaxis], 5, [84.0], [79.0]
         ),
         "standard-uncertainty-of-limits": lambda: [
-            uncertainty.standard_of_limits(0.7, shape) for shape in ("rectangular", "triangular", "normal")
+            components.standard_of_limits(0.7, shape) for shape in ("rectangular", "triangular", "normal")
         ],
         "target-deviation": lambda: trends.deviation_from_target(
             frequency, axis, [20.0, 300.0, 20000.0], [88.0, 86.0, 80.0], (200.0, 5000.0)
@@ -181,7 +191,6 @@ def reference_calls_of_numbers(
             frequency, axis, trends.set_trend(-0.7, 900.0, 84.0, "reference")
         ),
         "trend-line": lambda: trends.fit_trend(frequency, axis, 310.0, 9100.0),
-        "uncertainty-budget": lambda: uncertainty.combine(budget),
     }
 
 
@@ -189,13 +198,10 @@ def _rounded_features(frequency: Floats, levels: Floats) -> Any:
     """Peaks and dips to four digits: a search by iteration is not the same to the last ones everywhere."""
     from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
     from anechain.acoustics.curve.smoothing import smooth
-    from anechain.methods import versions
 
-    found, reason = find_peaks_and_dips(frequency, levels[0, 12], "reference", least_height_db=0.8)
+    found, reason = find_peaks_and_dips(frequency, levels[0, 12], "reference", min_height_db=0.8)
     result = [(f"{one.centre_hz:.4g}", f"{one.height_db:.3g}", f"{one.q:.3g}", one.shape) for one in found], reason
-    if versions(["peaks-and-dips"])["peaks-and-dips"] == 1:
-        return result
-    # What version 1 does not know: a resonance added with a phase, and the smoothing; a narrow peak on a tilt.
+    # A resonance added with a phase, smoothed, on a tilt.
     fine = np.geomspace(100.0, 16000.0, 353)
     ringing = 0.4 * np.exp(0.9j) / (1 + 11j * (fine / 730.0 - 730.0 / fine))
     level = smooth(fine, 20 * np.log10(np.abs(1 + ringing)) - 0.6 * np.log2(fine), 20.0)
@@ -207,8 +213,8 @@ def _rounded_features(frequency: Floats, levels: Floats) -> Any:
 
 
 def _rounded_evidence(frequency: Floats, angles: Floats, levels: Floats) -> Any:
-    from anechain.acoustics.curve.peaks_and_dips import PeakOrDip
-    from anechain.acoustics.directivity.deviations import DeviationEvidence, evidence_of
+    from anechain.acoustics.curve.peak_shapes import PeakOrDip
+    from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
     from anechain.methods import versions
 
     def rounded(found: DeviationEvidence) -> tuple[Any, ...]:
@@ -224,10 +230,10 @@ def _rounded_evidence(frequency: Floats, angles: Floats, levels: Floats) -> Any:
     result = rounded(evidence_of(feature, frequency, curves, levels, PLANES, angles))
     if versions(["deviation-evidence"])["deviation-evidence"] == 1:
         return result
-    # What version 1 does not know: a broad shape is looked for behind, and a narrower one beside it is taken off.
+    # Version 2 also searches a broad shape behind, and subtracts a narrower neighbour.
     broad = PeakOrDip("reference", 1100.0, 2.0, 1.7, 0.8, 0.9, "one resonance", 0.1)
     found = evidence_of(broad, frequency, curves, levels, PLANES, angles, (feature, broad))
-    return *result, *rounded(found), found.behind_by_plane, found.uneven_behind
+    return *result, *rounded(found), found.rear_by_plane, found.uneven_rear_directions
 
 
 def _rounded_deviations(frequency: Floats, angles: Floats, levels: Floats) -> Any:
@@ -238,5 +244,5 @@ def _rounded_deviations(frequency: Floats, angles: Floats, levels: Floats) -> An
     report = deviations(frequency, curves.levels, levels, PLANES, angles, 500.0, 4000.0, 0.5)
     return [
         (f"{one.feature.centre_hz:.4g}", one.feature.curve, one.cause, one.plane, one.above_threshold)
-        for one in report.found
+        for one in report.deviations
     ], report.not_searched

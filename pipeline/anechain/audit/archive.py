@@ -1,9 +1,9 @@
-"""A ZIP archive of one fixed layout: the same files give the same bytes; and its safe unpacking.
+"""ZIP archives of one fixed layout, so that the same files always have the same bytes; and their safe unpacking.
 
-Nothing is compressed: what a compressor makes differs from version to version, what is stored does not. The layout is
-written here and not by a library for the same reason (the format: APPNOTE.TXT 6.3, by the format's publisher): entries
-in the order of their names, dates at the format's first day, one set of rights, no comments, no extra fields but those
-for sizes beyond 4 GiB. So whoever unpacks can say whether a single bit of the archive is not as it was written.
+Files are stored uncompressed, since the output of a compressor depends on its version. For the same reason the layout
+is written here and not by a library (format: APPNOTE.TXT 6.3, by the format's publisher): entries in the order of their
+names, the format's first day as date, the same permissions for all, no comments, no extra fields except for sizes from
+4 GiB. A change of a single bit of an archive is therefore detected.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ __all__ = ["Entry", "entry_of_bytes", "entry_of_file", "extract", "name_problem"
 
 _CHUNK = 1 << 20
 _LARGE = 0xFFFFFFFF
-"""From here on a size does not fit into its 32 bits and stands in an extra field."""
+"""From this size on, 32 bits are not enough and the size is in an extra field."""
 _MANY = _LONGEST_NAME = 0xFFFF
 _UTF8 = 0x0800
 _FIRST_DAY = (1 << 5) | 1
-"""1 January 1980, the first day the format knows."""
-_RIGHTS = (stat.S_IFREG | 0o644) << 16
-_MADE_ON_UNIX = 3 << 8
+"""1 January 1980, the first day of the format."""
+_PERMISSIONS = (stat.S_IFREG | 0o644) << 16
+_FROM_UNIX = 3 << 8
 
 
 @dataclass(frozen=True)
 class Entry:
-    """A file of an archive.
+    """One file of an archive.
 
     Attributes
     ----------
@@ -43,18 +43,18 @@ class Entry:
         Path in the archive, with "/".
     size, crc : int
         Bytes and their CRC-32.
-    opened : callable
+    open : callable
         Opens the content for reading.
     """
 
     name: str
     size: int
     crc: int
-    opened: Callable[[], BinaryIO]
+    open: Callable[[], BinaryIO]
 
 
 def entry_of_file(name: str, path: Path) -> Entry:
-    """Entry for a file on disk, which is read once to know its checksum."""
+    """Return the entry of a file on disk; the file is read once for its checksum."""
     crc = size = 0
     with path.open("rb") as file:
         while chunk := file.read(_CHUNK):
@@ -63,19 +63,19 @@ def entry_of_file(name: str, path: Path) -> Entry:
 
 
 def entry_of_bytes(name: str, content: bytes) -> Entry:
-    """Entry for content in memory."""
+    """Return the entry of content in memory."""
     from io import BytesIO
 
     return Entry(name, len(content), zlib.crc32(content), lambda: BytesIO(content))
 
 
 def name_problem(name: str) -> str:
-    """Say why a name cannot stand in an archive that is unpacked anywhere; empty if it can."""
+    """Return why a file of this name cannot be unpacked on every system; empty if it can."""
     parts = name.split("/")
     if not name.isprintable() or "\\" in name or ":" in name:
-        return "holds signs that not every file system has in names (control characters, \\ or :)"
+        return "has characters that some file systems do not allow in names (control characters, \\ or :)"
     if name.startswith("/") or any(part in ("", ".", "..") for part in parts):
-        return "is no plain path below the folder"
+        return "is not a plain path below the folder"
     if any(len(part.encode()) > 255 for part in parts) or len(name.encode()) > _LONGEST_NAME:
         return "is too long"
     return ""
@@ -89,9 +89,9 @@ def write_archive(target: BinaryIO, entries: Sequence[Entry]) -> None:
     InputError
         If a file changes while it is read.
     ValueError
-        If two entries have one name, or a name cannot stand in an archive.
+        If two entries have the same name, or a name is not allowed: see :func:`name_problem`.
     """
-    names = [one.name for one in entries]
+    names = [entry.name for entry in entries]
     if len(set(names)) != len(names) or any(map(name_problem, names)):
         raise ValueError("names of entries must be different plain paths")
     for chunk in _layout(entries):
@@ -101,61 +101,61 @@ def write_archive(target: BinaryIO, entries: Sequence[Entry]) -> None:
 def _layout(entries: Sequence[Entry]) -> Iterator[bytes]:
     """Yield the bytes of an archive, one after the other."""
     directory = []
-    at = 0
-    for one in sorted(entries, key=lambda entry: entry.name):
-        directory.append(_in_directory(one, at))
-        head = _before(one)
+    offset = 0
+    for entry in sorted(entries, key=lambda item: item.name):
+        directory.append(_directory_record(entry, offset))
+        head = _local_header(entry)
         yield head
         crc = size = 0
-        with one.opened() as file:
+        with entry.open() as file:
             while chunk := file.read(_CHUNK):
                 crc, size = zlib.crc32(chunk, crc), size + len(chunk)
                 yield chunk
-        if (size, crc) != (one.size, one.crc):
-            raise InputError.single(one.name, "changed while it was read", fix="try again when nothing works on it")
-        at += len(head) + size
+        if (size, crc) != (entry.size, entry.crc):
+            raise InputError.single(entry.name, "changed while it was read", fix="try again when it is not in use")
+        offset += len(head) + size
     yield from directory
     length = sum(map(len, directory))
     count = len(entries)
-    if at >= _LARGE or length >= _LARGE or count >= _MANY:
+    if offset >= _LARGE or length >= _LARGE or count >= _MANY:
         yield struct.pack(
-            "<IQHHIIQQQQ", 0x06064B50, 44, _MADE_ON_UNIX | 45, 45, 0, 0, count, count, length, at
-        ) + struct.pack("<IIQI", 0x07064B50, 0, at + length, 1)
+            "<IQHHIIQQQQ", 0x06064B50, 44, _FROM_UNIX | 45, 45, 0, 0, count, count, length, offset
+        ) + struct.pack("<IIQI", 0x07064B50, 0, offset + length, 1)
     counted = 0xFFFF if count >= _MANY else count
-    where = (0xFFFFFFFF if length >= _LARGE else length, 0xFFFFFFFF if at >= _LARGE else at)
-    yield struct.pack("<IHHHHIIH", 0x06054B50, 0, 0, counted, counted, *where, 0)
+    size_and_offset = (0xFFFFFFFF if length >= _LARGE else length, 0xFFFFFFFF if offset >= _LARGE else offset)
+    yield struct.pack("<IHHHHIIH", 0x06054B50, 0, 0, counted, counted, *size_and_offset, 0)
 
 
-def _before(one: Entry) -> bytes:
-    name = one.name.encode()
-    large = one.size >= _LARGE
-    extra = struct.pack("<HHQQ", 1, 16, one.size, one.size) if large else b""
-    size = 0xFFFFFFFF if large else one.size
+def _local_header(entry: Entry) -> bytes:
+    name = entry.name.encode()
+    large = entry.size >= _LARGE
+    extra = struct.pack("<HHQQ", 1, 16, entry.size, entry.size) if large else b""
+    size = 0xFFFFFFFF if large else entry.size
     fixed = struct.pack(
         "<IHHHHHIIIHH",
-        *(0x04034B50, 45 if large else 20, _UTF8, 0, 0, _FIRST_DAY, one.crc, size, size, len(name), len(extra)),
+        *(0x04034B50, 45 if large else 20, _UTF8, 0, 0, _FIRST_DAY, entry.crc, size, size, len(name), len(extra)),
     )
     return fixed + name + extra
 
 
-def _in_directory(one: Entry, at: int) -> bytes:
-    name = one.name.encode()
-    beyond = [one.size, one.size] if one.size >= _LARGE else []
-    size = 0xFFFFFFFF if beyond else one.size
-    offset = at if at < _LARGE else 0xFFFFFFFF
-    beyond += [at] if at >= _LARGE else []
-    extra = struct.pack(f"<HH{len(beyond)}Q", 1, 8 * len(beyond), *beyond) if beyond else b""
-    version = 45 if beyond else 20
+def _directory_record(entry: Entry, offset: int) -> bytes:
+    name = entry.name.encode()
+    large = [entry.size, entry.size] if entry.size >= _LARGE else []
+    size = 0xFFFFFFFF if large else entry.size
+    short_offset = offset if offset < _LARGE else 0xFFFFFFFF
+    large += [offset] if offset >= _LARGE else []
+    extra = struct.pack(f"<HH{len(large)}Q", 1, 8 * len(large), *large) if large else b""
+    version = 45 if large else 20
     fixed = struct.pack(
         "<IHHHHHHIIIHHHHHII",
-        *(0x02014B50, _MADE_ON_UNIX | version, version, _UTF8, 0, 0, _FIRST_DAY, one.crc, size, size),
-        *(len(name), len(extra), 0, 0, 0, _RIGHTS, offset),
+        *(0x02014B50, _FROM_UNIX | version, version, _UTF8, 0, 0, _FIRST_DAY, entry.crc, size, size),
+        *(len(name), len(extra), 0, 0, 0, _PERMISSIONS, short_offset),
     )
     return fixed + name + extra
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
+def _open_archive(path: Path) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(path) as archive:
             yield archive
@@ -166,15 +166,15 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
         raise InputError.single(
             where, f"cannot be read or unpacked: {error.strerror or error}", fix="check it"
         ) from None
-    except Exception as error:  # the library gives up on a damaged archive in any way there is
-        raise InputError.single(path, f"is no whole archive: {error}", "a bundle", "fetch it again") from None
+    except Exception as error:  # the library raises many kinds of errors on a damaged archive
+        raise InputError.single(path, f"is not a complete archive: {error}", "a bundle", "download it again") from None
 
 
 def extract(path: Path, folder: Path) -> list[str]:
     """Unpack an archive of this layout into an empty folder.
 
-    Every name is checked before anything is written: nothing lands outside the folder, and since nothing is
-    compressed, what is unpacked is never more than the archive itself.
+    Every name is checked before anything is written, so that no file is written outside the folder. Since nothing is
+    compressed, the unpacked files are never larger than the archive.
 
     Returns
     -------
@@ -184,11 +184,11 @@ def extract(path: Path, folder: Path) -> list[str]:
     Raises
     ------
     InputError
-        If it is no archive of this layout, or a bit of it is not as it was written.
+        If it is not an archive of this layout, or any bit of it was changed.
     """
-    with _opened(path) as archive:
+    with _open_archive(path) as archive:
         infos = archive.infolist()
-        if problems := list(_suspicious(path, infos)):
+        if problems := list(_unsafe_entries(path, infos)):
             raise InputError(problems)
         entries = []
         for info in infos:
@@ -198,17 +198,17 @@ def extract(path: Path, folder: Path) -> list[str]:
                 while chunk := source.read(_CHUNK):
                     file.write(chunk)
             entries.append(entry_of_file(info.filename, target))
-    if not _same(path, _layout(entries)):
+    if not _equals(path, _layout(entries)):
         raise InputError.single(
             path,
-            "was packed again by other software, or is damaged in a place that holds no content",
+            "was packed again by other software, or is damaged outside its content",
             "the archive as it was bundled, bit for bit",
-            "fetch it again; or unpack it yourself and look at the folder",
+            "download it again; or unpack it yourself and verify the folder",
         )
     return sorted(info.filename for info in infos)
 
 
-def _same(path: Path, chunks: Iterator[bytes]) -> bool:
+def _equals(path: Path, chunks: Iterator[bytes]) -> bool:
     with path.open("rb") as file:
         for chunk in chunks:
             if file.read(len(chunk)) != chunk:
@@ -216,23 +216,25 @@ def _same(path: Path, chunks: Iterator[bytes]) -> bool:
         return not file.read(1)
 
 
-def _suspicious(path: Path, infos: Sequence[zipfile.ZipInfo]) -> Iterator[Problem]:
-    room = path.stat().st_size
+def _unsafe_entries(path: Path, infos: Sequence[zipfile.ZipInfo]) -> Iterator[Problem]:
+    remaining = path.stat().st_size
     folded: dict[str, str] = {}
     for info in infos:
         name = info.filename
         shown = f"{path}: {name!r}"
-        if why := name_problem(name):
-            yield Problem(shown, why, "a plain path below the folder", "do not unpack this archive")
+        if problem := name_problem(name):
+            yield Problem(shown, problem, "a plain path below the folder", "do not unpack this archive")
         elif stat.S_IFMT(info.external_attr >> 16) not in (0, stat.S_IFREG):
-            yield Problem(shown, "is no plain file", "files only, no links", "do not unpack this archive")
+            yield Problem(shown, "is not a plain file", "files only, no links", "do not unpack this archive")
         elif info.compress_type != zipfile.ZIP_STORED or info.compress_size != info.file_size or info.flag_bits & 1:
             yield Problem(shown, "is compressed or encrypted", "stored files", "bundle the campaign again")
         if (other := folded.setdefault(name.casefold(), name)) != name or _parent_is_file(name, folded):
-            yield Problem(shown, f"and {other!r} are one file on some systems", fix="do not unpack this archive")
-        room -= info.file_size
-    if len({info.filename for info in infos}) != len(infos) or room < 0:
-        yield Problem(str(path), "holds two files of one name, or files that overlap", fix="do not unpack this archive")
+            yield Problem(shown, f"and {other!r} are the same file on some systems", fix="do not unpack this archive")
+        remaining -= info.file_size
+    if len({info.filename for info in infos}) != len(infos) or remaining < 0:
+        yield Problem(
+            str(path), "has two files of the same name, or files that overlap", fix="do not unpack this archive"
+        )
 
 
 def _parent_is_file(name: str, folded: Mapping[str, str]) -> bool:

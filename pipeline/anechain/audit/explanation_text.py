@@ -1,314 +1,275 @@
-"""An explanation of what differs between two results, in words for a person and in full for a program."""
+"""An explanation of what differs between two results as text, for a person."""
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
-from anechain.audit.causes import NOT_STATED, Cause
-from anechain.audit.differences import Difference
-from anechain.audit.explain import COMPARISON, DeviceChange, Explanation, Finding
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.audit.cause_text import cause_lines, count_of, list_of, value_text
+from anechain.audit.explanation import Explanation
+from anechain.data.changes import COMPARISON, DeviceChange, Difference, ExplainedDifference
+from anechain.receipts.printable import printable
 
-__all__ = ["MOST_IN_FULL", "as_json", "told"]
+__all__ = ["MAX_DETAILED_DEVICES", "explanation_text"]
 
-MOST_IN_FULL = 12
-"""Devices that are told row by row; of the others that differ there is a line each."""
+MAX_DETAILED_DEVICES = 12
+"""Devices that are described row by row; the others that differ have one line each."""
+
+_CONSTANT_WITHIN = 1e-3
+"""dB within which a change is the same at all frequencies."""
 
 
-def told(explanation: Explanation) -> list[str]:
-    """The explanation in words, for a person: one line each."""
+def explanation_text(explanation: Explanation) -> list[str]:
+    """Return the explanation as lines of text."""
     lines = [
         f"OLD  {explanation.old}",
         f"NEW  {explanation.new}",
-        f"Every change is NEW minus OLD. Levels within {explanation.least:g} dB count as the same.",
+        f"Every change is NEW minus OLD. Levels within {explanation.tolerance:g} dB count as the same.",
         "",
         _summary(explanation),
     ]
-    in_full = _in_full(explanation)
+    detailed = _detailed_devices(explanation)
     if explanation.causes:
-        lines += ["", "Because of"]
-        left_out = 0
-        for number, (cause, devices) in enumerate(explanation.causes, 1):
-            if cause.kind == "raw files" and devices and not in_full & set(devices):
-                left_out += 1
-                continue
-            first, *more = _cause_lines(cause, devices, explanation)
-            lines += [f"  [{number}] {first}", *(f"      {line}" for line in more)]
-        if left_out:
-            lines.append(f"  and raw files of {_count(left_out, 'more device')} (all with --json)")
-    for one in explanation.devices:
-        if one.device in in_full:
-            lines += ["", *_device_lines(one, explanation)]
-    others = [one for one in explanation.devices if one.findings and one.device not in in_full]
+        lines += ["", *_causes(explanation, detailed)]
+    for device in explanation.devices:
+        if device.device in detailed:
+            lines += ["", *_device_lines(device, explanation)]
+    others = [device for device in explanation.devices if device.differences and device.device not in detailed]
     if others:
-        lines += ["", f"{_count(len(others), 'more device')}, in short (all with --json):"]
-        lines += [f"  {line}" for line in _aligned([_in_short(one) for one in others])]
-    for names, here in ((explanation.only_old, "OLD"), (explanation.only_new, "NEW")):
+        lines += ["", f"{count_of(len(others), 'more device')}, in short (all with --json):"]
+        lines += [f"  {line}" for line in _aligned([_short_row(device) for device in others])]
+    for names, label in ((explanation.only_old, "OLD"), (explanation.only_new, "NEW")):
         if names:
-            said = [f"{device}{f' ({why})' if why else ''}" for device, why in names.items()]
-            lines += ["", f"Only in {here}: {'; '.join(said)}"]
-    lone = bool(explanation.only_old or explanation.only_new)
-    same = [one.device for one in explanation.devices if not one.findings]
-    if same and explanation.differs:
-        lines += ["", f"No value differs: {_listed(same)}"]
-    # Which devices there are is told above.
-    idle = [one for one in explanation.idle if not ((one[0].step, one[0].name) == ("compare", "devices") and lone)]
-    if idle:
-        heading = "Changed too, but no way leads from it to a value that differs"
-        if not explanation.differs:
-            heading = "What changed, without any effect on a value"
-        lines += ["", f"{heading}:"]
-        for cause, devices in idle:
-            lines += [f"  {line}" for line in _cause_lines(cause, devices, explanation)]
+            devices = [f"{device}{f' ({reason})' if reason else ''}" for device, reason in names.items()]
+            lines += ["", f"Only in {label}: {'; '.join(devices)}"]
+    equal = [device.device for device in explanation.devices if not device.differences]
+    if equal and explanation.differs:
+        lines += ["", f"No value differs: {list_of(equal)}"]
+    without_effect = _causes_without_effect(explanation)
+    if without_effect:
+        lines += ["", *without_effect]
     if explanation.software:
         lines += ["", *_software_lines(explanation)]
-    if explanation.remarks:
-        lines += ["", *(f"Note: {line}" for line in explanation.remarks)]
-    return [_printable(line) for line in lines]
+    if explanation.notes:
+        lines += ["", *(f"Note: {note}" for note in explanation.notes)]
+    return [printable(line) for line in lines]
 
 
-def _in_full(explanation: Explanation) -> set[str]:
-    """The devices that are told row by row: of many, those that change most."""
+def _detailed_devices(explanation: Explanation) -> set[str]:
+    """Return the devices that are described row by row: if there are many, those that change most."""
 
-    def size(one: DeviceChange) -> float:
-        changes = [abs(f.difference.largest) for f in one.shown if f.difference.kind in ("curve", "index")]
-        # A curve that came or went is more than any change.
+    def size(device: DeviceChange) -> float:
+        changes = [
+            abs(item.difference.largest)
+            for item in device.own_differences
+            if item.difference.kind in ("curve", "index")
+        ]
+        # A removed or added curve counts more than any change.
         return max((math.inf if math.isnan(change) else change for change in changes), default=0.0)
 
-    told_of = [one for one in explanation.devices if one.findings or one.remarks]
-    return {one.device for one in sorted(told_of, key=size, reverse=True)[:MOST_IN_FULL]}
+    devices = [device for device in explanation.devices if device.differences or device.notes]
+    return {device.device for device in sorted(devices, key=size, reverse=True)[:MAX_DETAILED_DEVICES]}
 
 
-def _in_short(one: DeviceChange) -> tuple[str, str]:
-    numbers = sorted({number for finding in one.findings for number in finding.causes})
-    changed = [f for f in one.shown if f.difference.bands and f.difference.kind in ("curve", "index")]
-    most = max(changed, key=lambda f: abs(f.difference.largest), default=None)
-    said = _heading(one)
-    if most is not None:
-        said += f", most of all {most.title} by {_signed(most.difference.largest, most.difference.unit)}"
-    return one.device, f"{said}  {' '.join(f'[{number}]' for number in numbers)}".rstrip()
-
-
-def _summary(explanation: Explanation) -> str:
-    apart = explanation.other_bytes
-    if explanation.differs:
-        changed = sum(bool(one.findings) for one in explanation.devices)
-        said = [f"{changed} of {_count(len(explanation.devices), 'device')} differ{'s' * (changed == 1)} in value"]
-        if not changed:
-            said = ["no value differs of the devices that are on both sides"] * bool(explanation.devices)
-        lone = len(explanation.only_old) + len(explanation.only_new)
-        said += [f"{_count(lone, 'device')} {'is' if lone == 1 else 'are'} on one side only"] * bool(lone)
-        text = "; ".join(said)
-        return f"{text[:1].upper()}{text[1:]}."
-    if not apart and not any(explanation.lone_files):
-        return f"Nothing differs: {_count(explanation.same_bytes, 'file')}, the same byte for byte."
-    said = [f"{_count(apart, 'file')} {'is' if apart == 1 else 'are'} not the same byte for byte"] * bool(apart)
-    said += [
-        f"{_count(number, 'file')} only in {side}"
-        for number, side in zip(explanation.lone_files, ("OLD", "NEW"), strict=True)
-        if number
-    ]
-    if apart and not (explanation.idle or explanation.software or explanation.remarks):
-        said.append("the receipts do not say why")
-    return f"No value differs. {'; '.join(said)}."
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def _listed(names: Sequence[str], most: int = 6) -> str:
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return f"{', '.join(names[:most])}{more}"
-
-
-_KEYS = {"derive": "derivation.", "numbers": "numbers.", "ingest": "", "compare": "", "compression": ""}
-
-
-def _cause_lines(cause: Cause, devices: Sequence[str], explanation: Explanation) -> list[str]:
-    """What changed, in words; the devices it holds for, if not for all."""
-    several = len(explanation.devices) > 1 or explanation.only_old or explanation.only_new
-    of = f"  ({_listed(devices)})" if devices and several else ""
-    change = f"{_value(cause.old)} → {_value(cause.new)}"
-    match cause.kind:
-        case "raw files" | "importer code":
-            return _raw_lines(cause, of)
-        case "parameter":
-            return [f"parameter {_KEYS.get(cause.step, f'{cause.step}: ')}{cause.name}: {change}{of}"]
-        case "method":
-            return [f"method {cause.name}: version {change}{_method_title(cause.name)}{of}"]
-        case "stage" if cause.name == "kind of step":
-            return [f"made by another kind of step: {change}{of}"]
-        case "stage":
-            return [f"version of the step “{cause.name}”: {change}{of}"]
-        case "importer" if cause.name == "importer":
-            return [f"importer: {change}{of}"]
-        case "importer":
-            return [f"version of importer {cause.name}: {change}{of}"]
-        case "contract":
-            return [f"form of what the step “{cause.name}” writes: {change}{of}"]
-        case "input":
-            gone, came = (", ".join(one) for one in (cause.old, cause.new))
-            said = [f"without {gone}"] * bool(gone) + [f"with {came}"] * bool(came)
-            return [f"what the step “{cause.name}” takes in: now {' and '.join(said)}{of}"]
-        case "file":
-            return [f"{cause.name} is not as it was made: {cause.new}"]
-        case "presentation":
-            return [f"words and drawing: {cause.name}: {change}"]
-    return [f"{cause.kind} {cause.name}: {change}{of}"]
-
-
-def _method_title(id_: str) -> str:
-    from anechain.methods import methods
-
-    known = methods().get(id_)
-    return f" ({known[max(known)].title})" if known else ""
-
-
-def _raw_lines(cause: Cause, of: str) -> list[str]:
-    noun = "raw file" if cause.kind == "raw files" else "private importer"
-    gone, came = dict(cause.old), dict(cause.new)
-    lines = []
-    changed = sorted(gone.keys() & came.keys())
-    removed = sorted(gone.keys() - came.keys())
-    added = sorted(came.keys() - gone.keys())
-    by_content = {gone[path]: path for path in removed}
-    renamed = [(by_content[came[path]], path) for path in added if came[path] in by_content]
-    removed = [path for path in removed if path not in {old for old, _ in renamed}]
-    added = [path for path in added if path not in {new for _, new in renamed}]
-    groups = [
-        ("changed", [f"{path}  sha256 {gone[path][:16]}… → {came[path][:16]}…" for path in changed]),
-        ("removed", [f"{path}  sha256 {gone[path][:16]}…" for path in removed]),
-        ("added", [f"{path}  sha256 {came[path][:16]}…" for path in added]),
-        ("renamed, with the same content", [f"{old} → {new}" for old, new in renamed]),
-    ]
-    for what, paths in groups:
-        if paths:
-            lines.append(f"{_count(len(paths), noun)} {what}{of}")
-            lines += [f"  {path}" for path in paths[:4]]
-            lines += [f"  and {len(paths) - 4} more (all with --json)"] * (len(paths) > 4)
+def _causes(explanation: Explanation, detailed: set[str]) -> list[str]:
+    lines = ["Causes:"]
+    left_out = 0
+    for number, (cause, devices) in enumerate(explanation.causes, 1):
+        if cause.kind == "raw files" and devices and not detailed & set(devices):
+            left_out += 1
+            continue
+        first, *more = cause_lines(cause, devices, _has_several_devices(explanation))
+        lines += [f"  [{number}] {first}", *(f"      {line}" for line in more)]
+    if left_out:
+        lines.append(f"  and raw files of {count_of(left_out, 'more device')} (all with --json)")
     return lines
 
 
-def _value(value: Any) -> str:
-    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, sort_keys=True)
-    text = "none" if value is None else text
-    return text if len(text) <= 60 else f"{text[:57]}..."
+def _has_several_devices(explanation: Explanation) -> bool:
+    return bool(len(explanation.devices) > 1 or explanation.only_old or explanation.only_new)
+
+
+def _causes_without_effect(explanation: Explanation) -> list[str]:
+    # Devices that only one side has are listed already.
+    listed = bool(explanation.only_old or explanation.only_new)
+    causes = [
+        (cause, devices)
+        for cause, devices in explanation.causes_without_effect
+        if not ((cause.step, cause.name) == ("compare", "devices") and listed)
+    ]
+    if not causes:
+        return []
+    lines = ["Also changed, without effect on the differing values:"]
+    if not explanation.differs:
+        lines = ["Changed, without effect on any value:"]
+    for cause, devices in causes:
+        lines += [f"  {line}" for line in cause_lines(cause, devices, _has_several_devices(explanation))]
+    return lines
+
+
+def _summary(explanation: Explanation) -> str:
+    different = explanation.different_files
+    if explanation.differs:
+        changed = sum(bool(device.differences) for device in explanation.devices)
+        parts = [f"{changed} of {count_of(len(explanation.devices), 'device')} differ{'s' * (changed == 1)} in value"]
+        if not changed:
+            parts = ["no value differs of the devices that both sides have"] * bool(explanation.devices)
+        unpaired = len(explanation.only_old) + len(explanation.only_new)
+        parts += [f"{count_of(unpaired, 'device')} {'is' if unpaired == 1 else 'are'} on one side only"] * bool(
+            unpaired
+        )
+        text = "; ".join(parts)
+        return f"{text[:1].upper()}{text[1:]}."
+    if not different and not any(explanation.unpaired_files):
+        return f"Nothing differs: {count_of(explanation.identical_files, 'file')}, identical byte for byte."
+    parts = [f"{count_of(different, 'file')} {'is' if different == 1 else 'are'} not identical byte for byte"]
+    parts *= bool(different)
+    parts += [
+        f"{count_of(number, 'file')} only in {label}"
+        for number, label in zip(explanation.unpaired_files, ("OLD", "NEW"), strict=True)
+        if number
+    ]
+    if different and not (explanation.causes_without_effect or explanation.software or explanation.notes):
+        parts.append("the receipts show no cause")
+    return f"No value differs. {'; '.join(parts)}."
 
 
 def _software_lines(explanation: Explanation) -> list[str]:
-    said = ", ".join(f"{one.name} {one.old} → {one.new}" for one in explanation.software)
-    unexplained = any(not f.causes for one in explanation.devices for f in one.findings)
+    versions = ", ".join(f"{cause.name} {cause.old} → {cause.new}" for cause in explanation.software)
+    unexplained = any(not item.causes for device in explanation.devices for item in device.differences)
     if unexplained:
         return [
-            f"Software differs: {said}.",
-            "  The only thing found for what is marked “software?”; a possible cause, the files cannot prove it.",
+            f"Software differs: {versions}.",
+            "  “software?” marks values without any other possible cause. The files cannot prove that it is the cause.",
         ]
     if not explanation.differs:
-        return [f"Software differs: {said}. The values are the same nevertheless."]
-    return [f"Software differs too: {said}. A possible cause only, of small differences."]
+        return [f"Software differs: {versions}. The values are the same."]
+    return [f"Software also differs: {versions}. It is only a possible cause, of small differences."]
 
 
-def _heading(one: DeviceChange) -> str:
-    """How many curves, indices and numbers differ."""
-    heading = [
-        f"{sum(f.difference.kind == kind for f in one.shown)} of {one.counts.get(kind, 0)} {noun}"
+# One device.
+
+
+def _short_row(device: DeviceChange) -> tuple[str, str]:
+    numbers = sorted({number for item in device.differences for number in item.causes})
+    changed = [
+        item for item in device.own_differences if item.difference.bands and item.difference.kind in ("curve", "index")
+    ]
+    largest = max(changed, key=lambda item: abs(item.difference.largest), default=None)
+    text = _heading(device)
+    if largest is not None:
+        text += f", largest change: {largest.title}, {_signed(largest.difference.largest, largest.difference.unit)}"
+    return device.device, f"{text}  {' '.join(f'[{number}]' for number in numbers)}".rstrip()
+
+
+def _heading(device: DeviceChange) -> str:
+    """Return how many curves, indices and numbers differ."""
+    differences = device.own_differences
+    counts = [
+        f"{number} of {device.counts.get(kind, 0)} {noun}"
         for kind, noun in (("curve", "curves"), ("index", "directivity indices"))
-        if any(f.difference.kind == kind for f in one.shown)
+        if (number := sum(item.difference.kind == kind for item in differences))
     ]
-    heading += [
-        _count(number, noun)
+    counts += [
+        count_of(number, noun)
         for kind, noun in (("number", "number"), ("row", "other row"))
-        if (number := sum(f.difference.kind == kind for f in one.shown))
+        if (number := sum(item.difference.kind == kind for item in differences))
     ]
-    nothing = "no curve differs" if one.counts.get("curve") else "what was measured differs"
-    return f"{', '.join(heading)} differ" if heading else nothing
+    if counts:
+        return f"{', '.join(counts)} differ"
+    return "no curve differs" if device.counts.get("curve") else "measured directions differ"
 
 
-def _device_lines(one: DeviceChange, explanation: Explanation) -> list[str]:
-    shown = one.shown
-    repeated = len(one.findings) - len(shown)
-    only_compared = any(f.file == COMPARISON for f in shown) and explanation.old.name != COMPARISON
-    name = one.title if one.title == one.device else f"{one.title} ({one.device})"
-    where = ", in the comparison of all devices only" if only_compared else ""
-    lines = [f"{name}: {_heading(one)}{where}"]
-    rows = [_row(f, explanation) for f in _merged(shown, one.counts) if f.difference.kind != "direction"]
+def _device_lines(device: DeviceChange, explanation: Explanation) -> list[str]:
+    differences = device.own_differences
+    repeated = len(device.differences) - len(differences)
+    only_comparison = any(item.file == COMPARISON for item in differences) and explanation.old.name != COMPARISON
+    name = device.title if device.title == device.device else f"{device.title} ({device.device})"
+    where = ", in the comparison of all devices only" if only_comparison else ""
+    lines = [f"{name}: {_heading(device)}{where}"]
+    rows = [
+        _row(item, explanation) for item in _merged(differences, device.counts) if item.difference.kind != "direction"
+    ]
     if any(len(row) > 2 for row in rows):
-        rows.insert(0, ("", "largest", "at", "r.m.s.", "where", "because of"))
+        rows.insert(0, ("", "largest", "at", "r.m.s.", "band", "cause"))
     lines += [f"  {line}" for line in _aligned(rows)]
-    directions = [f for f in shown if f.difference.kind == "direction"]
+    directions = [item for item in differences if item.difference.kind == "direction"]
     if directions:
-        lines.append(f"  {_directions(directions, one.counts.get('direction', 0))}")
+        lines.append(f"  {_direction_line(directions, device.counts.get('direction', 0))}")
     if repeated:
-        lines.append(f"  The comparison of all devices differs likewise, in {_count(repeated, 'row')}.")
-    return [*lines, *(f"  Note: {remark}." for remark in one.remarks)]
+        lines.append(f"  The comparison of all devices has the same differences, in {count_of(repeated, 'row')}.")
+    return [*lines, *(f"  Note: {note}." for note in device.notes)]
 
 
-def _merged(findings: Sequence[Finding], counts: Mapping[str, int]) -> list[Finding]:
-    """The same step at all frequencies of all curves is one line."""
-    curves = [f for f in findings if f.difference.kind == "curve"]
-    steps = {(round(f.difference.largest, 3), f.causes, _constant(f.difference)) for f in curves}
+def _merged(differences: Sequence[ExplainedDifference], counts: Mapping[str, int]) -> list[ExplainedDifference]:
+    """Merge all curves into one row if all of them change by one step at all frequencies."""
+    curves = [item for item in differences if item.difference.kind == "curve"]
+    steps = {(round(item.difference.largest, 3), item.causes, _is_constant(item.difference)) for item in curves}
     if len(curves) < 3 or len(curves) != counts.get("curve") or len(steps) != 1 or not next(iter(steps))[2]:
-        return list(findings)
-    first = curves[0]
-    merged = Finding(first.file, first.difference, f"All {len(curves)} curves", first.causes)
-    return [merged, *(f for f in findings if f.difference.kind != "curve")]
+        return list(differences)
+    merged = replace(curves[0], title=f"All {len(curves)} curves", reason="", method=("", ""))
+    return [merged, *(item for item in differences if item.difference.kind != "curve")]
 
 
-def _constant(difference: Difference) -> bool:
-    """Whether the change is one step at all frequencies, within 0.001 dB."""
+def _is_constant(difference: Difference) -> bool:
+    """Return whether the change is the same at all frequencies."""
     known = difference.change[[value == value for value in difference.change]]
     complete = difference.state == "changed" and not difference.lost and not difference.gained
-    return bool(complete and known.size and difference.everywhere and known.max() - known.min() < 1e-3)
+    return bool(complete and known.size and difference.everywhere and known.max() - known.min() < _CONSTANT_WITHIN)
 
 
-def _row(finding: Finding, explanation: Explanation) -> tuple[str, ...]:
-    one = finding.difference
-    causes = _because(finding, explanation)
-    if one.kind in ("number", "reference"):
-        change = f"{_quantity(one.old)} → {_quantity(one.new)} {one.unit}".rstrip()
-        step = f"  ({_signed(one.largest, one.unit)})" if math.isfinite(one.largest) else ""
-        return (finding.title, f"{change}{step}  {causes}")
-    if one.state != "changed":
-        lacking, side = ("NEW", "no longer there") if one.state == "gone" else ("OLD", "new")
-        why = f" (gap in {lacking}: {finding.reason})" if finding.reason else f" (not in {lacking})"
-        return (finding.title, f"{side}{why}  {causes}")
+def _row(item: ExplainedDifference, explanation: Explanation) -> tuple[str, ...]:
+    """Return the cells of a row: title, largest change, its frequency, r.m.s., band, cause; or title and text."""
+    difference = item.difference
+    cause = _cause_cell(item, explanation)
+    if difference.kind in ("number", "reference"):
+        change = f"{_number_text(difference.old)} → {_number_text(difference.new)} {difference.unit}".rstrip()
+        step = f"  ({_signed(difference.largest, difference.unit)})" if math.isfinite(difference.largest) else ""
+        return (item.title, f"{change}{step}  {cause}")
+    if difference.state != "changed":
+        side, other = ("OLD", "NEW") if difference.state == "removed" else ("NEW", "OLD")
+        reason = f" (gap in {other}: {item.reason})" if item.reason else ""
+        return (item.title, f"only in {side}{reason}  {cause}")
     ends = []
-    if one.lost:
-        ends.append(f"no value any more at {_count(one.lost, 'frequency').replace('frequencys', 'frequencies')}")
-    if one.gained:
-        ends.append(f"values now at {_count(one.gained, 'frequency').replace('frequencys', 'frequencies')}")
-    if not one.bands:
-        return (finding.title, f"{'; '.join(ends)}  {causes}")
-    at = "" if _constant(one) else _hertz(one.at)
-    where = "; ".join([_where(one), *ends])
-    rms = _signed(one.rms, one.unit).lstrip("+") if math.isfinite(one.rms) else ""
-    return (finding.title, _signed(one.largest, one.unit), at, rms, where, causes)
+    if difference.lost:
+        ends.append(f"no value in NEW at {count_of(difference.lost, 'frequency', 'frequencies')}")
+    if difference.gained:
+        ends.append(f"no value in OLD at {count_of(difference.gained, 'frequency', 'frequencies')}")
+    if not difference.bands:
+        return (item.title, f"{'; '.join(ends)}  {cause}")
+    at = "" if _is_constant(difference) else _frequency(difference.largest_at)
+    band = "; ".join([_band(difference), *ends])
+    rms = _signed(difference.rms, difference.unit).lstrip("+") if math.isfinite(difference.rms) else ""
+    return (item.title, _signed(difference.largest, difference.unit), at, rms, band, cause)
 
 
-def _quantity(value: Any) -> str:
-    return f"{value:.6g}" if isinstance(value, float) else "gap" if value is None else _value(value)
+def _number_text(value: Any) -> str:
+    return f"{value:.6g}" if isinstance(value, float) else "gap" if value is None else value_text(value)
 
 
-def _because(finding: Finding, explanation: Explanation) -> str:
-    if finding.causes:
-        joined = " and ".join(f"[{number}]" for number in finding.causes)
-        return joined if len(finding.causes) == 1 else f"{joined}, could not be separated"
-    return "software?" if explanation.software else "the receipts do not say"
+def _cause_cell(item: ExplainedDifference, explanation: Explanation) -> str:
+    if item.causes:
+        joined = " and ".join(f"[{number}]" for number in item.causes)
+        return joined if len(item.causes) == 1 else f"{joined}, not separable"
+    return "software?" if explanation.software else "unknown: the receipts do not differ"
 
 
-def _where(one: Difference) -> str:
-    if one.everywhere:
-        return "everywhere"
-    if len(one.bands) <= 2:
-        return ", ".join(_hertz(low) if low == high else f"{_hertz(low)} to {_hertz(high)}" for low, high in one.bands)
-    return f"{_hertz(one.bands[0][0])} to {_hertz(one.bands[-1][1])}, in {len(one.bands)} parts"
+def _band(difference: Difference) -> str:
+    bands = difference.bands
+    if difference.everywhere:
+        return "all frequencies"
+    if len(bands) <= 2:
+        return ", ".join(
+            _frequency(low) if low == high else f"{_frequency(low)} to {_frequency(high)}" for low, high in bands
+        )
+    return f"{_frequency(bands[0][0])} to {_frequency(bands[-1][1])}, in {len(bands)} parts"
 
 
-def _hertz(frequency: float) -> str:
-    return f"{frequency:.4g} Hz" if frequency < 999.5 else f"{frequency / 1000:.4g} kHz"
+def _frequency(frequency: float) -> str:
+    return f"{hertz(frequency)} Hz"
 
 
 def _signed(value: float, unit: str) -> str:
@@ -319,118 +280,40 @@ def _signed(value: float, unit: str) -> str:
 
 
 def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
-    """Columns under each other; a row of two cells says the rest in words."""
-    titles = max((len(row[0]) for row in rows), default=0)
+    """Align the columns of rows of six cells; the second cell of a row of two spans all other columns.
+
+    Written here since libraries for text tables have no cells that span columns without widening them.
+    """
+    title_width = max((len(row[0]) for row in rows), default=0)
     table = [row for row in rows if len(row) > 2]
-    widths = [max(len(row[at]) for row in table) for at in range(1, 6)] if table else []
+    widths = [max(len(row[column]) for row in table) for column in range(1, 6)] if table else []
     lines = []
     for row in rows:
         if len(row) == 2:
-            lines.append(f"{row[0]:{titles}}  {row[1]}")
+            lines.append(f"{row[0]:{title_width}}  {row[1]}")
             continue
         cells = [f"{cell:>{width}}" for cell, width in zip(row[1:4], widths, strict=False)]
-        lines.append("  ".join([f"{row[0]:{titles}}", *cells, f"{row[4]:{widths[3]}}", row[5]]).rstrip())
+        lines.append("  ".join([f"{row[0]:{title_width}}", *cells, f"{row[4]:{widths[3]}}", row[5]]).rstrip())
     return lines
 
 
-def _directions(findings: Sequence[Finding], total: int) -> str:
-    changed = [f for f in findings if f.difference.state == "changed"]
-    other = len(findings) - len(changed)
-    steps = {round(f.difference.largest, 3) for f in changed}
-    ranked = sorted(changed, key=lambda f: -abs(f.difference.largest) if f.difference.bands else 0.0)
-    said = [f"{len(findings)} of {total} measured directions differ{'s' * (len(findings) == 1)}"]
-    if len(changed) > 1 and len(steps) == 1 and all(_constant(f.difference) for f in changed):
-        said.append(f"all by {_signed(ranked[0].difference.largest, ranked[0].difference.unit)}")
+def _direction_line(items: Sequence[ExplainedDifference], total: int) -> str:
+    changed = [item for item in items if item.difference.state == "changed"]
+    steps = {round(item.difference.largest, 3) for item in changed}
+    ranked = sorted(changed, key=lambda item: -abs(item.difference.largest) if item.difference.bands else 0.0)
+    parts = [f"{len(items)} of {total} measured directions differ{'s' * (len(items) == 1)}"]
+    if len(changed) > 1 and len(steps) == 1 and all(_is_constant(item.difference) for item in changed):
+        parts.append(f"all by {_signed(ranked[0].difference.largest, ranked[0].difference.unit)}")
     elif ranked and ranked[0].difference.bands:
         first = ranked[0].difference
-        said.append(f"most of all {first.name}, by {_signed(first.largest, first.unit)} at {_hertz(first.at)}")
-    if other:
-        lone = [
-            f"{f.difference.name} {'gone' if f.difference.state == 'gone' else 'new'}"
-            for f in findings
-            if f.difference.state != "changed"
-        ]
-        said.append(_listed(lone, 4))
-    numbers = sorted({number for f in findings for number in f.causes})
-    return f"{'; '.join(said)}  {' '.join(f'[{number}]' for number in numbers)}".rstrip()
-
-
-def _printable(text: str) -> str:
-    # What a file says must not act on the terminal.
-    return "".join(one if one.isprintable() else json.dumps(one)[1:-1] for one in text)
-
-
-def as_json(explanation: Explanation) -> dict[str, Any]:
-    """The explanation for programs: everything that :func:`told` says, in full."""
-    return {
-        "old": str(explanation.old),
-        "new": str(explanation.new),
-        "least": explanation.least,
-        "differs": explanation.differs,
-        "causes": [
-            {"number": number, **_cause_json(cause, devices)}
-            for number, (cause, devices) in enumerate(explanation.causes, 1)
-        ],
-        "without_effect": [_cause_json(cause, devices) for cause, devices in explanation.idle],
-        "software": [{"name": one.name, "old": one.old, "new": one.new} for one in explanation.software],
-        "devices": [
-            {
-                "device": one.device,
-                "title": one.title,
-                "remarks": list(one.remarks),
-                "differences": [_finding_json(finding) for finding in one.findings],
-            }
-            for one in explanation.devices
-        ],
-        "only_old": dict(explanation.only_old),
-        "only_new": dict(explanation.only_new),
-        "files": {
-            "same": explanation.same_bytes,
-            "different": explanation.other_bytes,
-            "only_old": explanation.lone_files[0],
-            "only_new": explanation.lone_files[1],
-        },
-        "remarks": list(explanation.remarks),
-    }
-
-
-def _cause_json(cause: Cause, devices: Sequence[str]) -> dict[str, Any]:
-    sides = {side: value for side, value in (("old", cause.old), ("new", cause.new)) if value != NOT_STATED}
-    return {"kind": cause.kind, "name": cause.name, **sides, "step": cause.step, "devices": list(devices)}
-
-
-def _finding_json(finding: Finding) -> dict[str, Any]:
-    one = finding.difference
-    said: dict[str, Any] = {
-        "file": finding.file,
-        "kind": one.kind,
-        "name": one.name,
-        "unit": one.unit,
-        "state": one.state,
-        "causes": list(finding.causes),
-        "separated": len(finding.causes) == 1,
-    }
-    if any(finding.method):
-        said["method"] = {"old": finding.method[0], "new": finding.method[1]}
-    if finding.reason:
-        said["reason"] = finding.reason
-    if one.kind in ("number", "reference"):
-        return said | {"old": one.old, "new": one.new, "change": _finite(one.largest)}
-    if one.state == "changed":
-        said |= {
-            "largest": _finite(one.largest),
-            "at": _finite(one.at),
-            "rms": _finite(one.rms),
-            "bands": [list(band) for band in one.bands],
-            "everywhere": one.everywhere,
-            "lost": one.lost,
-            "gained": one.gained,
-        }
-    return said
-
-
-def _finite(value: float) -> float | str | None:
-    """A number as JSON knows it; a change to or from no sound at all has no number."""
-    if math.isnan(value):
-        return None
-    return value if math.isfinite(value) else "Infinity" if value > 0 else "-Infinity"
+        size = _signed(first.largest, first.unit)
+        parts.append(f"largest change: {first.name}, {size} at {_frequency(first.largest_at)}")
+    unpaired = [
+        f"{item.difference.name} only in {'OLD' if item.difference.state == 'removed' else 'NEW'}"
+        for item in items
+        if item.difference.state != "changed"
+    ]
+    if unpaired:
+        parts.append(list_of(unpaired, 4))
+    numbers = sorted({number for item in items for number in item.causes})
+    return f"{'; '.join(parts)}  {' '.join(f'[{number}]' for number in numbers)}".rstrip()

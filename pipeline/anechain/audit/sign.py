@@ -1,13 +1,14 @@
-"""Sign a file, such as a bundle, and tell who signed one: hashes tell that a file is whole, not whose it is.
+"""Sign a file, such as a bundle, and check who signed one: hashes show that a file is unaltered, not who made it.
 
-A signature is a small text file beside the signed one, in the format of the OpenSSH project (PROTOCOL.sshsig), made
-with an Ed25519 key (RFC 8032). It was chosen since anybody can check it without this software, with a tool that nearly
-every machine has, and since laboratories often have such keys already::
+A signature is a small text file beside the signed one, in the format of OpenSSH (PROTOCOL.sshsig), made with an Ed25519
+key (RFC 8032). Anybody can check it without this software, with a tool that nearly every machine has, and laboratories
+often have such keys already. Written here since the library `cryptography` has the keys and the signature algorithm,
+but not this file format::
 
     ssh-keygen -Y verify -f SIGNERS -I NAME -n file -s BUNDLE.zip.sig < BUNDLE.zip
 
-Whose a key is, the reader's own file of signers says: a line per key, first the name, then the key's kind and the key
-(ALLOWED SIGNERS in ssh-keygen's manual). Keys are never made here; make one with ``ssh-keygen -t ed25519 -f KEY``.
+The owners of keys are in the reader's own file of signers: one line per key, with the name, the key's type and the key
+(ALLOWED SIGNERS in the manual of ssh-keygen). Create a key with ``ssh-keygen -t ed25519 -f KEY``.
 """
 
 from __future__ import annotations
@@ -31,35 +32,35 @@ if TYPE_CHECKING:
 __all__ = ["Signer", "is_encrypted", "sign", "signed_by"]
 
 NAMESPACE = "file"
-"""What the signature is for; OpenSSH's word for files of any kind."""
+"""Purpose of the signature; OpenSSH uses this word for files of any kind."""
 _MAGIC = b"SSHSIG"
-_KIND = b"ssh-ed25519"
-_HEAD, _FOOT = "-----BEGIN SSH SIGNATURE-----", "-----END SSH SIGNATURE-----"
-_MAKE_ONE = "make one with: ssh-keygen -t ed25519 -f KEY; keep KEY to yourself and give others KEY.pub"
+_KEY_TYPE = b"ssh-ed25519"
+_FIRST_LINE, _LAST_LINE = "-----BEGIN SSH SIGNATURE-----", "-----END SSH SIGNATURE-----"
+_CREATE_KEY = "create one with: ssh-keygen -t ed25519 -f KEY; keep KEY secret and give KEY.pub to others"
 
 
 @dataclass(frozen=True)
 class Signer:
-    """Who signed: the name that the reader's file of signers gives the key, and the key's fingerprint."""
+    """Name of the key in the reader's file of signers, and the key's fingerprint."""
 
     name: str
     fingerprint: str
 
 
-def _read(path: Path, what: str, fix: str) -> bytes:
+def _read(path: Path, expected: str, fix: str) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise InputError.single(path, f"cannot be read: {error.strerror or error}", what, fix) from None
+        raise InputError.single(path, f"cannot be read: {error.strerror or error}", expected, fix) from None
 
 
 def is_encrypted(key: Path) -> bool:
-    """Say whether a private key needs a passphrase.
+    """Return whether a private key needs a passphrase.
 
     Raises
     ------
     InputError
-        If the file cannot be read or is no private key.
+        If the file cannot be read or is not a private key.
     """
     try:
         _private_key(key, None)
@@ -77,23 +78,23 @@ def _private_key(path: Path, passphrase: bytes | None) -> Ed25519PrivateKey:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_ssh_private_key
 
-    data = _read(path, "a private key", _MAKE_ONE)
-    if data.startswith(_KIND):
+    data = _read(path, "a private key", _CREATE_KEY)
+    if data.startswith(_KEY_TYPE):
         raise InputError.single(path, "is a public key", "the private key that belongs to it", "leave out the .pub")
     try:
         key = load_ssh_private_key(data, passphrase)
-    except TypeError:  # the library's word for a passphrase that is missing or too many
+    except TypeError:  # the library raises it if a passphrase is missing or not needed
         if passphrase is None:
             raise _PassphraseNeededError from None
-        raise InputError.single(path, "has no passphrase, but one was given", fix="leave it out") from None
+        raise InputError.single(path, "needs no passphrase, but one was given", fix="leave it out") from None
     except (ValueError, UnsupportedAlgorithm):
         if passphrase is None:
             raise InputError.single(
-                path, "is no private key in the format of OpenSSH", "an Ed25519 key", _MAKE_ONE
+                path, "is not a private key in the format of OpenSSH", "an Ed25519 key", _CREATE_KEY
             ) from None
-        raise InputError.single(path, "does not open with this passphrase", fix="type it again") from None
+        raise InputError.single(path, "cannot be opened with this passphrase", fix="type it again") from None
     if not isinstance(key, Ed25519PrivateKey):
-        raise InputError.single(path, "is a key of another kind", "an Ed25519 key", _MAKE_ONE)
+        raise InputError.single(path, "is a key of another type", "an Ed25519 key", _CREATE_KEY)
     return key
 
 
@@ -103,13 +104,13 @@ def sign(file: Path, key: Path, signature: Path | None = None, passphrase: str |
     Parameters
     ----------
     file : Path
-        What is signed.
+        The file to sign.
     key : Path
-        File of the private key (Ed25519, OpenSSH format). It is read and nothing else.
+        File of the private key (Ed25519, OpenSSH format). It is only read.
     signature : Path, optional
-        Where the signature goes; beside the file, with ".sig" after its name, if absent.
+        File to write the signature to; by default the file's name followed by ".sig".
     passphrase : str, optional
-        What opens the key.
+        Passphrase of the key.
 
     Returns
     -------
@@ -119,27 +120,29 @@ def sign(file: Path, key: Path, signature: Path | None = None, passphrase: str |
     Raises
     ------
     InputError
-        If file or key cannot be used, or another signature is there already.
+        If the file or the key cannot be used, or another signature exists already.
     """
     from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
     try:
         private = _private_key(key, None if passphrase is None else passphrase.encode())
     except _PassphraseNeededError:
-        raise InputError.single(key, "is locked with a passphrase", fix="give the passphrase") from None
-    public = _string(_KIND) + _string(private.public_key().public_bytes(Encoding.Raw, PublicFormat.Raw))
-    made = _string(_KIND) + _string(private.sign(_signed(_digest(file, "sha512"), NAMESPACE.encode(), b"sha512")))
-    parts = (public, NAMESPACE.encode(), b"", b"sha512", made)
+        raise InputError.single(key, "is protected by a passphrase", fix="give the passphrase") from None
+    public = _string(_KEY_TYPE) + _string(private.public_key().public_bytes(Encoding.Raw, PublicFormat.Raw))
+    signed = _string(_KEY_TYPE) + _string(
+        private.sign(_signed_message(_digest(file, "sha512"), NAMESPACE.encode(), b"sha512"))
+    )
+    parts = (public, NAMESPACE.encode(), b"", b"sha512", signed)
     blob = base64.b64encode(_MAGIC + struct.pack(">I", 1) + b"".join(map(_string, parts))).decode()
-    lines = [_HEAD, *(blob[at : at + 70] for at in range(0, len(blob), 70)), _FOOT, ""]
+    lines = [_FIRST_LINE, *(blob[start : start + 70] for start in range(0, len(blob), 70)), _LAST_LINE, ""]
     target = signature or file.with_name(file.name + ".sig")
     content = "\n".join(lines).encode()
     if target.exists() and target.read_bytes() != content:
         raise InputError.single(
             target,
-            "is there already, and is not this signature",
-            "a place for a new file",
-            "move it away, or name another place with --signature",
+            "exists already, and is not this signature",
+            "the path of a new file",
+            "move it away, or name another file with --signature",
         )
     with replacing(target) as temporary:
         temporary.write_bytes(content)
@@ -147,21 +150,21 @@ def sign(file: Path, key: Path, signature: Path | None = None, passphrase: str |
 
 
 def signed_by(file: Path, signers: Path, signature: Path | None = None) -> Signer:
-    """Tell who signed a file.
+    """Check a signature and return who signed the file.
 
     Parameters
     ----------
     file : Path
-        What was signed.
+        The signed file.
     signers : Path
-        The reader's own file of signers: which key is whose.
+        The reader's own file of signers, with names and keys.
     signature : Path, optional
-        The signature's file; beside the file, with ".sig" after its name, if absent.
+        The signature's file; by default the file's name followed by ".sig".
 
     Returns
     -------
     Signer
-        The first of the file of signers with this key.
+        The first entry with this key in the file of signers.
 
     Raises
     ------
@@ -174,33 +177,33 @@ def signed_by(file: Path, signers: Path, signature: Path | None = None) -> Signe
     path = signature or file.with_name(file.name + ".sig")
     text = _read(path, "a signature", "name the signature's file with --signature")
     try:
-        public, algorithm, made = _taken_apart(text)
+        public, algorithm, signed = _parse_signature(text)
     except (ValueError, struct.error) as error:
         raise InputError.single(
             path,
-            f"is no signature that can be checked here: {error}",
+            f"is not a signature that can be checked here: {error}",
             "an Ed25519 signature for files (OpenSSH)",
             "check it with: ssh-keygen -Y verify",
         ) from None
     fingerprint = _fingerprint(public)
     try:
-        message = _signed(_digest(file, algorithm), NAMESPACE.encode(), algorithm.encode())
-        Ed25519PublicKey.from_public_bytes(_fields(public)[1]).verify(made, message)
+        message = _signed_message(_digest(file, algorithm), NAMESPACE.encode(), algorithm.encode())
+        Ed25519PublicKey.from_public_bytes(_fields(public)[1]).verify(signed, message)
     except (InvalidSignature, ValueError):
         raise InputError.single(
             file,
-            f"is not what was signed: the signature {path.name} (key {fingerprint}) does not fit it",
-            "the very file that was signed",
-            "fetch both again from their maker",
+            f"is not the file that was signed: the signature {path.name} (key {fingerprint}) does not match",
+            "the file that was signed, unaltered",
+            "get both again from the signer",
         ) from None
-    for name, key in _allowed(signers):
+    for name, key in _read_signers(signers):
         if key == public:
             return Signer(name, fingerprint)
     raise InputError.single(
         file,
-        f"is signed, but with a key that is not among the signers in {signers}: {fingerprint}",
+        f"is signed with a key that is not in {signers}: {fingerprint}",
         "a key whose owner you know",
-        "ask the signer for the key on a way you trust; only then add it",
+        "get the key from the signer in a way that you trust; only then add it",
     )
 
 
@@ -217,18 +220,18 @@ def _string(content: bytes) -> bytes:
 
 
 def _fields(blob: bytes) -> list[bytes]:
-    fields, at = [], 0
-    while at < len(blob):
-        (length,) = struct.unpack_from(">I", blob, at)
-        at += 4 + length
-        if at > len(blob):
+    fields, end = [], 0
+    while end < len(blob):
+        (length,) = struct.unpack_from(">I", blob, end)
+        end += 4 + length
+        if end > len(blob):
             raise ValueError("it is cut short")
-        fields.append(blob[at - length : at])
+        fields.append(blob[end - length : end])
     return fields
 
 
-def _signed(digest: bytes, namespace: bytes, algorithm: bytes) -> bytes:
-    """What the key really signs: the file's hash, and what the signature is for."""
+def _signed_message(digest: bytes, namespace: bytes, algorithm: bytes) -> bytes:
+    """Return the message that the key signs: the file's hash and the purpose of the signature."""
     return _MAGIC + b"".join(map(_string, (namespace, b"", algorithm, digest)))
 
 
@@ -236,55 +239,57 @@ def _fingerprint(public: bytes) -> str:
     return "SHA256:" + base64.b64encode(hashlib.sha256(public).digest()).decode().rstrip("=")
 
 
-def _taken_apart(text: bytes) -> tuple[bytes, str, bytes]:
-    """Public key, hash algorithm and bare signature."""
-    found = re.fullmatch(f"{_HEAD}\n(.*)\n{_FOOT}\\s*", text.decode("ascii").replace("\r\n", "\n"), re.DOTALL)
-    if found is None:
-        raise ValueError("it does not start and end as one")
+def _parse_signature(text: bytes) -> tuple[bytes, str, bytes]:
+    """Return public key, hash algorithm and raw signature; ValueError if they cannot be read."""
+    match = re.fullmatch(
+        f"{_FIRST_LINE}\n(.*)\n{_LAST_LINE}\\s*", text.decode("ascii").replace("\r\n", "\n"), re.DOTALL
+    )
+    if match is None:
+        raise ValueError("its first or last line is wrong")
     try:
-        blob = base64.b64decode("".join(found[1].split()), validate=True)
+        blob = base64.b64decode("".join(match[1].split()), validate=True)
     except binascii.Error:
-        raise ValueError("it holds signs that do not belong there") from None
+        raise ValueError("it has characters that are not allowed") from None
     if blob[:10] != _MAGIC + struct.pack(">I", 1):
-        raise ValueError("it is of another version")
-    public, namespace, _, algorithm, made = _exactly(5, blob[10:])
+        raise ValueError("it has another version")
+    public, namespace, _, algorithm, signed = _exact_fields(5, blob[10:])
     if namespace != NAMESPACE.encode():
         raise ValueError(f"it is not for files but for {namespace.decode(errors='replace')!r}")
     if algorithm not in (b"sha256", b"sha512"):
-        raise ValueError("its hash is of an unknown kind")
-    if not public.startswith(_string(_KIND)):
-        raise ValueError("its key is of another kind than Ed25519")
-    _exactly(2, public)
-    kind, bare = _exactly(2, made)
-    if kind != _KIND:
-        raise ValueError("it was made in another way than its key says")
-    return public, algorithm.decode(), bare
+        raise ValueError("its hash algorithm is unknown")
+    if not public.startswith(_string(_KEY_TYPE)):
+        raise ValueError("its key is not an Ed25519 key")
+    _exact_fields(2, public)
+    key_type, raw = _exact_fields(2, signed)
+    if key_type != _KEY_TYPE:
+        raise ValueError("its type is not that of its key")
+    return public, algorithm.decode(), raw
 
 
-def _exactly(count: int, blob: bytes) -> list[bytes]:
+def _exact_fields(count: int, blob: bytes) -> list[bytes]:
     fields = _fields(blob)
     if len(fields) != count:
-        raise ValueError("it has not the parts that it should have")
+        raise ValueError("it has the wrong number of fields")
     return fields
 
 
 _LINE = re.compile(
-    rf"""(?P<name>"[^"]*"|[^\s"]+)\s+(?:(?P<options>(?:[^\s"]|"[^"]*")+)\s+)?{_KIND.decode()}\s+(?P<key>[A-Za-z0-9+/=]+)(?:\s.*)?"""
+    rf"""(?P<name>"[^"]*"|[^\s"]+)\s+(?:(?P<options>(?:[^\s"]|"[^"]*")+)\s+)?{_KEY_TYPE.decode()}\s+(?P<key>[A-Za-z0-9+/=]+)(?:\s.*)?"""
 )
 
 
-def _allowed(path: Path) -> Iterator[tuple[str, bytes]]:
-    """Names and keys; a line with a condition that is not understood here vouches for nobody."""
-    data = _read(path, "a file of signers: NAME ssh-ed25519 KEY, a line each", "make one from the keys you were given")
+def _read_signers(path: Path) -> Iterator[tuple[str, bytes]]:
+    """Yield names and keys; lines with options other than namespaces are ignored."""
+    data = _read(path, "a file of signers: NAME ssh-ed25519 KEY, a line each", "write one with the keys that you know")
     for line in data.decode("utf-8", errors="replace").splitlines():
-        found = _LINE.fullmatch(line.strip())
-        if line.lstrip().startswith("#") or found is None:
+        match = _LINE.fullmatch(line.strip())
+        if line.lstrip().startswith("#") or match is None:
             continue
-        options = found["options"] or f'namespaces="{NAMESPACE}"'
+        options = match["options"] or f'namespaces="{NAMESPACE}"'
         spaces = re.fullmatch(r'namespaces="([^"]*)"', options, re.IGNORECASE)
         if spaces is None or NAMESPACE not in spaces[1].split(","):
             continue
         try:
-            yield found["name"].strip('"'), base64.b64decode(found["key"], validate=True)
+            yield match["name"].strip('"'), base64.b64decode(match["key"], validate=True)
         except binascii.Error:
             continue

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.orbits import distinct_directions
-from anechain.acoustics.uncertainty.uncertainty import (
+from anechain.acoustics.uncertainty.components import (
     Distribution,
     angle_slope,
     distance_component,

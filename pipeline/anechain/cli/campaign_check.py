@@ -1,4 +1,4 @@
-"""Check a campaign before it is run: all settings, and all raw data as the import reads them; nothing is written."""
+"""Check the raw data of a campaign, as the import reads them, and write nothing."""
 
 from __future__ import annotations
 
@@ -12,26 +12,26 @@ from anechain.data.checks import BAD, DOUBTFUL, line_of
 from anechain.methods import use_method_versions
 from anechain.running.plan import Plan
 from anechain.stages.batch import problems_of
-from anechain.stages.ingest import Imported, imported
+from anechain.stages.ingest import Imported, import_device
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Checked", "check", "greatest_drive", "told"]
+__all__ = ["CheckedDevice", "check_devices", "highest_drive", "report_lines"]
 
 
 @dataclass(frozen=True)
-class Checked:
-    """What the check of one device found.
+class CheckedDevice:
+    """Result of the check of a device.
 
     Attributes
     ----------
     device : str
-        Its id.
+        Id of the device.
     imported : Imported or None
         Its validated datasets; None if there are problems.
     problems : tuple of str
-        Everything that is wrong, each with its mend.
+        Everything that is wrong, each with its fix.
     """
 
     device: str
@@ -39,45 +39,50 @@ class Checked:
     problems: tuple[str, ...]
 
 
-def check(plan: Plan) -> Iterator[Checked]:
-    """Import each device as a run does, one after the other, and keep nothing."""
+def check_devices(plan: Plan) -> Iterator[CheckedDevice]:
+    """Import each device as a run does, and write nothing."""
     for device in plan.campaign.devices:
         try:
             with use_method_versions(plan.campaign.method_versions):
-                yield Checked(device, imported(plan, device), ())
+                yield CheckedDevice(device, import_device(plan, device), ())
         except Exception as error:
-            yield Checked(device, None, tuple(problems_of(error, device)))
+            yield CheckedDevice(device, None, tuple(problems_of(error, device)))
 
 
-def told(checked: Checked, verbose: bool = False) -> list[str]:
-    """Say in a line what a device's raw files hold, or that they were refused; and what else there is to say.
+def report_lines(checked: CheckedDevice, verbose: bool = False) -> list[str]:
+    """Return one line on a device's raw files, then its doubtful and bad checks, or the whole import report.
 
-    That is the checks that found something doubtful or bad, or the whole import report if asked for.
+    Parameters
+    ----------
+    checked : CheckedDevice
+        The device.
+    verbose : bool
+        Whether to return the whole import report.
     """
-    found = checked.imported
-    if found is None:
+    imported = checked.imported
+    if imported is None:
         number = len(checked.problems)
         return [f"{checked.device}: refused, {number} problem{'s' * (number > 1)}"]
     parts = []
-    for source in found.sources:
+    for source in imported.sources:
         files = f"{len(source.paths)} file{'s' * (len(source.paths) > 1)} by {source.importer.name}"
-        parts.append(f"{source.name} from {files} ({_held(found.datasets[source.name])})")
-    named = {source.name for source in found.sources}
-    parts += [f"{name} too ({_held(data)})" for name, data in found.datasets.items() if name not in named]
+        parts.append(f"{source.name} from {files} ({_extent(imported.datasets[source.name])})")
+    named = {source.name for source in imported.sources}
+    parts += [f"also {name} ({_extent(data)})" for name, data in imported.datasets.items() if name not in named]
     lines = [f"{checked.device}: {'; '.join(parts)}"]
-    if not verbose:  # the import report has them all
-        lines += [f"    {line_of(check)}" for check in found.checks if check.verdict in (DOUBTFUL, BAD)]
+    if not verbose:
+        lines += [f"    {line_of(check)}" for check in imported.checks if check.verdict in (DOUBTFUL, BAD)]
     else:
-        for name, data in found.datasets.items():
-            said = str(data.attrs["import_report"]).splitlines()
-            # What is read with the responses has their report.
+        for name, data in imported.datasets.items():
+            report = str(data.attrs["import_report"]).splitlines()
+            # Datasets that come with another source share its report.
             if name in named:
-                lines += [f"    {name}: {line}" for line in said] or [f"    {name}: nothing to report"]
+                lines += [f"    {name}: {line}" for line in report] or [f"    {name}: nothing to report"]
     return lines
 
 
-def greatest_drive(checked: Checked) -> float:
-    """The greatest drive in volts that a device's datasets hold or state; 0 if none does."""
+def highest_drive(checked: CheckedDevice) -> float:
+    """Return the highest drive, V, in a device's datasets and their attributes; 0 if there is none."""
     if checked.imported is None:
         return 0.0
     drives = [0.0]
@@ -88,8 +93,8 @@ def greatest_drive(checked: Checked) -> float:
     return max(drives)
 
 
-def _held(data: xr.Dataset) -> str:
-    """What one dataset covers."""
+def _extent(data: xr.Dataset) -> str:
+    """Return directions, drives and frequencies of a dataset as text."""
     parts = []
     if "plane" in data.dims:
         for plane in data["plane"].values:

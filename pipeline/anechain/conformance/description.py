@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from anechain.campaign.file import SOURCES
 from anechain.conformance.assertions import fail, require
 from anechain.conformance.samples import ConformanceTests, importer_of, loaded_importer, original_cases
 from anechain.errors import InputError
 from anechain.importing.hooks import Options
 from anechain.importing.importers import Broken, Importer
 from anechain.importing.options import parse_options
+from anechain.registry.sources import SOURCES
 
 __all__ = ["DescriptionTests"]
 

@@ -1,20 +1,26 @@
-"""How much it distorts at the levels asked for."""
+"""Numbers of the distortion: worst and mean in bands at the requested levels, and between multitone signals."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz
+from anechain.acoustics.curve.frequencies import hertz
 from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
-from anechain.data.numbers import Mark, Number, Spread
-from anechain.figure_of_merit import distortion_spreads
-from anechain.figure_of_merit.distortion_spreads import AtLevelSpreads, multitone_spread, spreads_at_level
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_slug, band_words, number, slug
+from anechain.data.numbers import Mark, Number, Uncertainty
+from anechain.figure_of_merit import distortion_uncertainty
+from anechain.figure_of_merit.distortion_uncertainty import (
+    DistortionUncertainties,
+    multitone_uncertainty,
+    uncertainties_at_level,
+)
+from anechain.figure_of_merit.labels import band_id, band_label, id_part
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import make_number
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -22,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["HEADING", "USES", "distortion_numbers", "peak_list"]
 
 HEADING = "Distortion"
-USES = ("distortion-in-band", "lowest-frequency-under", "multitone-ratio", *distortion_spreads.USES)
+USES = ("distortion-in-band", "lowest-frequency-under", "multitone-ratio", *distortion_uncertainty.USES)
 ABSENT = "the harmonics were not measured"
 _NAMES = {
     "thd_f": "THD",
@@ -32,147 +38,153 @@ _NAMES = {
     "fourth_up": "Orders 4 and up",
 }
 _WORST_ONLY = ("thd_r", "orders_plus_noise")
-"""Sums that follow THD so closely that their mean would say nothing new."""
-_SAID = {
+"""Sums that are so close to THD that their mean would add nothing."""
+_REFERENCES = {
     "thd_r": "re the total of fundamental and harmonics",
-    "orders_plus_noise": "re the fundamental; noise where the orders are, not that of the whole band",
+    "orders_plus_noise": "re the fundamental; noise in the bands of the orders, not of the whole spectrum",
 }
-_OF_LIMIT = "that of the limit"
-"""Said of an upper limit's uncertainty: what lies below the limit is not known, and no ± tells of it."""
+_LIMIT_NOTE = "uncertainty of the limit"
+"""Note on the uncertainty of an upper limit: the value is somewhere below the limit, which ± does not express."""
 
 
 def distortion_numbers(inputs: MetricInputs) -> Iterator[Number]:
-    """Worst and mean in bands, and the lowest frequencies under limits, of each level; then of multitone signals."""
-    yield from _of_harmonics(inputs)
+    """Yield worst and mean in bands and lowest frequencies below limits, by level; then those of multitone signals."""
+    yield from _harmonic_numbers(inputs)
     data = inputs.datasets.get("multitone")
-    for at, drive in enumerate([] if data is None else [float(one) for one in data["drive"].values]):
+    for row, drive in enumerate([] if data is None else [float(value) for value in data["drive"].values]):
         assert data is not None
-        one = data.isel(drive=at)
-        ratio = float(one["ratio"].values)
-        yield number(
+        multitone = data.isel(drive=row)
+        ratio = float(multitone["ratio"].values)
+        yield make_number(
             inputs,
             "multitone-ratio",
-            f"distortion.multitone_{slug(drive)}",
+            f"distortion.multitone_{id_part(drive)}",
             HEADING,
-            f"Distortion and noise between {one.sizes['tone']} tones at {drive:g} V",
+            f"Distortion and noise between {multitone.sizes['tone']} tones at {drive:g} V",
             ratio if np.isfinite(ratio) else None,
             "dB",
-            spread=multitone_spread(inputs, one),
-            note=f"re all tones, which together make {float(one['level'].values):.1f} dB",
-            reason="" if np.isfinite(ratio) else "nothing was told between the tones",
+            uncertainty=multitone_uncertainty(inputs, multitone),
+            note=f"re all tones together, {float(multitone['level'].values):.1f} dB",
+            reason="" if np.isfinite(ratio) else "the level between the tones is not known",
         )
 
 
-def _of_harmonics(inputs: MetricInputs) -> Iterator[Number]:
+def _harmonic_numbers(inputs: MetricInputs) -> Iterator[Number]:
     data = inputs.datasets.get("distortion")
     if data is None:
-        yield number(
+        yield make_number(
             inputs, "distortion-in-band", "distortion", HEADING, "Harmonic distortion", None, "%", reason=ABSENT
         )
         return
     gaps: dict[str, str] = json.loads(str(data.attrs["gaps"]))
-    for at, level in enumerate(float(one) for one in data["level"].values):
-        yield from _at_level(inputs, data.isel(level=at), level, gaps.get(f"{level:g}", ""))
+    for row, level in enumerate(float(value) for value in data["level"].values):
+        yield from _level_numbers(inputs, data.isel(level=row), level, gaps.get(f"{level:g}", ""))
 
 
 def peak_list(inputs: MetricInputs) -> list[dict[str, Any]]:
-    """Peaks of harmonics that the fundamental has not, with what may be behind them."""
+    """Return the peaks of harmonics that the fundamental does not have, with their possible causes."""
     data = inputs.datasets.get("distortion")
     return [] if data is None else list(json.loads(str(data.attrs["peaks"])))
 
 
-def _reached(attrs: Mapping[Any, Any], one: xr.Dataset) -> str:
-    """What the level is, and which takes it was read from."""
-    first, second, reached = (float(one[name].values) for name in ("first_drive", "second_drive", "reached"))
+def _level_note(distortion: xr.Dataset) -> str:
+    """Return the level that was reached, and the takes that it was interpolated between."""
+    attrs = distortion.attrs
+    first, second, reached = (float(distortion[name].values) for name in ("first_drive", "second_drive", "reached"))
     drives = f"between the takes at {first:.3g} and {second:.3g} V" if np.isfinite(second) else f"at {first:.3g} V"
-    band = band_words((float(attrs["band_low"]), float(attrs["band_high"])))
-    return f"level {reached:.1f} dB at {float(attrs['distance']):g} m, mean of the fundamental {band}; {drives}"
+    band = band_label((float(attrs["band_low"]), float(attrs["band_high"])))
+    return f"level {reached:.1f} dB at {float(attrs['distance']):g} m, mean of the fundamental, {band}; {drives}"
 
 
-def _at_level(inputs: MetricInputs, one: xr.Dataset, level: float, gap: str) -> Iterator[Number]:
+def _level_numbers(inputs: MetricInputs, distortion: xr.Dataset, level: float, gap: str) -> Iterator[Number]:
     chosen = inputs.options.distortion
-    frequency = np.asarray(one["frequency"].values)
-    named = [str(name) for name in one["sum"].values]
-    # What is measured outside the valid band is drawn, shaded, and in no number.
-    low, high = (float(one.attrs.get(name, end)) for name, end in (("valid_low", 0.0), ("valid_high", np.inf)))
+    frequency = np.asarray(distortion["frequency"].values)
+    named = [str(name) for name in distortion["sum"].values]
+    # Values outside the valid band are drawn shaded, and are in no number.
+    low, high = (float(distortion.attrs.get(name, end)) for name, end in (("valid_low", 0.0), ("valid_high", np.inf)))
     valid = (frequency >= low * (1 - 1e-9)) & (frequency <= high * (1 + 1e-9))
     percent, least = (
-        np.where(valid, one[name].transpose("sum", "frequency").values, np.nan) for name in ("percent", "percent_least")
+        np.where(valid, distortion[name].transpose("sum", "frequency").values, np.nan)
+        for name in ("percent", "percent_least")
     )
-    at = "" if gap else _reached(one.attrs, one)
-    sure = AtLevelSpreads(reason=gap) if gap else spreads_at_level(inputs, one, percent, least)
-    for name, words in _NAMES.items():
+    level_note = "" if gap else _level_note(distortion)
+    uncertainties = (
+        DistortionUncertainties(reason=gap) if gap else uncertainties_at_level(inputs, distortion, percent, least)
+    )
+    for name, title in _NAMES.items():
         row = named.index(name)
         for band in chosen.bands:
-            found = distortion_in_band(frequency, percent[row], least[row], *band)
-            for what, title, value, certain in (
-                ("worst", "worst", found.worst, found.worst_least),
-                ("mean", "root mean square", found.mean, found.mean_least),
+            result = distortion_in_band(frequency, percent[row], least[row], *band)
+            for statistic, statistic_title, value, certain in (
+                ("worst", "worst", result.worst, result.worst_least),
+                ("mean", "root mean square", result.mean, result.mean_least),
             ):
-                if what == "mean" and name in _WORST_ONLY:
+                if statistic == "mean" and name in _WORST_ONLY:
                     continue
-                hidden = _limited(value, certain, noisy=name == "orders_plus_noise")
-                where = found.worst_hz if what == "worst" else None
-                yield number(
+                limit_note = _limit_note(value, certain, noisy=name == "orders_plus_noise")
+                worst_hz = result.worst_hz if statistic == "worst" else None
+                yield make_number(
                     inputs,
                     "distortion-in-band",
-                    f"distortion.at_{slug(level)}.{name}.{what}_{band_slug(band)}",
+                    f"distortion.at_{id_part(level)}.{name}.{statistic}_{band_id(band)}",
                     HEADING,
-                    f"{words} at {level:g} dB, {title} from {band_words(band)}",
+                    f"{title} at {level:g} dB, {statistic_title} from {band_label(band)}",
                     value,
                     "%",
-                    bound="at most" if hidden else "",
-                    spread=_of_limit(sure.of(name, what, band), bool(hidden)),
+                    bound="at most" if limit_note else "",
+                    uncertainty=_with_limit_note(uncertainties.of_sum(name, statistic, band), bool(limit_note)),
                     note="; ".join(
                         filter(
                             None,
                             (
-                                f"at {hertz(where)} Hz" if where else "",
-                                _SAID.get(name, "re the fundamental"),
-                                hidden,
-                                at,
+                                f"at {hertz(worst_hz)} Hz" if worst_hz else "",
+                                _REFERENCES.get(name, "re the fundamental"),
+                                limit_note,
+                                level_note,
                             ),
                         )
                     ),
-                    reason=gap or found.reason,
-                    marks=(Mark(name, where, where),) if where else (Mark(name, *band),),
+                    reason=gap or result.reason,
+                    marks=(Mark(name, worst_hz, worst_hz),) if worst_hz else (Mark(name, *band),),
                 )
     row = named.index("thd_f")
     for limit in chosen.limits:
         under = lowest_frequency_under(frequency, percent[row], least[row], limit, chosen.start)
         notes = [
-            at,
-            f"followed down from {hertz(chosen.start)} Hz",
-            "under it down to the lowest frequency measured" if under.whole else "",
-            "an upper limit: what crosses there may be noise" if under.bound else "",
+            level_note,
+            f"searched downwards from {hertz(chosen.start)} Hz",
+            "below the limit down to the lowest measured frequency" if under.whole else "",
+            "an upper limit: the crossing may be noise" if under.bound else "",
         ]
-        yield number(
+        yield make_number(
             inputs,
             "lowest-frequency-under",
-            f"distortion.at_{slug(level)}.under_{slug(limit)}",
+            f"distortion.at_{id_part(level)}.under_{id_part(limit)}",
             HEADING,
-            f"Lowest frequency with THD under {limit:g} % at {level:g} dB",
+            f"Lowest frequency with THD below {limit:g} % at {level:g} dB",
             under.frequency_hz,
             "Hz",
             bound="at most" if under.whole or under.bound else "",
-            spread=_of_limit(sure.under(limit), under.bound),
+            uncertainty=_with_limit_note(uncertainties.of_limit(limit), under.bound),
             note="; ".join(filter(None, notes)),
             reason=gap or under.reason,
             marks=() if under.frequency_hz is None else (Mark("thd_f", under.frequency_hz, under.frequency_hz),),
         )
 
 
-def _of_limit(spread: Spread, limit: bool) -> Spread:
-    """A spread that says so where it is the uncertainty of an upper limit."""
-    return replace(spread, how=f"{spread.how}; {_OF_LIMIT}") if limit and spread.standard is not None else spread
+def _with_limit_note(uncertainty: Uncertainty, limit: bool) -> Uncertainty:
+    """Return an uncertainty, with a note if it is that of an upper limit."""
+    if not limit or uncertainty.standard is None:
+        return uncertainty
+    return replace(uncertainty, propagation=f"{uncertainty.propagation}; {_LIMIT_NOTE}")
 
 
-def _limited(value: float | None, least: float | None, noisy: bool) -> str:
-    """Between what it lies, where noise hides some of it by more than a hundredth; `noisy` if noise is part of it."""
+def _limit_note(value: float | None, least: float | None, noisy: bool) -> str:
+    """Return a note if more than 1 % of a value may be noise; `noisy` if the value includes noise."""
     if value is None or least is None or least >= 0.99 * value:
         return ""
     if noisy:
-        return f"an upper limit: {least:.2g} % of it is certain, orders in the noise may add the rest"
+        return f"an upper limit: {least:.2g} % of it is certain, the rest may be orders below the noise"
     if least <= 0:
         return "an upper limit: all of it may be noise"
     return f"an upper limit: {least:.2g} % of it is certain, the rest may be noise"

@@ -1,4 +1,4 @@
-"""How deep and how high: limits of the range, on axis and in the room."""
+"""Numbers of the frequency range: lower and upper limits, on axis and in the room."""
 
 from __future__ import annotations
 
@@ -11,19 +11,22 @@ from anechain.acoustics.curve.bandwidth import (
     effective_frequency_range,
     frequency_limits,
     in_room_extension,
+    loudest_octave,
 )
-from anechain.acoustics.curve.bandwidth import _loudest_octave as loudest_octave
-from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.segments import mean_power_level, part_in_band
 from anechain.arrays import Floats
-from anechain.data.numbers import Number, Spread
-from anechain.figure_of_merit.metric_inputs import MetricInputs, band_words, name_of, number, on_curve, slug
-from anechain.figure_of_merit.spreads import drawn
+from anechain.data.numbers import Number, Uncertainty
+from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
+from anechain.figure_of_merit.labels import band_label, curve_title, id_part
+from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.number_builder import curve_mark, make_number
 
 __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Frequency range"
 THREE = 3.0
-"""dB: the one drop that a campaign may take as half the power."""
+"""dB: only this drop may be defined as half the power."""
 
 USES = (
     "effective-frequency-range",
@@ -35,21 +38,21 @@ USES = (
 
 
 def numbers(inputs: MetricInputs) -> Iterator[Number]:
-    """Limits at both ends, the effective range, and the extension in the room."""
-    yield from _limits(inputs)
+    """Yield the limits at both ends, the effective range, and the extension in the room."""
+    yield from _on_curve(inputs)
     yield from _effective(inputs)
     yield from _in_room(inputs)
 
 
-def _nearest(limits: FrequencyLimits) -> Mapping[str, float | None]:
-    """First crossing of each limit by its place: the same names for every disturbed curve."""
-    found: dict[str, float | None] = {}
-    for end, several in (("lower", limits.lower), ("upper", limits.upper)):
-        found |= {f"{end} {place}": one.nearest_hz for place, one in enumerate(several)}
-    return found
+def _crossings(limits: FrequencyLimits) -> Mapping[str, float | None]:
+    """Return the first crossing of each limit, Hz, with the same names for every drawn curve."""
+    crossings: dict[str, float | None] = {}
+    for end, limits_of_end in (("lower", limits.lower), ("upper", limits.upper)):
+        crossings |= {f"{end} {row}": limit.nearest_hz for row, limit in enumerate(limits_of_end)}
+    return crossings
 
 
-def _of_limits(
+def _limit_numbers(
     inputs: MetricInputs,
     curve: str,
     method: str,
@@ -58,45 +61,45 @@ def _of_limits(
     limits: FrequencyLimits,
     drops: tuple[float, ...],
     ends: tuple[str, ...],
-    spreads: Mapping[str, Spread],
+    uncertainties: Mapping[str, Uncertainty],
 ) -> Iterator[Number]:
     for end in ends:
-        several = limits.lower if end == "lower" else limits.upper
-        for place, drop in enumerate(drops):
-            one = several[place] if several else FrequencyLimit(drop, None, None, None, limits.reason)
+        limits_of_end = limits.lower if end == "lower" else limits.upper
+        for row, drop in enumerate(drops):
+            limit = limits_of_end[row] if limits_of_end else FrequencyLimit(drop, None, None, None, limits.reason)
             notes = [f"re {limits.reference}"]
             if limits.reference_db is not None:
                 notes[0] += f" ({limits.reference_db:.1f} dB)"
             if drop == THREE:
                 half = inputs.options.bandwidth.three_db == "half power"
-                exactly = f"half the power, {HALF_POWER:.4f} dB" if half else f"{THREE:.3f} dB"
-                notes.append(f"\N{MINUS SIGN}{THREE:g} dB is {exactly}")
-            if one.bracket_hz is not None:
-                notes.append(f"read between {hertz(one.bracket_hz[0])} and {hertz(one.bracket_hz[1])} Hz")
-            if one.outermost_hz is not None and one.outermost_hz != one.nearest_hz:
-                notes.append(f"stays below from {hertz(one.outermost_hz)} Hz on")
-            yield number(
+                definition = f"half the power, {HALF_POWER:.4f} dB" if half else f"{THREE:.3f} dB"
+                notes.append(f"\N{MINUS SIGN}{THREE:g} dB is {definition}")
+            if limit.bracket_hz is not None:
+                notes.append(f"interpolated between {hertz(limit.bracket_hz[0])} and {hertz(limit.bracket_hz[1])} Hz")
+            if limit.outermost_hz is not None and limit.outermost_hz != limit.nearest_hz:
+                notes.append(f"outermost crossing at {hertz(limit.outermost_hz)} Hz")
+            yield make_number(
                 inputs,
                 method,
-                f"{prefix}.{end}_{slug(drop)}",
+                f"{prefix}.{end}_{id_part(drop)}",
                 HEADING,
                 f"{label}, \N{MINUS SIGN}{drop:g} dB, {end} limit",
-                one.nearest_hz,
+                limit.nearest_hz,
                 "Hz",
-                spread=spreads.get(f"{end} {place}"),
-                note="; ".join(notes) if one.nearest_hz is not None else "",
-                reason=one.reason,
-                marks=on_curve(inputs, curve, one.nearest_hz),
+                uncertainty=uncertainties.get(f"{end} {row}"),
+                note="; ".join(notes) if limit.nearest_hz is not None else "",
+                reason=limit.reason,
+                marks=curve_mark(inputs, curve, limit.nearest_hz),
             )
 
 
-def _limits(inputs: MetricInputs) -> Iterator[Number]:
+def _on_curve(inputs: MetricInputs) -> Iterator[Number]:
     chosen = inputs.options.bandwidth
     curve = str(chosen.curve)
-    label = name_of(curve)
-    reference = f"mean squared pressure, {band_words(chosen.reference_band)}"
+    label = curve_title(curve)
+    reference = f"mean squared pressure, {band_label(chosen.reference_band)}"
 
-    def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
+    def limits_of(curves: Mapping[str, Floats]) -> FrequencyLimits:
         part = part_in_band(inputs.frequency, curves[curve], *chosen.reference_band)
         if part.reason:
             return FrequencyLimits(None, reference, (), (), part.reason)
@@ -111,23 +114,23 @@ def _limits(inputs: MetricInputs) -> Iterator[Number]:
             chosen.ignored_dip_octaves,
         )
 
-    if reason := inputs.lacking(curve):
-        limits, spreads = FrequencyLimits(None, reference, (), (), reason), {}
+    if reason := inputs.missing_reason(curve):
+        limits, uncertainties = FrequencyLimits(None, reference, (), (), reason), {}
     else:
         curves = {curve: inputs.curves[curve]}
-        limits = found(curves)
-        spreads = drawn(inputs.errors, curves, lambda errant: _nearest(found(errant)))
-    yield from _of_limits(
-        inputs, curve, "frequency-limits", "range", label, limits, chosen.drops, ("lower", "upper"), spreads
+        limits = limits_of(curves)
+        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda drawn: _crossings(limits_of(drawn)))
+    yield from _limit_numbers(
+        inputs, curve, "frequency-limits", "range", label, limits, chosen.drops, ("lower", "upper"), uncertainties
     )
 
 
 def _effective(inputs: MetricInputs) -> Iterator[Number]:
     chosen = inputs.options.bandwidth
     curve, drops = str(chosen.effective_curve), (chosen.effective_drop,)
-    of_curve = "" if curve == "on_axis" else f" ({name_of(curve).lower()})"
-    spreads: Mapping[str, Spread] = {}
-    if reason := inputs.lacking(curve):
+    of_curve = "" if curve == "on_axis" else f" ({curve_title(curve).lower()})"
+    uncertainties: Mapping[str, Uncertainty] = {}
+    if reason := inputs.missing_reason(curve):
         limits = FrequencyLimits(None, "", (), (), reason)
     else:
         curves = {curve: inputs.curves[curve]}
@@ -144,11 +147,11 @@ def _effective(inputs: MetricInputs) -> Iterator[Number]:
             centre, half = loudest[0], 2.0 ** (chosen.effective_octaves / 2)
             band = centre / half, centre * half
 
-            def errant(disturbed: Mapping[str, Floats]) -> Mapping[str, float | None]:
-                # The band stays where it is: to search it in every draw would take longer than all else.
-                level = disturbed[curve]
+            def crossings_of(drawn: Mapping[str, Floats]) -> Mapping[str, float | None]:
+                # The band is kept, because a search in every draw would take too long.
+                level = drawn[curve]
                 reference = mean_power_level(part_in_band(inputs.frequency, level, *band))
-                return _nearest(
+                return _crossings(
                     frequency_limits(
                         inputs.frequency,
                         level,
@@ -161,8 +164,8 @@ def _effective(inputs: MetricInputs) -> Iterator[Number]:
                     )
                 )
 
-            spreads = drawn(inputs.errors, curves, errant)
-    yield from _of_limits(
+            uncertainties = monte_carlo_of_curves(inputs.errors, curves, crossings_of)
+    yield from _limit_numbers(
         inputs,
         curve,
         "effective-frequency-range",
@@ -171,16 +174,16 @@ def _effective(inputs: MetricInputs) -> Iterator[Number]:
         limits,
         drops,
         ("lower", "upper"),
-        spreads,
+        uncertainties,
     )
 
 
 def _in_room(inputs: MetricInputs) -> Iterator[Number]:
     chosen, drops = inputs.options.in_room, inputs.options.bandwidth.drops
     curve = str(chosen.curve)
-    label = f"In the room ({name_of(curve).lower()})"
+    label = f"In the room ({curve_title(curve).lower()})"
 
-    def found(curves: Mapping[str, Floats]) -> FrequencyLimits:
+    def limits_of(curves: Mapping[str, Floats]) -> FrequencyLimits:
         return in_room_extension(
             inputs.frequency,
             curves[curve],
@@ -190,12 +193,12 @@ def _in_room(inputs: MetricInputs) -> Iterator[Number]:
             inputs.options.bandwidth.three_db,
         )
 
-    if reason := inputs.lacking(curve):
-        limits, spreads = FrequencyLimits(None, "", (), (), reason), {}
+    if reason := inputs.missing_reason(curve):
+        limits, uncertainties = FrequencyLimits(None, "", (), (), reason), {}
     else:
         curves = {curve: inputs.curves[curve]}
-        limits = found(curves)
-        spreads = drawn(inputs.errors, curves, lambda errant: _nearest(found(errant)))
-    yield from _of_limits(
-        inputs, curve, "in-room-extension", "range.in_room", label, limits, drops, ("lower",), spreads
+        limits = limits_of(curves)
+        uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda drawn: _crossings(limits_of(drawn)))
+    yield from _limit_numbers(
+        inputs, curve, "in-room-extension", "range.in_room", label, limits, drops, ("lower",), uncertainties
     )

@@ -1,7 +1,7 @@
-"""Which modules contribute numbers, in the order in which they are shown.
+"""Groups of numbers, in the order in which they are shown.
 
-A module that reads a dataset of its own (distortion, compression) adds one entry to :data:`GROUPS`: the datasets that
-it reads beside curves and responses, the methods that it uses, and a function that gives its numbers.
+Each module with numbers has one entry in :data:`GROUPS`: the methods that it uses, a function that returns its
+numbers, and the datasets that it reads besides curves and responses.
 """
 
 from __future__ import annotations
@@ -12,18 +12,23 @@ from typing import TYPE_CHECKING, Any
 
 from anechain.data.numbers import Number
 from anechain.figure_of_merit import (
-    aiming,
+    aim,
+    beam_width,
     compression,
-    coverage,
+    directivity_dataset,
+    directivity_indices,
     distortion,
-    flatness,
     frequency_range,
-    level,
+    impedance,
+    linearity,
+    listening_height,
     peaks,
-    predictor,
-    terminals,
-    trend_lines,
-    usable,
+    preference,
+    sensitivity,
+    sphere,
+    trend_dataset,
+    trends,
+    usable_limits,
 )
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
@@ -35,7 +40,7 @@ __all__ = ["GROUPS", "Group", "GroupResult", "everything"]
 
 @dataclass(frozen=True)
 class GroupResult:
-    """What a group makes.
+    """Numbers, datasets and lists of a group.
 
     Attributes
     ----------
@@ -44,7 +49,7 @@ class GroupResult:
     datasets : mapping of str to xarray.Dataset
         Arrays by frequency, by the name of their contract.
     lists : mapping of str to list
-        Members of numbers.json that are no numbers.
+        Members of numbers.json that are lists, such as the peaks and dips.
     """
 
     numbers: tuple[Number, ...]
@@ -59,13 +64,13 @@ class Group:
     Attributes
     ----------
     name : str
-        For the contributor.
+        For contributors; not shown.
     uses : tuple of str
-        Ids of the methods it uses.
+        Ids of the methods that the group uses.
     make : callable
-        Takes what is given and makes the numbers. It names a gap for everything that it cannot make.
+        Takes the inputs and returns the numbers; a number that cannot be computed is a gap with its reason.
     reads : tuple of str
-        Datasets that it reads where they are there, beside "curves" and "responses".
+        Datasets that the group reads if they exist, besides "curves" and "responses".
     """
 
     name: str
@@ -74,13 +79,16 @@ class Group:
     reads: tuple[str, ...] = ()
 
 
-def _plain(numbers: Callable[[MetricInputs], Iterator[Number]]) -> Callable[[MetricInputs], GroupResult]:
+def _numbers_only(numbers: Callable[[MetricInputs], Iterator[Number]]) -> Callable[[MetricInputs], GroupResult]:
     return lambda inputs: GroupResult(tuple(numbers(inputs)))
 
 
-def _flatness(inputs: MetricInputs) -> GroupResult:
-    dataset = trend_lines.trends_dataset(inputs)
-    return GroupResult(tuple(flatness.numbers(inputs)), {} if dataset is None else {"trends": dataset})
+def _named(name: str, dataset: xr.Dataset | None) -> dict[str, xr.Dataset]:
+    return {} if dataset is None else {name: dataset}
+
+
+def _trends(inputs: MetricInputs) -> GroupResult:
+    return GroupResult(tuple(trends.numbers(inputs)), _named("trends", trend_dataset.trend_dataset(inputs)))
 
 
 def _peaks(inputs: MetricInputs) -> GroupResult:
@@ -88,24 +96,28 @@ def _peaks(inputs: MetricInputs) -> GroupResult:
     return GroupResult(tuple(peaks.numbers(inputs, report)), lists={"deviations": peaks.deviation_list(inputs, report)})
 
 
-def _coverage(inputs: MetricInputs) -> GroupResult:
-    found = coverage.beams(inputs)
-    dataset = coverage.directivity(inputs, found)
-    made = {} if dataset is None else {"directivity": dataset}
-    return GroupResult(tuple(coverage.numbers(inputs, found)), made)
+def _directivity(inputs: MetricInputs) -> GroupResult:
+    """Return beam width, listening height, indices and sphere, which share a dataset."""
+    beams, whole_sphere = beam_width.beam_widths(inputs), sphere.whole_sphere(inputs)
+    numbers = (
+        *beam_width.numbers(inputs, beams),
+        *listening_height.numbers(inputs),
+        *directivity_indices.numbers(inputs),
+        *sphere.numbers(inputs, whole_sphere),
+    )
+    dataset = directivity_dataset.directivity_dataset(inputs, beams, whole_sphere)
+    return GroupResult(numbers, _named("directivity", dataset))
 
 
-def _aiming(inputs: MetricInputs) -> GroupResult:
-    aim = aiming.compare_aims(inputs)
-    dataset = aiming.aim_dataset(inputs, aim)
-    return GroupResult(tuple(aiming.numbers(inputs, aim)), {} if dataset is None else {"aim": dataset})
+def _aim(inputs: MetricInputs) -> GroupResult:
+    best = aim.compare_aims(inputs)
+    return GroupResult(tuple(aim.numbers(inputs, best)), _named("aim", aim.aim_dataset(inputs, best)))
 
 
-def _terminals(inputs: MetricInputs) -> GroupResult:
-    errors = terminals.errors_of(inputs)
-    dataset = terminals.impedance_uncertainty(inputs, errors)
-    made = {} if dataset is None else {"impedance_uncertainty": dataset}
-    return GroupResult(tuple(terminals.numbers(inputs, errors)), made)
+def _impedance(inputs: MetricInputs) -> GroupResult:
+    errors = impedance.errors_of(inputs)
+    dataset = impedance.impedance_uncertainty_dataset(inputs, errors)
+    return GroupResult(tuple(impedance.numbers(inputs, errors)), _named("impedance_uncertainty", dataset))
 
 
 def _distortion(inputs: MetricInputs) -> GroupResult:
@@ -114,35 +126,43 @@ def _distortion(inputs: MetricInputs) -> GroupResult:
     )
 
 
+_DIRECTIVITY_USES = (*beam_width.USES, *listening_height.USES, *directivity_indices.USES, *sphere.USES)
+
 GROUPS = (
-    Group("level", level.USES, _plain(level.numbers), ("impedance",)),
-    Group("range", frequency_range.USES, _plain(frequency_range.numbers)),
-    Group("flatness", flatness.USES, _flatness),
-    Group("peaks", peaks.USES, _peaks),
-    Group("coverage", coverage.USES, _coverage, ("sphere",)),
-    Group("aiming", aiming.USES, _aiming),
-    Group("predictor", predictor.USES, _plain(predictor.numbers)),
-    Group("terminals", terminals.USES, _terminals, ("impedance",)),
+    Group("sensitivity", sensitivity.USES, _numbers_only(sensitivity.numbers), ("impedance",)),
+    Group("frequency range", frequency_range.USES, _numbers_only(frequency_range.numbers)),
+    Group("linearity", linearity.USES, _numbers_only(linearity.numbers)),
+    Group("trends", trends.USES, _trends),
+    Group("peaks and dips", peaks.USES, _peaks),
+    Group("directivity", _DIRECTIVITY_USES, _directivity, ("sphere",)),
+    Group("aim", aim.USES, _aim),
+    Group("preference", preference.USES, _numbers_only(preference.numbers)),
+    Group("impedance", impedance.USES, _impedance, ("impedance",)),
     Group("distortion", distortion.USES, _distortion, ("distortion", "multitone", "harmonics")),
-    Group("compression", compression.USES, _plain(compression.compression_numbers), ("compression",)),
-    Group("usable limits", usable.USES, _plain(usable.usable_numbers), ("compression", "harmonics", "distortion")),
+    Group("compression", compression.USES, _numbers_only(compression.compression_numbers), ("compression",)),
+    Group(
+        "usable limits",
+        usable_limits.USES,
+        _numbers_only(usable_limits.usable_numbers),
+        ("compression", "harmonics", "distortion"),
+    ),
 )
 
 
 def everything(inputs: MetricInputs) -> GroupResult:
-    """All groups together.
+    """Return the results of all groups together.
 
     Raises
     ------
     ValueError
-        If two numbers have one id.
+        If two numbers have the same id.
     """
-    made = [group.make(inputs) for group in GROUPS]
-    numbers = tuple(one for part in made for one in part.numbers)
-    if len({one.id for one in numbers}) != len(numbers):
-        raise ValueError("two numbers have one id")
+    results = [group.make(inputs) for group in GROUPS]
+    numbers = tuple(number for result in results for number in result.numbers)
+    if len({number.id for number in numbers}) != len(numbers):
+        raise ValueError("two numbers have the same id")
     return GroupResult(
         numbers,
-        {name: data for part in made for name, data in part.datasets.items()},
-        {name: entries for part in made for name, entries in part.lists.items()},
+        {name: dataset for result in results for name, dataset in result.datasets.items()},
+        {name: entries for result in results for name, entries in result.lists.items()},
     )

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from anechain.figures import style
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import thinned
 from anechain.figures.style import BLUE, VERMILION
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     import altair as alt
     import xarray as xr
 
-__all__ = ["beam_width_figure"]
+__all__ = ["beam_width_figure", "beam_width_of_device"]
 
 
 _SIDES = {"horizontal": ("left", "right"), "vertical": ("up", "down")}
@@ -219,3 +220,10 @@ def _words(attrs: Mapping[Any, Any], banded: bool, marks: list[dict[str, Any]]) 
     if any(not one["band"] for one in marks):
         notes.append("Dotted: where the beam becomes narrower than the width asked for, first and for good.")
     return notes
+
+
+def beam_width_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the beam width."""
+    caption = "Beam width: the angle at which the level has fallen by the stated amount, by plane and side."
+    reads = tuple(name for name in ("directivity.nc", "numbers.json") if name in data)
+    yield DeviceFigure("beam-width", caption, reads, beam_width_figure)

@@ -18,31 +18,31 @@ from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, S
 if TYPE_CHECKING:
     import altair as alt
 
-    from anechain.audit.explain import DeviceChange
+    from anechain.data.changes import DeviceChange, ExplainedDifference
 
-__all__ = ["MOST_PANELS", "change_figure", "drawn_devices", "scale_of"]
+__all__ = ["MAX_PANELS", "change_figure", "drawn_devices", "scale_of"]
 
 
 _COLOURS = (BLACK, BLUE, GREEN, VERMILION, PURPLE, ORANGE, SKY)
-MOST_PANELS = 12
-"""Panels in one figure; with more, those that change most are drawn."""
+MAX_PANELS = 12
+"""Panels in one figure; of more, those with the largest changes are drawn."""
 
 _STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
-_MOST_STEPS = 10
-_FEWEST_STEPS = 6
+_MAX_STEPS = 10
+_MIN_STEPS = 6
 STEP_HEIGHT = 20.0
-"""Pixels between two lines of the scale: a tenth of a decade of frequency, so one decade is as long as ten steps."""
+"""Pixels between two grid lines: a tenth of a decade of frequency, so that one decade is as long as ten steps."""
 
-ALIKE = 1e-3
+SAME_LINE = 1e-3
 """dB within which two changes are drawn as one line."""
 
 _DECIMALS = 4
-_LEGEND_LETTERS = 48
+_MAX_LEGEND_LETTERS = 48
 
 
 @dataclass(frozen=True)
 class _Panel:
-    """Lines of one device over one frequency grid: all its curves or all its indices."""
+    """Curves or directivity indices of one device on one frequency grid."""
 
     device: str
     title: str
@@ -64,99 +64,99 @@ def _finite(values: Floats, frequency: Floats) -> Floats:
 
 
 def scale_of(values: Iterable[float]) -> tuple[float, float, float]:
-    """Lower and upper limit in dB and the step between lines: zero is among them, and six to ten steps are.
+    """Return the lower and upper limit and the step between grid lines in dB: six to ten steps, zero among the lines.
 
     Parameters
     ----------
     values : iterable of float
         All changes of a panel in dB, finite.
     """
-    given = [*values, 0.0]
-    low, high = min(given), max(given)
+    with_zero = [*values, 0.0]
+    low, high = min(with_zero), max(with_zero)
     for step in _STEPS:
         bottom, top = math.floor(low / step - 1e-9), math.ceil(high / step + 1e-9)
-        # A line that touches the frame could not be told from it.
+        # A curve that touches the frame could not be distinguished from it.
         bottom -= low < 0 and low <= (bottom + 0.2) * step
         top += high > 0 and high >= (top - 0.2) * step
-        if top - bottom <= _MOST_STEPS:
+        if top - bottom <= _MAX_STEPS:
             break
-    while top - bottom < _FEWEST_STEPS:
+    while top - bottom < _MIN_STEPS:
         bottom, top = (bottom, top + 1) if high + top * step <= -(low + bottom * step) else (bottom - 1, top)
     return bottom * step, top * step, step
 
 
-def _looks() -> dict[str, tuple[str, tuple[float, ...]]]:
-    """Colour and dash by curve, the same in every panel and figure: no two of the first 49 share both."""
-    from anechain.acoustics.directivity.curves import TITLES
+def _styles() -> dict[str, tuple[str, tuple[float, ...]]]:
+    """Return colour and dash by curve, the same in every panel and figure; the first 49 curves all differ."""
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     main = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
     order = dict.fromkeys([*main, *TITLES])
     size = len(_COLOURS)
-    return {name: (_COLOURS[n % size], DASHES[(n + n // size) % len(DASHES)]) for n, name in enumerate(order)}
+    return {
+        name: (_COLOURS[index % size], DASHES[(index + index // size) % len(DASHES)])
+        for index, name in enumerate(order)
+    }
 
 
-def _panels(one: DeviceChange) -> list[_Panel]:
-    from anechain.acoustics.directivity.curves import TITLES
-
-    looks = _looks()
-    low, high = one.valid_band or style.FREQUENCY_RANGE
+def _panels(device: DeviceChange) -> list[_Panel]:
+    low, high = device.valid_band or style.FREQUENCY_RANGE
     band = max(low, style.FREQUENCY_RANGE[0]), min(high, style.FREQUENCY_RANGE[1])
     panels = []
     for kind, what, axis in (
         ("curve", "curves", "Change of level in dB"),
         ("index", "directivity indices", "Change of index in dB"),
     ):
-        drawn = [f for f in one.shown if f.difference.kind == kind and np.isfinite(f.difference.change).any()]
-        by_grid: dict[bytes, list[Any]] = {}
-        for finding in drawn:
-            by_grid.setdefault(finding.difference.frequency.tobytes(), []).append(finding)
-        for findings in by_grid.values():
-            series: list[Series] = []
-            notes: list[str] = []
-            ordered = sorted(findings, key=lambda f: [*looks, f.difference.name].index(f.difference.name))
-            total = one.counts.get(kind, 0)
-            for group in _alike(ordered):
-                first = group[0].difference
-                values = np.where(np.isfinite(first.change), first.change, np.nan)
-                names = [
-                    TITLES.get(f.difference.name, f.difference.name).replace(" directivity index", "") for f in group
-                ]
-                colour, dash = looks.get(first.name, (BLACK, DASHES[0]))
-                title = names[0]
-                if len(group) > 1:
-                    everything = len(group) == total
-                    noun = "curves" if kind == "curve" else "indices"
-                    others = f" and {len(group) - 1} alike"
-                    title = f"All {total} {noun}" if everything else _short(names[0], len(others)) + others
-                    if not everything:
-                        notes.append(f"{one.title}, alike within 0.001 dB: {'; '.join(names)}.")
-                series.append(Series(f"line_{len(series)}", f"{len(series)}", title, values, colour, dash))
-            panels.append(
-                _Panel(
-                    one.device,
-                    one.title,
-                    what,
-                    axis,
-                    findings[0].difference.frequency,
-                    tuple(series),
-                    band,
-                    tuple(notes),
-                )
-            )
+        by_grid: dict[bytes, list[ExplainedDifference]] = {}
+        for item in device.own_differences:
+            if item.difference.kind == kind and np.isfinite(item.difference.change).any():
+                by_grid.setdefault(item.difference.frequency.tobytes(), []).append(item)
+        for items in by_grid.values():
+            series, notes = _series(device, kind, items)
+            grid = items[0].difference.frequency
+            panels.append(_Panel(device.device, device.title, what, axis, grid, series, band, notes))
     return panels
 
 
-def _alike(findings: Sequence[Any]) -> list[list[Any]]:
-    """Findings whose changes could not be told apart, together; each group in the order it came."""
-    groups: list[list[Any]] = []
-    for finding in findings:
-        change = finding.difference.change
+def _series(
+    device: DeviceChange, kind: str, items: Sequence[ExplainedDifference]
+) -> tuple[tuple[Series, ...], tuple[str, ...]]:
+    """Return the lines of a panel, one for all curves with equal changes, and notes that name such curves."""
+    from anechain.acoustics.directivity.curve_titles import TITLES
+
+    styles = _styles()
+    series: list[Series] = []
+    notes: list[str] = []
+    ordered = sorted(items, key=lambda item: [*styles, item.difference.name].index(item.difference.name))
+    total = device.counts.get(kind, 0)
+    for group in _equal_changes(ordered):
+        first = group[0].difference
+        values = np.where(np.isfinite(first.change), first.change, np.nan)
+        names = [
+            TITLES.get(item.difference.name, item.difference.name).replace(" directivity index", "") for item in group
+        ]
+        colour, dash = styles.get(first.name, (BLACK, DASHES[0]))
+        title = names[0]
+        if len(group) > 1 and len(group) == total:
+            title = f"All {total} {'curves' if kind == 'curve' else 'indices'}"
+        elif len(group) > 1:
+            others = f" and {len(group) - 1} equal"
+            title = _short(names[0], len(others)) + others
+            notes.append(f"{device.title}, equal within {SAME_LINE:g} dB: {'; '.join(names)}.")
+        series.append(Series(f"line_{len(series)}", f"{len(series)}", title, values, colour, dash))
+    return tuple(series), tuple(notes)
+
+
+def _equal_changes(items: Sequence[ExplainedDifference]) -> list[list[ExplainedDifference]]:
+    """Group the curves whose changes are equal; each group in the original order."""
+    groups: list[list[ExplainedDifference]] = []
+    for item in items:
+        change = item.difference.change
         for group in groups:
-            if np.allclose(group[0].difference.change, change, rtol=0, atol=ALIKE, equal_nan=True):
-                group.append(finding)
+            if np.allclose(group[0].difference.change, change, rtol=0, atol=SAME_LINE, equal_nan=True):
+                group.append(item)
                 break
         else:
-            groups.append([finding])
+            groups.append([item])
     return groups
 
 
@@ -206,7 +206,7 @@ def _chart(panel: _Panel, number: int, last: bool) -> alt.LayerChart:
     lines = (
         alt.Chart(style.inline([columns], f"change_{number}"))
         .transform_flatten(["frequency", *(s.column for s in panel.series)])
-        # The first in the legend is drawn last: it lies on top.
+        # The first in the legend is drawn last, on top of the others.
         .transform_fold([s.column for s in reversed(panel.series)], as_=["column", "change"])
         .transform_calculate(curve=f"{style.labels_of({s.column: s.key for s in panel.series})}[datum.column]")
         .mark_line(clip=True, strokeWidth=1.8)
@@ -241,46 +241,47 @@ def _chart(panel: _Panel, number: int, last: bool) -> alt.LayerChart:
     )
 
 
-def _short(title: str, taken: int = 0) -> str:
-    room = _LEGEND_LETTERS - taken
-    return title if len(title) <= room else f"{title[: room - 1]}…"
+def _short(title: str, suffix_length: int = 0) -> str:
+    length = _MAX_LEGEND_LETTERS - suffix_length
+    return title if len(title) <= length else f"{title[: length - 1]}…"
 
 
-def _chosen(devices: Sequence[DeviceChange]) -> tuple[list[_Panel], int]:
-    """The panels that are drawn, and how many there could be."""
-    every = [panel for one in devices for panel in _panels(one)]
-    chosen = sorted(sorted(range(len(every)), key=lambda at: -every[at].largest)[:MOST_PANELS])
-    return [every[at] for at in chosen], len(every)
+def _drawn_panels(devices: Sequence[DeviceChange]) -> tuple[list[_Panel], int]:
+    """Return the panels with the largest changes, and the number of all panels."""
+    panels = [panel for device in devices for panel in _panels(device)]
+    drawn = sorted(sorted(range(len(panels)), key=lambda index: -panels[index].largest)[:MAX_PANELS])
+    return [panels[index] for index in drawn], len(panels)
 
 
 def drawn_devices(devices: Sequence[DeviceChange]) -> set[str]:
-    """Ids of the devices that :func:`change_figure` draws."""
-    return {panel.device for panel in _chosen(devices)[0]}
+    """Return the ids of the devices that :func:`change_figure` draws."""
+    return {panel.device for panel in _drawn_panels(devices)[0]}
 
 
-def change_figure(devices: Sequence[DeviceChange], least: float) -> dict[str, Any] | None:
-    """The change of level over frequency of each curve that differs, and of each directivity index.
+def change_figure(devices: Sequence[DeviceChange], tolerance: float) -> dict[str, Any] | None:
+    """Return the figure of the change over frequency of each curve and directivity index that differs.
 
     Parameters
     ----------
     devices : sequence of DeviceChange
-        What differs of each device, see :mod:`anechain.audit.explain`.
-    least : float
+        The differences of each device; see :mod:`anechain.data.changes`.
+    tolerance : float
         dB up to which two levels counted as the same.
 
     Returns
     -------
     dict or None
-        A Vega-Lite specification with its data inside; None if no curve and no index differs by a number of decibels.
+        A Vega-Lite specification with its data inside; None if no curve and no index
+        has a finite change.
 
     Notes
     -----
-    A difference has no ratio of its scale in IEC 60263, and its size may be anything from 0.01 dB to 60 dB: each panel
-    takes a scale of its own and states it. One line of the scale is always zero, and it is drawn in ink.
+    IEC 60263 gives no scale for differences, which may be between 0.01 dB and 60 dB. Each panel has its own scale and
+    states it. One grid line is always zero, and is drawn dark.
     """
     import altair as alt
 
-    panels, number = _chosen(devices)
+    panels, number = _drawn_panels(devices)
     if not panels:
         return None
     notes = []
@@ -288,16 +289,16 @@ def change_figure(devices: Sequence[DeviceChange], least: float) -> dict[str, An
         notes.append("Shaded: outside the band that is valid on both sides.")
     notes += [note for panel in panels for note in panel.notes]
     drawn = {panel.device for panel in panels}
-    notes += [f"{one.title}: {remark}." for one in devices if one.device in drawn for remark in one.remarks]
+    notes += [f"{device.title}: {note}." for device in devices if device.device in drawn for note in device.notes]
     if number > len(panels):
-        notes.append(f"Drawn are the {len(panels)} panels with the largest changes, of {number}.")
+        notes.append(f"The {len(panels)} of {number} panels with the largest changes are drawn.")
     names = list(dict.fromkeys(panel.title for panel in panels))
     title = f"Change of the curves: {', '.join(names[:4])}{f' and {len(names) - 4} more' if len(names) > 4 else ''}"
-    lines = [f"New minus old; curves that change by no more than {least:g} dB are not drawn."]
+    lines = [f"New minus old; curves that change by no more than {tolerance:g} dB are not drawn."]
     charts = [_chart(panel, n, panel is panels[-1]) for n, panel in enumerate(panels, 1)]
     below = style.under_figure(notes)
     if below is not None:
-        # A panel has one title, and these have theirs above: the notes stand under an empty chart of no height.
+        # A panel has one title, which is above it: the notes are the title of an empty chart of no height below.
         empty = alt.Chart(style.inline([{}], "notes")).mark_point(opacity=0)
         charts.append(alt.LayerChart(layer=[empty], width=style.PANEL_WIDTH, height=1, title=below))
     chart = (

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from anechain.data.checks import BAD, DOUBTFUL, GOOD, NOT_MADE
 from anechain.figures import style
+from anechain.figures.device_figure import Data, DeviceFigure
 
 if TYPE_CHECKING:
     import altair as alt
 
-__all__ = ["checks_figure"]
+__all__ = ["checks_figure", "checks_of_device"]
 
 VERDICTS = (GOOD, DOUBTFUL, BAD, NOT_MADE)
 COLOURS = (style.GREEN, style.ORANGE, style.VERMILION, "#777777")
@@ -162,3 +163,14 @@ def checks_figure(told: Mapping[str, Any]) -> dict[str, Any]:
         .properties(title=style.heading(str(told["title"]), [f"Checks of what came in: {summary}"]))
     )
     return style.finish(chart, f"{told['title']}: checks of what came in: {summary}")
+
+
+def checks_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the measurement checks."""
+    del data
+    caption = (
+        "Measurement checks: the verdict of each above, measured values and limits below. Checks that were not "
+        "possible "
+        "are listed in the table."
+    )
+    yield DeviceFigure("checks", caption, ("checks.json",), checks_figure)

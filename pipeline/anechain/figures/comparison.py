@@ -77,7 +77,7 @@ def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
     InputError
         If the comparison has no such curve or index, or no device has a value of it.
     """
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     curves = [str(c) for c in comparison["curve"].values]
     indices = [str(i) for i in comparison["index"].values] if "index" in comparison.coords else []

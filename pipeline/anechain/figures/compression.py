@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,13 +13,21 @@ from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.change import STEP_HEIGHT, scale_of
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import colour_and_dash, shaded, shaded_words, thinned
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["compression_figure", "drawable", "octave_levels_figure", "passed_words"]
+__all__ = [
+    "compression_figure",
+    "compression_levels_of_device",
+    "compression_of_device",
+    "drawable",
+    "octave_levels_figure",
+    "passed_words",
+]
 
 
 _COLOURS = (BLUE, VERMILION, GREEN, BLACK, ORANGE, PURPLE, SKY)
@@ -306,3 +314,24 @@ def passed_words(compression: xr.Dataset) -> list[str]:
         f"{_volts(drive)}: {minus(f'{limit:g}')} dB passed {'; '.join(bands)}"
         for (drive, limit), bands in lines.items()
     ]
+
+
+def compression_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the compression over frequency, if there is something to draw."""
+    if "compression" in drawable(data["compression.nc"]):
+        caption = (
+            "Compression: change of the fundamental's level minus change of drive, re the lowest drive; parts below "
+            "the "
+            f"noise are left out. {LEVEL_CAUTION}"
+        )
+        yield DeviceFigure("compression", caption, ("compression.nc",), compression_figure)
+
+
+def compression_levels_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the levels at which the compression reaches its limits, if there is something to draw."""
+    if "compression-levels" in drawable(data["compression.nc"]):
+        caption = (
+            "Level at which the compression of each octave band reaches its limit, or the highest level measured. "
+            f"{LEVEL_CAUTION}"
+        )
+        yield DeviceFigure("compression-levels", caption, ("compression.nc",), octave_levels_figure)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,13 +10,25 @@ import numpy as np
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import Panel, Series, stacked
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["CURVE_LOOKS", "Look", "bounces_figure", "curve_set_figure", "lines_of", "planes_figure", "within"]
+__all__ = [
+    "CURVE_LOOKS",
+    "Look",
+    "bounces_figure",
+    "bounces_of_device",
+    "curve_set_figure",
+    "curves_of_device",
+    "lines_of",
+    "planes_figure",
+    "planes_of_device",
+    "within",
+]
 
 Look = tuple[str, tuple[float, ...]]
 
@@ -106,7 +118,7 @@ def within(series: Sequence[Series], frequency: Floats, band: tuple[float, float
 def _figure(
     curves: xr.Dataset, what: str, levels: Mapping[str, Look], indices: Mapping[str, Look], optional: set[str]
 ) -> dict[str, Any]:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     attrs = curves.attrs
     device = str(attrs.get("title") or attrs.get("device") or "")
@@ -174,3 +186,24 @@ def bounces_figure(curves: xr.Dataset) -> dict[str, Any]:
     Parameters, returns and raises as :func:`curve_set_figure`.
     """
     return _figure(curves, "Early reflections by surface", _BOUNCES, {}, set())
+
+
+def curves_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the curve set, if there is a curve."""
+    if data["curves.nc"].sizes["curve"]:
+        caption = "The curve set above, its directivity indices below, over one frequency axis."
+        yield DeviceFigure("curves", caption, ("curves.nc",), curve_set_figure)
+
+
+def planes_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure by plane, if there is an index of a single orbit."""
+    if any(str(name).endswith(("_horizontal", "_vertical")) for name in data["curves.nc"]["index"].values):
+        caption = "By plane: early reflections and directivity indices of each orbit alone."
+        yield DeviceFigure("planes", caption, ("curves.nc",), planes_figure)
+
+
+def bounces_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the early reflections, if there is one of them."""
+    if any(str(name).endswith("_bounce") for name in data["curves.nc"]["curve"].values):
+        caption = "The five early reflections: sound towards the floor, the ceiling and each wall."
+        yield DeviceFigure("bounces", caption, ("curves.nc",), bounces_figure)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -12,13 +13,14 @@ from anechain.acoustics.curve.levels import mean_level
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import thinned
 
 if TYPE_CHECKING:
     import altair as alt
     import xarray as xr
 
-__all__ = ["condensed", "directivity_map_figure", "relative_levels"]
+__all__ = ["condensed", "directivity_map_figure", "horizontal_of_device", "relative_levels", "vertical_of_device"]
 
 
 BANDS_PER_OCTAVE = 12
@@ -309,3 +311,23 @@ def _about_lines(beam: xr.Dataset | None) -> str:
         "falls that far. Broken: angle from which it stays lower, where there is one and it is another. "
         f"{smoothed.capitalize()}; see beam width."
     )
+
+
+def horizontal_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the map of the horizontal orbit, if there are that orbit and its axis."""
+    return _map_of_device(data, "horizontal")
+
+
+def vertical_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the map of the vertical orbit, if there are that orbit and its axis."""
+    return _map_of_device(data, "vertical")
+
+
+def _map_of_device(data: Data, plane: str) -> Iterator[DeviceFigure]:
+    if plane in data["responses.nc"]["plane"].values and "on_axis" in data["curves.nc"]["curve"].values:
+        yield DeviceFigure(
+            f"map-{plane}",
+            f"Level by angle on the {plane} orbit, relative to the reference axis.",
+            tuple(name for name in ("responses.nc", "directivity.nc") if name in data),
+            lambda responses, *beam: directivity_map_figure(responses, plane, *beam),
+        )

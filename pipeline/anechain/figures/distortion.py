@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -19,6 +19,7 @@ from anechain.arrays import Floats
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
 from anechain.figures import style
+from anechain.figures.device_figure import Data, DeviceFigure, level_slug
 from anechain.figures.panels import answering, assembled, colour_and_dash, pointer, shaded, shaded_words, thinned
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     import altair as alt
     import xarray as xr
 
-__all__ = ["distortion_comparison_figure", "distortion_figure"]
+__all__ = ["distortion_comparison_figure", "distortion_figure", "distortion_of_device"]
 
 Flags = NDArray[np.bool_]
 
@@ -424,3 +425,17 @@ def distortion_comparison_figure(comparison: xr.Dataset, level: float) -> dict[s
         ],
         style.FREQUENCY_RANGE,
     )
+
+
+def distortion_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield a figure of the harmonics for each level that was reached."""
+    distortion = data["distortion.nc"]
+    gaps = json.loads(str(distortion.attrs["gaps"]))
+    for level in (float(value) for value in distortion["level"].values):
+        if f"{level:g}" not in gaps:
+            yield DeviceFigure(
+                f"distortion-{level_slug(level)}",
+                f"Harmonics at {level:g} dB re the fundamental above, their sums in per cent below. {LEVEL_CAUTION}",
+                ("distortion.nc",),
+                lambda distortion, level=level: distortion_figure(distortion, level),
+            )

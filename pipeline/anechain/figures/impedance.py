@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import thinned
 from anechain.figures.style import BLACK, BLUE, GREEN, VERMILION
 
@@ -19,9 +21,9 @@ if TYPE_CHECKING:
     import altair as alt
     import xarray as xr
 
-    from anechain.acoustics.impedance.impedance import PhaseRange
+    from anechain.acoustics.impedance.phase_range import PhaseRange
 
-__all__ = ["OHM_DECADE", "impedance_figure", "ohm_limits", "phase_limits"]
+__all__ = ["OHM_DECADE", "impedance_figure", "impedance_of_device", "ohm_limits", "phase_limits"]
 
 
 OHM_DECADE = style.PANEL_WIDTH / math.log10(style.FREQUENCY_RANGE[1] / style.FREQUENCY_RANGE[0])
@@ -180,13 +182,11 @@ def impedance_figure(impedance: xr.Dataset, uncertainty: xr.Dataset | None = Non
     """
     import altair as alt
 
-    from anechain.acoustics.impedance.impedance import (
-        box_tuning,
-        equivalent_dissipation,
-        minimum_impedance,
-        phase_range,
-        rated_impedance,
-    )
+    from anechain.acoustics.impedance.box_tuning import box_tuning
+    from anechain.acoustics.impedance.equivalent_dissipation import equivalent_dissipation
+    from anechain.acoustics.impedance.minimum import minimum_impedance
+    from anechain.acoustics.impedance.phase_range import phase_range
+    from anechain.acoustics.impedance.rated_impedance import rated_impedance
 
     attrs = impedance.attrs
     device = str(attrs.get("title") or attrs.get("device") or "")
@@ -392,3 +392,13 @@ def _mark_layers(marks: list[_Mark], panel: _Panel, x: alt.X, y: alt.Y) -> list[
             at.mark_point(shape=mark.shape, filled=True, size=60, color=mark.colour, opacity=1).encode(x=x, y=y),
         ]
     return layers
+
+
+def impedance_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the impedance."""
+    caption = (
+        "Electrical impedance: modulus with its minimum and the rated value that it allows; phase and equivalent "
+        "dissipation below, if the phase was measured."
+    )
+    reads = tuple(name for name in ("impedance.nc", "impedance_uncertainty.nc") if name in data)
+    yield DeviceFigure("impedance", caption, reads, impedance_figure)

@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
 from anechain.arrays import Floats
-from anechain.campaign.choices import CurveName
+from anechain.campaign.model import CurveName
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.curve_set import CURVE_LOOKS, Look, lines_of, within
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import Panel, Point, Series, Side, Stroke, stacked
 from anechain.figures.style import BLACK, BLUE, DASHES, VERMILION
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["aim_figure", "deviations_figure", "limits_figure"]
+__all__ = [
+    "aim_figure",
+    "aim_of_device",
+    "deviations_figure",
+    "deviations_of_device",
+    "limits_figure",
+    "limits_of_device",
+]
 
 Entries = Mapping[str, Mapping[str, Any]]
 
@@ -127,7 +135,7 @@ def limits_figure(curves: xr.Dataset, numbers: Entries) -> dict[str, Any]:
 
 
 def _name(curve: str) -> str:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     name = TITLES.get(curve, curve)
     return name[:1].lower() + name[1:]
@@ -198,7 +206,7 @@ def _clear_of(lines: Sequence[Series], frequency: Floats, ends_at: float) -> flo
 
 
 def _lines(curves: xr.Dataset, looks: Mapping[str, Look]) -> tuple[Series, ...]:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     lines = lines_of(curves, "level", "curve", looks, TITLES)
     if not lines:
@@ -313,3 +321,31 @@ def aim_figure(aim: xr.Dataset) -> dict[str, Any]:
         "trend line most closely. Directions between measured ones are interpolated."
     ]
     return _figure(aim, lines, f"Direct sound by aim; listener seen at {listener:g}°", notes)
+
+
+def limits_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the limits of the frequency range, if a curve is there that they are read from."""
+    if {"on_axis", "in_room"} & set(data["curves.nc"]["curve"].values):
+        caption = (
+            "Limits of the frequency range, each on the curve that it is read from, and the band of the sensitivity."
+        )
+        yield DeviceFigure("limits", caption, ("curves.nc", "numbers.json"), limits_figure)
+
+
+def deviations_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of peaks and dips, if a curve is there that is searched."""
+    if set(get_args(CurveName)) & set(data["curves.nc"]["curve"].values):
+        caption = "Peaks and dips, numbered as in the table, by their probable cause."
+        yield DeviceFigure(
+            "deviations",
+            caption,
+            ("curves.nc", "numbers.json"),
+            lambda curves, numbers: deviations_figure(curves, numbers["deviations"]),
+        )
+
+
+def aim_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the toe-in."""
+    del data
+    caption = "Direct sound at the listener by toe-in: towards the listener, parallel to the walls, and the best."
+    yield DeviceFigure("aim", caption, ("aim.nc",), aim_figure)

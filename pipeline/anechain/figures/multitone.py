@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,13 +10,14 @@ import numpy as np
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
 from anechain.figures import style
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import Panel, Series, stacked
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["MOST_DRIVES", "multitone_figure"]
+__all__ = ["MOST_DRIVES", "multitone_figure", "multitone_of_device"]
 
 MOST_DRIVES = 6
 """Drives that are told apart in one figure; of more, the loudest."""
@@ -91,3 +93,10 @@ def multitone_figure(multitone: xr.Dataset) -> dict[str, Any]:
         ],
         band=style.FREQUENCY_RANGE,
     )
+
+
+def multitone_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the intermodulation."""
+    del data
+    caption = f"Multitone: level between the tones re the tones of the same band. {LEVEL_CAUTION}"
+    yield DeviceFigure("multitone", caption, ("multitone.nc",), multitone_figure)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,13 +13,14 @@ from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.curve_set import CURVE_LOOKS
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.panels import Panel, Point, Series, Side, Stroke, stacked
 from anechain.figures.style import DASHES, ORANGE, SKY
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["FITTED", "OWN", "letters_of", "trends_figure"]
+__all__ = ["FITTED", "OWN", "letters_of", "trends_figure", "trends_of_device"]
 
 Entry = Mapping[str, Any]
 Entries = Mapping[str, Entry]
@@ -110,7 +111,7 @@ def _panels(
     judged: tuple[float, float],
 ) -> list[Panel]:
     """The curve beside its lines, and what is left of it; nothing where it is held against nothing."""
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     values = {
         name: np.asarray(one[name].values, np.float64)
@@ -217,7 +218,7 @@ def _left_limits(values: Floats) -> tuple[float, float]:
 
 
 def _notes(trends: xr.Dataset, panels: Sequence[Panel], bands: Mapping[str, str]) -> list[str]:
-    from anechain.acoustics.directivity.curves import TITLES
+    from anechain.acoustics.directivity.curve_titles import TITLES
 
     shapes = {point.shape for panel in panels for point in panel.points}
     words = []
@@ -252,3 +253,13 @@ def _gaps(numbers: Entries) -> list[str]:
 
 def _gap(entry: Entry) -> str:
     return f"{entry['title']}: {entry['reason']}"
+
+
+def trends_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of the trend lines."""
+    del data
+    caption = (
+        "Curves with trend and target; deviations below, with the highest and lowest value in the bands of the "
+        "linearity."
+    )
+    yield DeviceFigure("trends", caption, ("trends.nc", "numbers.json"), trends_figure)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,13 +14,15 @@ from anechain.arrays import Floats
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
 from anechain.figures import style
+from anechain.figures.compression import drawable
+from anechain.figures.device_figure import Data, DeviceFigure
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
 if TYPE_CHECKING:
     import altair as alt
     import xarray as xr
 
-__all__ = ["MOST_COMPARED", "usable_comparison_figure", "usable_figure"]
+__all__ = ["MOST_COMPARED", "usable_comparison_figure", "usable_figure", "usable_of_device"]
 
 
 DECIBELS_PER_DECADE = 50.0
@@ -276,3 +278,10 @@ def usable_comparison_figure(
         )
     )
     return style.finish(chart, "How loud against how low")
+
+
+def usable_of_device(data: Data) -> Iterator[DeviceFigure]:
+    """Yield the figure of level against lowest usable frequency, if there is something to draw."""
+    if "usable" in drawable(data["compression.nc"]):
+        caption = f"Level at each drive over the lowest frequency at which the device is usable. {LEVEL_CAUTION}"
+        yield DeviceFigure("usable", caption, ("compression.nc",), usable_figure)

@@ -8,7 +8,7 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from anechain.campaign.file import option_problems
+from anechain.campaign.problems import option_problems
 from anechain.errors import InputError, Problem
 from anechain.importing.hooks import Options
 from anechain.importing.importers import Importer

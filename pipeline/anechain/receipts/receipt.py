@@ -1,6 +1,6 @@
-"""Receipts: what an output was made from, by which method and version, and the stamp that sums it up.
+"""Receipts: what an output was made from, by which method and version, and a stamp that identifies all of it.
 
-A receipt is a small JSON document that travels inside the output it belongs to::
+A receipt is a small JSON document inside the output that it describes::
 
     {"receipt": 1,
      "stamp": "<64 hex digits>",
@@ -11,16 +11,16 @@ A receipt is a small JSON document that travels inside the output it belongs to:
                            "inputs": [{"role": ..., "sha256": ...}, ...],
                            "made_by": {"<role>": "<stamp>"}, "software": {...}}, ...}}
 
-A step's stamp is the SHA-256 of the RFC 8785 canonical JSON of its members method, version, parameters and inputs
-and of nothing else. `made_by` names the step that made an input; an input without it is a raw file. So the whole
-way back to the raw files can be read, and every stamp recomputed, from the one file alone.
+The stamp of a step is the SHA-256 of the RFC 8785 canonical JSON of its members method, version, parameters and
+inputs. `made_by` names the step that made an input; an input without it is a raw file. All steps back to the raw files
+can therefore be read, and every stamp recomputed, from this one file.
 
-`content` is the SHA-256 of the output without its receipt. `file` stands only where `content` is not taken over bytes
-(netCDF): the SHA-256 of the file with its receipt overwritten by spaces. `seal` is the SHA-256 of the canonical JSON of
-the receipt without it, so that no member, stamped or not, changes unseen.
+`content` is the SHA-256 of the output without its receipt. `file` is present only where `content` is not taken over
+bytes (netCDF): the SHA-256 of the file with its receipt overwritten by spaces. `seal` is the SHA-256 of the canonical
+JSON of the receipt without this member, so that a change of any member is detected.
 
-These hashes tell that something was changed, by accident or without care. They do not tell who made a file: whoever
-changes one on purpose can compute them all anew.
+These hashes detect accidental and careless changes. They do not show who made a file: a person who changes one on
+purpose can compute all of them again.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from typing import Any
 
-from anechain.receipts.embedding import canonical, parsed
+from anechain.receipts.canonical_json import canonical, parsed
 
 __all__ = [
     "Input",
@@ -49,7 +49,7 @@ __all__ = [
 
 RECEIPT_FORMAT = 1
 RAW = "raw:"
-"""What the role of a raw file begins with, and no other role."""
+"""Prefix of the roles of raw files, and of no other role."""
 
 _STAMPED = ("method", "version", "parameters", "inputs")
 _STEP = {"method": str, "version": int, "parameters": dict, "inputs": list, "made_by": dict, "software": dict}
@@ -63,7 +63,7 @@ class Input:
     Attributes
     ----------
     role : str
-        What the input is to the step; for a raw file "raw:" and its path relative to the campaign.
+        Name of the input within the step; for a raw file "raw:" and its path relative to the campaign.
     sha256 : str
         SHA-256 of the file, 64 hex digits.
     receipt : dict or None
@@ -76,17 +76,17 @@ class Input:
 
 
 def sha256_hex(data: bytes) -> str:
-    """SHA-256 of bytes as 64 hex digits."""
+    """Return the SHA-256 of bytes as 64 hex digits."""
     return hashlib.sha256(data).hexdigest()
 
 
 def stamp_of(step: Mapping[str, Any]) -> str:
-    """Stamp of a step: SHA-256 of the canonical JSON of its method, version, parameters and inputs."""
+    """Return the stamp of a step: the SHA-256 of the canonical JSON of its method, version, parameters and inputs."""
     return sha256_hex(canonical({key: step[key] for key in _STAMPED}))
 
 
 def seal_of(receipt: Mapping[str, Any]) -> str:
-    """Seal of a receipt: SHA-256 of the canonical JSON of all its members but the seal."""
+    """Return the seal of a receipt: the SHA-256 of the canonical JSON of its other members."""
     return sha256_hex(canonical({key: value for key, value in receipt.items() if key != "seal"}))
 
 
@@ -110,62 +110,63 @@ def make_receipt(method: str, version: int, parameters: Mapping[str, Any], input
     version : int
         Its version.
     parameters : mapping
-        Everything else that decides the result: what JSON can say, tuples as lists, numpy numbers as numbers.
+        Everything else that decides the result: values that JSON can represent; tuples become lists, numpy numbers
+        become numbers.
     inputs : iterable of Input
-        Sorted by role here, so their order does not count.
+        Their order does not count: they are sorted by role.
 
     Returns
     -------
     dict
-        The receipt without what :func:`bound` adds.
+        The receipt without content hash and seal, which depend on the file.
 
     Raises
     ------
     ValueError
-        If two inputs have one role, a hash is none, an input that is not raw has no receipt (or a raw one has), or a
-        parameter is something JSON cannot say.
+        If two inputs have the same role, a hash is not a SHA-256, an input other than a raw file has no receipt,
+        a raw file has one, or JSON cannot represent a parameter.
     """
-    ordered = sorted(inputs, key=lambda one: one.role)
-    if len({one.role for one in ordered}) != len(ordered):
-        raise ValueError(f"two inputs of {method} have one role")
-    for one in ordered:
-        if not _is_hash(one.sha256):
-            raise ValueError(f"input {one.role} of {method}: {one.sha256!r} is not a SHA-256")
-        if one.role.startswith(RAW) != (one.receipt is None):
-            raise ValueError(f"input {one.role} of {method}: a raw file, and only a raw file, comes without a receipt")
-    # Through JSON and back, so that no type of Python's or numpy's makes the kept form differ from the hashed one.
+    ordered = sorted(inputs, key=lambda entry: entry.role)
+    if len({entry.role for entry in ordered}) != len(ordered):
+        raise ValueError(f"two inputs of {method} have the same role")
+    for entry in ordered:
+        if not _is_hash(entry.sha256):
+            raise ValueError(f"input {entry.role} of {method}: {entry.sha256!r} is not a SHA-256")
+        if entry.role.startswith(RAW) != (entry.receipt is None):
+            raise ValueError(f"input {entry.role} of {method}: raw files, and only raw files, are without a receipt")
+    # Convert to JSON and back, so that the stored step has the same types as the hashed one.
     step: dict[str, Any] = parsed(
         canonical(
             {
                 "method": method,
                 "version": version,
                 "parameters": _plain(parameters),
-                "inputs": [{"role": one.role, "sha256": one.sha256} for one in ordered],
+                "inputs": [{"role": entry.role, "sha256": entry.sha256} for entry in ordered],
             }
         )
     )
     stamp = stamp_of(step)
     steps: dict[str, Any] = {}
     made_by = {}
-    for one in ordered:
-        if one.receipt is not None:
-            steps.update(one.receipt["steps"])
-            made_by[one.role] = one.receipt["stamp"]
+    for entry in ordered:
+        if entry.receipt is not None:
+            steps.update(entry.receipt["steps"])
+            made_by[entry.role] = entry.receipt["stamp"]
     steps[stamp] = {**step, "made_by": made_by, "software": dict(_software())}
     return {"receipt": RECEIPT_FORMAT, "stamp": stamp, "steps": steps}
 
 
 def _plain(value: Any) -> Any:
-    """Mappings, sequences and numpy's numbers as what JSON knows."""
+    """Return mappings, sequences and numpy numbers as the types of JSON."""
     if isinstance(value, Mapping):
-        return {key: _plain(one) for key, one in value.items()}
+        return {key: _plain(member) for key, member in value.items()}
     if hasattr(value, "tolist"):
         return value.tolist()
-    return [_plain(one) for one in value] if isinstance(value, list | tuple) else value
+    return [_plain(item) for item in value] if isinstance(value, list | tuple) else value
 
 
 def bound(receipt: Mapping[str, Any], content: str, file: str | None = None) -> dict[str, Any]:
-    """Bind a receipt to the content it vouches for, and seal it.
+    """Add the hash of the content that a receipt describes, and the seal.
 
     Parameters
     ----------
@@ -181,31 +182,31 @@ def bound(receipt: Mapping[str, Any], content: str, file: str | None = None) -> 
 
 
 def raw_inputs(receipt: Mapping[str, Any]) -> dict[str, str]:
-    """Return path and SHA-256 of every raw file that a receipt goes back to."""
-    found = {}
+    """Return path and SHA-256 of every raw file in the steps of a receipt."""
+    hashes = {}
     for step in receipt["steps"].values():
         for entry in step["inputs"]:
             if entry["role"] not in step["made_by"]:
-                found[entry["role"].removeprefix(RAW)] = entry["sha256"]
-    return dict(sorted(found.items()))
+                hashes[entry["role"].removeprefix(RAW)] = entry["sha256"]
+    return dict(sorted(hashes.items()))
 
 
 def check_form(receipt: Any) -> list[str]:
-    """Say what keeps a value from being read as a receipt: members and their types; empty if nothing does."""
+    """Return what is wrong with the members of a receipt and their types; an empty list if it can be read."""
     if not isinstance(receipt, dict) or "receipt" not in receipt:
         return ["it is not a receipt"]
     if type(receipt["receipt"]) is not int or receipt["receipt"] != RECEIPT_FORMAT:
-        return [f"the receipt is of a format that this version does not know: {str(receipt['receipt'])[:20]}"]
+        return [f"the receipt's format is unknown to this version: {str(receipt['receipt'])[:20]}"]
     members = {"receipt", "stamp", "content", "seal", "steps"}
     if receipt.keys() - {"file"} != members:
-        return [_members("the receipt", receipt.keys() - {"file"}, members)]
+        return [_wrong_members("the receipt", receipt.keys() - {"file"}, members)]
     wrong = [
         f"the receipt's {name} is not a SHA-256"
         for name in ("stamp", "content", "seal", "file")
         if name in receipt and not _is_hash(receipt[name])
     ]
     if not isinstance(receipt["steps"], dict):
-        return [*wrong, "the receipt's steps are not readable"]
+        return [*wrong, "the receipt's steps cannot be read"]
     for stamp, step in receipt["steps"].items():
         wrong += _wrong_in_step(f"step {stamp[:12]}", step) if _is_hash(stamp) else ["a step's stamp is not a SHA-256"]
     try:
@@ -217,26 +218,27 @@ def check_form(receipt: Any) -> list[str]:
 
 def _wrong_in_step(name: str, step: Any) -> list[str]:
     if not isinstance(step, dict) or step.keys() != _STEP.keys():
-        return [_members(name, step.keys() if isinstance(step, dict) else set(), _STEP)]
-    wrong = [f"{name}: its {key} is not readable" for key, kind in _STEP.items() if type(step[key]) is not kind]
+        return [_wrong_members(name, step.keys() if isinstance(step, dict) else set(), _STEP)]
+    wrong = [f"{name}: its {key} cannot be read" for key, kind in _STEP.items() if type(step[key]) is not kind]
     if wrong:
         return wrong
     for entry in step["inputs"]:
         if not isinstance(entry, dict) or entry.keys() != {"role", "sha256"} or not isinstance(entry["role"], str):
-            return [f"{name}: an input is not readable"]
+            return [f"{name}: an input cannot be read"]
         if not _is_hash(entry["sha256"]):
             wrong.append(f"{name}: the hash of {entry['role']} is not a SHA-256")
     if not all(_is_hash(maker) for maker in step["made_by"].values()):
-        wrong.append(f"{name}: its made_by is not readable")
+        wrong.append(f"{name}: its made_by cannot be read")
     if not all(isinstance(version, str) for version in step["software"].values()):
-        wrong.append(f"{name}: its software is not readable")
+        wrong.append(f"{name}: its software cannot be read")
     return wrong
 
 
-def _members(name: str, found: Iterable[str], expected: Iterable[str]) -> str:
-    missing, unknown = sorted({*expected} - {*found}), sorted({*found} - {*expected})
-    said = [f"lacks {', '.join(missing)}"] * bool(missing) + [f"has unknown members: {len(unknown)}"] * bool(unknown)
-    return f"{name} {' and '.join(said)}"
+def _wrong_members(name: str, present: Iterable[str], expected: Iterable[str]) -> str:
+    missing, unknown = {*expected} - {*present}, {*present} - {*expected}
+    problems = [f"lacks {', '.join(sorted(missing))}"] * bool(missing)
+    problems += [f"has unknown members: {len(unknown)}"] * bool(unknown)
+    return f"{name} {' and '.join(problems)}"
 
 
 def _is_hash(value: Any) -> bool:
@@ -244,42 +246,42 @@ def _is_hash(value: Any) -> bool:
 
 
 def check_structure(receipt: Any) -> list[str]:
-    """Say what is wrong with a receipt in itself: its form, its seal, its stamps, its links; empty if nothing is."""
+    """Return what is wrong with a receipt: its members, seal, stamps and links between steps; empty if nothing is."""
     if wrong := check_form(receipt):
         return wrong
     steps, root = receipt["steps"], receipt["stamp"]
     if seal_of(receipt) != receipt["seal"]:
-        wrong.append("the receipt was altered: its seal does not follow from it")
+        wrong.append("the receipt was altered: its seal does not match")
     for stamp, step in steps.items():
         name = f"step {step['method']} ({stamp[:12]})"
         if stamp_of(step) != stamp:
-            wrong.append(f"{name}: its stamp does not follow from it")
+            wrong.append(f"{name}: its stamp does not match")
         roles = [entry["role"] for entry in step["inputs"]]
         if roles != sorted(set(roles)):
-            wrong.append(f"{name}: its inputs are not in order, or two have one role")
+            wrong.append(f"{name}: its inputs are not in order, or two have the same role")
         wrong += [
-            f"{name}: {role}, which a step made, is not among its inputs" for role in step["made_by"].keys() - roles
+            f"{name}: made_by names {role}, which is not among its inputs" for role in step["made_by"].keys() - roles
         ]
         for role in roles:
             if role.startswith(RAW) != (role not in step["made_by"]):
-                wrong.append(f"{name}: it is not said what made {role}")
+                wrong.append(f"{name}: made_by is wrong for {role}: raw files have none, all other inputs have one")
         wrong += [
             f"{name}: the step that made {role} is missing"
             for role, maker in step["made_by"].items()
             if maker not in steps
         ]
     if root not in steps:
-        return [*wrong, "the stamp names no step of the receipt"]
+        return [*wrong, "the stamp is not that of a step in the receipt"]
     links = {stamp: set(step["made_by"].values()) & steps.keys() for stamp, step in steps.items()}
     try:
         TopologicalSorter(links).prepare()
     except CycleError:
-        wrong.append("its steps go round in a circle")
-    reached, ahead = {root}, [root]
-    while ahead:
-        new = links[ahead.pop()] - reached
+        wrong.append("its steps form a circle")
+    reached, pending = {root}, [root]
+    while pending:
+        new = links[pending.pop()] - reached
         reached |= new
-        ahead += new
+        pending += new
     if reached != steps.keys():
-        wrong.append("it holds steps that the output does not go back to")
+        wrong.append("it has steps that the output does not depend on")
     return wrong

@@ -1,4 +1,4 @@
-"""Show a receipt to a person: the steps as a tree, down to the raw files."""
+"""A receipt as text for a person: its steps as a tree, down to the raw files."""
 
 from __future__ import annotations
 
@@ -6,53 +6,58 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from anechain.receipts.printable import printable
+
 __all__ = ["tree"]
+
+_INDENT = "    "
+_MAX_LETTERS = 300
+"""Longer values of parameters are cut."""
 
 
 def tree(receipt: Mapping[str, Any]) -> list[str]:
-    """Lines that tell a receipt as a tree; a step that stands in several places is told once.
+    """Return a receipt as an indented tree, one line each; a step that several steps use is described once.
 
     Parameters
     ----------
     receipt : mapping
-        See :mod:`anechain.receipts.receipt`; of the right form, though its hashes and links may be wrong. Signs that
-        would
-        act on a terminal are shown as escapes.
+        See :mod:`anechain.receipts.receipt`. It must pass :func:`~anechain.receipts.receipt.check_form`; its hashes
+        and links may be wrong. Control characters are shown as escapes.
     """
     steps = receipt["steps"]
     lines: list[str] = []
-    told: set[str] = set()
-    # A list and not a recursion: how long a chain of steps is, the file decides.
-    ahead: list[tuple[int, str | None, str]] = [(0, receipt["stamp"], "")]
-    while ahead:
-        depth, stamp, line = ahead.pop()
+    described: set[str] = set()
+    # A stack instead of a recursion: the file decides how long a chain of steps is. An item is either a step's stamp
+    # or, with None as stamp, a finished line.
+    stack: list[tuple[int, str | None, str]] = [(0, receipt["stamp"], "")]
+    while stack:
+        depth, stamp, line = stack.pop()
+        indent = _INDENT * depth
         if stamp is None:
-            lines.append("    " * depth + "  " + line)
+            lines.append(f"{indent}  {line}")
             continue
         step = steps.get(stamp)
         if step is None:
-            lines.append("    " * depth + f"made by a step that the receipt does not hold; stamp {stamp}")
+            lines.append(f"{indent}made by a step that is missing from the receipt; stamp {stamp}")
             continue
-        lines.append("    " * depth + f"made by {_shown(step['method'])}, version {step['version']}; stamp {stamp}")
-        if stamp in told:
-            lines.append("    " * depth + "  (told above)")
+        lines.append(f"{indent}made by {printable(step['method'])}, version {step['version']}; stamp {stamp}")
+        if stamp in described:
+            lines.append(f"{indent}  (described above)")
             continue
-        told.add(stamp)
-        below: list[tuple[int, str | None, str]] = [(depth, None, line) for line in _facts(step)]
+        described.add(stamp)
+        items: list[tuple[int, str | None, str]] = [(depth, None, line) for line in _step_lines(step)]
         for entry in step["inputs"]:
-            below.append((depth, None, f"from {_shown(entry['role'])}  sha256 {entry['sha256']}"))
+            items.append((depth, None, f"from {printable(entry['role'])}  sha256 {entry['sha256']}"))
             if entry["role"] in step["made_by"]:
-                below.append((depth + 1, step["made_by"][entry["role"]], ""))
-        ahead += reversed(below)
+                items.append((depth + 1, step["made_by"][entry["role"]], ""))
+        stack += reversed(items)
     return lines
 
 
-def _facts(step: Mapping[str, Any]) -> Iterator[str]:
-    yield "software: " + ", ".join(f"{_shown(name)} {_shown(of)}" for name, of in sorted(step["software"].items()))
+def _step_lines(step: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the software and the parameters of a step."""
+    software = sorted(step["software"].items())
+    yield "software: " + ", ".join(f"{printable(name)} {printable(version)}" for name, version in software)
     for name, value in sorted(step["parameters"].items()):
         text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, sort_keys=True)
-        yield f"{_shown(name)}: {_shown(text if len(text) <= 300 else f'{text[:297]}...')}"
-
-
-def _shown(text: str) -> str:
-    return "".join(one if one.isprintable() else json.dumps(one)[1:-1] for one in text)
+        yield f"{printable(name)}: {printable(text if len(text) <= _MAX_LETTERS else f'{text[: _MAX_LETTERS - 3]}...')}"

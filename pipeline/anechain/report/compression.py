@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import read_dataset
-from anechain.running.plan import Plan, entry_of
-from anechain.stages.compare_compression import compared_limits
-from anechain.stages.compression import gap
+from anechain.figure_of_merit.comparable_limits import comparable_limits
+from anechain.figure_of_merit.fundamentals import compression_gap
+from anechain.running.manifests import entry_of
+from anechain.running.plan import Plan
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -46,7 +47,7 @@ def compression_gaps(plan: Plan, device: str, compression: xr.Dataset | None) ->
             for name in ("harmonics", "takes")
             if f"{device}/{name}.nc" in named
         }
-        return [("Compression and usable limits", gap(data))]
+        return [("Compression and usable limits", compression_gap(data))]
     gaps: dict[str, str] = json.loads(str(compression.attrs["gaps"]))
     return [(_GAPS.get(name, name), reason) for name, reason in gaps.items()]
 
@@ -92,7 +93,7 @@ def limits_caption(plan: Plan, devices: Sequence[str]) -> str | None:
     """Caption of the comparison of usable limits; None where fewer than two devices can be compared."""
     found_by = {device: compression_of(plan, device) for device in devices}
     data = {device: one for device, one in found_by.items() if one is not None}
-    found = compared_limits(data, {device: plan.campaign.devices[device].title for device in devices})
+    found = comparable_limits(data, {device: plan.campaign.devices[device].title for device in devices})
     if len(found.devices) < 2:
         return None
     left = [f"Not compared: {line}." for line in found.left_out]

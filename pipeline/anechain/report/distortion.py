@@ -6,8 +6,8 @@ import json
 from typing import TYPE_CHECKING
 
 from anechain.data.store import read_dataset
+from anechain.figure_of_merit.fundamentals import NO_HARMONICS
 from anechain.running.plan import Plan
-from anechain.stages.distortion import NOT_MEASURED
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -18,7 +18,7 @@ __all__ = ["distortion_gaps", "not_compared", "said_of_distortion"]
 def distortion_gaps(distortion: xr.Dataset | None) -> list[tuple[str, str]]:
     """What could not be had, and why."""
     if distortion is None:
-        return [("Distortion", NOT_MEASURED)]
+        return [("Distortion", NO_HARMONICS)]
     gaps: dict[str, str] = json.loads(str(distortion.attrs["gaps"]))
     return [(f"Distortion at {level} dB", reason) for level, reason in gaps.items()]
 

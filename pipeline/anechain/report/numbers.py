@@ -7,12 +7,12 @@ from fnmatch import fnmatchcase
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-from anechain.acoustics.curve.curve_parts import hertz
-from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.data.numbers import Number, number_from_json, shown_bound, shown_width
 from anechain.figure_of_merit.peaks import q_words
 from anechain.methods import methods
-from anechain.receipts.embedding import parsed
+from anechain.receipts.canonical_json import parsed
 from anechain.running.plan import Plan
 
 if TYPE_CHECKING:

@@ -515,7 +515,7 @@ def build_page(content: Content, *, most_live_devices: int = MOST_LIVE_DEVICES) 
     Returns
     -------
     str
-        HTML that needs no other file and no network. Its head holds :data:`anechain.receipts.embedding.HTML_MARKER`
+        HTML that needs no other file and no network. Its head holds :data:`anechain.receipts.html_receipt.HTML_MARKER`
         once, for
         its receipt.
 
@@ -527,7 +527,7 @@ def build_page(content: Content, *, most_live_devices: int = MOST_LIVE_DEVICES) 
     from markupsafe import Markup
 
     from anechain.figures.render import live_script
-    from anechain.receipts.embedding import HTML_MARKER
+    from anechain.receipts.html_receipt import HTML_MARKER
 
     shown = len(content.devices) <= most_live_devices
     pictures = [*content.comparison, *(p for device in content.devices if shown for p in device.pictures)]

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz
-from anechain.acoustics.curve.frequencies import resample
-from anechain.campaign.choices import NumbersUncertainty
+from anechain.acoustics.curve.frequencies import hertz, resample
+from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import TITLES, Component, budget_from_json, impedance_budget
 
 if TYPE_CHECKING:

@@ -58,7 +58,7 @@ class ResultsFolder:
             return {}
 
     def _failed(self) -> dict[str, str]:
-        from anechain.running.plan import read_manifest
+        from anechain.running.manifests import read_manifest
 
         failed: dict[str, str] = {}
         for path in sorted((self.folder / ".chain").glob("*/*.json")):

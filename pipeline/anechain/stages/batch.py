@@ -15,8 +15,10 @@ from anechain.data.store import is_current, read_receipt, sha256_file, write_dat
 from anechain.errors import InputError, Problem
 from anechain.methods import use_method_versions
 from anechain.receipts.receipt import Input
-from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, manifest_text
-from anechain.stages import stage_module
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES, stage_module
+from anechain.running.dependencies import made_from
+from anechain.running.manifests import entry_of, manifest_text
+from anechain.running.plan import Plan
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -77,7 +79,7 @@ def run_batch(plan: Plan, stage: str, batch: str) -> None:
     """Run a stage on each device of a batch and write the manifest; one device's failure stops no other."""
     module = stage_module(stage)
     before = DEVICE_STAGES[DEVICE_STAGES.index(stage) - 1] if stage != DEVICE_STAGES[0] else None
-    made_from = plan.made_from(stage, batch)
+    digest = made_from(plan, stage, batch)
     entries: dict[str, Any] = {}
     for device in plan.batches[batch]:
         start = time.perf_counter()
@@ -93,7 +95,7 @@ def run_batch(plan: Plan, stage: str, batch: str) -> None:
         else:
             entries[device] = _entry(plan, outcome)
             tell(f"{stage:8} {device:20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
-    write_plain(plan.manifest(stage, batch), manifest_text(stage, batch, entries, made_from))
+    write_plain(plan.manifest(stage, batch), manifest_text(stage, batch, entries, digest))
 
 
 def run_whole(plan: Plan, stage: str) -> None:
@@ -110,12 +112,12 @@ def run_whole(plan: Plan, stage: str) -> None:
         fix = "mend them" + (", or run with --keep-going to leave them out" if left else "")
         raise InputError([*_causes(failed), Problem(stage, f"not made: {_count(plan, failed)}", fix=fix)])
     start = time.perf_counter()
-    made_from = plan.made_from(stage, "all")
+    digest = made_from(plan, stage, "all")
     with use_method_versions(plan.campaign.method_versions):
         outcome = stage_module(stage).run(plan, left, failed)
     tell(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
-    write_plain(plan.manifest(stage, "all"), manifest_text(stage, "all", {"all": _entry(plan, outcome)}, made_from))
-    if failed and stage == WHOLE_STAGES[-1]:
+    write_plain(plan.manifest(stage, "all"), manifest_text(stage, "all", {"all": _entry(plan, outcome)}, digest))
+    if failed and stage == CAMPAIGN_STAGES[-1]:
         # The page is made, but the chain has not succeeded: whoever runs it must see that from the exit status.
         raise InputError([*_causes(failed), Problem(stage, f"made without some devices: {_count(plan, failed)}")])
 

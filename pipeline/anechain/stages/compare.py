@@ -14,6 +14,7 @@ from anechain.acoustics.curve.frequencies import resample
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 from anechain.errors import InputError
+from anechain.figures.files import figure_paths, update_figure
 from anechain.methods import versions
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.number_table import number_rows, numbers_csv
@@ -25,7 +26,6 @@ from anechain.stages.compare_compression import compare_limits
 from anechain.stages.compare_distortion import USES as DISTORTION_USES
 from anechain.stages.compare_distortion import compare_distortion
 from anechain.stages.draw import VERSION as DRAW_VERSION
-from anechain.stages.draw import figure_paths, keep_figure
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -35,6 +35,11 @@ _CURVE_USES = ("common-grid", "level-alignment", "resample-log-frequency")
 USES = tuple(dict.fromkeys((*_CURVE_USES, *DISTORTION_USES, *LIMIT_USES)))
 COMPARED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
 """What is drawn side by side, a figure each."""
+
+
+def parameters(plan: Plan) -> dict[str, Any]:
+    """Return everything in the campaign that the comparison depends on."""
+    return {"formats": list(plan.campaign.figures.formats), "keep_going": plan.keep_going}
 
 
 def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
@@ -50,8 +55,8 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
     ]
     formats = plan.campaign.figures.formats
     contract_name = contract.load("comparison").name
-    parameters = {"devices": list(devices), "methods": versions(_CURVE_USES), "contract": contract_name}
-    receipt = make_receipt("compare", VERSION, parameters, inputs)
+    settings = {"devices": list(devices), "methods": versions(_CURVE_USES), "contract": contract_name}
+    receipt = make_receipt("compare", VERSION, settings, inputs)
     target = plan.results / "comparison.nc"
     made = keep_dataset(
         target,
@@ -65,10 +70,10 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
     outputs, made = [target, table], made or made_table
     source = Input("comparison.nc", sha256_file(target), read_receipt(target))
     for what in compared_figures(comparison):
-        paths = figure_paths(plan, f"comparison-{what}", formats)
+        paths = figure_paths(plan.results, f"comparison-{what}", formats)
         stamp = {"figure": "comparison", "what": what, "formats": list(formats)}
         figure_receipt = make_receipt("figure", DRAW_VERSION, stamp, [source])
-        made |= keep_figure(paths, figure_receipt, partial(comparison_figure, comparison, what))
+        made |= update_figure(paths, figure_receipt, partial(comparison_figure, comparison, what))
         outputs.extend(paths.values())
     distortion, made_too = compare_distortion(plan, devices)
     limits, made_also = compare_limits(plan, devices)

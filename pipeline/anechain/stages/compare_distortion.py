@@ -18,13 +18,13 @@ from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import read_dataset, read_receipt, sha256_file
-from anechain.figures.device_figures import level_slug
+from anechain.figures.device_figure import level_slug
+from anechain.figures.files import figure_paths, update_figure
 from anechain.methods import versions
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import inputs_of, keep_dataset
 from anechain.stages.draw import VERSION as DRAW_VERSION
-from anechain.stages.draw import figure_paths, keep_figure
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -71,10 +71,10 @@ def compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], 
     source = Input("comparison-distortion.nc", sha256_file(target), read_receipt(target))
     formats = plan.campaign.figures.formats
     for name, level in compared_distortion_figures(comparison).items():
-        paths = figure_paths(plan, name, formats)
+        paths = figure_paths(plan.results, name, formats)
         stamp = {"figure": "comparison-distortion", "level": level, "formats": list(formats)}
         figure_receipt = make_receipt("figure", DRAW_VERSION, stamp, [source])
-        made |= keep_figure(paths, figure_receipt, partial(distortion_comparison_figure, comparison, level))
+        made |= update_figure(paths, figure_receipt, partial(distortion_comparison_figure, comparison, level))
         outputs.extend(paths.values())
     return outputs, made
 

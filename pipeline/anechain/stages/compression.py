@@ -21,12 +21,9 @@ from anechain.acoustics.recording.take_order import order_of_drives
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
-from anechain.methods import versions
-from anechain.receipts.receipt import make_receipt
-from anechain.running.plan import Plan
-from anechain.stages.batch import Outcome, inputs_of
-from anechain.stages.fundamentals import (
+from anechain.figure_of_merit.fundamentals import (
     Fundamentals,
+    compression_gap,
     drives_of,
     inside,
     of_harmonics,
@@ -34,6 +31,10 @@ from anechain.stages.fundamentals import (
     unequal,
     with_first_takes,
 )
+from anechain.methods import versions
+from anechain.receipts.receipt import make_receipt
+from anechain.running.plan import Plan
+from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.usable import add_usable
 
 if TYPE_CHECKING:
@@ -68,40 +69,32 @@ USES = (
 _KEPT = ("device", "title", "level_kind", "distance", "measured_distance", "environment", "valid_low", "valid_high")
 
 
+def parameters(plan: Plan) -> dict[str, Any]:
+    """Return everything in the campaign that compression and usable limits depend on."""
+    return {
+        "compression": plan.campaign.compression.model_dump(mode="json"),
+        "usable_limits": plan.campaign.usable_limits.model_dump(mode="json"),
+        "distortion": plan.campaign.distortion.model_dump(mode="json", include={"noise_margin", "orders"}),
+    }
+
+
 def run(plan: Plan, device: str) -> Outcome:
     """Read compression and usable limits of one device: results/<device>/compression.nc, if there are two drives."""
     ingested = inputs_of(plan, device, "ingest")
     found = {name: ingested[f"{name}.nc"] for name in ("harmonics", "takes") if f"{name}.nc" in ingested}
-    parameters = plan.parameters("compression")
-    parameters |= {"methods": versions(USES), "contract": contract.load("compression").name}
-    receipt = make_receipt("compression", VERSION, parameters, found.values())
+    settings = parameters(plan) | {"methods": versions(USES), "contract": contract.load("compression").name}
+    receipt = make_receipt("compression", VERSION, settings, found.values())
     target = plan.results / device / "compression.nc"
     if found and is_current(target, receipt["stamp"]):
         return Outcome(receipt["stamp"], (target,), made=False)
     data = {name: read_dataset(plan.results / device / f"{name}.nc") for name in found}
-    if gap(data):
+    if compression_gap(data):
         target.unlink(missing_ok=True)
         return Outcome(receipt["stamp"], (), made=False)
-    result = compressed(data, parameters)
+    result = compressed(data, settings)
     contract.validate(result, "compression", device)
     write_dataset(target, result, receipt)
     return Outcome(receipt["stamp"], (target,), made=True)
-
-
-def gap(data: Mapping[str, xr.Dataset]) -> str:
-    """Why nothing can be said about compression; empty if something can.
-
-    Parameters
-    ----------
-    data : mapping of str to xarray.Dataset
-        "harmonics" and "takes" of a device, as far as they are there.
-    """
-    if not {"harmonics", "takes"} & data.keys():
-        return "compression needs the fundamental at two drives or more: no harmonics and no takes were imported"
-    drives = {len(drives_of(data[name], name)) for name in ("harmonics", "takes") if name in data}
-    if max(drives) < 2:
-        return "compression needs the fundamental at two drives or more: it was measured at fewer"
-    return ""
 
 
 def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) -> xr.Dataset:
@@ -110,9 +103,9 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
     Parameters
     ----------
     data : mapping of str to xarray.Dataset
-        "harmonics", "takes" or both; with two drives in one of them, see :func:`gap`.
+        "harmonics", "takes" or both, with two drives in at least one of them.
     parameters : mapping
-        As :meth:`anechain.running.plan.Plan.parameters` gives them.
+        As :func:`parameters` returns them.
     """
     import xarray as xr
 

@@ -13,8 +13,11 @@ from urllib.parse import quote
 
 from anechain.data.store import sha256_file, write_plain
 from anechain.errors import InputError, Problem
-from anechain.receipts.embedding import canonical, format_of, netcdf_receipt, parsed
+from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.file_formats import format_of
+from anechain.receipts.netcdf_receipt import netcdf_receipt
 from anechain.receipts.receipt import RAW, sha256_hex
+from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES, stage_module, stage_versions
 from anechain.report.crate import (
     CRATE_NAME,
     WORKFLOW_FOLDER,
@@ -28,8 +31,8 @@ from anechain.report.crate import (
     outside_id,
     run_of,
 )
-from anechain.running.plan import DEVICE_STAGES, WHOLE_STAGES, Plan, entry_of, read_manifest
-from anechain.stages import stage_module, stage_versions
+from anechain.running.manifests import entry_of, read_manifest
+from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome
 
 VERSION = 1
@@ -53,6 +56,14 @@ _SETUP = (
 )
 
 
+def parameters(plan: Plan) -> dict[str, Any]:
+    """Return everything in the campaign that the crate depends on."""
+    return {
+        "campaign": plan.campaign.model_dump(mode="json", exclude={"batch_size"}),
+        "keep_going": plan.keep_going,
+    }
+
+
 def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
     """Write the crate and the workflow it names: results/ro-crate-metadata.json and results/workflow/."""
     facts = _facts(plan, devices)
@@ -69,7 +80,7 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
         write_plain(target, crate_bytes(document))
     inputs = {one.path: one.sha256 for one in (*facts.inputs, *facts.outputs)}
     stamp = sha256_hex(
-        canonical({"method": "crate", "version": VERSION, "parameters": plan.parameters("crate"), "inputs": inputs})
+        canonical({"method": "crate", "version": VERSION, "parameters": parameters(plan), "inputs": inputs})
     )
     return Outcome(stamp, (target, *written), made)
 
@@ -123,7 +134,7 @@ def _facts(plan: Plan, devices: Sequence[str]) -> Facts:
         for device in devices:
             for name, sha256 in entry_of(plan, stage, device)["outputs"].items():
                 made[name] = (stage, device, sha256)
-    for stage in WHOLE_STAGES[: WHOLE_STAGES.index("crate")]:
+    for stage in CAMPAIGN_STAGES[: CAMPAIGN_STAGES.index("crate")]:
         manifest = read_manifest(plan.manifest(stage, "all")) or {"devices": {"all": {"outputs": {}}}}
         for name, sha256 in manifest["devices"]["all"]["outputs"].items():
             made[name] = (stage, "", sha256)
@@ -201,7 +212,7 @@ def _setup(path: Path) -> dict[str, Any]:
 
 
 def _steps() -> Iterator[Step]:
-    for stage in (*DEVICE_STAGES, *WHOLE_STAGES):
+    for stage in (*DEVICE_STAGES, *CAMPAIGN_STAGES):
         module = stage_module(stage)
         title = (module.__doc__ or "").splitlines()[0].partition(": ")[2]
         used = {id_: version for id_, version in stage_versions(stage).items() if id_ in module.USES}

@@ -13,7 +13,7 @@ from anechain.acoustics.directivity.directions import PLANES
 from anechain.acoustics.directivity.orbits import WIDEST_GAP, distinct_directions, fill_orbits
 from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.acoustics.uncertainty.curve_uncertainty import CurveSetUncertainty, curve_set_uncertainty, sphere_own
-from anechain.acoustics.uncertainty.uncertainty import CurveUncertainty, mean_level_uncertainty
+from anechain.acoustics.uncertainty.linear_propagation import CurveUncertainty, mean_level_uncertainty
 from anechain.arrays import Floats
 from anechain.campaign.stated_uncertainty import ErrorParts, budget_to_json, error_parts, nothing_stated
 from anechain.data import contract
@@ -54,23 +54,33 @@ USES = (
 )
 
 
+def parameters(plan: Plan) -> dict[str, Any]:
+    """Return everything in the campaign that the curve sets depend on."""
+    own = {name: plan.uncertainty(name) for name, device in plan.campaign.devices.items() if device.uncertainty}
+    return {
+        **plan.campaign.derivation.model_dump(mode="json"),
+        "uncertainty": plan.campaign.uncertainty.model_dump(mode="json", exclude_none=True),
+        "uncertainty_of": own,
+    }
+
+
 def run(plan: Plan, device: str) -> Outcome:
     """Derive the curve set of one device: results/<device>/curves.nc and curves.csv."""
     read = ("responses.nc", "sphere.nc")
     inputs = {name: one for name, one in inputs_of(plan, device, "ingest").items() if name in read}
-    parameters = {
+    settings = {
         **plan.campaign.derivation.model_dump(mode="json"),
         "uncertainty": plan.uncertainty(device),
         "methods": versions(USES),
         "contract": contract.load("curves").name,
     }
-    receipt = make_receipt("derive", VERSION, parameters, inputs.values())
+    receipt = make_receipt("derive", VERSION, settings, inputs.values())
     folder = plan.results / device
     outputs = (folder / "curves.nc", folder / "curves.csv")
     if all(is_current(path, receipt["stamp"]) for path in outputs):
         return Outcome(receipt["stamp"], outputs, made=False)
     sphere = read_dataset(folder / "sphere.nc") if "sphere.nc" in inputs else None
-    curves = derived(read_dataset(folder / "responses.nc"), sphere, parameters)
+    curves = derived(read_dataset(folder / "responses.nc"), sphere, settings)
     contract.validate(curves, "curves", device)
     write_dataset(outputs[0], curves, receipt)
     write_artefact(outputs[1], curve_table(curves), receipt)

@@ -22,11 +22,11 @@ from anechain.acoustics.nonlinear.relative_orders import ReferredOrders, order_n
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, write_dataset
+from anechain.figure_of_merit.fundamentals import beyond_band
 from anechain.methods import versions
 from anechain.receipts.receipt import make_receipt
 from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
-from anechain.stages.fundamentals import beyond_band
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -44,8 +44,6 @@ USES = (
     "take-at-level",
     "take-level",
 )
-NOT_MEASURED = "not measured: no raw files of its harmonics"
-"""What is said of a device that has no harmonics."""
 SUMS = {
     "thd_f": "THD re the fundamental",
     "thd_r": "THD re the total",
@@ -56,14 +54,19 @@ SUMS = {
 """Sums of orders by id, with their names in print."""
 
 
+def parameters(plan: Plan) -> dict[str, Any]:
+    """Return everything in the campaign that the distortion depends on."""
+    return plan.campaign.distortion.model_dump(mode="json")
+
+
 def run(plan: Plan, device: str) -> Outcome:
     """Derive the distortion of one device, if it has harmonics: results/<device>/distortion.nc."""
     inputs = {name: one for name, one in inputs_of(plan, device, "ingest").items() if name == "harmonics.nc"}
-    parameters = plan.parameters("distortion") | {
+    settings = parameters(plan) | {
         "methods": versions(USES),
         "contract": contract.load("distortion").name,
     }
-    receipt = make_receipt("distortion", VERSION, parameters, inputs.values())
+    receipt = make_receipt("distortion", VERSION, settings, inputs.values())
     target = plan.results / device / "distortion.nc"
     if not inputs:
         # What an earlier run made of harmonics that are there no more must not stay behind.
@@ -71,7 +74,7 @@ def run(plan: Plan, device: str) -> Outcome:
         return Outcome(receipt["stamp"], (), made=False)
     if is_current(target, receipt["stamp"]):
         return Outcome(receipt["stamp"], (target,), made=False)
-    found = distorted(read_dataset(target.with_name("harmonics.nc")), parameters)
+    found = distorted(read_dataset(target.with_name("harmonics.nc")), settings)
     contract.validate(found, "distortion", device)
     write_dataset(target, found, receipt)
     return Outcome(receipt["stamp"], (target,), made=True)

@@ -11,7 +11,6 @@ from anechain.acoustics.curve.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE,
 from anechain.campaign.file import Setup
 from anechain.data import contract
 from anechain.data.checks import Check, Limits, as_json, judged, line_of
-from anechain.data.rules import COMPANIONS
 from anechain.data.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 from anechain.errors import InputError, Problem
 from anechain.importing.hooks import Options
@@ -21,9 +20,11 @@ from anechain.importing.options import parse_options
 from anechain.importing.read import read
 from anechain.importing.response_checks import METHODS, check_responses
 from anechain.methods import versions
-from anechain.receipts.embedding import canonical
+from anechain.receipts.canonical_json import canonical
 from anechain.receipts.receipt import Input, make_receipt
-from anechain.running.plan import Plan, resolve_files
+from anechain.registry.sources import COMPANIONS
+from anechain.running.plan import Plan
+from anechain.running.raw_files import resolve_files
 from anechain.stages.batch import Outcome
 
 if TYPE_CHECKING:
@@ -103,7 +104,7 @@ def run(plan: Plan, device: str) -> Outcome:
     return Outcome(receipt["stamp"], (*outputs, checked), made=True)
 
 
-def imported(plan: Plan, device: str) -> Imported:
+def import_device(plan: Plan, device: str) -> Imported:
     """Import one device as :func:`run` does, and write nothing.
 
     Raises

@@ -8,13 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain import __version__
-from anechain.acoustics.directivity.curves import TITLES
+from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.campaign.file import Device
 from anechain.cautions import LEVEL_CAUTION
 from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
 from anechain.figures.device_figures import device_figures, read_outputs
-from anechain.receipts.embedding import format_of
+from anechain.figures.files import figure_paths
+from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt
+from anechain.registry.stages import DEVICE_STAGES, stage_versions, stages_before
 from anechain.report.compression import (
     compression_gaps,
     compression_notes,
@@ -40,13 +42,12 @@ from anechain.report.page import (
     build_page,
 )
 from anechain.report.uncertainty import told_uncertainty
-from anechain.running.plan import DEVICE_STAGES, Plan
-from anechain.stages import stage_versions
+from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of
 from anechain.stages.compare import compared_figures
 from anechain.stages.compare_compression import FIGURE as COMPARED_LIMITS
 from anechain.stages.compare_distortion import compared_distortion_figures
-from anechain.stages.draw import BEFORE, figure_paths, outputs_before
+from anechain.stages.draw import outputs_before
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -70,17 +71,25 @@ _SETUP = {
 _UP = "../"
 
 
+def parameters(plan: Plan) -> dict[str, Any]:
+    """Return everything in the campaign that the page depends on."""
+    return {
+        "campaign": plan.campaign.model_dump(mode="json", exclude={"batch_size"}),
+        "keep_going": plan.keep_going,
+    }
+
+
 def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
     """Build the page: results/report/index.html."""
     comparison = plan.results / "comparison.nc"
     beside = [path for path in (plan.results / "comparison-distortion.nc",) if path.is_file()]
     inputs = [Input(path.name, sha256_file(path), read_receipt(path)) for path in (comparison, *beside)]
     for device in devices:
-        for stage in BEFORE:
+        for stage in stages_before("draw"):
             inputs += inputs_of(plan, device, stage, f"{device}/").values()
         inputs += inputs_of(plan, device, "draw", "figures/").values()
-    parameters = plan.parameters("report") | {"failed": {device: list(why) for device, why in failed.items()}}
-    receipt = make_receipt("report", VERSION, parameters, inputs)
+    settings = parameters(plan) | {"failed": {device: list(why) for device, why in failed.items()}}
+    receipt = make_receipt("report", VERSION, settings, inputs)
     target = plan.results / "report" / "index.html"
     if is_current(target, receipt["stamp"]):
         return Outcome(receipt["stamp"], (target,), made=False)
@@ -192,7 +201,7 @@ def _checks(plan: Plan, device: str) -> tuple[CheckRow, ...]:
             one["title"] if one["source"] == "responses" else f"{one['title']} ({one['source']})",
             one["verdict"],
             one["found"] or one["reason"],
-            f"{one['limit']} ({one['standing']})",
+            f"{one['limit']} ({one['source_status']})",
             one["where"],
         )
         for one in told
@@ -248,7 +257,7 @@ def _compared(plan: Plan, comparison: xr.Dataset) -> tuple[Picture, ...]:
 
 
 def _picture(plan: Plan, name: str, caption: str, alt: str) -> Picture:
-    paths = figure_paths(plan, name, plan.campaign.figures.formats)
+    paths = figure_paths(plan.results, name, plan.campaign.figures.formats)
     specification = json.loads(_bare(paths["vl.json"]))
     if "svg" in paths:
         svg = _bare(paths["svg"])

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.curve_parts import hertz, mean_power_level, part_in_band
+from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.segments import mean_power_level, part_in_band
 from anechain.acoustics.nonlinear import usable_limits
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
 from anechain.acoustics.nonlinear.relative_orders import order_noise, referred_orders
 from anechain.arrays import Floats
-from anechain.stages.fundamentals import Fundamentals, beyond_band, inside
+from anechain.figure_of_merit.fundamentals import Fundamentals, beyond_band, inside
 
 if TYPE_CHECKING:
     import xarray as xr

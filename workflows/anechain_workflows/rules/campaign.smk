@@ -1,40 +1,22 @@
-# Stages that work on the whole campaign.
+# One rule for each stage that runs once for the campaign.
 
 
-rule compare:
-    # Everything that is done device by device comes first, so that one failed device keeps no other from being finished.
-    input:
-        expand(f"{CHAIN}/derive/{{batch}}.json", batch=PLAN.batches),
-        expand(f"{CHAIN}/distortion/{{batch}}.json", batch=PLAN.batches),
-        expand(f"{CHAIN}/compression/{{batch}}.json", batch=PLAN.batches),
-        expand(f"{CHAIN}/numbers/{{batch}}.json", batch=PLAN.batches),
-        expand(f"{CHAIN}/draw/{{batch}}.json", batch=PLAN.batches),
-    output:
-        f"{CHAIN}/compare/all.json",
-    params:
-        depends=PLAN.depends("compare"),
-    shell:
-        f"{RUN} compare"
+def manifests(stage):
+    """Manifests of a stage: of every batch, or of the campaign."""
+    return expand(f"{CHAIN}/{stage}/{{batch}}.json", batch=PLAN.batches if stage in DEVICE_STAGES else ["all"])
 
 
-rule report:
-    input:
-        f"{CHAIN}/compare/all.json",
-        expand(f"{CHAIN}/draw/{{batch}}.json", batch=PLAN.batches),
-    output:
-        f"{CHAIN}/report/all.json",
-    params:
-        depends=PLAN.depends("report"),
-    shell:
-        f"{RUN} report"
+for stage in CAMPAIGN_STAGES:
 
-
-rule crate:
-    input:
-        f"{CHAIN}/report/all.json",
-    output:
-        f"{CHAIN}/crate/all.json",
-    params:
-        depends=PLAN.depends("crate"),
-    shell:
-        f"{RUN} crate"
+    rule:
+        name:
+            stage
+        input:
+            [manifest for before in STAGES[stage].after for manifest in manifests(before)],
+        output:
+            f"{CHAIN}/{stage}/all.json",
+        params:
+            depends=dependencies(PLAN, stage),
+        shell:
+            # The text is formatted when the job starts, after the loop: `stage` would be the last one.
+            f"{RUN} {{rule}}"

@@ -1,1 +1,1 @@
-"""One curve: levels, frequency bands, smoothing, range, flatness, trends, peaks and dips."""
+"""One curve: levels, frequency bands, smoothing, frequency limits, flatness, trends, peaks and dips."""

@@ -1,4 +1,4 @@
-"""Several devices on common terms: one frequency grid, and one level where only relative levels are known."""
+"""Comparison of several devices: common frequency grid, and common level where only relative levels are known."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = ["ALIGNMENT_BAND", "alignment_step", "common_grid"]
 
 
 ALIGNMENT_BAND = (300.0, 3000.0)
-"""Hz; the band in which relative levels are brought to a common mean."""
+"""Hz; band in which relative levels are set to a common mean."""
 
 
 @method(
@@ -28,7 +28,18 @@ ALIGNMENT_BAND = (300.0, 3000.0)
     limitations="Detail finer than the grid is not compared.",
 )
 def common_grid(grids: Sequence[ArrayLike]) -> Floats:
-    """Mid-band frequencies in Hz of 1/24-octave bands, from the lowest to the highest frequency of all grids."""
+    """Common frequency grid of several devices.
+
+    Parameters
+    ----------
+    grids : sequence of array_like
+        Frequencies of each device in Hz.
+
+    Returns
+    -------
+    numpy.ndarray
+        Mid-band frequencies in Hz of 1/24-octave bands, from the lowest to the highest frequency of all grids.
+    """
     low = min(float(np.min(np.asarray(grid))) for grid in grids)
     high = max(float(np.max(np.asarray(grid))) for grid in grids)
     centres = band_centres(24, low, high)
@@ -38,24 +49,29 @@ def common_grid(grids: Sequence[ArrayLike]) -> Floats:
 @method(
     "level-alignment",
     version=1,
-    title="Relative levels brought to a common mean",
+    title="Relative levels set to a common mean",
     formula="Minus 10 lg of the mean squared pressure over log frequency in the band",
     source="mean squared pressure on axis over log frequency in the alignment band, set to 0 dB",
     source_status="common practice, no source",
-    limitations="Shapes can be compared then; sensitivities cannot.",
+    limitations="Shapes of curves can be compared; sensitivities cannot.",
 )
 def alignment_step(frequency: ArrayLike, level: ArrayLike) -> float:
-    """Step in dB that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.
+    """Level step that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.
 
     Parameters
     ----------
     frequency, level : array_like, shape (n,)
-        Hz and dB. Frequencies without a value are left out.
+        Hz and dB. Frequencies without a value are ignored.
 
     Returns
     -------
     float
-        dB to add; NaN where the data do not reach across the band.
+        dB to add; NaN where the data do not cover the band.
+
+    Raises
+    ------
+    ValueError
+        If the frequencies are not ascending above zero or the shapes disagree.
     """
     grid, values = check_levels(frequency, level)
     finite = np.isfinite(values)

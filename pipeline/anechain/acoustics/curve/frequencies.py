@@ -1,4 +1,4 @@
-"""Frequency grids: standard bands, values on another grid, means over bands."""
+"""Frequency grids: checks, standard bands, levels on another grid, means over bands, and frequencies as text."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ __all__ = [
     "band_means",
     "check_grid",
     "check_levels",
+    "format_frequency",
+    "hertz",
     "mean_over_log_frequency",
     "nominal_octave",
     "resample",
@@ -33,29 +35,84 @@ SAME_FREQUENCY = 1e-9
 """Relative difference within which two frequencies are the same."""
 
 
+def hertz(frequency: float) -> str:
+    """Format a frequency in Hz to four significant digits, without the unit and without an exponent.
+
+    Parameters
+    ----------
+    frequency : float
+        Hz.
+
+    Returns
+    -------
+    str
+        "31.42" or "14300", for texts such as "100 to 14300 Hz".
+    """
+    return f"{float(f'{frequency:.4g}'):g}"
+
+
+def format_frequency(frequency: float, digits: int = 4) -> str:
+    """Format a frequency with its unit, Hz or kHz.
+
+    Parameters
+    ----------
+    frequency : float
+        Hz.
+    digits : int
+        Significant digits.
+
+    Returns
+    -------
+    str
+        "55 Hz" or "2.5 kHz".
+    """
+    rounded = float(f"{frequency:.{digits}g}")
+    return f"{rounded:g} Hz" if rounded < 1000 else f"{rounded / 1000:g} kHz"
+
+
 def check_grid(frequency: ArrayLike) -> Floats:
-    """Frequencies as an array, if there are some and they are finite, above zero and strictly ascending.
+    """Check a frequency grid.
+
+    Parameters
+    ----------
+    frequency : array_like, shape (n,)
+        Hz.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
 
     Raises
     ------
     ValueError
-        Saying which of these does not hold.
+        If there are no frequencies, or they are not finite, above zero and strictly ascending.
     """
     grid = np.asarray(frequency, dtype=np.float64)
     if grid.ndim != 1 or grid.size == 0:
-        raise ValueError(f"frequencies form one row of at least one, not an array of shape {grid.shape}")
+        raise ValueError(f"frequencies must be a non-empty one-dimensional array, not one of shape {grid.shape}")
     if not np.isfinite(grid).all() or not grid[0] > 0 or not (np.diff(grid) > 0).all():
         raise ValueError("frequencies must be finite, above 0 Hz and strictly ascending")
     return grid
 
 
 def check_levels(frequency: ArrayLike, level: ArrayLike) -> tuple[Floats, Floats]:
-    """Frequencies and levels as arrays, if the grid is sound and is the last axis of the levels.
+    """Check a frequency grid and the levels on it.
+
+    Parameters
+    ----------
+    frequency : array_like, shape (n,)
+        Hz.
+    level : array_like, shape (..., n)
+        dB.
+
+    Returns
+    -------
+    frequency, level : numpy.ndarray
 
     Raises
     ------
     ValueError
-        Saying what does not hold.
+        If the frequencies are not ascending above zero, or are not the last axis of the levels.
     """
     grid, array = check_grid(frequency), np.asarray(level, dtype=np.float64)
     if array.ndim == 0 or array.shape[-1] != grid.size:
@@ -68,12 +125,12 @@ def check_levels(frequency: ArrayLike, level: ArrayLike) -> tuple[Floats, Floats
     version=1,
     title="Mid-band frequencies of fractional-octave bands",
     formula="1000 Hz times 10^(0.3 x / b) for an odd number b of bands per octave, 1000 Hz times 10^(0.3 (2 x + 1) / "
-    "(2 b)) for an even one, x being a whole number",
+    "(2 b)) for an even one, x being an integer",
     source="IEC 61260-1:2014, equations 1 to 3",
     limitations="Exact frequencies; nominal ones (315 Hz for 316.23 Hz) are labels only.",
 )
 def band_centres(fraction: int, low: float, high: float) -> Floats:
-    """Exact mid-band frequencies of 1/`fraction` octave bands, from the band that holds `low` to that of `high`.
+    """Exact mid-band frequencies of 1/`fraction` octave bands, from the band of `low` to that of `high`.
 
     Parameters
     ----------
@@ -90,30 +147,51 @@ def band_centres(fraction: int, low: float, high: float) -> Floats:
     Raises
     ------
     ValueError
-        If the fraction is not a whole number of 1 or more, or `low` to `high` is no range above zero.
+        If the fraction is not an integer of 1 or more, or `low` to `high` is not a range above zero.
     """
     if int(fraction) != fraction or fraction < 1:
-        raise ValueError(f"bands per octave are a whole number of 1 or more, not {fraction}")
+        raise ValueError(f"bands per octave are an integer of 1 or more, not {fraction}")
     if not 0 < low <= high < math.inf:
         raise ValueError(f"bands run from a frequency above zero to a higher one, not from {low:g} to {high:g} Hz")
     offset = 0.5 if fraction % 2 == 0 else 0.0
-    # Band x reaches from x - 1/2 to x + 1/2; a frequency on an edge counts to the inner side of the range.
-    low_place, high_place = (fraction * math.log(f / 1000.0, OCTAVE_RATIO) - offset for f in (low, high))
-    first = math.floor(low_place + 0.5 + 1e-9)
-    last = max(math.ceil(high_place - 0.5 - 1e-9), first)
+    # Band x reaches from x - 1/2 to x + 1/2; a frequency on an edge belongs to the band inside the range.
+    low_index, high_index = (fraction * math.log(f / 1000.0, OCTAVE_RATIO) - offset for f in (low, high))
+    first = math.floor(low_index + 0.5 + 1e-9)
+    last = max(math.ceil(high_index - 0.5 - 1e-9), first)
     return np.asarray(1000.0 * OCTAVE_RATIO ** ((np.arange(first, last + 1) + offset) / fraction))
 
 
 def nominal_octave(centre: float) -> float:
-    """Nominal mid-band frequency in Hz of the octave band next to a frequency: 31.5 for 31.62 (IEC 61260-1).
+    """Nominal mid-band frequency of an octave band, for use as a label (IEC 61260-1; recalled).
 
-    It is a label: all arithmetic is done with the exact one. Recalled.
+    Parameters
+    ----------
+    centre : float
+        Exact mid-band frequency in Hz.
+
+    Returns
+    -------
+    float
+        Nearest nominal frequency in Hz: 31.5 for 31.62.
     """
-    return min(NOMINAL_OCTAVES, key=lambda one: abs(math.log(one / centre)))
+    return min(NOMINAL_OCTAVES, key=lambda nominal: abs(math.log(nominal / centre)))
 
 
 def band_edges(centres: ArrayLike, fraction: int) -> tuple[Floats, Floats]:
-    """Lower and upper band-edge frequencies in Hz (IEC 61260-1:2014, equations 4 and 5)."""
+    """Band-edge frequencies of fractional-octave bands (IEC 61260-1:2014, equations 4 and 5).
+
+    Parameters
+    ----------
+    centres : array_like, shape (m,)
+        Mid-band frequencies in Hz.
+    fraction : int
+        Bands per octave.
+
+    Returns
+    -------
+    lower, upper : numpy.ndarray, shape (m,)
+        Hz.
+    """
     mid = np.asarray(centres, dtype=np.float64)
     half = OCTAVE_RATIO ** (1.0 / (2 * fraction))
     return np.asarray(mid / half), np.asarray(mid * half)
@@ -126,10 +204,10 @@ def band_edges(centres: ArrayLike, fraction: int) -> tuple[Floats, Floats]:
     formula="Straight line in dB between the two neighbours over the logarithm of frequency",
     source="linear interpolation of decibels over the logarithm of frequency",
     source_status="common practice, no source",
-    limitations="Detail finer than the old grid cannot come back; a coarser grid leaves detail out without averaging.",
+    limitations="A finer grid adds no detail; a coarser grid drops detail without averaging.",
 )
 def resample(frequency: ArrayLike, level: ArrayLike, target: ArrayLike) -> Floats:
-    """Levels at other frequencies: decibels, linear over log frequency, never beyond the data.
+    """Interpolate levels in dB linearly over log frequency; no extrapolation.
 
     Parameters
     ----------
@@ -143,7 +221,7 @@ def resample(frequency: ArrayLike, level: ArrayLike, target: ArrayLike) -> Float
     Returns
     -------
     numpy.ndarray, shape (..., m)
-        NaN outside the data and next to a NaN. A target that is a frequency of the data has its level, untouched.
+        dB; NaN outside the data and next to a NaN. At a frequency of the data the level is unchanged.
 
     Raises
     ------
@@ -151,16 +229,16 @@ def resample(frequency: ArrayLike, level: ArrayLike, target: ArrayLike) -> Float
         If the frequencies are not ascending above zero or the shapes disagree.
     """
     grid, array = check_levels(frequency, level)
-    wanted = np.atleast_1d(np.asarray(target, dtype=np.float64))
-    result = np.full((*array.shape[:-1], wanted.size), np.nan)
-    above = np.minimum(np.searchsorted(grid, wanted), grid.size - 1)
+    targets = np.atleast_1d(np.asarray(target, dtype=np.float64))
+    result = np.full((*array.shape[:-1], targets.size), np.nan)
+    above = np.minimum(np.searchsorted(grid, targets), grid.size - 1)
     below = np.maximum(above - 1, 0)
-    nearest = np.where(np.abs(wanted - grid[below]) <= np.abs(wanted - grid[above]), below, above)
-    same = np.abs(wanted - grid[nearest]) <= SAME_FREQUENCY * grid[nearest]
+    nearest = np.where(np.abs(targets - grid[below]) <= np.abs(targets - grid[above]), below, above)
+    same = np.abs(targets - grid[nearest]) <= SAME_FREQUENCY * grid[nearest]
     result[..., same] = array[..., nearest[same]]
-    inside = ~same & (wanted > grid[0]) & (wanted < grid[-1])
+    inside = ~same & (targets > grid[0]) & (targets < grid[-1])
     lo, hi = below[inside], above[inside]
-    t = np.log(wanted[inside] / grid[lo]) / np.log(grid[hi] / grid[lo])
+    t = np.log(targets[inside] / grid[lo]) / np.log(grid[hi] / grid[lo])
     result[..., inside] = (1 - t) * array[..., lo] + t * array[..., hi]
     return result
 
@@ -183,31 +261,31 @@ def mean_over_log_frequency(octaves: Floats, power: Floats, low: Floats, high: F
 
     Notes
     -----
-    The integral is exact. It is put together from sums over 1, 2, 4, 8 ... intervals, so that only positive numbers
-    are added: a difference of two running sums would lose a level 150 dB below what came before it.
+    The integral is exact. It is the sum of integrals over 1, 2, 4, 8 ... intervals, so that only positive numbers are
+    added: a difference of two cumulative sums would lose levels 150 dB below the preceding ones to rounding.
     """
     last = octaves.size - 2
     first_piece = np.clip(np.searchsorted(octaves, low, side="right") - 1, 0, last)
     last_piece = np.clip(np.searchsorted(octaves, high, side="left") - 1, first_piece, last)
     gap = np.diff(octaves)
 
-    def at(piece: NDArray[np.intp], where: Floats) -> Floats:
-        t = np.clip((where - octaves[piece]) / gap[piece], 0.0, 1.0)[:, np.newaxis]
+    def power_at(piece: NDArray[np.intp], position: Floats) -> Floats:
+        t = np.clip((position - octaves[piece]) / gap[piece], 0.0, 1.0)[:, np.newaxis]
         return np.asarray((1 - t) * power[piece] + t * power[piece + 1])
 
-    result = at(first_piece, (low + high) / 2)  # right as it stands where the window lies within one piece
+    result = power_at(first_piece, (low + high) / 2)  # exact where the window is inside one piece
     wide = np.flatnonzero(last_piece > first_piece)
     if wide.size == 0:
         return result
     first, final, lo, hi = first_piece[wide], last_piece[wide], low[wide], high[wide]
-    total = (octaves[first + 1] - lo)[:, np.newaxis] * (at(first, lo) + power[first + 1]) / 2
-    total += (hi - octaves[final])[:, np.newaxis] * (power[final] + at(final, hi)) / 2
+    total = (octaves[first + 1] - lo)[:, np.newaxis] * (power_at(first, lo) + power[first + 1]) / 2
+    total += (hi - octaves[final])[:, np.newaxis] * (power[final] + power_at(final, hi)) / 2
     sums = gap[:, np.newaxis] * (power[:-1] + power[1:]) / 2
-    count, position, size = final - first - 1, first + 1, 1
+    count, row, size = final - first - 1, first + 1, 1
     while (count >= size).any():
-        taking = np.flatnonzero(count & size)
-        total[taking] += sums[position[taking]]
-        position[taking] += size
+        odd = np.flatnonzero(count & size)
+        total[odd] += sums[row[odd]]
+        row[odd] += size
         sums = sums[:-size] + sums[size:]
         size *= 2
     result[wide] = total / (hi - lo)[:, np.newaxis]
@@ -220,14 +298,14 @@ def mean_over_log_frequency(octaves: Floats, power: Floats, low: Floats, high: F
     title="Level of the mean squared pressure in fractional-octave bands",
     formula="10 lg of the integral of squared pressure over log frequency between the band's edges, over their "
     "distance",
-    source="IEC 61260-1:2014 (bands); mean over log frequency, as a signal of equal energy per octave would give",
+    source="IEC 61260-1:2014 (bands); mean over log frequency, as of a signal with equal energy per octave",
     source_status="common practice, no source",
-    limitations="Ideal band edges: a real filter's skirts take in neighbouring bands.",
+    limitations="Ideal band edges: the skirts of a real filter include parts of neighbouring bands.",
 )
 def band_means(frequency: ArrayLike, level: ArrayLike, centres: ArrayLike, fraction: int) -> Floats:
     """Level of the mean squared pressure in each band.
 
-    Squared pressure is taken as linear over log frequency between samples and its mean over log frequency is exact.
+    Squared pressure is interpolated linearly over log frequency; its mean over log frequency is exact.
 
     Parameters
     ----------
@@ -236,14 +314,14 @@ def band_means(frequency: ArrayLike, level: ArrayLike, centres: ArrayLike, fract
     level : array_like, shape (..., n)
         dB.
     centres : array_like, shape (m,)
-        Mid-band frequencies in Hz, as :func:`band_centres` gives them.
+        Mid-band frequencies in Hz, as :func:`band_centres` returns them.
     fraction : int
         Bands per octave.
 
     Returns
     -------
     numpy.ndarray, shape (..., m)
-        dB. NaN where a band reaches beyond the data, holds none of its frequencies, or meets a NaN.
+        dB. NaN where a band extends beyond the data, contains none of its frequencies, or contains a NaN.
 
     Raises
     ------
@@ -253,9 +331,9 @@ def band_means(frequency: ArrayLike, level: ArrayLike, centres: ArrayLike, fract
     grid, array = check_levels(frequency, level)
     lower, upper = band_edges(np.atleast_1d(np.asarray(centres, dtype=np.float64)), fraction)
     result = np.full((*array.shape[:-1], lower.size), np.nan)
-    slack = 1 + SAME_FREQUENCY
-    held = np.searchsorted(grid, upper * slack, side="right") - np.searchsorted(grid, lower / slack)
-    usable = np.flatnonzero((grid[0] <= lower * slack) & (grid[-1] >= upper / slack) & (held > 0))
+    tolerance = 1 + SAME_FREQUENCY
+    samples = np.searchsorted(grid, upper * tolerance, side="right") - np.searchsorted(grid, lower / tolerance)
+    usable = np.flatnonzero((grid[0] <= lower * tolerance) & (grid[-1] >= upper / tolerance) & (samples > 0))
     if grid.size < 2 or usable.size == 0:
         return result
     octaves = np.log2(grid)

@@ -1,4 +1,4 @@
-"""Levels in decibels and the squared pressures they stand for."""
+"""Levels in decibels, squared pressures, and the reference distance and drive of levels."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ __all__ = [
 REFERENCE_PRESSURE = 20e-6
 """Reference sound pressure in pascal (ISO 1683)."""
 REFERENCE_DISTANCE = 1.0
-"""Metres that published levels are referred to."""
+"""m; distance that published levels are referred to."""
 REFERENCE_DRIVE = 2.83
-"""Volts r.m.s. that published levels are referred to: about one watt into eight ohms."""
+"""V r.m.s.; drive that published levels are referred to: about 1 W into 8 ohm."""
 
 
 def power_of_level(level: ArrayLike) -> Floats:
@@ -32,7 +32,7 @@ def power_of_level(level: ArrayLike) -> Floats:
 
 
 def level_of_power(power: ArrayLike) -> Floats:
-    """Level in dB of a relative squared pressure (any shape); no power at all is -inf, without a warning."""
+    """Level in dB of a relative squared pressure (any shape); zero power is -inf, without a warning."""
     with np.errstate(divide="ignore"):
         return np.asarray(10.0 * np.log10(np.asarray(power, dtype=np.float64)))
 
@@ -45,15 +45,20 @@ def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0
     level : array_like
         Levels in dB.
     weights : array_like, optional
-        One weight per entry along `axis`, in any unit: they are divided by their sum. Equal weights if absent.
+        One weight per entry along `axis`, in any unit, since they are divided by their sum. Equal weights if absent.
     axis : int
         The axis to average over.
 
     Returns
     -------
     numpy.ndarray
-        dB, one dimension less. NaN where any averaged level is NaN: a direction that is missing at a frequency
-        leaves the average undefined there.
+        dB, one dimension less. NaN where any averaged level is NaN: where a direction is missing at a frequency the
+        average is undefined.
+
+    Raises
+    ------
+    ValueError
+        If the number of weights is wrong, or a weight is negative, or all are zero.
 
     Notes
     -----
@@ -75,15 +80,15 @@ def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0
     "level-reference",
     version=1,
     title="Level referred to 1 m and 2.83 V",
-    formula="Level plus 20 lg(distance / 1 m) less 20 lg(voltage / 2.83 V)",
+    formula="Level plus 20 lg(distance / 1 m) minus 20 lg(voltage / 2.83 V)",
     source="inverse distance law; ANSI/CTA-2034-A for 1 m and 2.83 V",
     source_status="recalled",
-    limitations="Holds in the far field and for a linear device only.",
+    limitations="Valid in the far field and for a linear device only.",
 )
 def referred_level_step(
     distance: float, drive: float, to_distance: float = REFERENCE_DISTANCE, to_drive: float = REFERENCE_DRIVE
 ) -> float:
-    """Step in dB that refers a level measured at one distance and drive to another distance and drive.
+    """Level step that refers a level to another distance and drive.
 
     Parameters
     ----------
@@ -96,7 +101,12 @@ def referred_level_step(
     Returns
     -------
     float
-        dB, to be added to the measured level.
+        dB, to add to the measured level.
+
+    Raises
+    ------
+    ValueError
+        If a distance or a drive is not above zero.
     """
     for name, value in (
         ("distance", distance),

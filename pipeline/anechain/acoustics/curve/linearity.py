@@ -1,4 +1,4 @@
-"""How flat: the spread of a curve in a band, and the roughness that is left inside narrow bands."""
+"""Flatness of a curve in a band: range, standard deviation, and deviation inside half-octave bands."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band, widest_step
 from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.segments import largest_step_octaves, mean_over_octaves, part_in_band
 from anechain.methods import method
 
 __all__ = ["Linearity", "NarrowBandDeviation", "linearity", "narrow_band_deviation"]
@@ -20,7 +20,7 @@ POINTS_PER_BAND = 10
 """Points in each half-octave band: 1/20 octave apart."""
 
 COARSEST_DATA = 1.0 / 10.0
-"""Octaves between samples beyond which a narrow-band deviation is not given. Common practice, no source."""
+"""Octaves; largest step between samples for a narrow-band deviation. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -48,24 +48,24 @@ class NarrowBandDeviation:
 
 @dataclass(frozen=True)
 class Linearity:
-    """Spread of a curve in a band; all of it None if not determined.
+    """Flatness of a curve in a band; values are None if not determined.
 
     Attributes
     ----------
     low_hz, high_hz : float
         The band.
     plus_minus_db : float or None
-        Half the distance in dB from the lowest to the highest value: the curve lies within ± this about its middle.
+        Half the difference in dB between the highest and the lowest level.
     mean_db : float or None
-        Mean of the decibels over log frequency.
+        Mean level in dB over log frequency.
     above_mean_db, below_mean_db : float or None
-        dB by which the highest value exceeds the mean and the lowest falls short of it.
+        Highest level minus the mean, and mean minus the lowest level, in dB.
     standard_deviation_db : float or None
         dB about the mean, over log frequency.
     narrow_band : NarrowBandDeviation
-        Roughness inside half-octave bands, with a reason of its own.
+        Deviation inside half-octave bands, with its own reason.
     reason : str
-        Why the others are not determined; empty if they are.
+        Why the other values are not determined; empty if they are.
     """
 
     low_hz: float
@@ -88,8 +88,7 @@ class Linearity:
     source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference, part II, AES convention "
     "paper 6190; half-octave bands with ten points 1/20 octave apart",
     source_status="recalled",
-    limitations="Blind to anything wider than half an octave except by its slope: a tilt of s dB per octave gives "
-    "0.125 s.",
+    limitations="Shapes wider than half an octave count by their slope only: a tilt of s dB per octave adds 0.125 s.",
 )
 def narrow_band_deviation(
     frequency: ArrayLike, level: ArrayLike, low_hz: float = 100.0, high_hz: float = 12000.0, last_band: LastBand = "cut"
@@ -103,58 +102,59 @@ def narrow_band_deviation(
     low_hz, high_hz : float
         The range; the bands begin at its lower end.
     last_band : {"whole", "cut"}
-        Of a band that reaches beyond the range: left out, or taken as far as the range goes. From 100 Hz to 12 kHz
+        A last band that extends beyond the range is left out, or cut at the end of the range. From 100 Hz to 12 kHz
         these are 13 bands (to 9051 Hz) or 14.
 
     Returns
     -------
     NarrowBandDeviation
-        Not determined where the data do not reach across the bands, have a gap, or are coarser than 1/10 octave.
+        Not determined where the data do not cover the bands, have a gap, or are coarser than 1/10 octave.
 
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero, the shapes disagree, the range is none or holds no band.
+        If the frequencies are not ascending above zero, the shapes disagree, the range is empty or contains no band.
     """
     if last_band not in ("whole", "cut"):
         raise ValueError(f'last_band is "whole" or "cut", not {last_band!r}')
     half_octaves = 2 * np.log2(high_hz / low_hz) if 0 < low_hz < high_hz else 0.0
     bands = int(np.floor(half_octaves + 1e-9) if last_band == "whole" else np.ceil(half_octaves - 1e-9))
     if bands < 1:
-        raise ValueError(f"{low_hz} to {high_hz} Hz holds no half-octave band")
+        raise ValueError(f"{low_hz} to {high_hz} Hz contains no half-octave band")
     top = float(low_hz * 2 ** (bands / 2)) if last_band == "whole" else high_hz
     part = part_in_band(frequency, level, low_hz, top)
     reason = part.reason
-    if not reason and widest_step(part.frequency) > COARSEST_DATA * (1 + 1e-6):
-        reason = f"the data are up to {widest_step(part.frequency):.2g} octave apart; 1/10 octave or finer is needed"
+    if not reason and largest_step_octaves(part.frequency) > COARSEST_DATA * (1 + 1e-6):
+        step = largest_step_octaves(part.frequency)
+        reason = f"the data are up to {step:.2g} octave apart; 1/10 octave or finer is needed"
     if reason:
         return NarrowBandDeviation(None, bands, low_hz, top, reason)
     index = np.arange(bands * POINTS_PER_BAND)
     points = low_hz * 2 ** (index / (2 * POINTS_PER_BAND))
     kept = points <= top * (1 + 1e-9)
     values = resample(part.frequency, part.level, np.minimum(points[kept], top))
-    each = [
+    deviations = [
         np.abs(values[band] - values[band].mean()).mean()
         for band in (index[kept] // POINTS_PER_BAND == n for n in range(bands))
         if band.any()
     ]
-    return NarrowBandDeviation(float(np.mean(each)), len(each), low_hz, top, "")
+    return NarrowBandDeviation(float(np.mean(deviations)), len(deviations), low_hz, top, "")
 
 
 @method(
     "linearity",
     version=1,
     title="Linearity: ± dB, standard deviation and narrow-band deviation in a band",
-    formula="Half the highest less the lowest level; root of the mean, over log frequency, of the squared distance "
+    formula="Half the difference of highest and lowest level; root of the mean, over log frequency, of the "
+    "squared distance "
     "from the mean level",
     source="extremes at the samples; mean and standard deviation of decibels over log frequency",
     source_status="common practice, no source",
-    limitations="± dB depends on the smoothing: state it. Counts a trend as an error; see deviations from a trend "
-    "for the "
-    "rest.",
+    limitations="± dB depends on the smoothing, which must be stated. A trend counts as a deviation; see the deviation "
+    "from the trend line.",
 )
 def linearity(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> Linearity:
-    """Spread of a curve in a band.
+    """Flatness of a curve in a band.
 
     Parameters
     ----------
@@ -170,7 +170,7 @@ def linearity(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero, the shapes disagree or the band is none.
+        If the frequencies are not ascending above zero, the shapes disagree or the band is empty.
     """
     part = part_in_band(frequency, level, low_hz, high_hz)
     if high_hz / low_hz >= np.sqrt(2):

@@ -1,4 +1,4 @@
-"""What a published regression says of listeners' preference, term by term, and how far that can be trusted."""
+"""Listeners' preference estimated by a published regression, term by term, with its limitations."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.bandwidth import frequency_limits
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import check_levels, resample
 from anechain.acoustics.curve.linearity import LastBand, NarrowBandDeviation, narrow_band_deviation
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.trends import Trend, fit_trend
 from anechain.methods import method
 
@@ -36,7 +36,7 @@ LISTENING_WINDOW_BAND = (300.0, 10000.0)
 
 BASS_END = 300.0
 BASS_DROP = 6.0
-"""Hz and dB; where the low-frequency terms end, and how far the sound power has fallen where they begin. Recalled."""
+"""Hz and dB; upper end of the low-frequency terms, and drop of the sound power at their lower end. Recalled."""
 
 PREFERENCE_LIMITS = (
     "Fitted to the mean ratings of 70 loudspeakers in 19 listening tests (correlation 0.86), all of conventional "
@@ -44,7 +44,7 @@ PREFERENCE_LIMITS = (
     "highest level, of direction in the room or of the room itself. Coefficients and definitions are recalled, not "
     "read in the paper. Differences of less than about one point mean nothing; no more than one decimal is shown."
 )
-"""What must be read with every number of this model."""
+"""Limitations to show with every number of this model."""
 
 
 @dataclass(frozen=True)
@@ -58,12 +58,12 @@ class LowFrequencyTerms:
     minus_six_hz : float or None
         Hz; the first frequency below 300 Hz at which the sound power is 6 dB below `listening_window_db`.
     quality_db : float or None
-        LFQ: mean over half-octave bands from there to 300 Hz of the distance in dB of the sound power from
+        LFQ: mean over half-octave bands from there to 300 Hz of the absolute difference in dB of the sound power from
         `listening_window_db`.
     listening_window_db : float or None
         Mean of the listening window, in dB over log frequency, from 300 Hz to 10 kHz.
     reason : str
-        Why a term is not determined; empty if they are.
+        Why a term is not determined; empty if all are.
     """
 
     extension_log10_hz: float | None
@@ -75,12 +75,12 @@ class LowFrequencyTerms:
 
 @dataclass(frozen=True)
 class PreferenceEstimate:
-    """Estimate of preference with all its terms; never to be shown without `limits`.
+    """Estimate of preference with all its terms; show it only together with `limits`.
 
     Attributes
     ----------
     rating : float or None
-        0 to 10 in the main; None if not determined. For show, one decimal at most: `rating_words`.
+        Mostly 0 to 10; None if not determined. Show `rating_words`, with one decimal, instead.
     rating_words : str
         The rating with one decimal, or "not determined".
     on_axis_deviation, in_room_deviation : NarrowBandDeviation
@@ -88,13 +88,13 @@ class PreferenceEstimate:
     low_frequency : LowFrequencyTerms
         LFX, and LFQ, which is not in the equation.
     smoothness : float or None
-        SM: r² of a line through the estimated in-room response.
+        SM: r² of the trend line through the estimated in-room response.
     smoothness_trend : Trend
-        That line.
+        That trend line.
     contributions : dict of str to float
-        What each term adds to the constant of 12.69; only the terms that are determined.
+        Contribution of each term to the rating, to be added to the constant of 12.69; only terms that are determined.
     last_band : str
-        The reading of the range of NBD: 13 "whole" bands or 14, the last one "cut".
+        Bands of NBD: 13 "whole" ones, or 14 with the last one "cut".
     limits : str
         :data:`PREFERENCE_LIMITS`.
     reason : str
@@ -117,15 +117,25 @@ class PreferenceEstimate:
 @method(
     "in-room-smoothness",
     version=1,
-    title="Smoothness SM: r² of a line through a curve from 100 Hz to 16 kHz",
-    formula="r squared of the line of least squares, dB over log frequency, at points 1/20 octave apart from 100 Hz "
+    title="Smoothness SM: r² of the trend line of a curve from 100 Hz to 16 kHz",
+    formula="r squared of the least squares line, dB over log frequency, at points 1/20 octave apart from 100 Hz "
     "to 16 kHz",
     source="Olive 2004, part II, AES convention paper 6190; points 1/20 octave apart",
     source_status="recalled",
-    limitations="A steeper curve is smoother by it, whatever its ripple; a flat one has no r².",
+    limitations="It increases with the slope of the curve, whatever the ripple; a flat curve has no r².",
 )
 def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
-    """Line through a curve from 100 Hz to 16 kHz at points 1/20 octave apart; its r² is the term SM.
+    """Trend line of a curve from 100 Hz to 16 kHz, whose r² is the term SM.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB.
+
+    Returns
+    -------
+    Trend
+        Fitted to points 1/20 octave apart.
 
     Raises
     ------
@@ -146,16 +156,16 @@ def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
     title="Low-frequency extension LFX and quality LFQ",
     formula="LFX: decimal logarithm of the first frequency below 300 Hz at which the sound power is 6 dB below the "
     "mean of the listening window from 300 Hz to 10 kHz; LFQ: mean, over half-octave bands from there to 300 "
-    "Hz, of the absolute distance from that mean",
+    "Hz, of the absolute difference from that mean",
     source="Olive 2004, part II, AES convention paper 6190",
     source_status="recalled",
-    limitations="LFX reads one frequency of the sound power; what the room adds is not in it. LFQ is not in the "
+    limitations="LFX depends on one frequency of the sound power, without the gain of the room. LFQ is not in the "
     "equation.",
 )
 def low_frequency_terms(
     frequency: ArrayLike, listening_window_level: ArrayLike, sound_power_level: ArrayLike
 ) -> LowFrequencyTerms:
-    """Where the sound power has fallen by 6 dB below the listening window, and how even it is above.
+    """Low-frequency extension and quality from the sound power and the listening window.
 
     Parameters
     ----------
@@ -178,10 +188,10 @@ def low_frequency_terms(
         return LowFrequencyTerms(None, None, None, None, f"listening window: {window.reason}")
     mean = mean_over_octaves(window.frequency, window.level)
     grid, power = check_levels(frequency, sound_power_level)
-    found = frequency_limits(grid, power, mean, "mean of the listening window", BASS_END, (BASS_DROP,))
-    if found.reason:
-        return LowFrequencyTerms(None, None, None, mean, f"sound power: {found.reason}")
-    limit = found.lower[0]
+    limits = frequency_limits(grid, power, mean, "mean of the listening window", BASS_END, (BASS_DROP,))
+    if limits.reason:
+        return LowFrequencyTerms(None, None, None, mean, f"sound power: {limits.reason}")
+    limit = limits.lower[0]
     if limit.nearest_hz is None:
         return LowFrequencyTerms(None, None, None, mean, f"sound power: {limit.reason}")
     low = limit.nearest_hz
@@ -197,14 +207,28 @@ def low_frequency_terms(
 @method(
     "preference-equation",
     version=1,
-    title="Estimated preference of given terms",
+    title="Estimated preference from its terms",
     formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR",
     source="Olive 2004, part II, AES paper 6190: 12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR",
     source_status="recalled",
     limitations=PREFERENCE_LIMITS,
 )
 def preference_of_terms(nbd_on_axis_db: float, nbd_in_room_db: float, lfx_log10_hz: float, sm_in_room: float) -> float:
-    """Evaluate the regression; the terms as in :class:`PreferenceEstimate`."""
+    """Rating by the regression equation.
+
+    Parameters
+    ----------
+    nbd_on_axis_db, nbd_in_room_db : float
+        Narrow-band deviation in dB of the on-axis curve and of the estimated in-room response.
+    lfx_log10_hz : float
+        Decimal logarithm of the low-frequency extension in Hz.
+    sm_in_room : float
+        r² of the trend line of the estimated in-room response.
+
+    Returns
+    -------
+    float
+    """
     return (
         CONSTANT
         + NBD_ON_AXIS * nbd_on_axis_db
@@ -217,7 +241,7 @@ def preference_of_terms(nbd_on_axis_db: float, nbd_in_room_db: float, lfx_log10_
 @method(
     "preference-estimate",
     version=1,
-    title="Estimated preference with all its terms and limits",
+    title="Estimated preference with all its terms and limitations",
     formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR, each term by its own method",
     source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference Using Objective "
     "Measurements, part II, AES convention paper 6190",
@@ -232,37 +256,37 @@ def preference_estimate(
     in_room_level: ArrayLike,
     last_band: LastBand = "cut",
 ) -> PreferenceEstimate:
-    """Derive all terms from curves, and the rating if all terms are determined.
+    """Terms of the regression from curves, and the rating if all terms are determined.
 
     Parameters
     ----------
     frequency : array_like, shape (n,)
         Hz, ascending.
     on_axis_level, listening_window_level, sound_power_level, in_room_level : array_like, shape (n,)
-        dB; the estimated in-room response last.
+        dB; `in_room_level` is the estimated in-room response.
     last_band : {"whole", "cut"}
-        100 Hz to 12 kHz is 13.8 half-octave bands: 13 whole ones, or 14 of which the last is cut.
+        100 Hz to 12 kHz are 13.8 half-octave bands: 13 whole ones, or 14 with the last one cut.
 
     Returns
     -------
     PreferenceEstimate
-        A curve that is flat has no r²: the smoothness, and with it the rating, is then not determined.
+        A flat curve has no r²: smoothness and rating are then not determined.
 
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero, the shapes disagree or an option has no such value.
+        If the frequencies are not ascending above zero, the shapes disagree or an option has another value.
     """
     on_axis = narrow_band_deviation(frequency, on_axis_level, *DEVIATION_BAND, last_band)
     in_room = narrow_band_deviation(frequency, in_room_level, *DEVIATION_BAND, last_band)
     bass = low_frequency_terms(frequency, listening_window_level, sound_power_level)
-    line = smoothness(frequency, in_room_level)
-    flat = "the estimated in-room response is flat, which leaves its r² undefined"
+    trend = smoothness(frequency, in_room_level)
+    flat = "the estimated in-room response is flat, so that its r² is undefined"
     terms = {
         "NBD_ON": (on_axis.deviation_db, NBD_ON_AXIS, on_axis.reason),
         "NBD_PIR": (in_room.deviation_db, NBD_IN_ROOM, in_room.reason),
         "LFX": (bass.extension_log10_hz, LFX, bass.reason),
-        "SM_PIR": (line.r_squared, SM_IN_ROOM, line.reason or flat),
+        "SM_PIR": (trend.r_squared, SM_IN_ROOM, trend.reason or flat),
     }
     missing = [f"{name}: {reason}" for name, (value, _, reason) in terms.items() if value is None]
     known = [value for value, _, _ in terms.values() if value is not None]
@@ -273,8 +297,8 @@ def preference_estimate(
         on_axis_deviation=on_axis,
         in_room_deviation=in_room,
         low_frequency=bass,
-        smoothness=line.r_squared,
-        smoothness_trend=line,
+        smoothness=trend.r_squared,
+        smoothness_trend=trend,
         contributions={name: value * factor for name, (value, factor, _) in terms.items() if value is not None},
         last_band=last_band,
         limits=PREFERENCE_LIMITS,

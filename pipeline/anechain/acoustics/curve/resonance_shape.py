@@ -1,4 +1,8 @@
-"""The shape of one resonance in a level curve, how it is fitted, and from what height on it is heard."""
+"""Shape of a resonance in a level curve: level, bandwidth, and the height and width that are seen in the curve.
+
+What a panel or a port radiates is added to the sound of the drivers with some phase: the level curve then has a peak
+next to a dip. Added in phase, a resonance has the shape of the peaking section of an equaliser.
+"""
 
 from __future__ import annotations
 
@@ -8,152 +12,206 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.arrays import Floats
-from anechain.methods import method
 
 __all__ = [
-    "FittedShape",
-    "audibility_threshold",
+    "MAX_Q",
+    "MIN_Q",
+    "AddedResonance",
+    "LevelProfile",
     "bandwidth_of_q",
-    "fit_resonance",
+    "level_profile",
+    "peaking_section",
     "q_of_bandwidth",
+    "resonance_basis",
     "resonance_level",
 ]
 
-
-THRESHOLD_AT_Q_1 = -22.0
-"""dB; level of an added resonance of Q = 1, re the sound it is added to, at the threshold with pink noise.
-Recalled, and uncertain by several decibels."""
-
-THRESHOLD_PER_DOUBLING = 3.0
-"""dB by which that level rises for each doubling of Q. Recalled."""
-
-LOWEST_Q, HIGHEST_Q = 0.2, 200.0
-GREATEST_HEIGHT = 40.0
+MIN_Q, MAX_Q = 0.2, 200.0
+"""Range of Q that is fitted."""
 
 
 @dataclass(frozen=True)
-class FittedShape:
-    """A second-order section and a straight line, fitted to a piece of a curve.
+class AddedResonance:
+    """A second-order band-pass that is added to other sound of pressure 1.
 
     Attributes
     ----------
-    height_db : float
-        Gain at the centre, re the line.
-    centre_hz : float
+    centre_log2 : float
+        log2 of the centre frequency in Hz.
+    real, imaginary : float
+        Pressure of the resonance at its centre re the other sound: the part in phase with it, and the part 90 degrees
+        ahead of it.
     q : float
-        Of the equaliser section that makes or mends it: between the points of half its decibels lies centre / q when
-        it is narrow.
+        Q of the resonance's poles.
     residual_db : float
-        Root mean square of what is left.
+        Root mean square in dB of what the fit leaves of the curve, a polynomial subtracted; 0 if nothing was fitted.
     """
 
-    height_db: float
-    centre_hz: float
+    centre_log2: float
+    real: float
+    imaginary: float
     q: float
-    residual_db: float
+    residual_db: float = 0.0
+
+
+@dataclass(frozen=True)
+class LevelProfile:
+    """Height and width of a resonance as they are seen in a level curve.
+
+    Attributes
+    ----------
+    shift_octaves : float
+        Octaves from the centre of the resonance to the largest deviation.
+    height_db : float
+        Largest deviation in dB, with its sign.
+    opposite_db : float
+        Largest deviation in dB of the other sign.
+    width_octaves : float
+        Octaves between the points of half of `height_db`.
+    """
+
+    shift_octaves: float
+    height_db: float
+    opposite_db: float
+    width_octaves: float
 
 
 def bandwidth_of_q(q: ArrayLike) -> Floats:
-    """Octaves between the points of half the decibels, of a section's Q (W3C audio equaliser note, analogue form)."""
-    return np.asarray(2 / np.log(2) * np.arcsinh(1 / (2 * np.asarray(q, dtype=np.float64))))
-
-
-def q_of_bandwidth(octaves: ArrayLike) -> Floats:
-    """Q of a section whose points of half the decibels lie that many octaves apart."""
-    return np.asarray(1 / (2 * np.sinh(np.log(2) / 2 * np.asarray(octaves, dtype=np.float64))))
-
-
-def resonance_level(octaves: ArrayLike, height_db: float, q: float) -> Floats:
-    """Level in dB of a resonance, octaves away from its centre.
-
-    |H|² = (u + (A / Q)²) / (u + 1 / (A Q)²) with u = (f/f0 - f0/f)² and A = 10^(height / 40): the peaking section of
-    the W3C note "Audio EQ Cookbook" in its analogue form, and just as well a resonance of Q A added to a flat response.
-    """
-    u = (2 * np.sinh(np.log(2) * np.asarray(octaves, dtype=np.float64))) ** 2
-    a = 10 ** (height_db / 40)
-    return np.asarray(10 * np.log10((u + (a / q) ** 2) / (u + 1 / (a * q) ** 2)))
-
-
-def fit_resonance(
-    octaves: Floats, level: Floats, place: float, height_db: float, q: float, reach: float
-) -> FittedShape | None:
-    """Fit a resonance and a line over log frequency by least squares, from a first guess.
+    """Bandwidth of a peaking section of given Q.
 
     Parameters
     ----------
-    octaves, level : numpy.ndarray, shape (n,)
-        log2 of the frequency in Hz, and dB.
-    place, height_db, q : float
-        First guess: log2 of the centre in Hz, dB, Q.
-    reach : float
-        Octaves that the centre may be away from the guess.
-
-    Returns
-    -------
-    FittedShape or None
-        None if there are too few points or the fit does not settle.
-    """
-    from scipy.optimize import least_squares
-
-    if octaves.size < 8:
-        return None
-
-    around = np.vander(octaves - place, 2)
-    pseudoinverse = np.linalg.pinv(around)
-
-    def left(x: Floats) -> Floats:
-        # The line follows from the shape: only the shape's three numbers are searched.
-        rest = level - resonance_level(octaves - x[1], x[0], float(np.exp(x[2])))
-        return rest - around @ (pseudoinverse @ rest)
-
-    guess = np.array([height_db, place, np.log(np.clip(q, LOWEST_Q * 1.1, HIGHEST_Q / 1.1))])
-    low = [-GREATEST_HEIGHT, place - reach, np.log(LOWEST_Q)]
-    high = [GREATEST_HEIGHT, place + reach, np.log(HIGHEST_Q)]
-    guess[0] = np.clip(guess[0], -GREATEST_HEIGHT / 1.1, GREATEST_HEIGHT / 1.1)
-    found = least_squares(left, guess, bounds=(low, high), x_scale=[1.0, 0.05, 0.3], xtol=1e-9, ftol=1e-9, max_nfev=200)
-    if not found.success:
-        return None
-    height, centre, log_q = (float(value) for value in found.x)
-    return FittedShape(height, float(2**centre), float(np.exp(log_q)), float(np.sqrt((found.fun**2).mean())))
-
-
-@method(
-    "resonance-audibility",
-    version=1,
-    title="Height from which a resonance is heard, by its Q",
-    formula="20 lg(1 + 10^(L / 20)) with L the level of the added resonance at Q = 1 plus the rise per doubling times "
-    "log2 Q",
-    source="Toole and Olive 1988, The Modification of Timbre by Resonances, J. Audio Eng. Soc. 36(3): the threshold of "
-    "an added resonance rises by 3 dB per doubling of Q",
-    source_status="recalled",
-    limitations="The threshold at Q = 1 (-22 dB, pink noise) is recalled only roughly; with other sounds it is up to "
-    "some "
-    "10 dB higher, in reverberation lower, for dips higher than for peaks. It says what may be heard, not what is.",
-)
-def audibility_threshold(
-    pole_q: ArrayLike, level_at_q_1_db: float = THRESHOLD_AT_Q_1, per_doubling_db: float = THRESHOLD_PER_DOUBLING
-) -> Floats:
-    """Height in dB that a resonance makes in a level curve when it is just heard.
-
-    Parameters
-    ----------
-    pole_q : array_like
-        Q of the resonance's poles.
-    level_at_q_1_db, per_doubling_db : float
-        Level of the added resonance re the sound it is added to, at the threshold, for Q = 1; and its rise with Q.
+    q : array_like
+        Q of the section.
 
     Returns
     -------
     numpy.ndarray
-        20 lg(1 + 10^(L/20)) with L the level at that Q: 0.66 dB at Q = 1, 2 dB at Q = 10, 4 dB at Q = 50.
-
-    Raises
-    ------
-    ValueError
-        If a Q is not above zero.
+        Octaves between the points of half the gain in dB (W3C note "Audio EQ Cookbook", analogue form).
     """
-    q = np.asarray(pole_q, dtype=np.float64)
-    if not (q > 0).all():
-        raise ValueError("Q must be above zero")
-    added = level_at_q_1_db + per_doubling_db * np.log2(q)
-    return np.asarray(20 * np.log10(1 + 10 ** (added / 20)))
+    return np.asarray(2 / np.log(2) * np.arcsinh(1 / (2 * np.asarray(q, dtype=np.float64))))
+
+
+def q_of_bandwidth(octaves: ArrayLike) -> Floats:
+    """Q of a peaking section of given bandwidth; the inverse of :func:`bandwidth_of_q`.
+
+    Parameters
+    ----------
+    octaves : array_like
+        Octaves between the points of half the gain in dB.
+
+    Returns
+    -------
+    numpy.ndarray
+    """
+    return np.asarray(1 / (2 * np.sinh(np.log(2) / 2 * np.asarray(octaves, dtype=np.float64))))
+
+
+def peaking_section(height_db: float, q: float, centre_log2: float = 0.0) -> AddedResonance:
+    """Write the peaking section of an equaliser as a resonance that is added in phase.
+
+    Parameters
+    ----------
+    height_db, q : float
+        Gain in dB and Q of the section (W3C note "Audio EQ Cookbook").
+    centre_log2 : float
+        log2 of the centre frequency in Hz.
+
+    Returns
+    -------
+    AddedResonance
+        Its Q is `q` times 10^(`height_db` / 40).
+    """
+    a = 10 ** (height_db / 40)
+    return AddedResonance(centre_log2, a**2 - 1, 0.0, q * a)
+
+
+def resonance_basis(octaves: Floats, q: ArrayLike, window_octaves: float) -> Floats:
+    """Two functions of frequency that the squared pressure of 1 plus a resonance is composed of.
+
+    Parameters
+    ----------
+    octaves : numpy.ndarray, shape (..., n)
+        Octaves from the centre.
+    q : array_like
+        Q of the resonance; broadcast with `octaves`.
+    window_octaves : float
+        Width of the window over which squared pressure is averaged; 0 for none. A Q below 1 is not averaged.
+
+    Returns
+    -------
+    numpy.ndarray, shape (2, ..., n)
+        1 / (1 + w²), which is even in log frequency, and w / (1 + w²), which is odd, w = q (f / f0 - f0 / f).
+
+    Notes
+    -----
+    The means over a window in log frequency are exact: with t = ln(f / f0), w = 2 q sinh t and k² = 4 q² - 1, the
+    integrals are atan(k tanh t) / k and ln((2 q cosh t - k) / (2 q cosh t + k)) / (2 k).
+    """
+    t = np.log(2) * octaves
+    q = np.asarray(q, dtype=np.float64)
+    if window_octaves == 0 or np.min(q) < 1:
+        w = 2 * q * np.sinh(t)
+        even = 1 / (1 + w**2)
+        return np.stack([even, w * even])
+    half_window = np.log(2) * window_octaves / 2
+    k = np.sqrt(4 * q**2 - 1)
+    integrals = []
+    for end in (t + half_window, t - half_window):
+        root = 2 * q * np.cosh(end)
+        integrals.append((np.arctan(k * np.tanh(end)) / k, np.log((root - k) / (root + k)) / (2 * k)))
+    (upper_even, upper_odd), (lower_even, lower_odd) = integrals
+    return np.asarray(np.stack([upper_even - lower_even, upper_odd - lower_odd]) / (2 * half_window))
+
+
+def resonance_level(
+    octaves: ArrayLike, real: ArrayLike, imaginary: ArrayLike, q: ArrayLike, window_octaves: float = 0.0
+) -> Floats:
+    """Level of 1 plus a resonance.
+
+    Parameters
+    ----------
+    octaves : array_like
+        Octaves from the centre of the resonance.
+    real, imaginary, q : array_like
+        The resonance, as in :class:`AddedResonance`; broadcast with `octaves`.
+    window_octaves : float
+        Width of the window over which squared pressure is averaged; 0 for none. A Q below 1 is not averaged.
+
+    Returns
+    -------
+    numpy.ndarray
+        dB, at least -80.
+
+    Notes
+    -----
+    |1 + r / (1 + j w)|² = 1 + (|1 + r|² - 1 + 2 w Im r) / (1 + w²), with w = q (f / f0 - f0 / f).
+    """
+    r, i = np.asarray(real, dtype=np.float64), np.asarray(imaginary, dtype=np.float64)
+    even, odd = resonance_basis(np.asarray(octaves, dtype=np.float64), q, window_octaves)
+    return np.asarray(10 * np.log10(np.maximum(1 + ((1 + r) ** 2 + i**2 - 1) * even + 2 * i * odd, 1e-8)))
+
+
+def level_profile(resonance: AddedResonance, window_octaves: float) -> LevelProfile:
+    """Height and width of a resonance in a level curve.
+
+    Parameters
+    ----------
+    resonance : AddedResonance
+    window_octaves : float
+        Width of the smoothing window of the curve; 0 for none.
+
+    Returns
+    -------
+    LevelProfile
+    """
+    reach = min(6.0 / resonance.q + 2 * window_octaves, 3.0)
+    x = np.linspace(-reach, reach, 1201)
+    level = resonance_level(x, resonance.real, resonance.imaginary, resonance.q, window_octaves)
+    top = int(np.argmax(np.abs(level)))
+    sign = np.sign(level[top])
+    inside = sign * level >= 0.5 * sign * level[top]
+    low = top - int(np.argmin(inside[: top + 1][::-1])) if not inside[: top + 1].all() else 0
+    high = top + int(np.argmin(inside[top:])) if not inside[top:].all() else x.size - 1
+    opposite = float(-sign * (-sign * level).max())
+    return LevelProfile(float(x[top]), float(level[top]), opposite, float(x[high] - x[low]))

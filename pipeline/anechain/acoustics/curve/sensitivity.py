@@ -1,4 +1,4 @@
-"""How loud: the level in a band at the reference distance and voltage, and per watt of the rated impedance."""
+"""Sensitivity: mean level in a band at 1 m for 2.83 V, and for 1 W into the rated impedance."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_power_level, part_in_band
 from anechain.acoustics.curve.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE
+from anechain.acoustics.curve.segments import mean_power_level, part_in_band
 from anechain.methods import method
 
 __all__ = [
@@ -20,7 +20,7 @@ __all__ = [
 ]
 
 SENSITIVITY_BAND = (300.0, 3000.0)
-"""Hz; the band of the sensitivity unless told otherwise. Common practice, no source."""
+"""Hz; default band of the sensitivity. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class BandLevel:
     level_db : float or None
         dB re 20 µPa at 1 m and 2.83 V; None if not determined.
     low_hz, high_hz : float
-        The band.
+        The band in Hz.
     reason : str
         Why it is not determined; empty if it is.
     """
@@ -52,9 +52,9 @@ class CharacteristicSensitivity:
     level_db : float or None
         dB re 20 µPa at 1 m and 1 W; None if not determined.
     rated_ohm : float or None
-        The rated impedance it refers to, ohm.
+        Rated impedance in ohm.
     low_hz, high_hz : float
-        The band.
+        The band in Hz.
     reason : str
         Why it is not determined; empty if it is.
     """
@@ -71,25 +71,26 @@ class CharacteristicSensitivity:
     version=1,
     title="Sensitivity: mean level in a band at 1 m and 2.83 V",
     formula="10 lg of the mean of squared pressure over log frequency in the band, at 1 m and 2.83 V",
-    source="level of the mean squared pressure over log frequency on axis; the band is stated",
+    source="level of the mean squared pressure over log frequency on axis in a stated band",
     source_status="common practice, no source",
-    limitations="One number for a curve that is not flat; 2.83 V is 1 W for 8 ohm only. Needs sound pressure levels.",
+    limitations="One number does not describe a curve that is not flat. 2.83 V is 1 W for 8 ohm only. "
+    "Needs sound pressure levels.",
 )
 def sensitivity(
     frequency: ArrayLike, level: ArrayLike, band: tuple[float, float] = SENSITIVITY_BAND, level_kind: str = "spl"
 ) -> BandLevel:
-    """Mean level in a band of a curve referred to 1 m and 2.83 V.
+    """Mean level of a curve in a band, at 1 m for 2.83 V.
 
-    The mean is one of squared pressure over log frequency: a linear grid does not overweight the top.
+    Squared pressure is averaged over log frequency, so that a linear grid does not overweight high frequencies.
 
     Parameters
     ----------
     frequency, level : array_like, shape (n,)
         Hz, ascending, and dB re 20 µPa at 1 m and 2.83 V.
     band : tuple of float
-        Hz.
+        The band in Hz.
     level_kind : {"spl", "relative"}
-        Relative levels have no sensitivity.
+        With "relative" the sensitivity is not determined.
 
     Returns
     -------
@@ -98,7 +99,7 @@ def sensitivity(
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero, the shapes disagree or the band is none.
+        If the frequencies are not ascending above zero, the shapes disagree or the band is empty.
     """
     if level_kind not in ("spl", "relative"):
         raise ValueError(f'level_kind is "spl" or "relative", not {level_kind!r}')
@@ -115,7 +116,7 @@ def sensitivity(
     formula="Level in the band plus 20 lg(distance / 1 m) plus 20 lg(sqrt(rated impedance times 1 W) / voltage)",
     source="IEC 60268-5, 20.3 and 20.4: L_band + 20 lg(d / 1 m) + 20 lg(sqrt(R 1 W) / U)",
     source_status="recalled",
-    limitations="One watt into the rated impedance, not the power that the device takes up.",
+    limitations="One watt into the rated impedance, not the power that the device absorbs.",
 )
 def characteristic_sensitivity(
     band_level: BandLevel,
@@ -123,16 +124,16 @@ def characteristic_sensitivity(
     drive_volt: float = REFERENCE_DRIVE,
     distance_m: float = REFERENCE_DISTANCE,
 ) -> CharacteristicSensitivity:
-    """Refer a level in a band to 1 W into the rated impedance, and to 1 m.
+    """Refer a mean level in a band to 1 m and to 1 W into the rated impedance.
 
     Parameters
     ----------
     band_level : BandLevel
-        As :func:`sensitivity` gives it.
+        As :func:`sensitivity` returns it.
     rated_ohm : float or None
         Rated impedance in ohm; None if it is not known.
     drive_volt, distance_m : float
-        V r.m.s. and m that the level holds for.
+        Drive in V r.m.s. and distance in m of the level.
 
     Returns
     -------

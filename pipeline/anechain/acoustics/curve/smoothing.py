@@ -1,4 +1,4 @@
-"""Smoothing over a fraction of an octave."""
+"""Fractional-octave smoothing, and the frequency below which data are too coarse for it."""
 
 from __future__ import annotations
 
@@ -20,23 +20,23 @@ def _check_fraction(fraction: float) -> None:
         raise ValueError(f"a window of 1/N octave needs an N above zero, not {fraction}")
 
 
-def _smooth_run(octaves: Floats, level: Floats, fraction: float) -> Floats:
-    """Smooth levels of shape (rows, n) that are free of NaN; `octaves` is the base-2 log frequency."""
+def _smooth_segment(octaves: Floats, level: Floats, fraction: float) -> Floats:
+    """Smooth levels of shape (rows, n) without NaN; `octaves` is log2 of the frequency."""
     result = level.copy()
     if octaves.size < 3:
         return result
     half = np.minimum(0.5 / fraction, np.minimum(octaves - octaves[0], octaves[-1] - octaves))
     gap = np.diff(octaves)
-    reach = np.maximum(gap[:-1], gap[1:])
-    chosen = 1 + np.flatnonzero(half[1:-1] >= reach * (1 - 1e-9))
-    if chosen.size == 0:
+    larger_gap = np.maximum(gap[:-1], gap[1:])
+    smoothed = 1 + np.flatnonzero(half[1:-1] >= larger_gap * (1 - 1e-9))
+    if smoothed.size == 0:
         return result
     loudest = level.max(axis=1, keepdims=True)
     loudest[~np.isfinite(loudest)] = 0.0
     power = np.ascontiguousarray(power_of_level(level - loudest).T)
-    low, high = octaves[chosen] - half[chosen], octaves[chosen] + half[chosen]
+    low, high = octaves[smoothed] - half[smoothed], octaves[smoothed] + half[smoothed]
     means = mean_over_log_frequency(octaves, power, low, high)
-    result[:, chosen] = level_of_power(means).T + loudest
+    result[:, smoothed] = level_of_power(means).T + loudest
     return result
 
 
@@ -48,13 +48,13 @@ def _smooth_run(octaves: Floats, level: Floats, fraction: float) -> Floats:
     source="power smoothing as described in Hatziantoniou and Mourjopoulos 2000, J. Audio Eng. Soc. 48, 259-280; "
     "rectangular window, symmetric in log frequency",
     source_status="common practice, no source",
-    limitations="Raises a steep slope: 24 dB per octave by 0.60 dB at 1/3 octave. Says nothing of phase.",
+    limitations="Raises a steep slope: 24 dB per octave by 0.60 dB at 1/3 octave. Phase is not smoothed.",
 )
 def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     """Level of the mean squared pressure over a window 1/`fraction` octave wide around each frequency.
 
-    The window is rectangular and centred in log frequency, an octave being a ratio of 2. Squared pressure is taken as
-    linear in log frequency between samples and integrated exactly.
+    The window is rectangular and centred in log frequency; an octave is a ratio of 2. Squared pressure is interpolated
+    linearly over log frequency and integrated exactly.
 
     Parameters
     ----------
@@ -68,9 +68,9 @@ def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     Returns
     -------
     numpy.ndarray, shape (..., n)
-        dB. Towards the ends of the data the window shrinks, alike on both sides. NaN stays NaN and splits a curve into
-        runs that are smoothed apart. A point whose half-window does not reach both its neighbours is left as it is,
-        since the window then holds that point alone; see :func:`resolution_limit`.
+        dB. Near the ends of the data the window becomes narrower, symmetrically. NaN stays NaN and divides a curve into
+        segments that are smoothed separately. A point is not changed where half the window does not reach both its
+        neighbours, since the window then contains that point only; see :func:`resolution_limit`.
 
     Raises
     ------
@@ -82,14 +82,14 @@ def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     octaves = np.log2(grid)
     rows = array.reshape(-1, grid.size)
     result = rows.copy()
-    alike: dict[bytes, list[int]] = {}  # rows by which of their frequencies are missing
+    rows_by_gaps: dict[bytes, list[int]] = {}  # rows that miss the same frequencies are smoothed together
     for row, pattern in enumerate(np.isnan(rows)):
-        alike.setdefault(pattern.tobytes(), []).append(row)
-    for members in alike.values():
+        rows_by_gaps.setdefault(pattern.tobytes(), []).append(row)
+    for members in rows_by_gaps.values():
         missing = np.isnan(rows[members[0]])
         bounds = np.flatnonzero(np.diff(missing, prepend=True, append=True))
         for start, stop in zip(bounds[::2], bounds[1::2], strict=True):
-            result[members, start:stop] = _smooth_run(octaves[start:stop], rows[members, start:stop], fraction)
+            result[members, start:stop] = _smooth_segment(octaves[start:stop], rows[members, start:stop], fraction)
     return result.reshape(array.shape)
 
 
@@ -98,16 +98,16 @@ def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     version=1,
     title="Frequency below which the data are coarser than the smoothing",
     formula="Highest frequency up to which the spacing of the data exceeds f (2^(1 / (2 N)) - 2^(-1 / (2 N)))",
-    source="fewer than one sample per window: spacing above f(2^(1/2N) - 2^(-1/2N))",
+    source="less than one sample per window: spacing above f(2^(1/2N) - 2^(-1/2N))",
     source_status="common practice, no source",
-    limitations="Looks at the frequency grid only; a short time window limits the resolution too and is not seen here.",
+    limitations="Considers the frequency grid only; a short time window also limits the resolution.",
 )
 def resolution_limit(frequency: ArrayLike, fraction: float) -> float:
-    """Frequency below which samples lie further apart than 1/`fraction` octave.
+    """Frequency below which samples are further apart than 1/`fraction` octave.
 
-    There a curve does not have the resolution that its smoothing names. Samples every 2 Hz are that coarse below
-    57.7 Hz for 1/20 octave. Up to about twice that frequency a window holds one sample only, so that :func:`smooth`
-    leaves the curve as it is there too.
+    Below it a curve has less resolution than its smoothing states. For 1/20 octave, samples every 2 Hz are too coarse
+    below 57.7 Hz. Up to about twice that frequency a window contains one sample only, so that :func:`smooth` does not
+    change the curve.
 
     Parameters
     ----------
@@ -119,8 +119,8 @@ def resolution_limit(frequency: ArrayLike, fraction: float) -> float:
     Returns
     -------
     float
-        Hz; 0 where the data are nowhere that coarse, the last frequency where they are so up to the end. Above a gap
-        in the data it is the upper end of the part of the gap that is too wide.
+        Hz; 0 if the data are nowhere too coarse, the last frequency if they are too coarse up to the end. If there is a
+        gap, the upper end of the part of it that is too wide.
 
     Raises
     ------

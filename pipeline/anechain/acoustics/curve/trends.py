@@ -1,4 +1,4 @@
-"""Which way a curve leans: trend lines over log frequency, and what is left of a curve beside a line or a target."""
+"""Trend lines of a curve over log frequency, and deviations of a curve from a trend line or a target curve."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_levels, resample
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -24,7 +24,7 @@ __all__ = [
 
 
 POINTS_PER_OCTAVE = 20
-"""Points per octave, at most, that a trend is fitted to."""
+"""Maximum number of points per octave that a trend is fitted to."""
 
 FEWEST_POINTS = 3
 
@@ -38,18 +38,18 @@ class Trend:
     slope_db_per_octave : float or None
         None if not determined.
     anchor_hz : float
-        Frequency at which `anchor_db` holds.
+        Frequency in Hz of `anchor_db`.
     anchor_db : float or None
-        dB.
+        Level in dB of the line at the anchor.
     low_hz, high_hz : float or None
-        The band it was fitted in; None for a line that was set.
+        Band in Hz of the fit; None for a line that was set.
     standard_error_db_per_octave : float or None
-        Of the slope by the textbook's rule, which takes neighbouring residuals as independent.
+        Standard error of the slope if neighbouring residuals are independent.
     correlated_standard_error_db_per_octave : float or None
-        The same widened by sqrt((1 + r) / (1 - r)), r being the correlation of neighbouring residuals: that of a curve
-        is high, and the textbook's error then too small.
+        The same, increased by sqrt((1 + r) / (1 - r)) with r the correlation of neighbouring residuals, which is high
+        for a curve.
     r_squared : float or None
-        Share of the variance that the line accounts for; None where the curve has no variance.
+        Share of the variance that the line explains; None if the curve has no variance.
     residual_db : float or None
         Standard deviation of the residuals, n - 2 degrees of freedom.
     points : int
@@ -57,7 +57,7 @@ class Trend:
     origin : str
         "least squares" or "set by the reviewer".
     reason : str
-        The reviewer's reason for a line that was set; why it is not determined otherwise; empty if it is.
+        For a line that was set, the reviewer's reason; else why the line is not determined, empty if it is.
     """
 
     slope_db_per_octave: float | None
@@ -76,14 +76,14 @@ class Trend:
 
 @dataclass(frozen=True)
 class TrendDeviation:
-    """A curve less a line or a target.
+    """Deviation of a curve from a trend line or a target curve.
 
     Attributes
     ----------
     deviation_db : numpy.ndarray or None
         dB by frequency; None if not determined.
     shift_db : float
-        dB that the target was moved by to meet the curve; 0 for a line.
+        Shift of the target in dB to align it with the curve; 0 for a line.
     reason : str
         Why it is not determined; empty if it is.
     """
@@ -93,8 +93,8 @@ class TrendDeviation:
     reason: str
 
 
-def _one_per_bin(frequency: Floats, level: Floats, low_hz: float) -> tuple[Floats, Floats]:
-    """Octaves above the lower end, and decibels, averaged in bins 1/20 octave wide: dense data weigh no more."""
+def _bin_means(frequency: Floats, level: Floats, low_hz: float) -> tuple[Floats, Floats]:
+    """Octaves above the lower end and levels in dB, averaged in bins 1/20 octave wide: dense data weigh no more."""
     octaves = np.log2(frequency / low_hz)
     _, which = np.unique(np.floor(octaves * POINTS_PER_OCTAVE + 0.5 + 1e-9), return_inverse=True)
     count = np.bincount(which)
@@ -106,14 +106,13 @@ def _one_per_bin(frequency: Floats, level: Floats, low_hz: float) -> tuple[Float
     version=1,
     title="Trend line: least squares in dB over log frequency",
     formula="Slope = sum of (x - mean x)(y - mean y) over sum of (x - mean x)², x in octaves, y in dB, one point per "
-    "1/20 octave; standard error by the residuals, widened by sqrt((1 + r) / (1 - r)) with r the correlation "
+    "1/20 octave; standard error from the residuals, increased by sqrt((1 + r) / (1 - r)) with r the correlation "
     "of neighbours",
     source="ordinary least squares and its standard error; one point per 1/20 octave, so that a linear grid does not "
-    "overweight the top; widened error by the first-order autocorrelation of the residuals",
+    "overweight high frequencies; increased error by the first-order autocorrelation of the residuals",
     source_status="common practice, no source",
-    limitations="A line through whatever lies in the band: leave roll-offs outside. The textbook's standard error is "
-    "too "
-    "small for a curve whose neighbouring values go together.",
+    limitations="The line is fitted to everything in the band: leave roll-offs outside. The standard error for "
+    "independent residuals is too small for a curve with correlated neighbouring values.",
 )
 def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> Trend:
     """Fit a straight line to a curve in a band.
@@ -128,31 +127,33 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
     Returns
     -------
     Trend
-        Not determined where the data do not reach across the band, have a gap or hold fewer than three points in it.
+        Not determined where the data do not cover the band, have a gap or have fewer than three points in it.
 
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero, the shapes disagree or the band is none.
+        If the frequencies are not ascending above zero, the shapes disagree or the band is empty.
     """
     part = part_in_band(frequency, level, low_hz, high_hz)
     anchor = float(np.sqrt(low_hz * high_hz))
     grid, values = check_levels(frequency, level)
     inside = (grid >= low_hz * (1 - SAME_FREQUENCY)) & (grid <= high_hz * (1 + SAME_FREQUENCY)) & ~np.isnan(values)
     reason = part.reason
-    x, y = (np.empty(0), np.empty(0)) if reason else _one_per_bin(grid[inside], values[inside], low_hz)
+    x, y = (np.empty(0), np.empty(0)) if reason else _bin_means(grid[inside], values[inside], low_hz)
     if not reason and x.size < FEWEST_POINTS:
-        reason = f"the band holds {x.size} points; a slope and its error need {FEWEST_POINTS}"
+        reason = f"the band contains {x.size} points; a slope and its error need {FEWEST_POINTS}"
     if reason:
         return Trend(None, anchor, None, low_hz, high_hz, None, None, None, None, x.size, "least squares", reason)
     dx, dy = x - x.mean(), y - y.mean()
     spread = float((dx**2).sum())
     slope = float((dx * dy).sum()) / spread
     residual = dy - slope * dx
-    left, total = float((residual**2).sum()), float((dy**2).sum())
-    deviation = float(np.sqrt(left / (x.size - 2)))
+    residual_sum, total_sum = float((residual**2).sum()), float((dy**2).sum())
+    deviation = float(np.sqrt(residual_sum / (x.size - 2)))
     error = deviation / float(np.sqrt(spread))
-    alike = float(np.clip((residual[1:] * residual[:-1]).sum() / left, 0.0, 0.99)) if left > 1e-18 * x.size else 0.0
+    correlation = 0.0
+    if residual_sum > 1e-18 * x.size:
+        correlation = float(np.clip((residual[1:] * residual[:-1]).sum() / residual_sum, 0.0, 0.99))
     return Trend(
         slope_db_per_octave=slope,
         anchor_hz=anchor,
@@ -160,9 +161,11 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
         low_hz=low_hz,
         high_hz=high_hz,
         standard_error_db_per_octave=error,
-        correlated_standard_error_db_per_octave=error * float(np.sqrt((1 + alike) / (1 - alike))),
-        # A variance that is rounding alone is none.
-        r_squared=1 - left / total if total > 1e-18 * x.size * (1 + float(np.abs(y).max()) ** 2) else None,
+        correlated_standard_error_db_per_octave=error * float(np.sqrt((1 + correlation) / (1 - correlation))),
+        # A variance of the size of rounding errors counts as none.
+        r_squared=1 - residual_sum / total_sum
+        if total_sum > 1e-18 * x.size * (1 + float(np.abs(y).max()) ** 2)
+        else None,
         residual_db=deviation,
         points=x.size,
         origin="least squares",
@@ -171,7 +174,19 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
 
 
 def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, reason: str) -> Trend:
-    """Make a trend line of a reviewer's own slope and anchor.
+    """Trend line with a slope and an anchor set by a reviewer.
+
+    Parameters
+    ----------
+    slope_db_per_octave : float
+    anchor_hz, anchor_db : float
+        A point of the line: frequency in Hz and level in dB.
+    reason : str
+        The reviewer's reason.
+
+    Returns
+    -------
+    Trend
 
     Raises
     ------
@@ -179,7 +194,7 @@ def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, re
         If no reason is given, the anchor is not a frequency above zero or a number is not finite.
     """
     if not reason.strip():
-        raise ValueError("a trend line that is set needs its reason in words")
+        raise ValueError("a trend line that is set needs a reason")
     if not 0 < anchor_hz < np.inf or not np.isfinite([slope_db_per_octave, anchor_db]).all():
         raise ValueError("slope, anchor frequency (above zero) and anchor level must be finite")
     return Trend(
@@ -198,14 +213,24 @@ def trend_level(trend: Trend, frequency: ArrayLike) -> Floats:
 @method(
     "trend-deviation",
     version=1,
-    title="Curve less its trend line",
-    formula="Curve less line, in dB, at each frequency",
+    title="Deviation from the trend line",
+    formula="Curve minus line, in dB, at each frequency",
     source="difference of decibels",
     source_status="common practice, no source",
-    limitations="Beyond the band that the line was fitted in it is an extrapolation.",
+    limitations="Outside the band of the fit the line is extrapolated.",
 )
 def deviation_from_trend(frequency: ArrayLike, level: ArrayLike, trend: Trend) -> TrendDeviation:
-    """Take a trend line from a curve, at every frequency of the curve.
+    """Deviation of a curve from a trend line, at every frequency of the curve.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB.
+    trend : Trend
+
+    Returns
+    -------
+    TrendDeviation
 
     Raises
     ------
@@ -221,21 +246,21 @@ def deviation_from_trend(frequency: ArrayLike, level: ArrayLike, trend: Trend) -
 @method(
     "target-deviation",
     version=1,
-    title="Curve less a target curve",
-    formula="Curve less target, in dB, less the mean of that over log frequency in the band where they meet",
-    source="difference of decibels; the target is read linearly over log frequency and may be moved to meet the "
-    "mean of the curve in a band",
+    title="Deviation from a target curve",
+    formula="Curve minus target, in dB, minus the mean of that over log frequency in the alignment band",
+    source="difference of decibels; the target is interpolated linearly over log frequency and may be shifted "
+    "to the mean of the curve in a band",
     source_status="common practice, no source",
-    limitations="Only where the target is given. A target that was moved says nothing of the level.",
+    limitations="Only at frequencies of the target. With a shifted target the deviation does not show the level.",
 )
 def deviation_from_target(
     frequency: ArrayLike,
     level: ArrayLike,
     target_frequency: ArrayLike,
     target_level: ArrayLike,
-    meet_in_hz: tuple[float, float] | None = None,
+    alignment_band: tuple[float, float] | None = None,
 ) -> TrendDeviation:
-    """Take a target curve from a curve.
+    """Deviation of a curve from a target curve.
 
     Parameters
     ----------
@@ -243,8 +268,8 @@ def deviation_from_target(
         Hz, ascending, and dB.
     target_frequency, target_level : array_like, shape (m,)
         Corner points of the target: Hz, ascending, and dB.
-    meet_in_hz : tuple of float, optional
-        Band in which the mean deviation (dB over log frequency) is made zero; the target stands as it is without one.
+    alignment_band : tuple of float, optional
+        Alignment band in Hz, in which the mean deviation (dB over log frequency) is made zero; no shift if absent.
 
     Returns
     -------
@@ -254,14 +279,14 @@ def deviation_from_target(
     Raises
     ------
     ValueError
-        If frequencies are not ascending above zero, shapes disagree or the band is none.
+        If frequencies are not ascending above zero, shapes disagree or the band is empty.
     """
     grid, values = check_levels(frequency, level)
     deviation = values - resample(target_frequency, target_level, grid)
-    if meet_in_hz is None:
+    if alignment_band is None:
         return TrendDeviation(np.asarray(deviation), 0.0, "")
-    part = part_in_band(grid, deviation, *meet_in_hz)
+    part = part_in_band(grid, deviation, *alignment_band)
     if part.reason:
-        return TrendDeviation(None, 0.0, f"the target cannot be moved to meet the curve: {part.reason}")
+        return TrendDeviation(None, 0.0, f"the target cannot be aligned with the curve: {part.reason}")
     shift = mean_over_octaves(part.frequency, part.level)
     return TrendDeviation(np.asarray(deviation - shift), shift, "")

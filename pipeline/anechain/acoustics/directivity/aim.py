@@ -1,4 +1,4 @@
-"""Where to point it: the direct sound at the listener for any toe-in, and the toe-in that follows a trend best."""
+"""Aim of a loudspeaker: direct sound at the listener by toe-in, and the toe-in whose curve follows a trend best."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.frequencies import check_grid
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
 from anechain.acoustics.curve.trends import fit_trend
 from anechain.acoustics.directivity.directions import wrap_angle
 from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable
@@ -25,17 +25,17 @@ class AimedCurve:
     Attributes
     ----------
     toe_in_deg : float
-        Degrees that the axis is turned inwards from parallel to the side walls.
+        Degrees by which the axis is turned inwards from parallel to the side walls.
     off_axis_deg : float
-        Degrees on the horizontal orbit, positive to the left, that the listener is at.
+        Angle of the listener on the horizontal orbit in degrees, positive to the left.
     level_db : numpy.ndarray or None
         dB by frequency; None if not determined.
     interpolated : bool
-        Whether the angle lies between measured ones.
+        True if the angle is between measured ones.
     deviation_db : float or None
-        Standard deviation in dB, over log frequency, from a trend line; None if not determined.
+        Standard deviation over log frequency from a trend line in dB; None if not determined.
     slope_db_per_octave : float or None
-        Slope of that line.
+        Slope of the trend line.
     reason : str
         Why something is not determined; empty if it is.
     """
@@ -56,19 +56,19 @@ class Aim:
     Attributes
     ----------
     best : AimedCurve or None
-        The one with the smallest deviation from the trend; the one that points nearest to the listener of equals.
+        Toe-in with the smallest deviation from the trend; among equal ones the largest toe-in.
     at_listener : AimedCurve
-        The axis on the listener.
+        Axis towards the listener.
     parallel : AimedCurve
-        The axis parallel to the side walls.
+        Axis parallel to the side walls.
     candidates : tuple of AimedCurve
-        All that were tried, by rising toe-in.
+        All toe-ins that were compared, ascending.
     low_hz, high_hz : float
-        The band in which they were judged.
+        Band of the comparison in Hz.
     trend : str
-        What they were held against, in words.
+        The trend, in words.
     reason : str
-        Why there is no best one; empty if there is.
+        Why there is no best toe-in; empty if there is.
     """
 
     best: AimedCurve | None
@@ -81,9 +81,10 @@ class Aim:
     reason: str
 
 
-def _against_trend(
+def _deviation_from_trend(
     frequency: Floats, level: Floats, band: tuple[float, float], slope: float | None
 ) -> tuple[float | None, float | None, str]:
+    """Return the deviation from the trend in dB, its slope in dB per octave, and why one of them is missing."""
     if slope is None:
         line = fit_trend(frequency, level, *band)
         if line.slope_db_per_octave is None:
@@ -101,11 +102,12 @@ def _against_trend(
     "aimed-curve",
     version=1,
     title="Direct sound at the listener for a toe-in",
-    formula="The horizontal orbit's curve at the listener's angle less the toe-in; its deviation is the root mean "
-    "square, over log frequency, of the curve less a line of the slope and the curve's own mean",
-    source="the horizontal orbit's curve at the listener's angle less the toe-in",
+    formula="The curve of the horizontal orbit at the angle of the listener minus the toe-in; its deviation is the "
+    "root mean square over log frequency of the curve minus a line with the slope of the trend and the mean of the "
+    "curve",
+    source="the curve of the horizontal orbit at the angle of the listener minus the toe-in",
     source_status="common practice, no source",
-    limitations="Direct sound in the far field alone; the room's reflections change with the aim as well.",
+    limitations="Only the direct sound in the far field; the reflections of the room also change with the aim.",
 )
 def aimed_curve(
     frequency: ArrayLike,
@@ -116,7 +118,7 @@ def aimed_curve(
     band: tuple[float, float] = (300.0, 10000.0),
     slope_db_per_octave: float | None = None,
 ) -> AimedCurve:
-    """Curve of the direct sound at the listener.
+    """Return the curve of the direct sound at the listener.
 
     Parameters
     ----------
@@ -127,24 +129,24 @@ def aimed_curve(
     level : array_like, shape (m, n)
         dB.
     toe_in_deg : float
-        Degrees that the axis is turned towards the listener; 0 is parallel to the side walls.
+        Degrees by which the axis is turned towards the listener; 0 is parallel to the side walls.
     listener_deg : float
-        Angle in degrees, on the orbit, at which the listener is seen with no toe-in: 30 for the right one of a pair
-        in an equilateral triangle, -30 for the left one.
+        Angle of the listener on the orbit in degrees without toe-in: 30 for the right loudspeaker of a pair in an
+        equilateral triangle, -30 for the left one.
     band : tuple of float
-        Hz; where the curve is held against a trend.
+        Band in Hz in which the curve is compared with a trend.
     slope_db_per_octave : float, optional
-        The trend's slope; that of the curve's own line without one. The trend's level is free.
+        Slope of the trend; by default that of a line through the curve. The level of the trend is free.
 
     Returns
     -------
     AimedCurve
-        Interpolated over angle where needed; not determined where the neighbours lie further than 15 degrees apart.
+        Interpolated over angle where needed; not determined if the neighbours are more than 15 degrees apart.
 
     Raises
     ------
     ValueError
-        If the shapes disagree or the band is none.
+        If the shapes disagree or the band is empty.
     """
     grid, values = check_grid(frequency), np.asarray(level, dtype=np.float64)
     angles = np.atleast_1d(np.asarray(horizontal_angles, dtype=np.float64))
@@ -152,24 +154,25 @@ def aimed_curve(
         raise ValueError(f"{angles.size} angles and {grid.size} frequencies for levels of shape {values.shape}")
     inwards = 1.0 if listener_deg >= 0 else -1.0
     off_axis = float(wrap_angle(listener_deg - inwards * toe_in_deg)) + 0.0
-    kept = ~np.isnan(values).all(axis=1)
-    if not kept.any() or not reachable(angles[kept], off_axis)[0]:
-        words = f"needs the horizontal orbit around {off_axis:g}°"
-        return AimedCurve(toe_in_deg, off_axis, None, False, None, slope_db_per_octave, words)
-    found = interpolate_orbit(angles[kept], values[kept], [off_axis])
-    deviation, slope, reason = _against_trend(grid, found.level[0], band, slope_db_per_octave)
-    return AimedCurve(toe_in_deg, off_axis, found.level[0], bool(found.interpolated[0]), deviation, slope, reason)
+    measured = ~np.isnan(values).all(axis=1)
+    if not measured.any() or not reachable(angles[measured], off_axis)[0]:
+        reason = f"needs the horizontal orbit around {off_axis:g}°"
+        return AimedCurve(toe_in_deg, off_axis, None, False, None, slope_db_per_octave, reason)
+    curve = interpolate_orbit(angles[measured], values[measured], [off_axis])
+    deviation, slope, reason = _deviation_from_trend(grid, curve.level[0], band, slope_db_per_octave)
+    return AimedCurve(toe_in_deg, off_axis, curve.level[0], bool(curve.interpolated[0]), deviation, slope, reason)
 
 
 @method(
     "best-aim",
     version=1,
     title="Toe-in whose direct sound follows a trend best",
-    formula="Of the toe-ins from parallel to the listener in equal steps, the one whose curve deviates least from its "
-    "trend",
-    source="smallest standard deviation, over log frequency, from a line of the stated slope, or from the curve's own",
+    formula="Among toe-ins in equal steps from parallel to the listener, the one whose curve has the smallest "
+    "deviation from its trend",
+    source="smallest standard deviation over log frequency from a line of the stated slope, or from a line through the "
+    "curve",
     source_status="common practice, no source",
-    limitations="The direct sound alone, at one seat. A difference smaller than the repeatability is none.",
+    limitations="Only the direct sound, at one seat. A difference smaller than the repeatability has no meaning.",
 )
 def best_aim(
     frequency: ArrayLike,
@@ -180,14 +183,14 @@ def best_aim(
     slope_db_per_octave: float | None = None,
     step_deg: float = 5.0,
 ) -> Aim:
-    """Try toe-ins from parallel to pointing at the listener.
+    """Compare toe-ins from parallel to the side walls to pointing at the listener.
 
     Parameters
     ----------
     frequency, horizontal_angles, level, listener_deg, band, slope_db_per_octave
         As in :func:`aimed_curve`.
     step_deg : float
-        Degrees between the toe-ins that are tried.
+        Step of the toe-ins in degrees.
 
     Returns
     -------
@@ -196,20 +199,20 @@ def best_aim(
     Raises
     ------
     ValueError
-        If the shapes disagree, the band is none or the step is not above zero.
+        If the shapes disagree, the band is empty or the step is not above zero.
     """
     if not step_deg > 0:
         raise ValueError(f"the step must be above zero, not {step_deg}")
-    full = abs(listener_deg)
-    toe_ins = np.unique(np.append(np.arange(0.0, full, step_deg), full)).tolist()
-    tried = tuple(
+    largest = abs(listener_deg)
+    toe_ins = np.unique(np.append(np.arange(0.0, largest, step_deg), largest)).tolist()
+    curves = tuple(
         aimed_curve(frequency, horizontal_angles, level, toe_in, listener_deg, band, slope_db_per_octave)
         for toe_in in toe_ins
     )
-    judged = [curve for curve in tried if curve.deviation_db is not None]
-    best = min(judged, key=lambda curve: (round(curve.deviation_db or 0.0, 9), -curve.toe_in_deg), default=None)
-    words = (
+    determined = [curve for curve in curves if curve.deviation_db is not None]
+    best = min(determined, key=lambda curve: (round(curve.deviation_db or 0.0, 9), -curve.toe_in_deg), default=None)
+    trend = (
         "each curve's own line" if slope_db_per_octave is None else f"a line of {slope_db_per_octave:g} dB per octave"
     )
-    reason = "" if best is not None else tried[-1].reason
-    return Aim(best, tried[-1], tried[0], tried, *band, words, reason)
+    reason = "" if best is not None else curves[-1].reason
+    return Aim(best, curves[-1], curves[0], curves, *band, trend, reason)

@@ -1,4 +1,4 @@
-"""How constant and how smooth a directivity index is over frequency."""
+"""Constancy and smoothness of a directivity index over frequency."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ class DirectivityConstancy:
     Attributes
     ----------
     mean_db : float or None
-        dB, over log frequency.
+        Mean over log frequency in dB.
     plus_minus_db : float or None
-        Half the distance in dB from the lowest to the highest value.
+        Half the difference in dB between the highest and the lowest value.
     constancy_db : float or None
         Standard deviation in dB about the mean: 0 for an index that is the same at all frequencies.
     trend : Trend
-        Line through it; its slope is in dB per octave.
+        Line through the index; its slope is in dB per octave.
     smoothness_db : float or None
-        Standard deviation in dB about that line: 0 for an index that rises evenly.
+        Standard deviation in dB about that line: 0 for an index that is a straight line over log frequency.
     low_hz, high_hz : float
-        The band.
+        Band in Hz.
     reason : str
         Why they are not determined; empty if they are.
     """
@@ -49,22 +49,22 @@ class DirectivityConstancy:
     "directivity-constancy",
     version=1,
     title="Constancy and smoothness of a directivity index",
-    formula="Standard deviation over log frequency of the index about its mean, and about its line of least squares",
+    formula="Standard deviation over log frequency of the index about its mean, and about its least squares line",
     source="standard deviation about the mean, and about a line over log frequency",
     source_status="common practice, no source",
-    limitations="A line is one idea of smooth; an index that rises in one wide step is not smooth by it.",
+    limitations="Smooth means close to a line: an index that rises in one wide step is not smooth.",
 )
 def directivity_constancy(
     frequency: ArrayLike, index: ArrayLike, low_hz: float = 300.0, high_hz: float = 10000.0
 ) -> DirectivityConstancy:
-    """Spread of a directivity index in dB about its mean, and about its trend, in a band.
+    """Return the spread of a directivity index about its mean and about its trend, in a band.
 
     Parameters
     ----------
     frequency, index : array_like, shape (n,)
         Hz, ascending, and dB.
     low_hz, high_hz : float
-        The band.
+        Band in Hz.
 
     Returns
     -------
@@ -73,7 +73,7 @@ def directivity_constancy(
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero, the shapes disagree or the band is none.
+        If the frequencies are not ascending above zero, the shapes disagree or the band is empty.
     """
     spread = linearity(frequency, index, low_hz, high_hz)
     line = fit_trend(frequency, index, low_hz, high_hz)

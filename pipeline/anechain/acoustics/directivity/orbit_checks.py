@@ -1,4 +1,4 @@
-"""What responses on an orbit say of how they were taken: distance, centre of rotation, labels, sides, poles."""
+"""Checks of levels round an orbit: symmetry, steps, exchanged files, wrong angles, shared directions."""
 
 from __future__ import annotations
 
@@ -13,201 +13,29 @@ from anechain.methods import method
 
 __all__ = [
     "AngleEstimate",
-    "ArrivalFit",
     "Swap",
-    "arrival_from_phase",
     "best_swap",
-    "distance_law_error",
-    "fit_arrivals",
     "likely_angle",
     "mirror_differences",
     "neighbour_differences",
     "pole_difference",
-    "rotation_error",
-    "speed_of_sound",
 ]
 
 Indices = NDArray[np.intp]
 
 WIDEST = 30.0
-"""Degrees between neighbours that say something of each other; common practice, no source."""
+"""Largest distance in degrees of neighbours that are used for interpolation; common practice, no source."""
 DEPTH = 10.0
-"""dB under a band's greatest level to which deeper levels are filled up: nulls are too sharp for 10-degree steps, and a
-dipole's, or a small error of angle there, would outweigh all else; common practice, no source."""
+"""dB below the greatest level of a band: floor of the levels. Nulls are too sharp for steps of 10 degrees; the
+null of a dipole, or a small error of angle next to it, would dominate. Common practice, no source."""
 MIRROR_DEPTH = 15.0
-"""The same where mirrored directions are compared, which no interpolation stands between."""
+"""The same for mirrored directions, which are compared without interpolation."""
 REACH, MIRROR = 40.0, 15.0
-"""Degrees about a label within which a better angle is looked for, and about its mirror image where it is not."""
+"""Degrees around the stated angle that are searched for a better one, and around its mirror image that are not."""
 
 
-@method(
-    "speed-of-sound",
-    version=1,
-    title="Speed of sound in air by its temperature",
-    formula="343.2 m/s times sqrt(T / 293.15 K)",
-    source="343.2 m/s times the root of the absolute temperature over 293.15 K, as in ISO 9613-1",
-    source_status="recalled",
-    limitations="Dry or moist alike: humidity adds up to 0.4 per cent at 20 degrees.",
-)
-def speed_of_sound(temperature: ArrayLike) -> Floats:
-    """Speed of sound in m/s.
-
-    Parameters
-    ----------
-    temperature : array_like
-        Degrees Celsius, above absolute zero.
-    """
-    return np.asarray(343.2 * np.sqrt((np.asarray(temperature, dtype=np.float64) + 273.15) / 293.15))
-
-
-@method(
-    "arrival-from-phase",
-    version=1,
-    title="Arrival of the sound from the phase of a response",
-    formula="The delay t at which the magnitude of the sum over frequency of e^(j (phase + 2 pi f t)) is greatest",
-    source="delay at which all frequencies of the band from 1 to 16 kHz add up best, each with the same weight per Hz",
-    source_status="common practice, no source",
-    limitations="The arrival of the treble's energy, not of its first rise; late by what the treble's own phase "
-    "delays. "
-    "Where less than half of the band adds up, as behind a box, nothing is told.",
-)
-def arrival_from_phase(frequency: ArrayLike, phase: ArrayLike, longest: float = 0.06) -> Floats:
-    """Delay of each response.
-
-    Parameters
-    ----------
-    frequency : array_like, shape (n,)
-        Hz, ascending; on a grid in equal steps, the delay is known but for multiples of one over the step.
-    phase : array_like, shape (..., n)
-        Degrees; falls with frequency where the sound comes late.
-    longest : float
-        Seconds up to which delays are looked for, from 2 ms before zero on.
-
-    Returns
-    -------
-    numpy.ndarray, shape (...)
-        Seconds; NaN where nothing is told.
-    """
-    f, turned = np.asarray(frequency, np.float64), np.asarray(phase, np.float64)
-    inside = (f >= 1000) & (f <= 16000)
-    if inside.sum() < 12:
-        return np.full(turned.shape[:-1], np.nan)
-    at, weight = f[inside], np.gradient(f[inside])
-    steps = np.diff(at)
-    # Equal steps cannot tell a delay from the same and one over the step.
-    if steps.max() < 1.5 * steps.min():
-        longest = min(longest, 0.9 / float(steps.max()) - 0.002)
-    phasor = weight * np.exp(1j * np.deg2rad(turned[..., inside])).reshape(-1, at.size)
-    lost = ~np.isfinite(phasor).all(axis=-1)
-    phasor[lost] = 0
-    span = float(at[-1] - at[0])
-    delays = np.arange(-0.002, longest, 0.2 / span)
-    sums = np.abs(phasor @ np.exp(2j * np.pi * at[:, np.newaxis] * delays))
-    best = np.argmax(sums, axis=-1)
-    rows = np.arange(best.size)
-    inner = np.clip(best, 1, delays.size - 2)
-    left, middle, right = (sums[rows, inner + by] for by in (-1, 0, 1))
-    bend = np.minimum(left - 2 * middle + right, -1e-300)
-    found = delays[inner] + np.clip(0.5 * (left - right) / bend, -1, 1) * (0.2 / span)
-    found[lost | (sums[rows, best] < 0.5 * weight.sum())] = np.nan
-    return np.asarray(found.reshape(turned.shape[:-1]))
-
-
-@dataclass(frozen=True)
-class ArrivalFit:
-    """Arrival of the sound round an orbit: mean + forward cos + leftward sin, and the second harmonic.
-
-    Attributes
-    ----------
-    mean, forward, leftward : float
-        Seconds. A source before the centre of rotation has a `forward` below zero: it comes nearer at 0 degrees.
-    fitted : numpy.ndarray, shape (angles,)
-        Seconds at each angle.
-    residual : numpy.ndarray, shape (angles,)
-        Seconds by which the sound arrives later than fitted.
-    """
-
-    mean: float
-    forward: float
-    leftward: float
-    fitted: Floats
-    residual: Floats
-
-
-@method(
-    "arrival-round-orbit",
-    version=1,
-    title="Arrival of the sound round an orbit, and how far the source lies from the centre of rotation",
-    formula="Delay as a mean plus a cosine and a sine of the angle and of twice the angle, by least squares; distance "
-    "of the source from the centre = amplitude of the first pair times the speed of sound",
-    source="least squares of 1, cos, sin and their second harmonics; directions beyond four times the scatter left out",
-    source_status="common practice, no source",
-    limitations="Where the box stands between source and microphone the sound goes round it, and arrives later: some "
-    "of "
-    "that counts as a source farther forward.",
-)
-def fit_arrivals(angle: ArrayLike, arrival: ArrayLike) -> ArrivalFit:
-    """Fit arrivals round an orbit.
-
-    Parameters
-    ----------
-    angle : array_like, shape (n,)
-        Degrees; at least seven that differ, over more than half the orbit.
-    arrival : array_like, shape (n,)
-        Seconds.
-
-    Raises
-    ------
-    ValueError
-        If there are too few directions.
-    """
-    at, time = np.deg2rad(np.asarray(angle, np.float64)), np.asarray(arrival, dtype=np.float64)
-    terms = np.stack([np.ones(at.size), np.cos(at), np.sin(at), np.cos(2 * at), np.sin(2 * at)], axis=1)
-    if at.size < 7 or np.linalg.cond(terms) > 30:
-        raise ValueError("too few directions round the orbit")
-    # Half of the directions at first, the most alike ones; then all that agree with them.
-    kept = np.ones(at.size, dtype=bool)
-    found = np.linalg.lstsq(terms, time, rcond=None)[0]
-    for _ in range(10):
-        residual = time - terms @ found
-        scatter = 1.4826 * float(np.median(np.abs(residual)))
-        again = np.abs(residual) <= max(4 * scatter, 1e-5)
-        if np.array_equal(again, kept) or again.sum() < 7 or np.linalg.cond(terms[again]) > 30:
-            break
-        kept = again
-        found = np.linalg.lstsq(terms[kept], time[kept], rcond=None)[0]
-    fitted = terms @ found
-    return ArrivalFit(float(found[0]), float(found[1]), float(found[2]), fitted, time - fitted)
-
-
-@method(
-    "rotation-centre-error",
-    version=1,
-    title="Change of level round the orbit that a source off the centre of rotation causes",
-    formula="20 lg((d + r) / (d - r)), r being the distance of the source from the centre of rotation",
-    source="inverse distance law between the nearest and the farthest direction: 20 lg ((d + r) / (d - r))",
-    limitations="A point source; the loudspeaker's own directivity comes on top.",
-)
-def rotation_error(offset: float, distance: float) -> float:
-    """Level in dB by which the nearest direction is too loud re the farthest.
-
-    Parameters
-    ----------
-    offset, distance : float
-        Metres from the centre of rotation to the source, and to the microphone.
-
-    Raises
-    ------
-    ValueError
-        If the source does not lie inside the orbit.
-    """
-    if not 0 <= offset < distance:
-        raise ValueError(f"a source {offset:g} m off the centre of an orbit of {distance:g} m")
-    return 20 * math.log10((distance + offset) / (distance - offset))
-
-
-def _floored(level: Floats, depth: float = DEPTH) -> Floats:
-    """Levels with what lies so far under each band's greatest filled up: nulls do not count by their depth."""
+def _with_floor(level: Floats, depth: float = DEPTH) -> Floats:
+    """Add a floor in squared pressure, `depth` dB below the greatest level of each band: nulls have no weight."""
     floor = np.nanmax(level, axis=0, keepdims=True) - depth
     return np.asarray(10 * np.log10(10 ** (level / 10) + 10 ** (floor / 10)))
 
@@ -216,13 +44,14 @@ def _floored(level: Floats, depth: float = DEPTH) -> Floats:
     "mirror-differences",
     version=1,
     title="Differences of level between mirrored directions",
-    formula="Level at an angle less level at its negative, band by band",
-    source="level at an angle less that at its negative, levels 15 dB under the band's greatest filled up",
+    formula="Level at an angle minus level at the negative angle, in each band",
+    source="level at an angle minus that at the negative angle, with a floor 15 dB below the greatest level of the "
+    "band",
     source_status="common practice, no source",
-    limitations="A loudspeaker need not be symmetric: a tweeter beside the middle makes differences of its own.",
+    limitations="A loudspeaker need not be symmetric: a tweeter next to the middle causes differences.",
 )
 def mirror_differences(angle: ArrayLike, level: ArrayLike) -> tuple[Floats, Floats]:
-    """Differences between left and right, or above and below.
+    """Return the differences between left and right, or above and below.
 
     Parameters
     ----------
@@ -236,32 +65,33 @@ def mirror_differences(angle: ArrayLike, level: ArrayLike) -> tuple[Floats, Floa
     angle : numpy.ndarray, shape (pairs,)
         Degrees above zero, ascending.
     difference : numpy.ndarray, shape (pairs, bands)
-        dB; above zero where the positive angle is louder.
+        dB; positive where the level at the positive angle is higher.
     """
     at, values = np.asarray(angle, np.float64), np.asarray(level, np.float64)
     pairs = [
-        (float(one), int(row), int(other[0]))
-        for row, one in enumerate(at)
-        if 0 < one < 180 and (other := np.flatnonzero(np.abs(at + one) < 1e-6)).size
+        (float(positive), int(row), int(mirrored[0]))
+        for row, positive in enumerate(at)
+        if 0 < positive < 180 and (mirrored := np.flatnonzero(np.abs(at + positive) < 1e-6)).size
     ]
     if not pairs:
         return np.zeros(0), np.zeros((0, values.shape[-1]))
-    floored = _floored(values, MIRROR_DEPTH)
+    levels = _with_floor(values, MIRROR_DEPTH)
     pairs.sort()
-    return np.array([one for one, _, _ in pairs]), np.stack([floored[row] - floored[other] for _, row, other in pairs])
+    angles = np.array([positive for positive, _, _ in pairs])
+    return angles, np.stack([levels[row] - levels[mirrored] for _, row, mirrored in pairs])
 
 
-def _ring(angle: Floats, targets: Floats, own: float | None = None) -> tuple[Indices, Floats]:
-    """Four nodes about each target, two on either side, and Lagrange's weights; NaN where a gap is too wide.
+def _ring_weights(angle: Floats, targets: Floats, own: float | None = None) -> tuple[Indices, Floats]:
+    """Return four neighbours of each target, two on either side, and their weights by Lagrange's interpolation.
 
-    `own` is an angle that is left out: the gap about it may be twice as wide.
+    Weights are NaN where a gap is too wide. The angle `own` is left out; the gap around it may be twice as wide.
     """
     order = np.argsort(angle)
     ascending = angle[order]
     if own is not None:
-        chosen = np.abs(ascending - own) > 1e-6
-        order, ascending = order[chosen], ascending[chosen]
-    # Three turns, so that every target has two nodes on either side.
+        others = np.abs(ascending - own) > 1e-6
+        order, ascending = order[others], ascending[others]
+    # Repeat the orbit three times, so that every target has two neighbours on either side.
     turns = np.concatenate([ascending - 360, ascending, ascending + 360])
     after = np.searchsorted(turns, targets, side="left")
     nodes = after[:, np.newaxis] + np.arange(-2, 2)
@@ -274,7 +104,7 @@ def _ring(angle: Floats, targets: Floats, own: float | None = None) -> tuple[Ind
                 weights[:, i] *= (targets - x[:, j]) / (x[:, i] - x[:, j])
     gaps = np.diff(x, axis=1)
     allowed = np.where(np.arange(3) == 1, 2.0 if own is not None else 1.0, 1.0) * WIDEST + 1e-6
-    # At the end of an open orbit, or beside a gap, the two nearest alone; none across a gap.
+    # At the end of a partial orbit or next to a gap: linear between the nearest two. No interpolation across a gap.
     two = (gaps[:, 0] > allowed[0]) | (gaps[:, 2] > allowed[2])
     share = (targets - x[:, 1]) / gaps[:, 1]
     zero = np.zeros(targets.size)
@@ -284,27 +114,27 @@ def _ring(angle: Floats, targets: Floats, own: float | None = None) -> tuple[Ind
 
 
 def _expected(angle: Floats, level: Floats) -> Floats:
-    """Level at each angle as its neighbours let one expect it."""
-    found = np.full(level.shape, np.nan)
+    """Return the level at each angle by interpolation between its neighbours."""
+    expected = np.full(level.shape, np.nan)
     for row, own in enumerate(angle):
-        nodes, weights = _ring(angle, np.array([own]), own)
-        found[row] = weights[0] @ level[nodes[0]]
-    return found
+        nodes, weights = _ring_weights(angle, np.array([own]), own)
+        expected[row] = weights[0] @ level[nodes[0]]
+    return expected
 
 
 @method(
     "neighbour-differences",
     version=1,
-    title="Level at each angle against what its neighbours let one expect",
-    formula="Level less the third-degree interpolation over angle from two neighbours on either side",
+    title="Level at each angle compared with interpolation between its neighbours",
+    formula="Level minus the third-degree interpolation over angle from two neighbours on either side",
     source="third-degree interpolation over angle from two neighbours on either side, levels in bands; median over the "
-    "bands, less what the mirrored direction has of it",
+    "bands, minus the median of the mirrored direction where both have the same sign",
     source_status="common practice, no source",
-    limitations="Neighbours at most 30 degrees apart. Levels 10 dB under a band's greatest are filled up. What both "
-    "mirrored directions show is taken for the loudspeaker's own.",
+    limitations="Neighbours must be at most 30 degrees apart. Levels have a floor 10 dB below the greatest level of "
+    "the band. A difference that both mirrored directions have is attributed to the loudspeaker.",
 )
 def neighbour_differences(angle: ArrayLike, level: ArrayLike) -> tuple[Floats, Floats]:
-    """Differences from the neighbours.
+    """Return the difference of each level from interpolation between its neighbours.
 
     Parameters
     ----------
@@ -315,20 +145,21 @@ def neighbour_differences(angle: ArrayLike, level: ArrayLike) -> tuple[Floats, F
 
     Returns
     -------
-    median, excess : numpy.ndarray, shape (n,)
-        dB over the bands, and what of it the mirrored direction does not have; NaN where there are no neighbours near
-        enough.
+    median : numpy.ndarray, shape (n,)
+        Median of the difference over the bands, dB; NaN where the neighbours are too far away.
+    excess : numpy.ndarray, shape (n,)
+        The part of the median that the mirrored direction does not have, dB.
     """
-    at, values = np.asarray(angle, np.float64), _floored(np.asarray(level, np.float64))
+    at, values = np.asarray(angle, np.float64), _with_floor(np.asarray(level, np.float64))
     if at.size < 5:
         return np.full(at.size, np.nan), np.full(at.size, np.nan)
     median = np.median(values - _expected(at, values), axis=1)
     excess = median.copy()
     for row, own in enumerate(at):
-        other = np.flatnonzero(np.abs(at + own) < 1e-6)
-        if other.size and other[0] != row and median[row] * median[other[0]] > 0:
-            left = max(abs(float(median[row])) - abs(float(median[other[0]])), 0.0)
-            excess[row] = math.copysign(left, float(median[row]))
+        mirrored = np.flatnonzero(np.abs(at + own) < 1e-6)
+        if mirrored.size and mirrored[0] != row and median[row] * median[mirrored[0]] > 0:
+            size = max(abs(float(median[row])) - abs(float(median[mirrored[0]])), 0.0)
+            excess[row] = math.copysign(size, float(median[row]))
     return median, excess
 
 
@@ -339,9 +170,9 @@ class Swap:
     Attributes
     ----------
     first, second : int
-        Their rows.
+        Indices of the two directions.
     before, after : float
-        Mean squared difference from the neighbours, dB squared, as it is and with the two exchanged.
+        Mean squared difference from the neighbours in dB squared, as measured and with the two exchanged.
     """
 
     first: int
@@ -354,15 +185,14 @@ class Swap:
     "swapped-directions",
     version=1,
     title="Pair of directions whose exchange makes an orbit smoothest",
-    formula="The exchange of two directions that lowers the mean squared difference from neighbours most",
+    formula="The exchange of two directions that reduces the mean squared difference from neighbours most",
     source="mean squared difference of all directions from their neighbours, with each pair exchanged in turn",
     source_status="common practice, no source",
-    limitations="Directions that sound alike, such as mirrored ones of a symmetric loudspeaker, can be exchanged "
-    "unseen. "
-    "Levels 10 dB under a band's greatest are filled up.",
+    limitations="An exchange of directions with equal levels, such as mirrored ones of a symmetric loudspeaker, is not "
+    "detected. Levels have a floor 10 dB below the greatest level of the band.",
 )
 def best_swap(angle: ArrayLike, level: ArrayLike) -> Swap:
-    """Find the pair.
+    """Find the two directions whose exchange makes an orbit smoothest.
 
     Parameters
     ----------
@@ -371,23 +201,27 @@ def best_swap(angle: ArrayLike, level: ArrayLike) -> Swap:
     level : array_like, shape (n, bands)
         dB.
 
+    Returns
+    -------
+    Swap
+
     Raises
     ------
     ValueError
         If fewer than seven directions have neighbours near enough.
     """
-    at, values = np.asarray(angle, np.float64), _floored(np.asarray(level, np.float64))
+    at, values = np.asarray(angle, np.float64), _with_floor(np.asarray(level, np.float64))
     count = at.size
     matrix = np.zeros((count, count))
-    told = np.zeros(count, dtype=bool)
+    usable = np.zeros(count, dtype=bool)
     for row, own in enumerate(at if count >= 5 else []):
-        nodes, weights = _ring(at, np.array([own]), own)
-        told[row] = np.isfinite(weights).all()
+        nodes, weights = _ring_weights(at, np.array([own]), own)
+        usable[row] = np.isfinite(weights).all()
         np.add.at(matrix[row], nodes[0], np.nan_to_num(weights[0]))
-    if told.sum() < 7:
+    if usable.sum() < 7:
         raise ValueError("too few directions with neighbours near enough")
-    # Differences are linear in the levels: D = A L, and an exchange of i and j adds (A_j - A_i) (L_i - L_j).
-    operator = (np.eye(count) - matrix)[told]
+    # Differences are linear in the levels: D = A L. An exchange of i and j adds (A_j - A_i) (L_i - L_j).
+    operator = (np.eye(count) - matrix)[usable]
     differences = operator @ values
     before = float((differences**2).sum())
     inner = operator.T @ differences
@@ -405,15 +239,15 @@ def best_swap(angle: ArrayLike, level: ArrayLike) -> Swap:
 
 @dataclass(frozen=True)
 class AngleEstimate:
-    """Where on the orbit a response fits best.
+    """Angle of the orbit at which a response fits best.
 
     Attributes
     ----------
     angle : float
         Degrees.
     here, there : float
-        Standard deviation over bands, dB, of the difference from the other directions' interpolation at its own angle
-        and at that one.
+        Standard deviation over bands, in dB, of the difference from interpolation between the other directions: at the
+        stated angle, and at the angle with the best fit.
     """
 
     angle: float
@@ -424,18 +258,17 @@ class AngleEstimate:
 @method(
     "likely-angle",
     version=1,
-    title="Angle at which a response fits best between all the others",
-    formula="Angle at which the response deviates least from what the others give by interpolation",
-    source="least standard deviation, over bands, of the difference from third-degree interpolation of the others over "
-    "angle",
+    title="Angle at which a response fits best between the other responses",
+    formula="Angle at which the response differs least from interpolation between the other responses",
+    source="smallest standard deviation, over bands, of the difference from third-degree interpolation over angle of "
+    "the other responses",
     source_status="common practice, no source",
-    limitations="In steps of one degree, up to 40 degrees from the label; not about its mirror image, where a "
-    "symmetric "
-    "loudspeaker sounds alike; one that aims beside the reference axis has its mirror images elsewhere. Levels 10 dB "
-    "under a band's greatest are filled up.",
+    limitations="Steps of one degree, up to 40 degrees from the stated angle, but not around its mirror image, where "
+    "the level of a symmetric loudspeaker is the same. The mirror images of a loudspeaker with another axis of "
+    "symmetry are elsewhere. Levels have a floor 10 dB below the greatest level of the band.",
 )
 def likely_angle(angle: ArrayLike, level: ArrayLike, row: int) -> AngleEstimate:
-    """Find the angle of one response.
+    """Find the angle at which one response fits best.
 
     Parameters
     ----------
@@ -444,42 +277,46 @@ def likely_angle(angle: ArrayLike, level: ArrayLike, row: int) -> AngleEstimate:
     level : array_like, shape (n, bands)
         dB.
     row : int
-        Which one.
+        Index of the response.
+
+    Returns
+    -------
+    AngleEstimate
 
     Raises
     ------
     ValueError
-        If it has no neighbours near enough.
+        If the response has no neighbours near enough.
     """
-    at, values = np.asarray(angle, np.float64), _floored(np.asarray(level, np.float64))
+    at, values = np.asarray(angle, np.float64), _with_floor(np.asarray(level, np.float64))
     own = float(at[row])
-    others = own + np.arange(-REACH, REACH + 1)
+    candidates = own + np.arange(-REACH, REACH + 1)
     # Distances on the circle.
-    turned, mirrored = (np.abs((others - one + 180) % 360 - 180) for one in (own, -own))
-    targets = np.concatenate([[own], others[(turned > 0) & (mirrored > MIRROR)]])
-    # The ring runs from -180 to 180.
+    from_own, from_mirrored = (np.abs((candidates - reference + 180) % 360 - 180) for reference in (own, -own))
+    targets = np.concatenate([[own], candidates[(from_own > 0) & (from_mirrored > MIRROR)]])
+    # Angles of an orbit are in (-180, 180].
     targets = 180 - (180 - targets) % 360
-    nodes, weights = _ring(at, targets, own)
+    nodes, weights = _ring_weights(at, targets, own)
     expected = np.einsum("tk,tkb->tb", weights, values[nodes])
-    # A level that is wrong as a whole is no wrong angle.
-    apart = np.std(expected - values[row], axis=1)
-    if not np.isfinite(apart[0]):
-        raise ValueError("it has no neighbours near enough")
-    best = int(np.nanargmin(apart))
-    return AngleEstimate(float(targets[best]), float(apart[0]), float(apart[best]))
+    # Standard deviation: an error of level that is the same in all bands is not an error of angle.
+    misfit = np.std(expected - values[row], axis=1)
+    if not np.isfinite(misfit[0]):
+        raise ValueError("the response has no neighbours near enough")
+    best = int(np.nanargmin(misfit))
+    return AngleEstimate(float(targets[best]), float(misfit[0]), float(misfit[best]))
 
 
 @method(
     "pole-difference",
     version=1,
-    title="Difference of level between the two takes of a direction that both orbits share",
+    title="Level difference between the two takes of a direction that both orbits share",
     formula="Root mean square over bands of the difference between both takes",
-    source="root mean square over bands, of those within 40 dB of the loudest",
+    source="root mean square over the bands within 40 dB of the loudest",
     source_status="common practice, no source",
-    limitations="Says that they differ, not which of them is wrong.",
+    limitations="Does not show which of the two takes is wrong.",
 )
 def pole_difference(first: ArrayLike, second: ArrayLike) -> tuple[float, float]:
-    """Difference of two levels.
+    """Return the difference of the levels of two takes.
 
     Parameters
     ----------
@@ -489,7 +326,8 @@ def pole_difference(first: ArrayLike, second: ArrayLike) -> tuple[float, float]:
     Returns
     -------
     rms, mean : float
-        dB; the mean is above zero where the first is louder. NaN if there is no band.
+        Root mean square and mean of the difference in dB; the mean is positive if the first take is louder. NaN if no
+        band is usable.
     """
     a, b = np.asarray(first, np.float64), np.asarray(second, np.float64)
     both = np.isfinite(a) & np.isfinite(b)
@@ -499,31 +337,3 @@ def pole_difference(first: ArrayLike, second: ArrayLike) -> tuple[float, float]:
         return math.nan, math.nan
     difference = (a - b)[both]
     return float(np.sqrt((difference**2).mean())), float(difference.mean())
-
-
-@method(
-    "distance-law-check",
-    version=1,
-    title="Level difference between two distances against the inverse distance law",
-    formula="Level difference less 20 lg of the ratio of the distances",
-    source="20 lg of the ratio of distances, in the free far field",
-    limitations="Near the loudspeaker, or in a room, the law does not hold.",
-)
-def distance_law_error(difference: float, first: float, second: float) -> float:
-    """Level in dB by which the first is louder than the law lets one expect from the second.
-
-    Parameters
-    ----------
-    difference : float
-        dB, the first less the second.
-    first, second : float
-        Metres, or seconds of arrival.
-
-    Raises
-    ------
-    ValueError
-        If a distance is not above zero.
-    """
-    if not (first > 0 and second > 0):
-        raise ValueError(f"distances of {first:g} and {second:g}")
-    return difference - 20 * math.log10(second / first)

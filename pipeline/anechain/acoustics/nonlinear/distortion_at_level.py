@@ -27,7 +27,6 @@ __all__ = [
     "take_levels",
 ]
 
-
 LEVEL_TOLERANCE = 0.5
 """Difference in dB up to which a take is used at the requested level without interpolation. Common practice, no
 source."""

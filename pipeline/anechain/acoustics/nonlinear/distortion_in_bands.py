@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import hertz, mean_over_octaves, part_in_band, run_around
-from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.frequencies import hertz, resample
+from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band, run_around
 from anechain.methods import method
 
 __all__ = ["BandDistortion", "LowestUnder", "distortion_in_band", "lowest_frequency_under"]

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.curve_parts import hertz
-from anechain.acoustics.curve.frequencies import check_levels
+from anechain.acoustics.curve.frequencies import check_levels, hertz
 from anechain.methods import method
 
 __all__ = ["ExceedanceBand", "in_words", "passed_bands"]

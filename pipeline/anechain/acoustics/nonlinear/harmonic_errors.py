@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.nonlinear.reading_uncertainty import noise_uncertainty
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
-from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.methods import method
 

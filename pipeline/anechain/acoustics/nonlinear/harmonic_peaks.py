@@ -45,10 +45,8 @@ class HarmonicPeak:
 PEAK_HEIGHT = 6.0
 """Least height in dB of a peak of a harmonic. Common practice, no source."""
 
-
 _REACH = 0.5
 """Range in octaves on either side in which the foot of a peak is searched."""
-
 
 _NEAR = 1.0 / 6.0
 """Distance in octaves up to which a rise of the fundamental counts as the same peak."""

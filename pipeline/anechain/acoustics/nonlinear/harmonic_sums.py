@@ -19,7 +19,6 @@ from anechain.methods import method
 
 __all__ = ["HarmonicSum", "harmonic_sum", "harmonics_and_noise", "percent_of_level", "relative_to_total"]
 
-
 _NO_NOISE = -1000.0
 """Level in dB that counts as no noise."""
 

@@ -17,7 +17,6 @@ from anechain.methods import method
 
 __all__ = ["MultitoneBands", "multitone_bands", "multitone_ratio", "unlisted_lines"]
 
-
 KAISER_BETA = 20.0
 """Parameter of the Kaiser window: its side lobes are 150 dB below the main lobe, so tones do not leak between tones."""
 MAIN_LOBE = 1.05 * float(np.sqrt(1.0 + (KAISER_BETA / np.pi) ** 2)) + 1.0

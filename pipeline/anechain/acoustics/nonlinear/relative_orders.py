@@ -12,9 +12,7 @@ from anechain.methods import method
 
 __all__ = ["NOISE_MARGIN", "ReferredOrders", "order_noise", "referred_orders"]
 
-
 Flags = NDArray[np.bool_]
-
 
 NOISE_MARGIN = 10.0
 """dB above the noise from which an order counts as a value.
@@ -25,10 +23,8 @@ With 6 dB, a curve of some hundred points would contain several points of noise.
 has a standard deviation of 1.9 dB; at 6 dB, of 3.1 dB.
 """
 
-
 NOISE_LIMIT = float(np.sqrt(3.0))
 """Amplitude re the root mean square of the noise that is not exceeded in 95 % of readings: exp(-3) is 0.05."""
-
 
 DECIBELS_PER_NEPER = 20.0 / float(np.log(10.0))
 

@@ -1,4 +1,4 @@
-"""From full scale to pascals: the recording of a sound calibrator, and corrections for the microphone."""
+"""Calibration of a recording: pascals per full scale, and the response of the microphone."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ __all__ = ["CalibratorTone", "calibrator_tone", "correction_at"]
 
 @dataclass(frozen=True)
 class CalibratorTone:
-    """What the recording of a sound calibrator says.
+    """Result of the recording of a sound calibrator.
 
     Attributes
     ----------
     sensitivity : float
-        Pascals that full scale (a sample value of 1) stands for.
+        Pascals at full scale (a sample value of 1).
     frequency : float
-        Hz, as found.
+        Measured frequency of the tone, Hz.
     residual : float
-        Everything but the tone, as a share of the whole, r.m.s. (the standard's distortion and noise).
+        R.m.s. of the recording without the tone, relative to the whole (distortion and noise of the standard).
     spread : float
-        dB between the loudest and the quietest eighth of the recording.
+        Difference between the highest and the lowest level of the eight parts of the recording, dB.
     """
 
     sensitivity: float
@@ -37,7 +37,7 @@ class CalibratorTone:
 
 
 def _tone(record: Floats, sampling_rate: float, frequency: float) -> tuple[complex, float]:
-    """Complex amplitude of the sine of a given frequency that fits a record best, and the mean square of the rest."""
+    """Complex amplitude of the sine of a frequency that fits a record best, and the mean square of the rest."""
     time = np.arange(record.size) / sampling_rate
     basis = np.stack([np.cos(2 * np.pi * frequency * time), np.sin(2 * np.pi * frequency * time), np.ones_like(time)])
     fit, *_ = np.linalg.lstsq(basis.T, record, rcond=None)
@@ -48,15 +48,15 @@ def _tone(record: Floats, sampling_rate: float, frequency: float) -> tuple[compl
 @method(
     "calibrator-sensitivity",
     version=1,
-    title="Pressure that full scale stands for, from the recording of a sound calibrator",
+    title="Pressure at full scale, from the recording of a sound calibrator",
     formula="Stated pressure of the calibrator over the root mean square of the sine that fits the recording best",
     source="IEC 60942: a stated level at a stated frequency; sine fitted by least squares (IEEE 1057)",
-    limitations="As right as the calibrator and its fit to the microphone; holds for the gain it was recorded with.",
+    limitations="As accurate as the calibrator and its fit to the microphone; valid for the gain of the recording.",
 )
 def calibrator_tone(
     recording: ArrayLike, sampling_rate: float, level: float = 94.0, frequency: float = 1000.0
 ) -> CalibratorTone:
-    """Sensitivity from the recording of a sound calibrator.
+    """Return the sensitivity from the recording of a sound calibrator.
 
     Parameters
     ----------
@@ -65,89 +65,92 @@ def calibrator_tone(
     sampling_rate : float
         Hz.
     level : float
-        dB re 20 µPa that the calibrator makes.
+        Level of the calibrator, dB re 20 µPa.
     frequency : float
-        Hz that it makes it at; looked for within a tenth of an octave.
+        Nominal frequency of the calibrator, Hz; the tone is searched within a tenth of an octave.
 
     Returns
     -------
     CalibratorTone
-        The tone alone counts: hum and noise beside it do not.
+        Sensitivity from the tone only, without hum and noise.
 
     Raises
     ------
     ValueError
-        If the recording is shorter than 0.25 s or silent.
+        If the recording is shorter than 0.25 s, is silent or does not contain the tone.
     """
     record = np.asarray(recording, dtype=np.float64)
     if record.size < 0.25 * sampling_rate:
-        raise ValueError(f"a recording of {record.size / sampling_rate:.3g} s; a calibrator needs 0.25 s at least")
+        raise ValueError(f"the recording must last at least 0.25 s, not {record.size / sampling_rate:.3g} s")
     mean_square = float(np.mean((record - record.mean()) ** 2))
     if not mean_square > 0:
         raise ValueError("the recording is silent")
-    # Coarsely by the greatest bin, finely by the phase advance between the halves, which a fitted sine shows.
+    # Coarse frequency from the highest bin, fine frequency from the phase advance of fitted sines between the halves.
     part = record[: min(record.size, round(8 * sampling_rate))]
     spectrum = np.abs(np.fft.rfft(part * np.hanning(part.size)))
     bins = np.fft.rfftfreq(part.size, 1 / sampling_rate)
     near = np.flatnonzero((bins > frequency * 2**-0.1) & (bins < frequency * 2**0.1))
-    found = float(bins[near[int(np.argmax(spectrum[near]))]])
+    tone_hz = float(bins[near[int(np.argmax(spectrum[near]))]])
     half = part.size // 2
     for _ in range(3):
-        early, late = (_tone(piece, sampling_rate, found)[0] for piece in (part[:half], part[half : 2 * half]))
+        early, late = (_tone(piece, sampling_rate, tone_hz)[0] for piece in (part[:half], part[half : 2 * half]))
         if not (early and late):
             break
-        expected = 2 * np.pi * found * half / sampling_rate
-        turned = np.angle(late / early * np.exp(-1j * expected))
-        found += float(turned) / (2 * np.pi * half / sampling_rate)
-    amplitude, _ = _tone(part, sampling_rate, found)
-    eighths = [_tone(piece, sampling_rate, found) for piece in np.array_split(record, 8)]
-    sizes = np.array([abs(value) for value, _ in eighths])
-    # The sine's frequency is known well enough within an eighth, not over minutes: the size is the mean of them.
-    rms = float(np.sqrt(np.mean(sizes**2) / 2)) or abs(amplitude) / np.sqrt(2)
+        expected = 2 * np.pi * tone_hz * half / sampling_rate
+        phase_error = np.angle(late / early * np.exp(-1j * expected))
+        tone_hz += float(phase_error) / (2 * np.pi * half / sampling_rate)
+    amplitude, _ = _tone(part, sampling_rate, tone_hz)
+    eighths = [_tone(piece, sampling_rate, tone_hz) for piece in np.array_split(record, 8)]
+    amplitudes = np.array([abs(value) for value, _ in eighths])
+    # The frequency is accurate enough for an eighth, not for minutes: average the amplitudes of the eighths.
+    rms = float(np.sqrt(np.mean(amplitudes**2) / 2)) or abs(amplitude) / np.sqrt(2)
     if not rms > 0:
-        raise ValueError("the recording holds no such tone")
+        raise ValueError("the recording does not contain the tone")
     rest = float(np.mean([square for _, square in eighths]))
     with np.errstate(divide="ignore"):
-        spread = float(20 * np.log10(sizes.max() / sizes.min())) if sizes.min() > 0 else np.inf
+        spread = float(20 * np.log10(amplitudes.max() / amplitudes.min())) if amplitudes.min() > 0 else np.inf
     pressure = REFERENCE_PRESSURE * 10 ** (level / 20)
-    return CalibratorTone(pressure / rms, found, float(np.sqrt(rest / (rest + rms**2))), spread)
+    return CalibratorTone(pressure / rms, tone_hz, float(np.sqrt(rest / (rest + rms**2))), spread)
 
 
 @method(
     "microphone-correction",
     version=1,
-    title="Response of a microphone at any frequency of its calibration",
+    title="Response of a microphone within the frequency range of its calibration",
     formula="Level and phase of the calibration, linear over log frequency",
     source="level and phase linear over log frequency between the calibration's frequencies",
     source_status="common practice, no source",
-    limitations="Not beyond the frequencies of the calibration: nothing is known there.",
+    limitations="Not known outside the frequencies of the calibration.",
 )
 def correction_at(
     frequency: ArrayLike, known_frequency: ArrayLike, level: ArrayLike, phase: ArrayLike | None = None
 ) -> Complexes:
-    """Complex response of a microphone relative to what its stated sensitivity says; divide the spectrum by it.
+    """Return the complex response of a microphone relative to its stated sensitivity; divide the spectrum by it.
 
     Parameters
     ----------
     frequency : array_like, shape (n,)
         Hz.
     known_frequency : array_like, shape (m,)
-        Hz, ascending, of the calibration.
+        Frequencies of the calibration in Hz, ascending.
     level : array_like, shape (m,)
-        dB.
+        Level of the calibration, dB.
     phase : array_like, shape (m,), optional
-        Degrees; none counts as zero.
+        Phase of the calibration in degrees; zero if absent.
 
     Returns
     -------
     numpy.ndarray of complex, shape (n,)
-        NaN beyond the calibration.
+        NaN outside the frequencies of the calibration.
     """
     f = np.asarray(frequency, dtype=np.float64)
     known = np.asarray(known_frequency, dtype=np.float64)
-    x, at = np.log(known), np.log(f)
-    gain = np.interp(at, x, np.asarray(level, dtype=np.float64))
-    angle = np.zeros(f.size) if phase is None else np.interp(at, x, np.unwrap(np.deg2rad(np.asarray(phase, float))))
+    log_known, log_f = np.log(known), np.log(f)
+    gain = np.interp(log_f, log_known, np.asarray(level, dtype=np.float64))
+    angle = np.zeros(f.size)
+    if phase is not None:
+        angle = np.interp(log_f, log_known, np.unwrap(np.deg2rad(np.asarray(phase, float))))
     response = 10 ** (gain / 20) * np.exp(1j * angle)
-    edge = 1e-9
-    return np.where((f < known[0] * (1 - edge)) | (f > known[-1] * (1 + edge)), np.nan + 0j, response)
+    tolerance = 1e-9
+    outside = (f < known[0] * (1 - tolerance)) | (f > known[-1] * (1 + tolerance))
+    return np.where(outside, np.nan + 0j, response)

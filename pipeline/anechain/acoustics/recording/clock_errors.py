@@ -9,38 +9,36 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from anechain.acoustics.recording.deconvolution import deconvolve, inverse_spectrum, transform_length
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["OWN_DELAY", "RATIOS", "Clock", "clock_error", "clock_ratio", "compactness"]
-
+__all__ = ["CROSSOVER_DELAY", "RATIOS", "Clock", "clock_error", "clock_ratio", "compactness"]
 
 RATES = (44100, 48000, 88200, 96000, 176400, 192000)
-
 
 RATIOS = tuple(
     sorted({round(a / b, 9) for a in RATES for b in RATES if a != b and 0.4 < a / b < 2.5}, key=lambda r: abs(r - 1))
 )
-"""Ratios between the usual sampling rates, the nearest to 1 first."""
+"""Ratios of usual sampling rates, nearest to 1 first."""
 
-
-OWN_DELAY = 40e-6
-"""Seconds of delay per e-fold of frequency, above 3 kHz, that a crossover alone can look like (modelled ones of up to
-fourth order at 2 kHz come to 30 microseconds); common practice, no source."""
+CROSSOVER_DELAY = 40e-6
+"""Delay in seconds per factor e of frequency, above 3 kHz, that a crossover alone can cause. Models up to fourth order
+at 2 kHz reach 30 microseconds. Common practice, no source."""
 
 
 @dataclass(frozen=True)
 class Clock:
-    """How much faster the recorder's clock seems to run than the player's.
+    """Difference between the clock of the recorder and the clock of the player.
 
     Attributes
     ----------
     error : float
-        Parts in a million; above zero where the recording has more samples than was played.
+        Parts per million; positive if the recording has more samples than were played.
     unsure : float
-        Parts in a million that a loudspeaker's own delays can look like.
+        Parts per million that delays of a loudspeaker itself can cause: the uncertainty of `error`.
     before, after : float
-        Compactness of the response as it is, and with that error taken out; 1 at most.
+        Compactness of the response as measured, and with the error removed; at most 1.
     """
 
     error: float
@@ -50,17 +48,18 @@ class Clock:
 
 
 _LENGTH = 4096
+"""Samples of the response that are evaluated."""
 
 
 def _without_minimum_phase(spectrum: NDArray[np.complex128], frequency: Floats, band: tuple[float, float]) -> Floats:
-    """Phase, in radians, that the magnitude within a band does not account for."""
-    size = np.abs(spectrum)
+    """Excess phase in radians: phase minus the minimum phase of the magnitude within a band."""
+    magnitude = np.abs(spectrum)
     inside = np.flatnonzero((frequency >= band[0]) & (frequency <= band[1]))
-    held = size.copy()
-    # Beyond the band the response is held down without any phase, by the deconvolution.
-    held[: inside[0]], held[inside[-1] :] = size[inside[0]], size[inside[-1]]
-    log = np.log(np.maximum(held, 1e-3 * held.max()))
-    cepstrum = np.fft.irfft(log)
+    extended = magnitude.copy()
+    # Outside the band the deconvolution attenuates the response without changing its phase.
+    extended[: inside[0]], extended[inside[-1] :] = magnitude[inside[0]], magnitude[inside[-1]]
+    log_magnitude = np.log(np.maximum(extended, 1e-3 * extended.max()))
+    cepstrum = np.fft.irfft(log_magnitude)
     half = cepstrum.size // 2
     cepstrum[1:half] *= 2
     cepstrum[half + 1 :] = 0
@@ -71,87 +70,92 @@ def _without_minimum_phase(spectrum: NDArray[np.complex128], frequency: Floats, 
     "clock-error",
     version=1,
     title="Difference of clocks between excitation and recording, from the compactness of the response",
-    formula="The relative error whose removal makes the fourth moment of the envelope over the square of the second "
-    "moment greatest",
-    source="a clock off by e turns the phase at f by -2 pi e f t(f), t being when f is played; the e that makes the "
-    "response most compact (fourth over squared second moment of its envelope) once its minimum phase is taken out",
+    formula="The relative clock error whose removal gives the greatest ratio of the fourth moment of the envelope to "
+    "the square of the second moment",
+    source="a clock error e changes the phase at f by -2 pi e f t(f), t(f) being the time at which f is played; the e "
+    "that makes the response most compact (fourth over squared second moment of its envelope) after its minimum phase "
+    "is removed",
     source_status="common practice, no source",
-    limitations="Looks above 3 kHz, up to one part in five hundred. A crossover's delay looks like a small error; it "
-    "weighs "
-    "the less the longer the sweep is.",
+    limitations="Evaluated above 3 kHz, for errors up to 0.2 %. The delay of a crossover looks like a small error, "
+    "smaller for longer sweeps.",
 )
 def clock_error(
     early: ArrayLike, sampling_rate: float, delay_frequency: ArrayLike, delay: ArrayLike, band: tuple[float, float]
 ) -> Clock:
-    """Find the clocks' difference.
+    """Return the difference between the clocks of player and recorder.
 
     Parameters
     ----------
     early : array_like, shape (samples,)
-        Impulse response from a little before the arrival on, at most 4096 samples.
+        Impulse response from shortly before the arrival; its first 4096 samples are used.
     sampling_rate : float
         Hz.
     delay_frequency, delay : array_like, shape (n,)
-        Hz, and the seconds at which each is played; see :func:`excitation_delay`.
+        Frequencies in Hz, and the times at which they are played in seconds; see
+        :func:`anechain.acoustics.recording.excitation_timing.excitation_delay`.
     band : (float, float)
-        Hz that the response holds; what lies above 3 kHz (or in its upper two octaves) and below nine tenths of its
-        upper end is looked at.
+        Band of the response, Hz. The part above 3 kHz (or the upper two octaves) and below nine tenths of the upper
+        end is evaluated.
+
+    Returns
+    -------
+    Clock
 
     Raises
     ------
     ValueError
-        If the band is too narrow, or the frequencies in it are all played at once.
+        If the band is too narrow, or its frequencies are played too close together in time.
     """
     h = np.asarray(early, dtype=np.float64)[:_LENGTH]
     frequency: Floats = np.fft.rfftfreq(_LENGTH, 1 / sampling_rate).astype(np.float64)
     top = 0.9 * min(band[1], sampling_rate / 2)
     low = min(max(3000.0, band[0]), top / 4)
-    chosen = np.flatnonzero((frequency >= low) & (frequency <= top))
-    if low < band[0] or chosen.size < 64:
-        raise ValueError(f"a band of {band[0]:g} to {band[1]:g} Hz")
-    at = frequency[chosen]
-    time = np.interp(at, np.asarray(delay_frequency, np.float64), np.asarray(delay, np.float64))
-    spread = abs(float(time[-1] - time[0])) / math.log(at[-1] / at[0])
-    if spread < 1e-3:
+    in_band = np.flatnonzero((frequency >= low) & (frequency <= top))
+    if low < band[0] or in_band.size < 64:
+        raise ValueError(f"a band of {band[0]:g} to {band[1]:g} Hz is too narrow")
+    f = frequency[in_band]
+    time = np.interp(f, np.asarray(delay_frequency, np.float64), np.asarray(delay, np.float64))
+    seconds_per_factor = abs(float(time[-1] - time[0])) / math.log(f[-1] / f[0])
+    if seconds_per_factor < 1e-3:
         raise ValueError("its frequencies are played too close together")
     spectrum = np.fft.rfft(h, _LENGTH)
-    phase = _without_minimum_phase(spectrum, frequency, (min(100.0, low), 1.03 * top))[chosen]
-    # Only what differs from a mere delay counts.
-    turn = 2 * np.pi * at * (time - time.mean())
-    line = np.polynomial.polynomial.polyfit(at, turn, 1, w=np.hanning(at.size) + 1e-9)
-    turn = turn - np.polynomial.polynomial.polyval(at, line)
-    whole = np.hanning(at.size) * np.exp(1j * phase)
+    phase = _without_minimum_phase(spectrum, frequency, (min(100.0, low), 1.03 * top))[in_band]
+    # A linear phase is a plain delay: remove it from the phase per unit of clock error.
+    phase_per_error = 2 * np.pi * f * (time - time.mean())
+    line = np.polynomial.polynomial.polyfit(f, phase_per_error, 1, w=np.hanning(f.size) + 1e-9)
+    phase_per_error = phase_per_error - np.polynomial.polynomial.polyval(f, line)
+    weighted_phasor = np.hanning(f.size) * np.exp(1j * phase)
 
-    def compact(errors: Floats) -> Floats:
+    def moment_ratio(errors: Floats) -> Floats:
         rows = np.zeros((errors.size, 2 * _LENGTH), dtype=np.complex128)
-        rows[:, chosen] = whole * np.exp(1j * errors[:, np.newaxis] * turn)
+        rows[:, in_band] = weighted_phasor * np.exp(1j * errors[:, np.newaxis] * phase_per_error)
         power = np.abs(np.fft.ifft(rows)) ** 2
-        moment: Floats = (power**2).sum(axis=1) / power.sum(axis=1) ** 2
-        return moment
+        ratio: Floats = (power**2).sum(axis=1) / power.sum(axis=1) ** 2
+        return ratio
 
     ideal = np.zeros((1, 2 * _LENGTH), dtype=np.complex128)
-    ideal[0, chosen] = np.hanning(at.size)
-    flat = np.abs(np.fft.ifft(ideal)) ** 2
-    best_possible = float((flat**2).sum() / flat.sum() ** 2)
-    # Steps in which the response hardly changes, then finer ones about the best.
-    step = OWN_DELAY / spread
+    ideal[0, in_band] = np.hanning(f.size)
+    ideal_power = np.abs(np.fft.ifft(ideal)) ** 2
+    best_possible = float((ideal_power**2).sum() / ideal_power.sum() ** 2)
+    # Search in steps in which the response hardly changes, then in finer steps around the best one.
+    step = CROSSOVER_DELAY / seconds_per_factor
     count = max(math.ceil(2e-3 / step), 2)
     grid = np.asarray(np.arange(-count, count + 1) * step, dtype=np.float64)
-    values: Floats = np.concatenate([compact(part) for part in np.array_split(grid, -(-grid.size // 64))])
+    values: Floats = np.concatenate([moment_ratio(part) for part in np.array_split(grid, -(-grid.size // 64))])
     step /= 8
     grid = np.asarray(float(grid[np.argmax(values)]) + np.arange(-9, 10) * step, dtype=np.float64)
-    values = compact(grid)
+    values = moment_ratio(grid)
     peak = int(np.argmax(values))
     error = float(grid[peak])
     if 0 < peak < grid.size - 1:
         left, middle, right = values[peak - 1 : peak + 2]
         error += step * 0.5 * float((left - right) / min(left - 2 * middle + right, -1e-300))
-    before, after = compact(np.array([0.0, error])) / best_possible
-    return Clock(1e6 * error, 1e6 * OWN_DELAY / spread, float(before), float(after))
+    before, after = moment_ratio(np.array([0.0, error])) / best_possible
+    return Clock(1e6 * error, 1e6 * CROSSOVER_DELAY / seconds_per_factor, float(before), float(after))
 
 
 def compactness(response: ArrayLike, sampling_rate: float) -> float:
-    """Share of the energy of an impulse response from 5 ms before to 25 ms after its maximum.
+    """Return the share of the energy of an impulse response from 5 ms before to 25 ms after its maximum.
 
     Parameters
     ----------
@@ -159,6 +163,11 @@ def compactness(response: ArrayLike, sampling_rate: float) -> float:
         Circular.
     sampling_rate : float
         Hz.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
     """
     power = np.asarray(response, dtype=np.float64) ** 2
     peak = int(np.argmax(power))
@@ -166,29 +175,29 @@ def compactness(response: ArrayLike, sampling_rate: float) -> float:
     return float(power[np.unique(near)].sum() / max(float(power.sum()), 1e-300))
 
 
-def _stretched(signal: Floats, ratio: float) -> Floats:
-    """The signal with `ratio` times as many samples, what lies below half of the lower rate unchanged."""
+def _resampled(signal: Floats, ratio: float) -> Floats:
+    """Resample a signal to `ratio` times as many samples; frequencies below half the lower rate do not change."""
     import scipy.fft
 
-    # On lengths that transform quickly; the ratio is kept to a part in 1e5 or better, which compactness does not see.
-    room = int(scipy.fft.next_fast_len(round(1.1 * signal.size), real=True))
-    wide = round(room * ratio)
-    spectrum = scipy.fft.rfft(signal, room)
-    kept = np.zeros(wide // 2 + 1, dtype=np.complex128)
-    shared = min(kept.size, spectrum.size)
-    kept[:shared] = spectrum[:shared]
-    return np.asarray(scipy.fft.irfft(kept, wide) * ratio)[: round(signal.size * ratio)]
+    # The lengths are fast to transform. The ratio is exact to 1e-5 or better, which does not affect compactness.
+    length = int(scipy.fft.next_fast_len(round(1.1 * signal.size), real=True))
+    new_length = round(length * ratio)
+    spectrum = scipy.fft.rfft(signal, length)
+    resampled = np.zeros(new_length // 2 + 1, dtype=np.complex128)
+    shared = min(resampled.size, spectrum.size)
+    resampled[:shared] = spectrum[:shared]
+    return np.asarray(scipy.fft.irfft(resampled, new_length) * ratio)[: round(signal.size * ratio)]
 
 
 @method(
     "clock-ratio",
     version=1,
     title="Ratio of sampling rates between excitation and recording that makes the response compact",
-    formula="The ratio of usual sampling rates that gathers the greatest share of energy in one sample",
-    source="deconvolution by the excitation stretched by each ratio of usual sampling rates; greatest share of energy "
+    formula="The ratio of usual sampling rates that gives the greatest share of energy in one sample",
+    source="deconvolution by the excitation resampled by each ratio of usual sampling rates; greatest share of energy "
     "in one sample",
     source_status="common practice, no source",
-    limitations="Ratios of 44.1, 48, 88.2, 96, 176.4 and 192 kHz only; small errors of clocks are another method's.",
+    limitations="Ratios of 44.1, 48, 88.2, 96, 176.4 and 192 kHz only; for small clock errors see clock-error.",
 )
 def clock_ratio(
     record: ArrayLike,
@@ -197,41 +206,39 @@ def clock_ratio(
     band: tuple[float, float],
     ratios: Sequence[float] = RATIOS,
 ) -> tuple[float, float]:
-    """Find the ratio.
+    """Return the ratio of sampling rates that makes the response most compact.
 
     Parameters
     ----------
     record, excitation : array_like, shape (samples,)
-        At the same nominal sampling rate.
+        Recording and excitation, with the same stated sampling rate.
     sampling_rate : float
         Hz.
     band : (float, float)
-        Hz that the excitation covers.
+        Band of the excitation, Hz.
     ratios : sequence of float
-        Samples in the recording for each that was played.
+        Ratios to try: recorded samples per played sample.
 
     Returns
     -------
     ratio : float
-        1 if none makes the response four times as compact.
+        1 if no ratio makes the response at least four times as compact.
     gain : float
-        How much more compact it is than at 1.
+        Compactness at the ratio divided by compactness at 1.
     """
-    from anechain.acoustics.recording.deconvolution import deconvolve, inverse_spectrum, transform_length
+    recorded, played = np.asarray(record, dtype=np.float64), np.asarray(excitation, dtype=np.float64)
 
-    heard, played = np.asarray(record, dtype=np.float64), np.asarray(excitation, dtype=np.float64)
-
-    def compact(ratio: float) -> float:
-        signal = played if ratio == 1 else _stretched(played, ratio)
-        length = transform_length(heard.size, signal.size)
-        reach = band[0] / ratio, min(band[1] / ratio, 0.475 * sampling_rate)
-        response = deconvolve(heard, inverse_spectrum(signal, length, sampling_rate, reach), length)
+    def peak_energy_share(ratio: float) -> float:
+        signal = played if ratio == 1 else _resampled(played, ratio)
+        length = transform_length(recorded.size, signal.size)
+        new_band = band[0] / ratio, min(band[1] / ratio, 0.475 * sampling_rate)
+        response = deconvolve(recorded, inverse_spectrum(signal, length, sampling_rate, new_band), length)
         return float(np.max(response**2) / np.sum(response**2))
 
-    alone = compact(1.0)
+    share_at_one = peak_energy_share(1.0)
     best, gain = 1.0, 1.0
     for ratio in ratios:
-        by = compact(ratio) / alone
-        if by > max(gain, 4.0):
-            best, gain = ratio, by
+        ratio_gain = peak_energy_share(ratio) / share_at_one
+        if ratio_gain > max(gain, 4.0):
+            best, gain = ratio, ratio_gain
     return best, gain

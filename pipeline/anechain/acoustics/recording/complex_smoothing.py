@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
+from anechain.acoustics.curve.frequencies import check_grid
 from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
@@ -20,58 +21,55 @@ __all__ = ["complex_smooth"]
     formula="Mean of the complex pressure over a window in log frequency around each frequency",
     source="complex smoothing as described in Hatziantoniou and Mourjopoulos 2000, J. Audio Eng. Soc. 48, 259-280; "
     "rectangular window, symmetric in log frequency",
-    limitations="Acts as a time window that narrows with frequency. The delay has to be removed first: left in, it "
-    "turns "
-    "the phase within the window and pulls the mean down.",
+    limitations="Acts as a time window that becomes shorter with frequency. Remove the delay first: it rotates the "
+    "phase within the window and lowers the mean.",
 )
 def complex_smooth(frequency: ArrayLike, spectrum: ArrayLike, fraction: float) -> Complexes:
-    """Mean of the complex spectrum over a window 1/`fraction` octave wide around each frequency.
+    """Return the mean of the complex spectrum over a window 1/`fraction` octave wide around each frequency.
 
-    Real and imaginary parts are taken as linear in log frequency between samples.
+    Real and imaginary parts are interpolated linearly over log frequency between samples.
 
     Parameters
     ----------
     frequency : array_like, shape (n,)
         Hz, ascending.
     spectrum : array_like of complex, shape (..., n)
-        Free of NaN.
+        Without NaN.
     fraction : float
         Windows per octave.
 
     Returns
     -------
     numpy.ndarray of complex, shape (..., n)
-        Towards the ends the window shrinks, alike on both sides. A point whose half-window does not reach both its
-        neighbours stays as it is.
+        Towards the ends the window shrinks symmetrically. A point is not changed if half a window does not reach both
+        its neighbours.
 
     Raises
     ------
     ValueError
         If the frequencies are not ascending above zero, or the fraction is not above zero.
     """
-    from anechain.acoustics.curve.frequencies import check_grid
-
     grid, values = check_grid(frequency), np.array(spectrum, dtype=np.complex128)
     if not 0 < fraction < math.inf:
-        raise ValueError(f"a window of 1/N octave needs an N above zero, not {fraction}")
+        raise ValueError(f"the fraction must be above zero, not {fraction}")
     octaves = np.log2(grid)
     half = np.minimum(0.5 / fraction, np.minimum(octaves - octaves[0], octaves[-1] - octaves))
     gap = np.diff(octaves)
-    reach = np.concatenate([[np.inf], np.maximum(gap[:-1], gap[1:]), [np.inf]]) if grid.size > 2 else np.inf
-    chosen = np.flatnonzero(half >= reach * (1 - 1e-9))
-    if not chosen.size:
+    widest = np.concatenate([[np.inf], np.maximum(gap[:-1], gap[1:]), [np.inf]]) if grid.size > 2 else np.inf
+    smoothed = np.flatnonzero(half >= widest * (1 - 1e-9))
+    if not smoothed.size:
         return values
     areas = np.cumsum(gap * (values[..., :-1] + values[..., 1:]) / 2, axis=-1)
     area = np.concatenate([np.zeros((*values.shape[:-1], 1)), areas], axis=-1)
 
     def integral(position: Floats) -> Complexes:
-        piece = np.clip(np.searchsorted(octaves, position, side="right") - 1, 0, gap.size - 1)
-        share = (position - octaves[piece]) / gap[piece]
-        left, right = values[..., piece], values[..., piece + 1]
+        interval = np.clip(np.searchsorted(octaves, position, side="right") - 1, 0, gap.size - 1)
+        share = (position - octaves[interval]) / gap[interval]
+        left, right = values[..., interval], values[..., interval + 1]
         end = left + share * (right - left)
-        return np.asarray(area[..., piece] + share * gap[piece] * (left + end) / 2)
+        return np.asarray(area[..., interval] + share * gap[interval] * (left + end) / 2)
 
-    low, high = octaves[chosen] - half[chosen], octaves[chosen] + half[chosen]
-    means = (integral(high) - integral(low)) / (2 * half[chosen])
-    values[..., chosen] = means
+    low, high = octaves[smoothed] - half[smoothed], octaves[smoothed] + half[smoothed]
+    means = (integral(high) - integral(low)) / (2 * half[smoothed])
+    values[..., smoothed] = means
     return values

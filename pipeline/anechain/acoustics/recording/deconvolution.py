@@ -1,4 +1,4 @@
-"""Impulse responses from recordings of a known excitation, by regularised division of spectra."""
+"""Deconvolution: impulse responses from recordings of a known excitation, by regularised division of spectra."""
 
 from __future__ import annotations
 
@@ -14,41 +14,46 @@ __all__ = ["deconvolve", "deconvolve_pairs", "inverse_spectrum", "regularisation
 
 
 def transform_length(*samples: int) -> int:
-    """Length of transform that holds the longest of some records and is quick to compute."""
+    """Return a transform length in samples that fits the longest of some records and is fast to compute."""
     import scipy.fft
 
     return int(scipy.fft.next_fast_len(max(samples), real=True))
 
 
 def regularisation(frequency: ArrayLike, band: tuple[float, float], inside: float, outside: float) -> Floats:
-    """Share of the greatest squared magnitude that is added to the denominator, over frequency.
+    """Return the regularisation: the share of the greatest squared magnitude that is added to the denominator.
 
     Parameters
     ----------
     frequency : array_like, shape (n,)
         Hz, ascending.
     band : (float, float)
-        Hz. From half an octave below to the lower end, and from the upper end to half an octave above (or to the last
-        frequency, if that comes earlier), the share goes over from `outside` to `inside` and back by a squared sine.
+        Ends of the band in Hz. Within half an octave below the lower end, the share changes from `outside` to `inside`
+        as a squared sine; within half an octave above the upper end (or up to the last frequency) it changes back.
     inside, outside : float
-        dB re the greatest squared magnitude of the excitation's spectrum.
+        Regularisation inside and outside the band, dB re the greatest squared magnitude of the excitation's spectrum.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Power ratio.
 
     Raises
     ------
     ValueError
-        If the band does not rise.
+        If the band is not ascending above zero.
     """
     low, high = band
     if not 0 < low < high:
-        raise ValueError(f"a band rises from above 0 Hz, not from {low} to {high} Hz")
+        raise ValueError(f"a band must be ascending above 0 Hz, not from {low} to {high} Hz")
     f = np.asarray(frequency, dtype=np.float64)
     root = math.sqrt(2)
     below = np.clip((low - f) / (low - low / root), 0, 1)
     end = min(high * root, float(f.max()))
     above = np.clip((f - high) / (end - high), 0, 1) if end > high else np.zeros(f.size)
     share = np.maximum(below, above)
-    between = (share > 0) & (share < 1)
-    share[between] = np.sin(np.pi / 2 * share[between]) ** 2
+    transition = (share > 0) & (share < 1)
+    share[transition] = np.sin(np.pi / 2 * share[transition]) ** 2
     return np.asarray(10 ** (inside / 10) * (1 - share) + 10 ** (outside / 10) * share)
 
 
@@ -58,7 +63,7 @@ def _inverted(spectrum: Complexes, share: Floats) -> Complexes:
     if not (greatest > 0).all():
         raise ValueError("the excitation is silent")
     squared += share * greatest
-    # By parts: a complex number divided by a real one would be divided as by a complex one.
+    # Real and imaginary part apart: numpy divides a complex array by a real one as by a complex one, which is slow.
     result = np.conj(spectrum)
     result.real /= squared
     result.imag /= squared
@@ -69,10 +74,11 @@ def _inverted(spectrum: Complexes, share: Floats) -> Complexes:
     "regularised-inverse",
     version=1,
     title="Regularised inverse of the excitation's spectrum",
-    formula="Conjugate of the excitation's spectrum over its squared magnitude plus a small share of the greatest",
+    formula="Conjugate of the excitation's spectrum over the sum of its squared magnitude and a small share of the "
+    "greatest squared magnitude",
     source="Kirkeby and Nelson 1999, J. Audio Eng. Soc. 47, 583-595: conj(X) / (conj(X) X + e)",
-    limitations="Beyond the band the response is held down, not measured; its edges ring in time, before the arrival "
-    "too.",
+    limitations="Outside the band the response is attenuated, not measured; the band edges ring in time, also before "
+    "the arrival.",
 )
 def inverse_spectrum(
     excitation: ArrayLike,
@@ -82,7 +88,7 @@ def inverse_spectrum(
     inside: float = -100.0,
     outside: float = 0.0,
 ) -> Complexes:
-    """Regularised inverse of an excitation's spectrum.
+    """Return the regularised inverse of an excitation's spectrum.
 
     Parameters
     ----------
@@ -93,9 +99,9 @@ def inverse_spectrum(
     sampling_rate : float
         Hz.
     band : (float, float)
-        Hz that the excitation covers.
+        Band of the excitation, Hz.
     inside, outside : float
-        dB re the greatest squared magnitude of the spectrum; see :func:`regularisation`.
+        Regularisation in dB re the greatest squared magnitude of the spectrum; see :func:`regularisation`.
 
     Returns
     -------
@@ -121,27 +127,27 @@ def inverse_spectrum(
     title="Impulse responses of recorded sweeps",
     formula="Inverse transform of the recording's spectrum times the regularised inverse of the excitation's",
     source="division of spectra, Mueller and Massarani 2001, J. Audio Eng. Soc. 49, 443-471",
-    limitations="Circular: what comes before time zero (harmonics of an exponential sweep) stands at the end of the "
+    limitations="Circular: responses before time zero (harmonics of an exponential sweep) are at the end of the "
     "record.",
 )
 def deconvolve(recordings: ArrayLike, inverse: ArrayLike, samples: int, workers: int = 1) -> Floats:
-    """Impulse responses of recordings of one excitation.
+    """Return the impulse responses of recordings of one excitation.
 
     Parameters
     ----------
     recordings : array_like, shape (..., at most samples)
-        They begin when the excitation begins.
+        Recordings that begin when the excitation begins.
     inverse : array_like of complex, shape (samples // 2 + 1,) or one for each recording
         From :func:`inverse_spectrum`.
     samples : int
         Length of the transform.
     workers : int
-        Threads.
+        Number of threads.
 
     Returns
     -------
     numpy.ndarray, shape (..., samples)
-        In recorded unit per unit of the excitation; time before zero stands at the end.
+        Unit of the recording per unit of the excitation; time before zero is at the end.
 
     Raises
     ------
@@ -165,24 +171,25 @@ def deconvolve_pairs(
     share: Floats,
     workers: int = 1,
 ) -> Floats:
-    """Impulse responses of recordings that each carry their own excitation: an electrical loopback.
+    """Return the impulse responses of recordings that each have their own reference: an electrical loopback.
 
-    What interface and converters do to both channels alike, their delay among it, cancels out.
+    The response and the delay that interface and converters add to both channels cancel.
 
     Parameters
     ----------
     recordings, references : array_like, shape (..., at most samples)
-        The microphone's channel and the loopback's.
+        Channel of the microphone and channel of the loopback.
     samples : int
         Length of the transform.
     share : numpy.ndarray, shape (samples // 2 + 1,)
         From :func:`regularisation`.
     workers : int
-        Threads.
+        Number of threads.
 
     Returns
     -------
     numpy.ndarray, shape (..., samples)
+        Unit of the recording per unit of the reference; time before zero is at the end.
     """
     import scipy.fft
 

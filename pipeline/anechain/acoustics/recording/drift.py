@@ -16,28 +16,28 @@ from anechain.methods import method
 
 __all__ = ["DRIFT_LIMIT", "Drift", "drift"]
 
-
 DRIFT_LIMIT = 0.3
-"""dB r.m.s. that the first level, repeated last, may lie from itself. Common practice, no source."""
+"""Largest difference in dB r.m.s. between the first take and its repeat at the end. Common practice, no source."""
 
 
 @dataclass(frozen=True)
 class Drift:
-    """The first level repeated last.
+    """Difference between the first take and its repeat at the end.
 
     Attributes
     ----------
     first, last : int or None
-        The two takes, counted from 1; None where the first drive was not repeated after another.
+        Numbers of the two takes, counted from 1; None if the first drive was not repeated after another drive.
     difference_db : numpy.ndarray, shape (n,)
-        Last minus first, less the difference of their drives, dB.
+        Last minus first, minus the difference of the drives, dB.
     mean_db, rms_db : float or None
-        Over log frequency, where both have a level.
+        Mean and root mean square over log frequency, where both takes have a level.
     limit_db : float
-        What the r.m.s. is held against.
+        Limit of the root mean square.
     verdict : {"within", "beyond", "not determined"}
+        Result of the comparison with the limit.
     reason : str
-        Why it is not determined; empty if it is.
+        Why drift is not determined; empty if it is.
     """
 
     first: int | None
@@ -53,13 +53,13 @@ class Drift:
 @method(
     "take-drift",
     version=1,
-    title="Drift: the first level, repeated last, against itself",
-    formula="Last level less first, less the difference of the drives",
-    source="difference per frequency less the difference of the drives, its mean and r.m.s. over log frequency, the "
-    "latter held against a stated limit",
+    title="Drift: difference between the first take and its repeat at the end",
+    formula="Last level minus first level, minus the difference of the drives",
+    source="difference per frequency minus the difference of the drives; its mean and r.m.s. over log frequency, the "
+    "r.m.s. compared with a stated limit",
     source_status="common practice, no source",
-    limitations="Says that something moved (air, microphone, coil, gain), not what. What came and went between is "
-    "not seen.",
+    limitations="Shows that something changed (air, microphone, coil, gain), not what. Temporary changes between the "
+    "two takes are not detected.",
 )
 def drift(
     frequency: ArrayLike,
@@ -81,7 +81,7 @@ def drift(
     smoothing : float, optional
         Windows per octave.
     limit_db : float
-        dB r.m.s.
+        Limit, dB r.m.s.
 
     Returns
     -------
@@ -90,22 +90,20 @@ def drift(
     Raises
     ------
     ValueError
-        If the shapes disagree, or frequencies, drives or the limit are not what they have to be.
+        If the shapes disagree, the frequencies are not ascending above zero, or a drive or the limit is not above zero.
     """
     grid, levels, volts = check_takes(frequency, level, drive)
     if not limit_db > 0:
-        raise ValueError(f"the limit is above zero, not {limit_db}")
-    nothing = np.full(grid.size, np.nan)
-    again = np.flatnonzero(is_same_drive(float(volts[0]), volts))
-    last = int(again[-1])
+        raise ValueError(f"the limit must be above zero, not {limit_db}")
+    last = int(np.flatnonzero(is_same_drive(float(volts[0]), volts))[-1])
     if last == 0 or is_same_drive(float(volts[0]), volts[:last]).all():
-        words = f"the first level, {volts[0]:.3g} V, was not repeated after the others"
-        return Drift(None, None, nothing, None, None, limit_db, "not determined", words)
+        reason = f"the first level, {volts[0]:.3g} V, was not repeated after the others"
+        return Drift(None, None, np.full(grid.size, np.nan), None, None, limit_db, "not determined", reason)
     difference = take_difference(grid, levels[[0, last]], smoothing) - 20.0 * np.log10(volts[last] / volts[0])
     weight = np.where(np.isfinite(difference), band_weights(grid, float(grid[0]), float(grid[-1])), 0.0)
     if not weight.sum() > 0:
-        words = "the first level and its repeat have no frequency in common"
-        return Drift(1, last + 1, difference, None, None, limit_db, "not determined", words)
+        reason = "the first level and its repeat have no frequency in common"
+        return Drift(1, last + 1, difference, None, None, limit_db, "not determined", reason)
     known = np.where(weight > 0, difference, 0.0)
     rms = float(np.sqrt(np.average(known**2, weights=weight)))
     verdict: Literal["within", "beyond"] = "within" if rms <= limit_db else "beyond"

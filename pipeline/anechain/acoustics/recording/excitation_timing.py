@@ -16,14 +16,14 @@ __all__ = ["Ending", "excitation_delay", "sweep_ending"]
 
 @dataclass(frozen=True)
 class Ending:
-    """Where the sound of a recording ends.
+    """End of the sound in a recording.
 
     Attributes
     ----------
     time : float
         Seconds from the start of the recording.
     fall : float
-        dB by which it falls there within 10 ms for good; infinite where the recording itself ends.
+        Permanent drop of the level within 10 ms at the end, dB; infinite if the recording ends there.
     """
 
     time: float
@@ -33,38 +33,43 @@ class Ending:
 @method(
     "sweep-ending",
     version=1,
-    title="Where the sound of a recording stops, and how abruptly",
-    formula="Ratio of the last 5 ms of sound to all that follows",
-    source="the 5 ms, at most 50 dB below the loudest, that stand highest above all that comes from 5 ms after them on",
+    title="End of the sound in a recording, and how abrupt it is",
+    formula="Ratio of the last 5 ms of sound to the highest power after it",
+    source="block of 5 ms, at most 50 dB below the loudest, with the greatest ratio to all blocks that start 5 ms or "
+    "more after its end",
     source_status="common practice, no source",
-    limitations="A room that rings on hides an abrupt end; a slow fade-out looks like a loudspeaker's own fall.",
+    limitations="Reverberation hides an abrupt end; a slow fade-out looks like the roll-off of a loudspeaker.",
 )
 def sweep_ending(record: ArrayLike, sampling_rate: float) -> Ending:
-    """Find the end of the sound.
+    """Return the time at which the sound of a recording ends, and the drop of the level there.
 
     Parameters
     ----------
     record : array_like, shape (samples,)
-        Some 50 ms or longer.
+        At least about 50 ms.
     sampling_rate : float
         Hz.
+
+    Returns
+    -------
+    Ending
     """
     values = np.asarray(record, dtype=np.float64)
     block = max(round(0.005 * sampling_rate), 1)
-    # Counted from the end, so that the last block is a whole one.
+    # Blocks are counted from the end, so that the last block is complete.
     count = values.size // block
     power = (values[values.size - count * block :].reshape(count, block) ** 2).mean(axis=1)
     loudest = float(power.max(initial=0.0))
-    # What still comes from 5 ms after each block on; nothing after the last ones.
+    # Highest power from 5 ms after each block; zero after the last two blocks.
     later = np.zeros(count)
     later[: max(count - 2, 0)] = np.maximum.accumulate(power[::-1])[::-1][2:]
-    fall = power / np.maximum(later, 1e-12 * loudest)
-    fall[power <= 1e-5 * loudest] = 0.0
-    last = int(np.argmax(fall))
+    ratio = power / np.maximum(later, 1e-12 * loudest)
+    ratio[power <= 1e-5 * loudest] = 0.0
+    last = int(np.argmax(ratio))
     if last + 2 >= count:
         return Ending(values.size / sampling_rate, math.inf)
     time = (values.size - (count - 1 - last) * block) / sampling_rate
-    return Ending(time, 10 * math.log10(float(fall[last])))
+    return Ending(time, 10 * math.log10(float(ratio[last])))
 
 
 @method(
@@ -73,14 +78,15 @@ def sweep_ending(record: ArrayLike, sampling_rate: float) -> Ending:
     title="Time at which each frequency of an excitation is played",
     formula="Real part of the spectrum of the signal times time over the spectrum of the signal",
     source="group delay from the spectra of the signal and of the signal times time",
-    limitations="Smoothed over a tenth of an octave; means something within the excitation's band only.",
+    limitations="Smoothed over a tenth of an octave; valid within the excitation's band only.",
 )
 def excitation_delay(signal: ArrayLike, sampling_rate: float, frequency: ArrayLike) -> Floats:
-    """Group delay of an excitation.
+    """Return the group delay of an excitation: the time at which each frequency is played.
 
     Parameters
     ----------
     signal : array_like, shape (samples,)
+        Excitation as played or as recorded electrically.
     sampling_rate : float
         Hz.
     frequency : array_like, shape (n,)
@@ -99,12 +105,14 @@ def excitation_delay(signal: ArrayLike, sampling_rate: float, frequency: ArrayLi
     timed = scipy.fft.rfft(x * (np.arange(x.size) / sampling_rate), length)
     power = spectrum.real**2 + spectrum.imag**2
     cross = timed.real * spectrum.real + timed.imag * spectrum.imag
-    # Power-weighted means: where the spectrum ripples, its troughs say little.
-    sums = [np.concatenate([[0.0], np.cumsum(one)]) for one in (cross, power)]
+    # Power-weighted means over a tenth of an octave: troughs of a rippled spectrum are unreliable.
+    sums = [np.concatenate([[0.0], np.cumsum(values)]) for values in (cross, power)]
     f = np.asarray(frequency, dtype=np.float64)
-    bins = length / sampling_rate
-    low, high = (np.clip(np.round(f * by * bins).astype(np.int64), 0, power.size) for by in (2**-0.05, 2**0.05))
+    bins_per_hz = length / sampling_rate
+    low, high = (
+        np.clip(np.round(f * factor * bins_per_hz).astype(np.int64), 0, power.size) for factor in (2**-0.05, 2**0.05)
+    )
     high = np.minimum(np.maximum(high, low + 1), power.size)
     low = np.minimum(low, high - 1)
-    above, below = (one[high] - one[low] for one in sums)
-    return np.asarray(above / np.maximum(below, 1e-300))
+    cross_sum, power_sum = (total[high] - total[low] for total in sums)
+    return np.asarray(cross_sum / np.maximum(power_sum, 1e-300))

@@ -1,4 +1,4 @@
-"""Harmonic orders out of the impulse response of an exponential sweep."""
+"""Harmonic orders from the impulse response of an exponential sweep."""
 
 from __future__ import annotations
 
@@ -13,22 +13,23 @@ from anechain.acoustics.recording.time_windows import Window, windowed
 from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
-__all__ = ["Orders", "gate", "harmonic_orders"]
+__all__ = ["HarmonicOrders", "harmonic_orders", "order_window"]
 
 
 @dataclass(frozen=True)
-class Orders:
+class HarmonicOrders:
     """Harmonic orders over the frequency of the excitation.
 
     Attributes
     ----------
     spectrum : numpy.ndarray of complex, shape (orders, frequencies)
-        Order n stands at the excitation's frequency f and was read at n f; NaN where n f is not measurable. Order n of
-        a sine of amplitude 1 has the magnitude of its amplitude.
+        Order n at the frequency f of the excitation, read at n f; NaN where n f cannot be measured. The magnitude is
+        the amplitude of the order for an excitation of amplitude 1.
     noise : numpy.ndarray, shape (orders, frequencies)
-        Root mean square magnitude that noise alone has through the same window; NaN where there is no room for one.
+        Root mean square magnitude of noise alone through the same window; NaN where no part of the response is free
+        of sound for the length of the window.
     gates : tuple of Window
-        The window of each order.
+        Window of each order.
     """
 
     spectrum: Complexes
@@ -36,17 +37,26 @@ class Orders:
     gates: tuple[Window, ...]
 
 
-def gate(order: int, rate: float, window: Window) -> Window:
-    """Return the window for one order: that of the linear response, as far as the neighbouring orders leave room.
+def order_window(order: int, rate: float, window: Window) -> Window:
+    """Return the window for one order: that of the linear response, shortened to end before neighbouring orders.
 
-    Its rise is as slow as its fall: the linear response rings at the lower end of the sweep, before its arrival too,
-    and what of that a steep rise cuts off would spread over all frequencies.
+    The rise is as slow as the fall: the linear response rings at the lower end of the sweep, also before its arrival,
+    and a steep rise would cut this ringing and spread it over all frequencies.
+
+    Parameters
+    ----------
+    order : int
+        1 is the linear response, whose window is returned unchanged.
+    rate : float
+        Seconds, from :func:`anechain.acoustics.recording.sweeps.sweep_rate`.
+    window : Window
+        Window of the linear response.
     """
     if order == 1:
         return window
-    lower, own, higher = (float(advance_times(n, rate)) for n in (order - 1, order, order + 1))
-    before = min(max(window.before, window.fade), 0.25 * (higher - own))
-    after = min(window.after, 0.9 * (own - lower))
+    previous, own, following = (float(advance_times(n, rate)) for n in (order - 1, order, order + 1))
+    before = min(max(window.before, window.fade), 0.25 * (following - own))
+    after = min(window.after, 0.9 * (own - previous))
     return Window(before, after, min(window.fade, after), window.shape)
 
 
@@ -56,9 +66,8 @@ def gate(order: int, rate: float, window: Window) -> Window:
     title="Levels of harmonic orders at the frequency of the excitation",
     formula="Magnitude of the windowed response of order n at n times the frequency of the excitation",
     source="Farina 2000, AES preprint 5093; order n read at n f (Novak, Lotton and Simon 2015, J. Audio Eng. Soc. 63)",
-    limitations="Orders decay into one another where the response rings longer than the gate. Phases mean something "
-    "for a "
-    "synchronised sweep only. Nothing is said where n f lies beyond the band that the excitation covers.",
+    limitations="Orders overlap where the response rings longer than the window. Phases are valid for a synchronised "
+    "sweep only. No value where n f is above the band of the excitation.",
 )
 def harmonic_orders(
     response: ArrayLike,
@@ -70,48 +79,53 @@ def harmonic_orders(
     window: Window,
     highest: float,
     decay: float = 0.0,
-) -> Orders:
-    """Separate the harmonic orders by their advance times.
+) -> HarmonicOrders:
+    """Return the harmonic orders, separated by their advance times.
 
     Parameters
     ----------
     response : array_like, shape (samples,)
-        Circular, from :func:`anechain.acoustics.recording.deconvolution.deconvolve`, with the harmonics before time
-        zero.
+        Circular impulse response from :func:`anechain.acoustics.recording.deconvolution.deconvolve`, with harmonics
+        before time zero.
     sampling_rate : float
         Hz.
     arrival : float
-        Seconds, of the linear response.
+        Arrival of the linear response, seconds.
     rate : float
         Seconds, from :func:`anechain.acoustics.recording.sweeps.sweep_rate`.
     orders : int
         Highest order.
     frequency : array_like, shape (n,)
-        Hz, of the excitation.
+        Frequency of the excitation, Hz.
     window : Window
-        Of the linear response; harmonics have the same, cut short where the next lower order begins.
+        Window of the linear response; for harmonics see :func:`order_window`.
     highest : float
-        Hz; order n is not measurable above highest / n.
+        Highest frequency in Hz that can be measured: order n has no value above highest / n.
     decay : float
-        Seconds after the arrival in which the linear response may still sound: no noise is taken from there.
+        Seconds after the arrival in which the linear response may still decay: noise is not read there.
+
+    Returns
+    -------
+    HarmonicOrders
 
     Raises
     ------
     ValueError
-        If `orders` is below 1, or the gates do not fit into the response.
+        If `orders` is below 1, or a window is longer than the response.
     """
     h, f = np.asarray(response, dtype=np.float64), np.asarray(frequency, dtype=np.float64)
     if orders < 1:
-        raise ValueError(f"orders from 1 on, not {orders}")
+        raise ValueError(f"the highest order must be 1 or more, not {orders}")
     spectrum = np.full((orders, f.size), np.nan + 0j)
     noise = np.full((orders, f.size), np.nan)
-    gates = tuple(gate(order, rate, window) for order in range(1, orders + 1))
-    # Orders beyond those asked for sound as well: twice as many are kept clear of.
+    windows = tuple(order_window(order, rate, window) for order in range(1, orders + 1))
+    # Higher orders than the requested ones are also present: noise is read outside twice as many orders.
     busy = float(advance_times(2 * orders + 1, rate)) + window.before, max(decay, window.after)
-    for order, one in enumerate(gates, start=1):
-        read = np.flatnonzero(order * f <= highest)
-        at = arrival - float(advance_times(order, rate))
-        part, offset = windowed(h, sampling_rate, at, one)
-        spectrum[order - 1, read] = spectrum_at(part, sampling_rate, order * f[read], offset)
-        noise[order - 1, read] = noise_magnitude(h, sampling_rate, arrival, order * f[read], one, busy)
-    return Orders(spectrum, noise, gates)
+    for order, own_window in enumerate(windows, start=1):
+        measurable = np.flatnonzero(order * f <= highest)
+        order_frequency = order * f[measurable]
+        order_arrival = arrival - float(advance_times(order, rate))
+        part, offset = windowed(h, sampling_rate, order_arrival, own_window)
+        spectrum[order - 1, measurable] = spectrum_at(part, sampling_rate, order_frequency, offset)
+        noise[order - 1, measurable] = noise_magnitude(h, sampling_rate, arrival, order_frequency, own_window, busy)
+    return HarmonicOrders(spectrum, noise, windows)

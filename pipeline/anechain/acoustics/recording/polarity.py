@@ -15,20 +15,24 @@ __all__ = ["normalized_correlation", "polarity"]
 @method(
     "polarity",
     version=1,
-    title="Polarity of the first large swing of an impulse response",
+    title="Polarity of the first large peak of an impulse response",
     formula="Sign of the first local extreme that reaches half of the greatest magnitude",
     source="sign of the first extreme value that reaches half of the greatest",
     source_status="common practice, no source",
-    limitations="A crossover with drivers of opposite polarity has no one polarity; this is that of its first large "
-    "swing.",
+    limitations="Drivers of a crossover may have opposite polarities; this is the polarity of the first large peak.",
 )
 def polarity(response: ArrayLike) -> int:
-    """Sign, 1 or -1, of the first local extreme that reaches half of the greatest magnitude.
+    """Return the sign of the first local extreme that reaches half of the greatest magnitude.
 
     Parameters
     ----------
     response : array_like, shape (samples,)
-        From some time before the arrival on.
+        Impulse response, starting before the arrival.
+
+    Returns
+    -------
+    int
+        1 or -1.
 
     Raises
     ------
@@ -36,32 +40,38 @@ def polarity(response: ArrayLike) -> int:
         If the response is silent.
     """
     h = np.asarray(response, dtype=np.float64)
-    size = np.abs(h)
-    if not size.max(initial=0.0) > 0:
+    magnitude = np.abs(h)
+    if not magnitude.max(initial=0.0) > 0:
         raise ValueError("the response is silent")
-    padded = np.concatenate([[0.0], size, [0.0]])
-    extreme = (padded[1:-1] >= padded[:-2]) & (padded[1:-1] >= padded[2:]) & (size >= 0.5 * size.max())
-    return 1 if h[int(np.argmax(extreme))] > 0 else -1
+    padded = np.concatenate([[0.0], magnitude, [0.0]])
+    is_peak = (padded[1:-1] >= padded[:-2]) & (padded[1:-1] >= padded[2:])
+    large_peak = is_peak & (magnitude >= 0.5 * magnitude.max())
+    return 1 if h[int(np.argmax(large_peak))] > 0 else -1
 
 
 @method(
     "response-likeness",
     version=1,
-    title="Likeness of two impulse responses, with its sign",
-    formula="Extreme of the cross-correlation over the root of the product of both energies",
-    source="greatest magnitude of their normalised cross-correlation within 0.3 ms of their arrivals",
+    title="Normalised cross-correlation of two impulse responses, with its sign",
+    formula="Cross-correlation of greatest magnitude over the root of the product of both energies",
+    source="greatest magnitude of the normalised cross-correlation within 0.3 ms of the arrivals",
     source_status="common practice, no source",
-    limitations="Near a null of the directivity neighbours are unlike each other, whatever their polarity.",
+    limitations="Near a null of the directivity, neighbouring directions correlate poorly, whatever their polarity.",
 )
 def normalized_correlation(first: ArrayLike, second: ArrayLike, sampling_rate: float) -> float:
-    """Likeness from -1 (the same, turned over) through 0 (nothing in common) to 1 (the same).
+    """Return the normalised cross-correlation of two impulse responses near zero lag.
 
     Parameters
     ----------
     first, second : array_like, shape (samples,)
-        Of one length, both beginning equally long before their arrivals.
+        Impulse responses of equal length that start equally long before their arrivals.
     sampling_rate : float
         Hz.
+
+    Returns
+    -------
+    float
+        1 for equal responses, 0 for unrelated ones, -1 for equal responses of opposite polarity.
 
     Raises
     ------
@@ -74,6 +84,6 @@ def normalized_correlation(first: ArrayLike, second: ArrayLike, sampling_rate: f
         raise ValueError("a response is silent")
     length = 2 ** math.ceil(math.log2(2 * a.size))
     correlation = np.fft.irfft(np.fft.rfft(a, length) * np.conj(np.fft.rfft(b, length)))
-    reach = round(0.0003 * sampling_rate)
-    near = correlation[np.arange(-reach, reach + 1)]
-    return float(near[np.argmax(np.abs(near))] / norm)
+    max_lag = round(0.0003 * sampling_rate)
+    near_zero = correlation[np.arange(-max_lag, max_lag + 1)]
+    return float(near_zero[np.argmax(np.abs(near_zero))] / norm)

@@ -15,16 +15,16 @@ __all__ = ["Echo", "first_reflection"]
 
 @dataclass(frozen=True)
 class Echo:
-    """The first strong echo after the arrival.
+    """First strong echo after the arrival.
 
     Attributes
     ----------
     delay : float
-        Seconds after the arrival; NaN if there is none.
+        Seconds after the arrival; NaN if there is no echo.
     level : float
-        dB re the direct sound, over the band; NaN if there is none.
+        dB re the direct sound in the band; NaN if there is no echo.
     floor : float
-        dB below which nothing could have been found.
+        Lowest level that could be detected, dB re the direct sound.
     """
 
     delay: float
@@ -38,13 +38,11 @@ class Echo:
     title="First echo in an impulse response: its delay and its level",
     formula="Delay of the highest peak of the power cepstrum; its height is the echo's relative amplitude",
     source="peak of the power cepstrum (Bogert, Healy and Tukey 1963) of the band from 800 Hz to 16 kHz: "
-    "ln|1 + g e^-jwT| = g cos wT for a weak echo; the first one 18 dB above the median and "
-    "above the lowest level asked for",
+    "ln|1 + g e^-jwT| = g cos wT for a weak echo; the first peak 18 dB above the median and above the lowest level",
     source_status="recalled",
-    limitations="An echo is a late copy of the whole band; ringing is of a few frequencies, and counts by its share "
-    "of the "
-    "band (a resonance of 5 dB at a Q of 20 comes to -38 dB). What a wall or an angle takes from the echo's band, its "
-    "level lacks. Earlier than 1.5 ms it is taken for the loudspeaker's own edges.",
+    limitations="An echo repeats the whole band; ringing has few frequencies, and counts by its share of the band (a "
+    "resonance of 5 dB at a Q of 20 gives -38 dB). Absorption and directivity of the loudspeaker lower the level of "
+    "the echo. Earlier than 1.5 ms, diffraction at the loudspeaker's own edges cannot be distinguished from an echo.",
 )
 def first_reflection(
     early: ArrayLike,
@@ -54,22 +52,26 @@ def first_reflection(
     earliest: float = 0.0015,
     lowest: float = -30.0,
 ) -> Echo:
-    """Find the first echo.
+    """Return the first echo in an impulse response.
 
     Parameters
     ----------
     early : array_like, shape (samples,)
-        Impulse response from before the arrival to the last delay that is looked for.
+        Impulse response from before the arrival to the longest delay that is searched.
     sampling_rate : float
         Hz.
     arrival : float
-        Seconds from its first sample.
+        Arrival of the direct sound, seconds from the first sample.
     band : (float, float)
-        Hz.
+        Band that is evaluated, Hz.
     earliest : float
-        Seconds after the arrival.
+        Shortest delay that is searched, seconds after the arrival.
     lowest : float
-        dB re the direct sound.
+        Lowest level that counts as an echo, dB re the direct sound.
+
+    Returns
+    -------
+    Echo
 
     Raises
     ------
@@ -83,30 +85,30 @@ def first_reflection(
     fall = round(0.003 * sampling_rate)
     latest = (part.size - fall) / sampling_rate - 0.001
     if high - low < 2000 or latest <= earliest:
-        raise ValueError(f"a band of {low:g} to {high:g} Hz and {1e3 * latest:.3g} ms")
+        raise ValueError(f"a band of {low:g} to {high:g} Hz and {1e3 * latest:.3g} ms are too little to find an echo")
     part[part.size - fall :] *= np.cos(np.pi / 2 * (np.arange(fall) + 0.5) / fall) ** 2
     length = 2 ** math.ceil(math.log2(4 * part.size))
     frequency = np.fft.rfftfreq(length, 1 / sampling_rate)
-    chosen = np.flatnonzero((frequency >= low) & (frequency <= high))
-    size = np.abs(np.fft.rfft(part, length))[chosen]
-    weight = np.hanning(chosen.size)
-    log = np.log(np.maximum(size, 1e-4 * size.max()))
+    in_band = np.flatnonzero((frequency >= low) & (frequency <= high))
+    magnitude = np.abs(np.fft.rfft(part, length))[in_band]
+    weight = np.hanning(in_band.size)
+    log_magnitude = np.log(np.maximum(magnitude, 1e-4 * magnitude.max()))
+    # Twice the length gives delays between samples.
     row = np.zeros(2 * length, dtype=np.complex128)
-    row[chosen] = weight * (log - np.average(log, weights=weight))
+    row[in_band] = weight * (log_magnitude - np.average(log_magnitude, weights=weight))
     cepstrum = np.abs(np.fft.ifft(row)) * 2 * row.size / weight.sum()
-    # Twice the length, for delays between samples.
     step = 1 / (2 * sampling_rate)
     first, last = math.ceil(earliest / step), math.floor(latest / step)
     floor = max(8.0 * float(np.median(cepstrum[first : last + 1])), 10 ** (lowest / 20))
-    within = cepstrum[first - 1 : last + 2]
-    peaks = np.flatnonzero((within[1:-1] >= within[:-2]) & (within[1:-1] > within[2:]) & (within[1:-1] >= floor))
+    section = cepstrum[first - 1 : last + 2]
+    peaks = np.flatnonzero((section[1:-1] >= section[:-2]) & (section[1:-1] > section[2:]) & (section[1:-1] >= floor))
     if not peaks.size:
         return Echo(math.nan, math.nan, 20 * math.log10(floor))
-    # The foot of a strong peak is not an echo of its own: take the greatest within the reach of the first.
-    reach = max(round(2.0 / ((high - low) * step)), 1)
-    near = peaks[(peaks < peaks[0] + reach)]
-    peak = int(near[np.argmax(within[near + 1])]) + 1
-    left, middle, right = within[peak - 1 : peak + 2]
+    # A small peak just before a strong one belongs to it: take the highest within the width of a peak.
+    peak_width = max(round(2.0 / ((high - low) * step)), 1)
+    near = peaks[(peaks < peaks[0] + peak_width)]
+    peak = int(near[np.argmax(section[near + 1])]) + 1
+    left, middle, right = section[peak - 1 : peak + 2]
     shift = 0.5 * float((left - right) / min(left - 2 * middle + right, -1e-300))
     delay = (first - 1 + peak + shift) * step
     return Echo(delay, 20 * math.log10(float(middle)), 20 * math.log10(floor))

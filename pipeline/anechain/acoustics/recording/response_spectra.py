@@ -18,23 +18,23 @@ __all__ = ["noise_magnitude", "spectrum_at"]
     "spectrum-at-frequencies",
     version=1,
     title="Spectrum of a short record at any frequencies",
-    formula="Sum over samples of value times e^(-j 2 pi f t) at each frequency asked for",
+    formula="Sum over samples of value times e^(-j 2 pi f t) at each frequency",
     source="the Fourier sum itself, in two stages; no interpolation between bins",
-    limitations="Frequencies closer together than one over the record's length say nothing new.",
+    limitations="Frequencies closer together than one over the record's length are not independent.",
 )
 def spectrum_at(record: ArrayLike, sampling_rate: float, frequency: ArrayLike, offset: float = 0.0) -> Complexes:
-    """Spectrum at the frequencies asked for.
+    """Return the spectrum of a record at any frequencies.
 
     Parameters
     ----------
     record : array_like, shape (..., samples)
-        Zero outside.
+        Samples; zero outside the record.
     sampling_rate : float
         Hz.
     frequency : array_like, shape (n,)
         Hz.
     offset : float
-        Seconds at which the record begins; it turns the phase.
+        Start of the record in seconds; changes the phase.
 
     Returns
     -------
@@ -43,28 +43,29 @@ def spectrum_at(record: ArrayLike, sampling_rate: float, frequency: ArrayLike, o
     """
     h = np.asarray(record, dtype=np.float64)
     f = np.asarray(frequency, dtype=np.float64)
-    # Samples in rows: within a row and from row to row the phase is a product, so that few exponentials are needed.
+    # Samples are arranged in rows: the phase is a product of a factor within the row and a factor of the row, so few
+    # exponentials are needed.
     row = max(math.isqrt(h.shape[-1]), 1)
     rows = -(-h.shape[-1] // row)
     padded = np.zeros((*h.shape[:-1], rows * row))
     padded[..., : h.shape[-1]] = h
-    turn = -2j * np.pi * f / sampling_rate
-    within = np.exp(turn * np.arange(row)[:, np.newaxis])
-    between = np.exp(turn * (row * np.arange(rows)[:, np.newaxis] + offset * sampling_rate))
-    # One product of real matrices: numpy has no quick product of a real with a complex one.
-    sums = padded.reshape(-1, row) @ np.concatenate([within.real, within.imag], axis=-1)
-    folded = (sums[:, : f.size] + 1j * sums[:, f.size :]).reshape(*h.shape[:-1], rows, f.size)
-    return np.asarray((folded * between).sum(axis=-2))
+    exponent = -2j * np.pi * f / sampling_rate
+    within_row = np.exp(exponent * np.arange(row)[:, np.newaxis])
+    of_row = np.exp(exponent * (row * np.arange(rows)[:, np.newaxis] + offset * sampling_rate))
+    # One product of real matrices: numpy has no fast product of a real matrix with a complex one.
+    sums = padded.reshape(-1, row) @ np.concatenate([within_row.real, within_row.imag], axis=-1)
+    row_spectra = (sums[:, : f.size] + 1j * sums[:, f.size :]).reshape(*h.shape[:-1], rows, f.size)
+    return np.asarray((row_spectra * of_row).sum(axis=-2))
 
 
 @method(
     "response-noise",
     version=1,
     title="Noise in the spectrum of an impulse response",
-    formula="Root of the mean square of the spectra of stretches without a response, through the same window",
-    source="mean square of the spectra of up to eight stretches without a response, through the same window",
+    formula="Root mean square of the spectra of sections without a response, through the same window",
+    source="mean square of the spectra of up to eight sections without a response, through the same window",
     source_status="common practice, no source",
-    limitations="Steady noise only: a knock while the sweep ran is a response of its own, wherever it falls.",
+    limitations="Steady noise only: a knock during the sweep appears as a response of its own at any time.",
 )
 def noise_magnitude(
     response: ArrayLike,
@@ -74,7 +75,7 @@ def noise_magnitude(
     window: Window,
     busy: tuple[float, float],
 ) -> Floats:
-    """Root mean square magnitude that noise alone has in the spectrum through a window.
+    """Return the root mean square magnitude of noise alone in the spectrum through a window.
 
     Parameters
     ----------
@@ -87,21 +88,21 @@ def noise_magnitude(
     frequency : array_like, shape (n,)
         Hz.
     window : Window
-        That of the response.
+        Window of the response.
     busy : (float, float)
-        Seconds before and after the arrival that hold responses: harmonics of a sweep before it, the decay after it.
+        Seconds before and after the arrival that contain responses: harmonics of a sweep before it, decay after it.
 
     Returns
     -------
     numpy.ndarray, shape (n,)
-        NaN where the rest of the response is shorter than the window.
+        NaN if the rest of the response is shorter than the window.
     """
     h, f = np.asarray(response, dtype=np.float64), np.asarray(frequency, dtype=np.float64)
     length = window.before + window.after
-    room = h.shape[-1] / sampling_rate - sum(busy)
-    count = int(min(8, room // length))
+    free = h.shape[-1] / sampling_rate - sum(busy)
+    count = int(min(8, free // length))
     if count < 1 or not f.size:
         return np.full(f.size, np.nan)
-    starts = arrival + busy[1] + (np.arange(count) + 0.5) * room / count - length / 2
-    quiet = np.stack([windowed(h, sampling_rate, start + window.before, window)[0] for start in starts])
-    return np.asarray(np.sqrt((np.abs(spectrum_at(quiet, sampling_rate, f)) ** 2).mean(axis=0)))
+    starts = arrival + busy[1] + (np.arange(count) + 0.5) * free / count - length / 2
+    sections = np.stack([windowed(h, sampling_rate, start + window.before, window)[0] for start in starts])
+    return np.asarray(np.sqrt((np.abs(spectrum_at(sections, sampling_rate, f)) ** 2).mean(axis=0)))

@@ -1,4 +1,4 @@
-"""Swept sines: their synthesis, and how much earlier each harmonic order of one arrives."""
+"""Swept sines: synthesis, amplitude, and advance times of their harmonic orders."""
 
 from __future__ import annotations
 
@@ -12,27 +12,26 @@ from anechain.methods import method
 
 __all__ = ["KINDS", "advance_times", "steady_amplitude", "sweep_rate", "swept_sine"]
 
-
 KINDS = ("exponential", "synchronised", "linear")
 
 
 def _check_band(start: float, stop: float, duration: float) -> None:
     if not 0 < start < stop < math.inf:
-        raise ValueError(f"a sweep rises from above 0 Hz to a higher frequency, not from {start} to {stop} Hz")
+        raise ValueError(f"a sweep must rise from above 0 Hz to a higher frequency, not from {start} to {stop} Hz")
     if not 0 < duration < math.inf:
-        raise ValueError(f"a sweep lasts longer than nothing, not {duration} s")
+        raise ValueError(f"the duration of a sweep must be above zero, not {duration} s")
 
 
 def sweep_rate(kind: str, start: float, stop: float, duration: float) -> float:
-    """Time in which the frequency of an exponential sweep grows by the factor e.
+    """Return the time in which the frequency of an exponential sweep grows by the factor e.
 
     Parameters
     ----------
     kind : str
-        "exponential": duration over ln(stop / start) (Farina 2000). "synchronised": the nearest value for which a
-        whole number of periods of the start frequency fits in, so that the harmonics start in phase with the sweep
-        (Novak, Lotton and Simon 2015, equation 49 as quoted second hand); the sweep then lasts a little longer or
-        shorter than asked for.
+        "exponential": duration over ln(stop / start) (Farina 2000). "synchronised": the nearest value that is a whole
+        number of periods of the start frequency, so that the harmonics start in phase with the sweep (Novak, Lotton
+        and Simon 2015, equation 49 as quoted second hand); the sweep then is a little longer or shorter than
+        `duration`.
     start, stop : float
         Hz.
     duration : float
@@ -46,7 +45,8 @@ def sweep_rate(kind: str, start: float, stop: float, duration: float) -> float:
     Raises
     ------
     ValueError
-        If the kind has no such time (a linear sweep), or band or duration cannot be.
+        If the kind has no such time (a linear sweep), the band is not ascending above zero, or the duration is not
+        above zero or is too short for a synchronised sweep.
     """
     _check_band(start, stop, duration)
     rate = duration / math.log(stop / start)
@@ -57,17 +57,17 @@ def sweep_rate(kind: str, start: float, stop: float, duration: float) -> float:
         if periods < 1:
             raise ValueError(f"{duration} s are too short for a synchronised sweep from {start} Hz to {stop} Hz")
         return periods / start
-    raise ValueError(f"a sweep whose orders arrive apart is exponential or synchronised, not {kind!r}")
+    raise ValueError(f"a sweep with separate harmonic orders is exponential or synchronised, not {kind!r}")
 
 
 @method(
     "swept-sine",
     version=1,
     title="Exponential, synchronised and linear sweeps",
-    formula="Sine of a phase whose rate grows exponentially, or evenly, from the lower to the upper frequency",
+    formula="Sine with a frequency that grows exponentially, or linearly, from the lower to the upper frequency",
     source="Farina 2000, AES preprint 5093; Novak, Lotton and Simon 2015, J. Audio Eng. Soc. 63, 786-798; "
     "Mueller and Massarani 2001, J. Audio Eng. Soc. 49, 443-471",
-    limitations="Synthesised in the time domain: the ends of its spectrum ripple, unless it is faded in and out.",
+    limitations="Synthesised in the time domain: without fades, the ends of its spectrum ripple.",
 )
 def swept_sine(
     kind: str,
@@ -83,16 +83,16 @@ def swept_sine(
     Parameters
     ----------
     kind : {"exponential", "synchronised", "linear"}
-        Law of its frequency. The synchronised one is an exponential one whose length is so adjusted that its harmonics
-        keep their phase; see :func:`sweep_rate`.
+        Law of the frequency. A synchronised sweep is an exponential sweep with its length adjusted so that its
+        harmonics keep their phase; see :func:`sweep_rate`.
     start, stop : float
         Hz.
     duration : float
         Seconds, fades included.
     sampling_rate : float
-        Hz; more than twice `stop`, or just that.
+        Hz; at least twice `stop`.
     fade_in, fade_out : float
-        Seconds of the squared-sine fades at either end.
+        Duration of the squared-sine fades at the start and the end, seconds.
 
     Returns
     -------
@@ -102,7 +102,8 @@ def swept_sine(
     Raises
     ------
     ValueError
-        If the kind is unknown, the band cannot be, or the fades are longer than the sweep.
+        If the kind is not known, the band is not ascending above zero or above half the sampling rate, the duration is
+        not above zero, or the fades are longer than the sweep.
     """
     _check_band(start, stop, duration)
     if not stop <= sampling_rate / 2:
@@ -116,10 +117,10 @@ def swept_sine(
         raise ValueError(f"a sweep is one of {', '.join(KINDS)}, not {kind!r}")
     time = np.arange(round(length * sampling_rate)) / sampling_rate
     if kind == "linear":
-        turns = start * time + (stop - start) / (2 * length) * time**2
+        periods = start * time + (stop - start) / (2 * length) * time**2
     else:
-        turns = start * rate * np.expm1(time / rate)
-    signal = np.sin(2 * np.pi * turns)
+        periods = start * rate * np.expm1(time / rate)
+    signal = np.sin(2 * np.pi * periods)
     rising, falling = round(fade_in * sampling_rate), round(fade_out * sampling_rate)
     if min(rising, falling) < 0 or rising + falling > signal.size:
         raise ValueError(f"fades of {fade_in} s and {fade_out} s do not fit into a sweep of {length:g} s")
@@ -134,10 +135,10 @@ def swept_sine(
     title="Time by which a harmonic order arrives before the linear response",
     formula="Rate of the sweep times the natural logarithm of the order",
     source="Farina 2000, AES preprint 5093: the rate times ln n",
-    limitations="Exponential and synchronised sweeps only; a linear sweep smears its harmonics over all times.",
+    limitations="Exponential and synchronised sweeps only; harmonics of a linear sweep are spread over all times.",
 )
 def advance_times(orders: ArrayLike, rate: float) -> Floats:
-    """Time in seconds by which each harmonic order arrives before the linear response.
+    """Return the time by which each harmonic order arrives before the linear response.
 
     Parameters
     ----------
@@ -146,14 +147,19 @@ def advance_times(orders: ArrayLike, rate: float) -> Floats:
     rate : float
         Seconds, from :func:`sweep_rate`.
 
+    Returns
+    -------
+    numpy.ndarray
+        Seconds, shape of `orders`.
+
     Raises
     ------
     ValueError
-        If an order is below 1 or the rate not above zero.
+        If an order is below 1 or the rate is not above zero.
     """
     order = np.asarray(orders, dtype=np.float64)
     if (order < 1).any() or not rate > 0:
-        raise ValueError("orders are 1 or more and the rate is above zero")
+        raise ValueError("orders must be 1 or more and the rate above zero")
     return np.asarray(rate * np.log(order))
 
 
@@ -162,26 +168,30 @@ def advance_times(orders: ArrayLike, rate: float) -> Floats:
     version=1,
     title="Amplitude of a sweep as recorded",
     formula="sqrt 2 times the root of the median of the mean squares of fifty equal parts",
-    source="median of the mean squares of fifty equal parts of the sounding stretch",
+    source="median of the mean squares of fifty equal parts of the sweep in the record",
     source_status="common practice, no source",
-    limitations="Takes the sweep as one of constant amplitude; a sweep that is shaped over frequency has no one "
-    "amplitude.",
+    limitations="Valid for a sweep of constant amplitude only, not for one that is shaped over frequency.",
 )
 def steady_amplitude(signal: ArrayLike) -> float:
-    """Amplitude of the sine that a sweep of constant amplitude is, from its record.
+    """Return the amplitude of a sweep of constant amplitude from its record.
 
-    The sounding stretch lies between the first and the last sample above half the maximum. Parts at its ends, with
-    fades or only few periods, do not weigh on a median.
+    The record is evaluated between the first and the last sample above half the maximum. The median ignores parts at
+    the ends that contain fades or only few periods.
 
     Parameters
     ----------
     signal : array_like, shape (samples,)
-        Silence on either side may be there.
+        Sweep, with or without silence on either side.
+
+    Returns
+    -------
+    float
+        Unit of the record.
 
     Raises
     ------
     ValueError
-        If there is no sample above zero.
+        If all samples are zero.
     """
     record = np.asarray(signal, dtype=np.float64)
     loud = np.flatnonzero(np.abs(record) > 0.5 * np.abs(record).max(initial=0.0))

@@ -23,18 +23,18 @@ class TakeChange:
     Attributes
     ----------
     drive_v : float
-        V r.m.s. of both.
+        Drive of both takes, V r.m.s.
     first, last : int
-        The two takes, counted from 1.
+        Numbers of the two takes, counted from 1.
     louder_v : float or None
-        Highest drive between them; None where they follow each other at one drive.
+        Highest drive between the two takes, V r.m.s.; None if they follow each other at one drive.
     seconds : float or None
-        From the start of the one to the start of the other (long term), or from the start of the last louder take to
-        that of the later one (recovery); None where the takes are not timed.
+        From the start of the first take to the start of the last (long term), or from the start of the last take at a
+        higher drive to the start of the later take (recovery); None if start times are not known.
     difference_db : numpy.ndarray, shape (n,)
-        Later minus earlier, dB.
+        Later minus earlier take, dB.
     mean_db : float or None
-        Its mean over log frequency in the band asked for; None where too little of the band is there.
+        Mean difference over log frequency in the band; None if too little of the band has values.
     """
 
     drive_v: float
@@ -47,6 +47,7 @@ class TakeChange:
 
 
 def _mean(grid: Floats, values: Floats, band: tuple[float, float]) -> float | None:
+    """Mean over log frequency in a band; None if too little of the band has values."""
     weight = np.where(np.isfinite(values), band_weights(grid, *band), 0.0)
     if weight.sum() < MIN_COVERAGE * np.log2(band[1] / band[0]):
         return None
@@ -56,11 +57,11 @@ def _mean(grid: Floats, values: Floats, band: tuple[float, float]) -> float | No
 @method(
     "long-term-compression",
     version=1,
-    title="Short term against long term: last minus first of the takes that follow each other at one drive",
-    formula="Last less first of the takes that follow each other at one drive",
-    source="IEC 60268-5 tells short-term from long-term loading by duration (recalled); here by the takes themselves",
+    title="Long-term compression: last minus first of the takes that follow each other at one drive",
+    formula="Last minus first of the takes that follow each other at one drive",
+    source="IEC 60268-5 distinguishes short-term and long-term loading by duration (recalled); here by repeated takes",
     source_status="common practice, no source",
-    limitations="The first take is no moment: the coil warms up while it lasts. Without times only the order is known.",
+    limitations="The coil already warms up during the first take. Without start times only the order is known.",
 )
 def long_term(
     frequency: ArrayLike,
@@ -70,30 +71,30 @@ def long_term(
     started: ArrayLike | None = None,
     smoothing: float | None = None,
 ) -> tuple[TakeChange, ...]:
-    """What repetition at one drive takes away: one change for each unbroken run of takes at a drive.
+    """Return the change of level between the first and the last of the takes that follow each other at one drive.
 
     Parameters
     ----------
     frequency, level, drive, smoothing
-        As in :func:`drift`.
+        As in :func:`anechain.acoustics.recording.drift.drift`.
     band : tuple of float
-        Hz, that the mean is taken over.
+        Ends of the band over which the mean is taken, Hz.
     started : array_like, shape (takes,), optional
         Seconds at which each take started.
 
     Returns
     -------
     tuple of TakeChange
-        In measuring order; empty where no drive was repeated at once.
+        One for each unbroken series of takes at a drive, in measuring order; empty if no drive was repeated at once.
 
     Raises
     ------
     ValueError
-        If the shapes disagree, or frequencies, drives or times are not what they have to be.
+        If the shapes disagree, the frequencies are not ascending above zero, a drive is not above zero, or times fall.
     """
     grid, levels, volts = check_takes(frequency, level, drive)
     times = check_start_times(started, volts.size)
-    found = []
+    changes = []
     start = 0
     for stop in range(1, volts.size + 1):
         if stop < volts.size and is_same_drive(float(volts[start]), float(volts[stop])):
@@ -102,19 +103,19 @@ def long_term(
             difference = take_difference(grid, levels[[start, stop - 1]], smoothing)
             seconds = None if times is None else float(times[stop - 1] - times[start])
             mean = _mean(grid, difference, band)
-            found.append(TakeChange(float(volts[start]), start + 1, stop, None, seconds, difference, mean))
+            changes.append(TakeChange(float(volts[start]), start + 1, stop, None, seconds, difference, mean))
         start = stop
-    return tuple(found)
+    return tuple(changes)
 
 
 @method(
     "compression-recovery",
     version=1,
-    title="Recovery: a level after louder ones, against the same level before them",
-    formula="Level before higher drives less level after them, at one drive",
+    title="Recovery: change of level at one drive after takes at higher drives",
+    formula="Level after higher drives minus level before them, at one drive",
     source="difference of the takes at one drive before and after higher drives",
     source_status="common practice, no source",
-    limitations="What has not recovered may be heat, a suspension that softened, or damage; a later take tells.",
+    limitations="Incomplete recovery may be caused by heat, a softened suspension, or damage; a later take decides.",
 )
 def recovery(
     frequency: ArrayLike,
@@ -124,7 +125,7 @@ def recovery(
     started: ArrayLike | None = None,
     smoothing: float | None = None,
 ) -> tuple[TakeChange, ...]:
-    """Changes of a level over louder takes in between; one for each return to a drive from a higher one.
+    """Return the change of level between takes at one drive before and after takes at higher drives.
 
     Parameters
     ----------
@@ -134,27 +135,27 @@ def recovery(
     Returns
     -------
     tuple of TakeChange
-        In measuring order; empty where no take at a drive follows louder ones that follow a take at that drive.
+        One for each return to a drive from higher drives, in measuring order; empty if there is none.
 
     Raises
     ------
     ValueError
-        If the shapes disagree, or frequencies, drives or times are not what they have to be.
+        If the shapes disagree, the frequencies are not ascending above zero, a drive is not above zero, or times fall.
     """
     grid, levels, volts = check_takes(frequency, level, drive)
     times = check_start_times(started, volts.size)
-    found = []
+    changes = []
     for later in range(2, volts.size):
         before = np.flatnonzero(is_same_drive(float(volts[later]), volts[:later]))
         between = volts[before[-1] + 1 : later] if before.size else volts[:0]
-        louder = 20.0 * np.log10(between / volts[later]) > SAME_DRIVE
-        if not louder.any():
+        higher = 20.0 * np.log10(between / volts[later]) > SAME_DRIVE
+        if not higher.any():
             continue
         earlier = int(before[-1])
         difference = take_difference(grid, levels[[earlier, later]], smoothing)
-        loud = earlier + 1 + int(np.flatnonzero(louder)[-1])
-        seconds = None if times is None else float(times[later] - times[loud])
-        found.append(
+        last_higher = earlier + 1 + int(np.flatnonzero(higher)[-1])
+        seconds = None if times is None else float(times[later] - times[last_higher])
+        changes.append(
             TakeChange(
                 float(volts[later]),
                 earlier + 1,
@@ -165,4 +166,4 @@ def recovery(
                 _mean(grid, difference, band),
             )
         )
-    return tuple(found)
+    return tuple(changes)

@@ -12,25 +12,24 @@ from anechain.methods import method
 
 __all__ = ["SHAPES", "Window", "lowest_valid_frequency", "rising_half", "windowed"]
 
-
 SHAPES = ("rectangular", "hann", "blackman")
 
 
 @dataclass(frozen=True)
 class Window:
-    """Part of an impulse response that counts, about its arrival.
+    """Time window about the arrival in an impulse response.
 
     Attributes
     ----------
     before : float
-        Seconds before the arrival at which the window begins.
+        Start of the window, seconds before the arrival.
     after : float
-        Seconds after the arrival at which it ends.
+        End of the window, seconds after the arrival.
     fade : float
-        Seconds of its fall, at most `after`.
+        Duration of the fall at the end in seconds, at most `after`.
     shape : str
-        "rectangular" (no fades), or half of a "hann" or a "blackman" window as rise, over all of `before`, and as
-        fall, over `fade`.
+        "rectangular" (no rise or fall), or "hann" or "blackman": rise over `before` and fall over `fade` are halves of
+        that window.
     """
 
     before: float
@@ -40,20 +39,30 @@ class Window:
 
     def __post_init__(self) -> None:
         if self.shape not in SHAPES:
-            raise ValueError(f"a window is one of {', '.join(SHAPES)}, not {self.shape!r}")
+            raise ValueError(f"the shape of a window must be one of {', '.join(SHAPES)}, not {self.shape!r}")
         if not (self.before >= 0 and self.after > 0 and 0 <= self.fade <= self.after):
-            raise ValueError("a window begins at or before the arrival, ends after it, and falls at most all that time")
+            raise ValueError(
+                "a window must start at or before the arrival and end after it, and its fade must not exceed `after`"
+            )
 
     @property
     def length(self) -> float:
-        """Seconds from the arrival that count: the area of the window after the arrival."""
-        # Half of a Hann window has half the area of its length, of a Blackman window 0.42.
+        """Effective length in seconds: area of the window after the arrival."""
+        # The mean of half a Hann window is 0.5, of half a Blackman window 0.42.
         lost = {"rectangular": 0.0, "hann": 0.5, "blackman": 0.58}[self.shape]
         return self.after - lost * self.fade
 
 
 def rising_half(shape: str, samples: int) -> Floats:
-    """Rising half of a window."""
+    """Return the rising half of a window.
+
+    Parameters
+    ----------
+    shape : str
+        One of `SHAPES`.
+    samples : int
+        Length.
+    """
     x = (np.arange(samples) + 0.5) / max(samples, 1)
     if shape == "hann":
         return np.asarray(0.5 - 0.5 * np.cos(np.pi * x))
@@ -65,14 +74,14 @@ def rising_half(shape: str, samples: int) -> Floats:
 @method(
     "lowest-valid-frequency",
     version=1,
-    title="Lowest frequency that a time window lets one tell",
+    title="Lowest valid frequency of a response through a time window",
     formula="One over the length of the window",
     source="one over the length of the window, as for any record (Struck and Temme 1994, J. Audio Eng. Soc. 42)",
-    limitations="The length is the window's area after the arrival. At this very frequency the resolution is as wide "
-    "as it.",
+    limitations="The length is the window's area after the arrival. At this frequency the resolution in Hz equals the "
+    "frequency.",
 )
 def lowest_valid_frequency(window: Window) -> float:
-    """Frequency in Hz below which the response through the window says nothing: 1 / length."""
+    """Return the frequency in Hz below which a response through the window is not valid: 1 / length."""
     return 1.0 / window.length
 
 
@@ -83,10 +92,10 @@ def lowest_valid_frequency(window: Window) -> float:
     formula="Impulse response times a window that rises before the arrival, is flat, and falls at its end",
     source="rise before the arrival, flat, fall at the end: half Hann or half Blackman windows, or none",
     source_status="common practice, no source",
-    limitations="What arrives later than the window is gone, and frequencies below one over its length with it.",
+    limitations="Sound that arrives after the window is removed, and frequencies below one over its length are lost.",
 )
 def windowed(response: ArrayLike, sampling_rate: float, arrival: float, window: Window) -> tuple[Floats, float]:
-    """Cut the part about the arrival out of a circular impulse response.
+    """Return the part of a circular impulse response about the arrival, multiplied by a window.
 
     Parameters
     ----------
@@ -95,15 +104,16 @@ def windowed(response: ArrayLike, sampling_rate: float, arrival: float, window: 
     sampling_rate : float
         Hz.
     arrival : float
-        Seconds; the window is set to the nearest sample.
+        Seconds; rounded to the nearest sample.
     window : Window
-        Its rise ends and its flat part begins at the arrival.
+        Its rise ends at the arrival.
 
     Returns
     -------
     part : numpy.ndarray, shape (..., length)
+        Windowed part of the response.
     offset : float
-        Seconds from the arrival to the first sample of the part; not above zero, but for the rounding to samples.
+        Seconds from the arrival to the first sample of the part; zero or negative, apart from rounding to samples.
 
     Raises
     ------
@@ -115,7 +125,7 @@ def windowed(response: ArrayLike, sampling_rate: float, arrival: float, window: 
     rise, after = round(window.before * sampling_rate), max(round(window.after * sampling_rate), 1)
     fall = min(round(window.fade * sampling_rate), after) if window.shape != "rectangular" else 0
     if rise + after > h.shape[-1]:
-        raise ValueError(f"a window of {rise + after} samples on a response of {h.shape[-1]}")
+        raise ValueError(f"a window of {rise + after} samples is longer than the response of {h.shape[-1]} samples")
     weight = np.ones(rise + after)
     weight[:rise] = rising_half(window.shape, rise)
     weight[weight.size - fall :] *= rising_half(window.shape, fall)[::-1]

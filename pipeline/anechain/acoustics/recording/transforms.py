@@ -1,4 +1,4 @@
-"""From the time domain to the complex spectrum, and from that to level and phase."""
+"""Transforms: impulse response to complex spectrum, and complex spectrum to level and phase."""
 
 from __future__ import annotations
 
@@ -13,24 +13,24 @@ __all__ = ["level_and_phase", "spectrum_of_impulse_response"]
 def spectrum_of_impulse_response(
     impulse_response: ArrayLike, sampling_rate: float, delay: ArrayLike = 0.0
 ) -> tuple[Floats, Complexes]:
-    """Transform impulse responses into their complex spectrum.
+    """Return the complex spectrum of impulse responses.
 
     Parameters
     ----------
     impulse_response : array_like, shape (..., samples)
-        The whole record counts; nothing is windowed and no zeros are added.
+        The whole record is transformed, without a window and without zero padding.
     sampling_rate : float
         Hz.
     delay : array_like, shape (...)
-        Samples, whole or not, that each record begins after time zero; it turns the phase and leaves the level.
+        Samples, whole or not, from time zero to the start of each record; changes the phase, not the level.
 
     Returns
     -------
     frequency : numpy.ndarray, shape (samples // 2 + 1,)
         Hz, from 0 in steps of sampling rate over number of samples.
     spectrum : numpy.ndarray of complex, shape (..., samples // 2 + 1)
-        Sum of h[n] exp(-2j pi f n / sampling rate): in the unit of the response, so that a unit impulse has the
-        magnitude 1 at every frequency.
+        Sum of h[n] exp(-2j pi f n / sampling rate), in the unit of the response: a unit impulse has the magnitude 1 at
+        every frequency.
 
     Raises
     ------
@@ -44,28 +44,28 @@ def spectrum_of_impulse_response(
         raise ValueError(f"the sampling rate must be above zero, not {sampling_rate}")
     frequency: Floats = np.asarray(np.fft.rfftfreq(response.shape[-1], 1 / sampling_rate), dtype=np.float64)
     spectrum = np.fft.rfft(response, axis=-1)
-    late = np.asarray(delay, dtype=np.float64)
-    if late.any():
-        spectrum = spectrum * np.exp(-2j * np.pi * (frequency / sampling_rate) * late[..., None])
+    start = np.asarray(delay, dtype=np.float64)
+    if start.any():
+        spectrum = spectrum * np.exp(-2j * np.pi * (frequency / sampling_rate) * start[..., None])
     return frequency, spectrum
 
 
 def level_and_phase(pressure: ArrayLike, reference: float = 1.0) -> tuple[Floats, Floats]:
-    """Express complex pressures as level and phase.
+    """Return the level and the phase of complex pressures.
 
     Parameters
     ----------
     pressure : array_like of complex
         Any shape.
     reference : float
-        Pressure of 0 dB in the same unit.
+        Pressure at 0 dB, in the same unit.
 
     Returns
     -------
     level : numpy.ndarray
         dB; -inf where the pressure is zero.
     phase : numpy.ndarray
-        Degrees in (-180, 180]; a later arrival has a phase that falls with frequency.
+        Degrees in (-180, 180]; a delay gives a phase that falls with frequency.
 
     Raises
     ------

@@ -1,8 +1,8 @@
-"""Errors of directions, drawn at random as they go together: over directions, over frequency, over curves.
+"""Random errors of directions with their correlation over directions, frequencies and curves.
 
-Every direction has errors of its own and shares others with all directions; every curve is made of directions. Drawn
-for the directions, an error is in each curve that the direction is in, by its share, and in nothing else: two curves
-that share directions share their errors, and a number read off single directions has the same ones.
+A direction has errors of its own and errors that it shares with all directions. Errors are drawn for directions. A
+curve has the errors of its directions, each multiplied by the direction's share. So two curves with common directions
+have common errors, and a number that is read from single directions has the same errors as the curves.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.uncertainty.uncertainty import SEED
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -30,32 +30,30 @@ __all__ = [
 
 @dataclass(frozen=True)
 class DirectionErrors:
-    """Standard uncertainties of directions, and how they go together.
+    """Standard uncertainties of directions and their correlation.
 
     Attributes
     ----------
     frequency : numpy.ndarray, shape (n,)
         Hz, ascending.
     broadband_error : numpy.ndarray, shape (n,)
-        dB; alike in all directions and one error at all frequencies: calibration, level chain, distance.
+        dB. One error for all directions and all frequencies: calibration, gain and drive, distance.
     response : numpy.ndarray, shape (n,)
-        dB; alike in all directions, drawn anew from one stretch of `response_octaves` to the next: the microphone's
-        response.
+        dB. One error for all directions, with independent values every `response_octaves`: the microphone's response.
     own : numpy.ndarray, shape (directions, n)
-        dB; each direction's own, drawn anew from one stretch of `own_octaves` to the next: what differs from take to
-        take.
+        dB. An error of each direction, with independent values every `own_octaves`: repeatability.
     angle_error : numpy.ndarray, shape (directions, n)
-        dB, with its sign; each direction's own, one error at all frequencies: its angle.
+        dB, with sign. An error of each direction, the same at all frequencies: the setting of the angle.
     shares : mapping of str to numpy.ndarray, shape (directions, n)
-        By curve or index: by how much it changes with the level of each direction. They add to one for a level, to
-        zero for an index.
+        By curve or index: its sensitivity to the level of each direction, dB per dB. The sum over directions is 1 for
+        a curve and 0 for an index.
     place : numpy.ndarray of int, shape (plane, angle)
-        Which of the directions each one of the orbits is; -1 where none was measured. A direction that is on both
-        orbits is one.
+        Number of the direction at each angle of the orbits; -1 where none was measured. A direction that both orbits
+        share has one number.
     own_octaves, response_octaves : float
-        As above.
+        Distance in octaves of independent values of `own` and of `response`.
     draws : int
-        Of a Monte Carlo propagation.
+        Number of draws of a Monte Carlo propagation.
     """
 
     frequency: Floats
@@ -71,19 +69,19 @@ class DirectionErrors:
 
     @cached_property
     def own_knots(self) -> Floats:
-        """Places, in octaves, at which independent errors are drawn: no more of them than there are data."""
+        """Knots of the repeatability error, log2 of Hz; see :func:`error_knots`."""
         return error_knots(self.frequency, self.own_octaves)
 
     @cached_property
     def response_knots(self) -> Floats:
-        """Places, in octaves, at which the error of the microphone's response is drawn."""
+        """Knots of the error of the microphone's response, log2 of Hz; see :func:`error_knots`."""
         return error_knots(self.frequency, self.response_octaves)
 
     @cached_property
     def normal(self) -> tuple[Floats, Floats, Floats, Floats]:
-        """Normal deviates of all draws: steady, response (knots), turned (directions), own (directions, knots).
+        """Normal deviates of all draws: broadband, response (knots), angle (directions), own (directions, knots).
 
-        The seed is fixed, so that every number sees the same draws.
+        The seed is fixed, so that all numbers have the same draws.
         """
         generator = np.random.Generator(np.random.PCG64(SEED))
         count, directions = self.draws, len(self.own)
@@ -99,26 +97,29 @@ class DirectionErrors:
         return {}
 
     def rows(self, name: str) -> Floats:
-        """:func:`row_errors` of a curve, worked out once."""
+        """Return :func:`row_errors` of a curve, computed once."""
         if name not in self._rows:
             self._rows[name] = row_errors(self, name)
         return self._rows[name]
 
 
 def error_knots(frequency: Floats, reach: float) -> Floats:
-    """Places at which errors are drawn: evenly apart, both ends of the data included, no more of them than data.
+    """Return the frequencies (knots) at which errors are drawn.
+
+    They are evenly spaced over log frequency from the first to the last frequency of the data. There are never more
+    knots than frequencies, but at least two.
 
     Parameters
     ----------
     frequency : numpy.ndarray, shape (n,)
         Hz, ascending.
     reach : float
-        Octaves from one to the next, at most.
+        Largest distance of two knots in octaves.
 
     Returns
     -------
-    numpy.ndarray, shape (places,)
-        Log2 of Hz; two at least.
+    numpy.ndarray, shape (knots,)
+        Log2 of Hz.
     """
     low, high = np.log2(frequency[0]), np.log2(frequency[-1])
     count = min(int(np.ceil((high - low) / reach - 1e-9)) + 1, frequency.size)
@@ -126,165 +127,164 @@ def error_knots(frequency: Floats, reach: float) -> Floats:
 
 
 def interpolation_weights(octaves: Floats, knots: Floats) -> tuple[NDArray[np.intp], Floats, Floats]:
-    """How draws at even places are read linearly in between.
+    """Return the weights with which errors drawn at knots are interpolated linearly.
+
+    The mean of two independent draws has a smaller standard deviation than each of them. The weights are scaled so that
+    the standard deviation is the same at all frequencies.
 
     Parameters
     ----------
     octaves : numpy.ndarray, shape (n,)
-        Log2 of Hz at which they are read.
-    knots : numpy.ndarray, shape (places,)
-        See :func:`error_knots`.
+        Log2 of Hz at which errors are interpolated.
+    knots : numpy.ndarray, shape (knots,)
+        Log2 of Hz; see :func:`error_knots`.
 
     Returns
     -------
     below : numpy.ndarray of int, shape (n,)
-        Place below.
+        Index of the knot below.
     first, second : numpy.ndarray, shape (n,)
-        Weights of the draws at it and at the next one. Between two independent draws a mean is smaller than either:
-        its size is put right.
+        Weights of the draws at this knot and at the next one.
     """
-    place = np.clip((octaves - knots[0]) / max(knots[1] - knots[0], 1e-9), 0.0, knots.size - 1.0)
-    below = np.minimum(place.astype(np.intp), knots.size - 2)
-    t = place - below
-    size = np.sqrt((1 - t) ** 2 + t**2)
-    return below, np.asarray((1 - t) / size), np.asarray(t / size)
+    position = np.clip((octaves - knots[0]) / max(knots[1] - knots[0], 1e-9), 0.0, knots.size - 1.0)
+    below = np.minimum(position.astype(np.intp), knots.size - 2)
+    t = position - below
+    scale = np.sqrt((1 - t) ** 2 + t**2)
+    return below, np.asarray((1 - t) / scale), np.asarray(t / scale)
 
 
-def _counted(share: Floats, size: Floats) -> Floats:
-    """Sizes by their share: what is not known counts for nothing where it has no share, and is unknown elsewhere."""
+def _weighted(share: Floats, size: Floats) -> Floats:
+    """Return share times size. An unknown size (NaN) has no effect where the share is zero."""
     return np.asarray(np.where(share != 0, share * size, 0.0))
 
 
-def _common(errors: DirectionErrors, frequency: Floats, broadband_error: Floats, response: Floats) -> Floats:
-    """What all directions share, shape (draws, n)."""
-    below, first, second = interpolation_weights(np.log2(frequency), errors.response_knots)
-    z_steady, z_response = errors.normal[:2]
+def _common(errors: DirectionErrors) -> Floats:
+    """Return the errors that all directions share, dB, shape (draws, n)."""
+    below, first, second = interpolation_weights(np.log2(errors.frequency), errors.response_knots)
+    z_broadband, z_response = errors.normal[:2]
     drawn = first * z_response[:, below] + second * z_response[:, below + 1]
-    return np.asarray(z_steady[:, np.newaxis] * broadband_error + drawn * response)
+    return np.asarray(z_broadband[:, np.newaxis] * errors.broadband_error + drawn * errors.response)
 
 
 @method(
     "drawn-errors",
     version=1,
-    title="Errors of the directions, drawn as they go together, and what they do to curves",
-    formula="Each draw: one normal deviate for what all directions and frequencies share; one for each stretch of "
-    "octaves of the microphone's response; for each direction one for its angle, times the slope of its level there, "
-    "and one for each stretch of octaves of what differs from take to take; a curve's error is the sum of its "
-    "directions', each by its share of the squared pressure",
+    title="Random errors of the directions with their correlation, and the errors of curves",
+    formula="In each draw: one normal deviate for all directions and frequencies; one for each knot of the "
+    "microphone's response; for each direction one for its angle, times the slope of its level over angle, and one for "
+    "each knot of the repeatability; the error of a curve is the sum over its directions of share of squared pressure "
+    "times error",
     source="JCGM 101:2008 (supplement 1 to the GUM), 6.4.7 and 7.3: normal errors drawn for each input quantity",
-    limitations="Errors are normal and small: shares are those of the undisturbed levels. How far an error reaches "
-    "over "
-    "frequency is a judgement, and an option. Errors are those of the levels as measured: that smoothing averages what "
-    "differs over frequency is not counted. The spread of few takes is taken as known.",
+    limitations="Errors are normal and small: shares are those of the levels without errors. The correlation over "
+    "frequency (distance of the knots in octaves) is a judgement, and an option. Errors are those of the levels as "
+    "measured: smoothing would reduce errors that vary over frequency, which is not included. The standard deviation "
+    "of few takes is used as if it were known exactly.",
 )
 def row_errors(errors: DirectionErrors, name: str) -> Floats:
-    """Errors of a curve or index in every draw.
+    """Return the errors of a curve or index in every draw.
 
     Parameters
     ----------
     errors : DirectionErrors
     name : str
-        One of its shares.
+        Curve or index; a key of `errors.shares`.
 
     Returns
     -------
     numpy.ndarray, shape (draws, n)
-        dB; NaN where a share is not known, or the size of an error that has one.
+        dB; NaN where a share is unknown, or where an error with a share has an unknown size.
 
     Raises
     ------
     KeyError
-        If the curve has no shares.
+        If `errors` has no shares of this curve.
     """
     share = errors.shares[name]
-    z_turned, z_own = errors.normal[2:]
-    moved = _counted(share, errors.angle_error)
-    found = (
-        _common(errors, errors.frequency, errors.broadband_error, errors.response) * share.sum(axis=0)
-        + z_turned @ moved
-    )
+    z_angle, z_own = errors.normal[2:]
+    result = _common(errors) * share.sum(axis=0) + z_angle @ _weighted(share, errors.angle_error)
     below, first, second = interpolation_weights(np.log2(errors.frequency), errors.own_knots)
-    sized = _counted(share, errors.own)
-    # By stretches between two knots: within one, all frequencies are made of the same two draws.
+    own = _weighted(share, errors.own)
+    # All frequencies between two knots depend on the same two draws.
     for knot in np.unique(below):
-        rows = below == knot
-        found[:, rows] += z_own[:, :, knot] @ (sized[:, rows] * first[rows])
-        found[:, rows] += z_own[:, :, knot + 1] @ (sized[:, rows] * second[rows])
-    return np.asarray(found)
+        between = below == knot
+        result[:, between] += z_own[:, :, knot] @ (own[:, between] * first[between])
+        result[:, between] += z_own[:, :, knot + 1] @ (own[:, between] * second[between])
+    return np.asarray(result)
 
 
 def orbit_errors(errors: DirectionErrors, draw: int, rows: NDArray[np.intp]) -> Floats:
-    """Errors of every direction of the orbits in one draw, at some of the frequencies.
+    """Return the errors of every direction of the orbits in one draw, at some of the frequencies.
 
     Parameters
     ----------
     errors : DirectionErrors
     draw : int
-        Which one.
+        Index of the draw.
     rows : numpy.ndarray of int, shape (k,)
-        Which frequencies.
+        Indices of the frequencies.
 
     Returns
     -------
     numpy.ndarray, shape (plane, angle, k)
         dB; NaN where a direction was not measured.
     """
-    z_steady, z_response, z_turned, z_own = (part[draw] for part in errors.normal)
+    z_broadband, z_response, z_angle, z_own = (part[draw] for part in errors.normal)
     octaves = np.log2(errors.frequency[rows])
     below, first, second = interpolation_weights(octaves, errors.response_knots)
-    common = errors.broadband_error[rows] * z_steady
+    common = errors.broadband_error[rows] * z_broadband
     common = common + errors.response[rows] * (first * z_response[below] + second * z_response[below + 1])
     below, first, second = interpolation_weights(octaves, errors.own_knots)
-    apart = errors.own[:, rows] * (first * z_own[:, below] + second * z_own[:, below + 1])
-    apart += errors.angle_error[:, rows] * z_turned[:, np.newaxis]
-    whole = np.concatenate([apart + common, np.full((1, rows.size), np.nan)])
-    return np.asarray(whole[errors.place])
+    own = errors.own[:, rows] * (first * z_own[:, below] + second * z_own[:, below + 1])
+    own += errors.angle_error[:, rows] * z_angle[:, np.newaxis]
+    # The last row is that of directions which were not measured: their number is -1.
+    all_directions = np.concatenate([own + common, np.full((1, rows.size), np.nan)])
+    return np.asarray(all_directions[errors.place])
 
 
 @method(
     "first-order-errors",
     version=1,
     title="Uncertainty of a number that is linear in the levels of a curve",
-    formula="Root of the sum of the squares of what each independent error does to the number: gradient of the number "
-    "times the curve's share of the direction times the size of the error, summed over the frequencies that one "
-    "error reaches",
-    source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2, on the errors of the directions",
-    limitations="First order; how far an error reaches over frequency is a judgement, and an option.",
+    formula="Root of the sum of squares of the effect of each independent error on the number; the effect is the "
+    "gradient of the number times the share of the direction times the size of the error, summed over the frequencies "
+    "that depend on this error",
+    source="GUM, JCGM 100:2008, 5.1.2 and 5.2.2, for the errors of the directions",
+    limitations="First order; the correlation over frequency is a judgement, and an option.",
 )
 def first_order(errors: DirectionErrors, name: str, gradient: Floats) -> float:
-    """Standard uncertainty of a number from its gradient over the levels of a curve.
+    """Return the standard uncertainty of a number from its gradient with the levels of a curve.
 
     Parameters
     ----------
     errors : DirectionErrors
     name : str
-        One of its shares.
+        Curve or index; a key of `errors.shares`.
     gradient : numpy.ndarray, shape (n,)
-        Of the number, per dB of the curve at each frequency; zero where it does not depend on it.
+        Change of the number per dB of the curve at each frequency; zero where the number does not depend on it.
 
     Returns
     -------
     float
-        In the unit of the number; NaN if the share is not known where the gradient is not zero.
+        In the unit of the number; NaN if a share is unknown where the gradient is not zero.
     """
     octaves = np.log2(errors.frequency)
-    used = gradient != 0
-    share = np.where(used, errors.shares[name] * gradient, 0.0)
+    sensitivity = np.where(gradient != 0, errors.shares[name] * gradient, 0.0)
 
-    def squares(parts: Floats, knots: Floats) -> float:
+    def variance(effects: Floats, knots: Floats) -> float:
+        """Sum of squares of the effects, shape (m, n), added up by the knot that they depend on."""
         below, first, second = interpolation_weights(octaves, knots)
-        sums = np.zeros((len(parts), knots.size))
-        for row, values in enumerate(parts):
-            sums[row] = np.bincount(below, values * first, knots.size)
-            sums[row] += np.bincount(below + 1, values * second, knots.size)
+        sums = np.zeros((len(effects), knots.size))
+        for row, effect in enumerate(effects):
+            sums[row] = np.bincount(below, effect * first, knots.size)
+            sums[row] += np.bincount(below + 1, effect * second, knots.size)
         return float((sums**2).sum())
 
-    together = share.sum(axis=0, keepdims=True)
+    common = sensitivity.sum(axis=0, keepdims=True)
     return float(
         np.sqrt(
-            (together @ errors.broadband_error)[0] ** 2
-            + squares(together * errors.response, errors.response_knots)
-            + (_counted(share, errors.angle_error).sum(axis=1) ** 2).sum()
-            + squares(_counted(share, errors.own), errors.own_knots)
+            (common @ errors.broadband_error)[0] ** 2
+            + variance(common * errors.response, errors.response_knots)
+            + (_weighted(sensitivity, errors.angle_error).sum(axis=1) ** 2).sum()
+            + variance(_weighted(sensitivity, errors.own), errors.own_knots)
         )
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.directivity import orbit_checks
+from anechain.acoustics.directivity import arrivals as arrival_methods
 from anechain.data.checks import Check, Series, made, not_made
 from anechain.importing.response_checks.orbit import NO_ARRIVAL, Orbit
 
@@ -29,7 +29,7 @@ MAX_ROTATION_ERROR = 60.0
 def _speed_of_sound(responses: xr.Dataset) -> tuple[float, str]:
     """Return the speed of sound in m/s, and a text with the temperature that it holds for."""
     temperature = responses.attrs.get("temperature")
-    speed = float(orbit_checks.speed_of_sound(20.0 if temperature is None else float(temperature)))
+    speed = float(arrival_methods.speed_of_sound(20.0 if temperature is None else float(temperature)))
     condition = "20 °C assumed, no temperature stated" if temperature is None else f"{float(temperature):g} °C"
     return speed, f"{speed:.1f} m/s at {condition}"
 
@@ -39,14 +39,14 @@ def _stated_distance(responses: xr.Dataset) -> float | None:
     return None if value is None else float(value)
 
 
-def _arrival_fits(orbits: list[Orbit]) -> dict[int, orbit_checks.ArrivalFit]:
+def _arrival_fits(orbits: list[Orbit]) -> dict[int, arrival_methods.ArrivalFit]:
     """Return the fit of the arrivals of each orbit that has enough of them, by its index."""
     fits = {}
     for index, orbit in enumerate(orbits):
         if orbit.arrival is not None:
             known = np.isfinite(orbit.arrival)
             try:
-                fits[index] = orbit_checks.fit_arrivals(orbit.angle[known], orbit.arrival[known])
+                fits[index] = arrival_methods.fit_arrivals(orbit.angle[known], orbit.arrival[known])
             except ValueError:
                 continue
     return fits
@@ -108,7 +108,7 @@ def check_rotation_centre(responses: xr.Dataset, orbits: list[Orbit]) -> Check:
             f"{abs(sideways):.3f} m {sides[0] if sideways >= 0 else sides[1]}"
         )
         offset = math.hypot(forward, sideways)
-        error = orbit_checks.rotation_error(offset, distance) if offset < distance else math.inf
+        error = arrival_methods.rotation_error(offset, distance) if offset < distance else math.inf
         values.append((f"{plane} orbit", min(error, MAX_ROTATION_ERROR)))
     errors = ", ".join(f"{value:.2f} dB" for _, value in values)
     return made(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.acoustics.curve.frequencies import band_centres, band_means
-from anechain.acoustics.directivity import orbit_checks
+from anechain.acoustics.directivity import arrivals as arrival_methods
 from anechain.arrays import Floats
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def arrivals_of(responses: xr.Dataset, frequency: Floats) -> Floats | None:
     if "phase" not in responses:
         return None
     phase = np.asarray(responses["phase"].values, np.float64)
-    return orbit_checks.arrival_from_phase(frequency, phase)
+    return arrival_methods.arrival_from_phase(frequency, phase)
 
 
 def band_levels(frequency: Floats, level: Floats, low: float, high: float) -> tuple[Floats, Floats]:

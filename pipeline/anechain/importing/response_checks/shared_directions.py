@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from anechain.acoustics.directivity import arrivals as arrival_methods
 from anechain.acoustics.directivity import orbit_checks
 from anechain.arrays import Floats
 from anechain.data.checks import Check, made, not_made
@@ -85,7 +86,8 @@ def _check_distance_law(means: dict[str, float], times: dict[str, tuple[float, f
     if not pairs:
         return not_made("distance-law", ONE_DISTANCE)
     errors = [
-        (direction, abs(orbit_checks.distance_law_error(means[direction], *pair))) for direction, pair in pairs.items()
+        (direction, abs(arrival_methods.distance_law_error(means[direction], *pair)))
+        for direction, pair in pairs.items()
     ]
     levels = ", ".join(
         f"{direction}: {means[direction]:+.2f} dB, by the law {20 * math.log10(pair[1] / pair[0]):+.2f} dB"

@@ -1,0 +1,71 @@
+"""Read the file of a target curve."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+
+from anechain.arrays import Floats
+from anechain.campaign.numbers import Target
+from anechain.errors import InputError, Problem
+
+__all__ = ["read_target"]
+
+
+def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
+    """Read a target curve: two columns, Hz and dB.
+
+    Columns are parted by white space, commas, semicolons or tabs; lines that begin with # and one line of titles are
+    left out.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read; naming every line that is not two numbers, frequencies that do not rise, or fewer
+        than two points.
+    """
+    path = folder / target.file
+    problems: list[Problem] = []
+    rows: list[tuple[float, float]] = []
+    allowed = "two columns, Hz and dB, with decimal points"
+    try:
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except OSError as error:
+        raise InputError.single(
+            target.file,
+            f"the target curve cannot be read: {error.strerror}",
+            "a text file with two columns, Hz and dB",
+            "check the path, which starts at the campaign's folder",
+        ) from None
+    except UnicodeDecodeError as error:
+        raise InputError.single(target.file, f"byte {error.start} is not UTF-8", allowed, "save it in UTF-8") from None
+    filled = [
+        (at, line.strip()) for at, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")
+    ]
+    for place, (at, line) in enumerate(filled):
+        cells = [cell for cell in re.split(r"[\s,;]+", line) if cell]
+        try:
+            hz, level = (float(cell) for cell in cells)
+        except ValueError:
+            if place > 0 or any(sign.isdigit() for sign in cells[0][:1]):
+                problems.append(Problem(target.file, f"line {at}: {line[:60]!r}", allowed, "correct the line"))
+            continue
+        if not (0 < hz < np.inf and np.isfinite(level)) or (rows and hz <= rows[-1][0]):
+            problems.append(
+                Problem(
+                    target.file,
+                    f"line {at}: {line[:60]!r}",
+                    "frequencies above zero that rise, finite levels",
+                    "correct the line",
+                )
+            )
+            continue
+        rows.append((hz, level))
+    if not problems and len(rows) < 2:
+        problems.append(Problem(target.file, f"{len(rows)} points", "two or more", "give the corners of the target"))
+    if problems:
+        raise InputError(problems)
+    table = np.array(rows)
+    return table[:, 0], table[:, 1]

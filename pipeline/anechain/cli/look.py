@@ -1,0 +1,200 @@
+"""Commands that look into files, results and what is installed."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from anechain.cli.shared import show_broken
+from anechain.errors import InputError
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = ["explain", "identify", "importers", "methods", "schema", "trace"]
+
+_USUAL_DRIVE = 2.83
+"""V r.m.s., above which the caution is shown."""
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the receipt itself, for programs.")
+def trace(file: Path, as_json: bool) -> None:
+    """Show the inputs and methods of an output, down to the raw files, from that file alone.
+
+    \b
+    Example:
+        anechain trace results/figures/rowan-curves.png
+    """
+    from anechain.data.store import examine
+    from anechain.receipts.trace import tree
+
+    examined = examine(file)
+    if as_json:
+        click.echo(
+            json.dumps({"receipt": examined.receipt, "wrong": list(examined.wrong)}, indent=1, ensure_ascii=False)
+        )
+    elif examined.receipt is not None:
+        click.echo(f"{file}\nreceipt in: {examined.carrier}")
+        click.echo("\n".join(tree(examined.receipt)))
+    if examined.wrong:
+        raise InputError.single(file, "; ".join(examined.wrong), "an unaltered output of this software")
+
+
+@click.command()
+@click.argument("old", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print everything found, for programs.")
+@click.option(
+    "--figure", type=click.Path(path_type=Path), metavar="FILE", help="Draw the change; .svg, .png, .pdf or .vl.json."
+)
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(min=0, max=1000),
+    default=0.01,
+    show_default=True,
+    help="Difference in dB up to which two levels count as the same.",
+)
+def explain(old: Path, new: Path, as_json: bool, figure: Path | None, tolerance: float) -> None:
+    """Show which values differ between two results, by how much, and the possible causes.
+
+    OLD and NEW are two results folders, two campaign folders, or two outputs (netCDF, CSV or numbers as JSON).
+    Where several causes can affect one value, all of them are named: their shares cannot be separated.
+
+    \b
+    Exit status:
+        0  no value differs
+        1  a value differs, or only one side has a device
+        2  OLD and NEW cannot be compared, or the command is wrong
+
+    \b
+    Example:
+        anechain explain 2024/hall-speakers 2026/hall-speakers --figure change.svg
+    """
+    from anechain.audit.change_figure import figure_format, write_change
+    from anechain.audit.explain import explain as explain_results
+    from anechain.audit.explanation_json import explanation_json
+    from anechain.audit.explanation_text import explanation_text
+
+    try:
+        if figure is not None:
+            figure_format(figure)
+        explanation = explain_results(old, new, tolerance)
+        if as_json:
+            click.echo(json.dumps(explanation_json(explanation), indent=1, ensure_ascii=False, allow_nan=False))
+        else:
+            click.echo("\n".join(explanation_text(explanation)))
+        if figure is not None and not write_change(explanation, figure):
+            click.echo(f"{figure} was not written: no curve differs by a finite change.", err=True)
+    except (InputError, OSError) as error:
+        click.echo(str(error), err=True)
+        sys.exit(2)
+    sys.exit(int(explanation.differs))
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+def identify(files: Sequence[Path]) -> None:
+    """Ask every importer about files, and show each one's verdict and reason.
+
+    \b
+    Example:
+        anechain identify raw/rowan/*.txt
+    """
+    from anechain.errors import Problem
+    from anechain.importing.identify import verdicts
+    from anechain.importing.importers import Broken, find_importers
+
+    importers, broken = find_importers()
+    problems = []
+    for file in files:
+        try:
+            with file.open("rb") as opened:
+                empty = not opened.read(1)
+        except OSError as error:
+            problems.append(Problem(str(file), f"cannot be read: {error.strerror}"))
+            continue
+        if empty:
+            problems.append(Problem(str(file), "is empty", "an export with data", "export it again"))
+            continue
+        click.echo(str(file))
+        answers = verdicts(file, importers)
+        for name, answer in answers.items():
+            if isinstance(answer, Broken):
+                click.echo(f"  {name:12} failed  {answer.reason}")
+            else:
+                click.echo(f"  {name:12} {answer.confidence:6.1f}  {answer.reason}")
+        if not any(not isinstance(answer, Broken) and answer.confidence > 0 for answer in answers.values()):
+            problems.append(Problem(str(file), "no importer knows it", fix="see `anechain importers` for what is read"))
+    show_broken(broken)
+    if problems:
+        raise InputError(problems)
+
+
+@click.command()
+@click.argument("names", nargs=-1, metavar="[NAME]...")
+def importers(names: tuple[str, ...]) -> None:
+    """List the installed importers, or those named: what they read, where they come from, and their options.
+
+    \b
+    Example:
+        anechain importers
+        anechain importers capture
+    """
+    from anechain.importing.importers import find_importers
+    from anechain.importing.options import options_in_words
+
+    usable, broken = find_importers()
+    if unknown := [name for name in names if name not in usable]:
+        raise InputError.single(f"importer {unknown[0]}", "there is no such one", ", ".join(usable), "correct the name")
+    for name in names or usable:
+        one = usable[name]
+        click.echo(f"{name} {one.description.version}: {one.description.title} (from {one.origin})")
+        click.echo(f"    {one.description.reads}")
+        click.echo(f"    for the sources: {', '.join(one.description.gives)}")
+        for line in options_in_words(one.description.options):
+            click.echo(f"    {line}")
+    show_broken(broken)
+
+
+@click.command()
+def methods() -> None:
+    """List every method with its version, formula, parameters, source, status of the source and limitations.
+
+    \b
+    Example:
+        anechain methods
+    """
+    from anechain.methods import methods as registered
+
+    for id_, known in registered().items():
+        for version, one in sorted(known.items(), reverse=True):
+            click.echo(f"{id_} {version}: {one.title}")
+            if one.formula:
+                click.echo(f"    formula: {one.formula}")
+            if one.parameters:
+                click.echo(
+                    "    parameters: " + "; ".join(f"{name} = {value}" for name, value in one.parameters.items())
+                )
+            click.echo(f"    source: {one.source} ({one.source_status})")
+            if one.limitations:
+                click.echo(f"    limitations: {one.limitations}")
+
+
+@click.command()
+def schema() -> None:
+    """Print the JSON Schema of the campaign file, for editors.
+
+    \b
+    Example:
+        anechain schema > campaign.schema.json
+    """
+    from anechain.campaign.file import json_schema
+
+    click.echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))

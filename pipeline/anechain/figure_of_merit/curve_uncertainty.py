@@ -1,0 +1,296 @@
+"""Uncertainty of numbers that are read from curves or directions: first order for means, Monte Carlo otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from anechain.acoustics.curve.levels import power_of_level
+from anechain.acoustics.curve.segments import part_in_band
+from anechain.acoustics.nonlinear.octave_weights import band_weights
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors
+from anechain.acoustics.uncertainty.monte_carlo import spread_of_draws
+from anechain.arrays import Floats
+from anechain.data.numbers import Uncertainty
+
+__all__ = [
+    "CANCELS",
+    "NOT_STATED",
+    "REPEATABILITY_ONLY",
+    "ROUNDING",
+    "USES",
+    "StatedErrors",
+    "band_level_uncertainty",
+    "linear_uncertainty",
+    "monte_carlo_of_curves",
+    "monte_carlo_of_orbits",
+    "octaves_text",
+    "orbit_draws",
+    "thinned_rows",
+    "uncertainties_of_draws",
+]
+
+Levels = Mapping[str, Floats]
+Values = Mapping[str, float | None]
+
+USES = ("drawn-errors", "first-order-errors")
+NOT_STATED = "no uncertainty stated in the campaign"
+REPEATABILITY_ONLY = (
+    "only uncorrelated components are known, such as the repeatability of takes; without calibration, microphone "
+    "response, level chain and distance the uncertainty would be too small"
+)
+CANCELS = "all stated errors are the same at all frequencies or in all directions, and cancel in this number"
+
+MIN_DETERMINED_SHARE = 0.5
+"""A number has an uncertainty only if it could be determined in at least this share of the draws."""
+
+ROUNDING = 1e-5
+"""Standard uncertainties up to this share of the value (or this value in its unit) are rounding errors."""
+
+ROWS_PER_OCTAVE = 96.0
+"""Frequencies per octave at which orbits are evaluated in each draw. Where a beam width jumps between two frequencies,
+a coarser grid would give the jump more weight than it has in the number."""
+
+
+@dataclass(frozen=True)
+class StatedErrors:
+    """Stated uncertainties of the directions, and of the curves derived from them.
+
+    Attributes
+    ----------
+    directions : DirectionErrors or None
+        None if no uncertainty is stated.
+    withheld_reason : str
+        Why a number in which common errors do not cancel has no uncertainty although some components are known; empty
+        if it may have one.
+    """
+
+    directions: DirectionErrors | None = None
+    withheld_reason: str = ""
+
+    def unknown_reason(self, names: Iterable[str]) -> str:
+        """Return why the uncertainty of one of some curves is not known; empty if all are known."""
+        if self.directions is None:
+            return NOT_STATED
+        for name in names:
+            share = self.directions.shares.get(name)
+            if share is None or np.isnan(share).all():
+                return f"the uncertainty of {name} is not known"
+            # Common errors cancel in an index, so its uncorrelated errors are its whole uncertainty.
+            if self.withheld_reason and np.nanmax(np.abs(share.sum(axis=0))) > 1e-9:
+                return self.withheld_reason
+        return ""
+
+
+def band_level_uncertainty(
+    errors: StatedErrors, name: str, level: Floats, low_hz: float, high_hz: float
+) -> Uncertainty:
+    """Return the uncertainty of the level of a curve's mean squared pressure in a band (GUM, first order).
+
+    Parameters
+    ----------
+    errors : StatedErrors
+    name : str
+        The curve.
+    level : numpy.ndarray, shape (n,)
+        dB.
+    low_hz, high_hz : float
+        The band, Hz.
+    """
+    reason = errors.unknown_reason([name])
+    if reason or errors.directions is None:
+        return Uncertainty(None, reason=reason)
+    if reason := part_in_band(errors.directions.frequency, level, low_hz, high_hz).reason:
+        return Uncertainty(None, reason=reason)
+    weight = band_weights(errors.directions.frequency, low_hz, high_hz)
+    inside = weight > 0
+    gradient = np.zeros(weight.size)
+    gradient[inside] = weight[inside] * power_of_level(level[inside] - level[inside].max())
+    return linear_uncertainty(errors, name, gradient / gradient.sum())
+
+
+def linear_uncertainty(errors: StatedErrors, name: str, gradient: Floats) -> Uncertainty:
+    """Return the uncertainty of a weighted sum over frequency of a curve or an index in dB (GUM, first order).
+
+    Parameters
+    ----------
+    errors : StatedErrors
+    name : str
+        The curve or index.
+    gradient : numpy.ndarray, shape (n,)
+        Weight of each frequency in the number.
+    """
+    reason = errors.unknown_reason([name])
+    if reason or errors.directions is None:
+        return Uncertainty(None, reason=reason)
+    standard = first_order(errors.directions, name, gradient)
+    if not np.isfinite(standard):
+        return Uncertainty(None, reason=f"the uncertainty of {name} is not known at all its frequencies")
+    return Uncertainty(standard, "first order (GUM)") if standard > 0 else Uncertainty(None, reason=CANCELS)
+
+
+def monte_carlo_of_curves(
+    errors: StatedErrors, curves: Levels, function: Callable[[Levels], Values]
+) -> dict[str, Uncertainty]:
+    """Return the uncertainties of all numbers that a function reads from curves, by Monte Carlo.
+
+    Errors are drawn for the directions (see :mod:`anechain.acoustics.uncertainty.drawn_errors`), so curves that
+    contain the same directions have the same errors of these directions.
+
+    Parameters
+    ----------
+    errors : StatedErrors
+    curves : mapping of str to numpy.ndarray, shape (n,)
+        dB by curve or index.
+    function : callable
+        Takes such curves and returns numbers by name, None for a number that cannot be determined; always the same
+        names.
+
+    Returns
+    -------
+    dict of str to Uncertainty
+        By the names that the function returns.
+    """
+    undisturbed = function(curves)
+    reason = errors.unknown_reason(curves)
+    if reason or errors.directions is None:
+        return dict.fromkeys(undisturbed, Uncertainty(None, reason=reason))
+    rows = {name: errors.directions.rows(name) for name in curves}
+    draws = (
+        function({name: level + rows[name][draw] for name, level in curves.items()})
+        for draw in range(errors.directions.draws)
+    )
+    return uncertainties_of_draws(errors, undisturbed, draws)
+
+
+def monte_carlo_of_orbits(
+    errors: StatedErrors, level: Floats, function: Callable[[Floats, Floats], Values], keeps_common: bool = False
+) -> dict[str, Uncertainty]:
+    """Return the uncertainties of all numbers that a function reads from single directions, by Monte Carlo.
+
+    Parameters
+    ----------
+    errors : StatedErrors
+    level : numpy.ndarray, shape (plane, angle, n)
+        dB.
+    function : callable
+        Takes frequencies, shape (k,), and levels, shape (plane, angle, k), on the thinned grid of
+        :func:`thinned_rows`. Returns numbers by name, None for a number that cannot be determined; always the same
+        names.
+    keeps_common : bool
+        Whether common errors of all directions remain in the numbers: False where directions are only compared with
+        each other.
+
+    Returns
+    -------
+    dict of str to Uncertainty
+        By the names that the function returns.
+    """
+    draws = orbit_draws(errors, level)
+    undisturbed = function(*next(draws))
+    if errors.withheld_reason and keeps_common:
+        return dict.fromkeys(undisturbed, Uncertainty(None, reason=errors.withheld_reason))
+    return uncertainties_of_draws(errors, undisturbed, (function(*draw) for draw in draws))
+
+
+def orbit_draws(errors: StatedErrors, level: Floats) -> Iterator[tuple[Floats, Floats]]:
+    """Yield frequencies and levels of the orbits: first without errors, then with the errors of each draw.
+
+    Parameters
+    ----------
+    errors : StatedErrors
+    level : numpy.ndarray, shape (plane, angle, n)
+        dB.
+
+    Yields
+    ------
+    frequency : numpy.ndarray, shape (k,)
+        Hz, on the thinned grid of :func:`thinned_rows`.
+    level : numpy.ndarray, shape (plane, angle, k)
+        dB.
+    """
+    directions = errors.directions
+    if directions is None:
+        return
+    rows = thinned_rows(directions.frequency)
+    yield directions.frequency[rows], level[..., rows]
+    for draw in range(directions.draws):
+        yield directions.frequency[rows], level[..., rows] + orbit_errors(directions, draw, rows)
+
+
+def _components_text(directions: DirectionErrors) -> str:
+    """Return which errors are drawn, and over how many octaves each is correlated."""
+    response, own = directions.response_octaves, directions.own_octaves
+    components = [
+        "calibration, level chain and distance: one error at all frequencies"
+        if (directions.broadband_error > 0).any()
+        else "",
+        f"microphone response: correlated over {octaves_text(response)}" if (directions.response > 0).any() else "",
+        "each angle: one error at all frequencies" if (np.nan_to_num(directions.angle_error) != 0).any() else "",
+        f"repeatability: correlated over {octaves_text(own)}" if (np.nan_to_num(directions.own) > 0).any() else "",
+    ]
+    return "; ".join(filter(None, components))
+
+
+def octaves_text(octaves: float) -> str:
+    """Return a distance in octaves in print: "1 octave", "0.5 octaves"."""
+    return f"{octaves:g} octave{'s' * (octaves != 1)}"
+
+
+def thinned_rows(frequency: Floats, per_octave: float = ROWS_PER_OCTAVE) -> NDArray[np.intp]:
+    """Return rows of a frequency grid, at most `per_octave` to the octave, with the first and the last row."""
+    octaves = np.log2(frequency)
+    count = int(np.ceil(np.ptp(octaves) * per_octave - 1e-9)) + 1
+    if frequency.size <= count:
+        return np.arange(frequency.size)
+    wanted = np.linspace(octaves[0], octaves[-1], count)
+    return np.unique(np.clip(np.searchsorted(octaves, wanted - 1e-9), 0, frequency.size - 1))
+
+
+def uncertainties_of_draws(
+    errors: StatedErrors, undisturbed: Values, draws: Iterable[Values]
+) -> dict[str, Uncertainty]:
+    """Return the uncertainties of numbers from their values in each draw.
+
+    Parameters
+    ----------
+    errors : StatedErrors
+    undisturbed : mapping of str to float or None
+        The numbers without errors; None for a number that cannot be determined.
+    draws : iterable of mapping of str to float or None
+        The same numbers in each draw.
+
+    Returns
+    -------
+    dict of str to Uncertainty
+        By the names of the numbers.
+    """
+    directions = errors.directions
+    if directions is None:
+        return dict.fromkeys(undisturbed, Uncertainty(None, reason=NOT_STATED))
+    values_by_name: dict[str, list[float]] = {name: [] for name in undisturbed}
+    for values in draws:
+        for name, value in values.items():
+            if value is not None and np.isfinite(value):
+                values_by_name[name].append(float(value))
+    components = _components_text(directions)
+    uncertainties = {}
+    for name, value in undisturbed.items():
+        result = spread_of_draws(value, values_by_name[name], directions.draws)
+        if value is None or result.standard is None or result.determined < MIN_DETERMINED_SHARE * directions.draws:
+            uncertainties[name] = Uncertainty(None, reason=result.reason)
+        elif result.standard <= ROUNDING * max(1.0, abs(value)):
+            uncertainties[name] = Uncertainty(None, reason=CANCELS)
+        else:
+            sampling = 100 / np.sqrt(2 * (result.determined - 1))
+            propagation = (
+                f"Monte Carlo, {directions.draws} draws (JCGM 101), normal distribution, sampling error "
+                f"{sampling:.0f} %; {components}"
+            )
+            uncertainties[name] = Uncertainty(
+                result.standard, propagation, note=result.reason, interval=result.interval
+            )
+    return uncertainties

@@ -1,0 +1,37 @@
+"""Write a figure: its chart specification and the formats asked for, each with its receipt."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from anechain.data.store import is_current, write_artefact
+from anechain.receipts.canonical_json import canonical
+
+__all__ = ["figure_paths", "update_figure", "write_figure"]
+
+
+def figure_paths(results: Path, name: str, formats: Sequence[str]) -> dict[str, Path]:
+    """Return the files of a figure by format; the chart specification is always among them."""
+    return {ending: results / "figures" / f"{name}.{ending}" for ending in ("vl.json", *formats)}
+
+
+def update_figure(paths: Mapping[str, Path], receipt: Mapping[str, Any], make: Callable[[], dict[str, Any]]) -> bool:
+    """Draw a figure unless its files are up to date; return whether it was drawn."""
+    if all(is_current(path, receipt["stamp"]) for path in paths.values()):
+        return False
+    write_figure(paths, make(), receipt)
+    return True
+
+
+def write_figure(paths: Mapping[str, Path], specification: dict[str, Any], receipt: Mapping[str, Any]) -> None:
+    """Render a figure and write each format with its receipt."""
+    from anechain.figures.render import render
+
+    # Rendered from the bytes that are written, so that the pictures can be made again from the specification alone.
+    kept = canonical(specification)
+    rendered = {"vl.json": kept, **render(json.loads(kept), [ending for ending in paths if ending != "vl.json"])}
+    for ending, path in paths.items():
+        write_artefact(path, rendered[ending], receipt)

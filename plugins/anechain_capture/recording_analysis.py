@@ -1,0 +1,206 @@
+"""Analysis of one recording: spectrum, noise and harmonic orders from its impulse response."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from anechain.acoustics.recording.calibration import correction_at
+from anechain.acoustics.recording.excitation_timing import sweep_ending
+from anechain.acoustics.recording.harmonics import harmonic_orders
+from anechain.acoustics.recording.response_spectra import noise_magnitude, spectrum_at
+from anechain.acoustics.recording.stated_signals import harmonic_misplacement
+from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude
+from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency, windowed
+from anechain.arrays import Complexes, Floats
+from anechain.importing.direction_names import Direction
+from anechain_capture.excitation import Excitation
+from anechain_capture.files import RecordedFile
+from anechain_capture.microphone import MicrophoneResponse
+from anechain_capture.options import CaptureOptions
+from anechain_capture.recording_facts import RecordingFacts, recording_facts
+from anechain_capture.time_window import MAX_LENGTH
+
+__all__ = ["AnalysisSettings", "Recording", "analyse_recording"]
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One recording after its analysis.
+
+    Attributes
+    ----------
+    label : str
+        Name of the file in messages.
+    direction : Direction
+    drive : str
+        Text of {drive}; empty if there is one drive only.
+    facts : RecordingFacts
+    spectrum : numpy.ndarray of complex, shape (frequencies,)
+        Pa r.m.s., or relative to a full-scale sine, at the drive of the recording. Time zero is the arrival. Corrected
+        for the microphone, not smoothed.
+    noise : numpy.ndarray, shape (frequencies,)
+        Magnitude of the noise alone; NaN if the recording is too short.
+    orders, orders_noise : numpy.ndarray, shape (orders, frequencies), or None
+        Magnitude of harmonic orders and of their noise; on the axis only.
+    volts : float or None
+        V r.m.s. by the loopback; None if its scale is not known.
+    law_error : float or None
+        Time in seconds between harmonic orders of the loopback and the stated law of the sweep; None if not known.
+    """
+
+    label: str
+    direction: Direction
+    drive: str
+    facts: RecordingFacts
+    spectrum: Complexes
+    noise: Floats
+    orders: Floats | None = None
+    orders_noise: Floats | None = None
+    volts: float | None = None
+    law_error: float | None = None
+
+
+@dataclass(frozen=True)
+class AnalysisSettings:
+    """What the analysis of all recordings of a device needs.
+
+    Attributes
+    ----------
+    options : CaptureOptions
+    excitation : Excitation or None
+        None for impulse responses.
+    window : Window or None
+        None if impulse responses count as a whole.
+    frequency : numpy.ndarray, shape (frequencies,)
+        Hz.
+    microphone : MicrophoneResponse or None
+    sensitivity : float
+        Pa of full scale or, if that is not known, the factor to levels relative to a full-scale sine.
+    with_orders : frozenset of str
+        Labels of the recordings whose harmonic orders are needed.
+    volts : mapping of str to float
+        V r.m.s. of each drive, if known.
+    """
+
+    options: CaptureOptions
+    excitation: Excitation | None
+    window: Window | None
+    frequency: Floats
+    microphone: MicrophoneResponse | None
+    sensitivity: float
+    with_orders: frozenset[str]
+    volts: Mapping[str, float]
+
+    def without_microphone(self, spectrum: Complexes, frequency: Floats) -> Complexes:
+        """Return a spectrum divided by the response of the microphone."""
+        if self.microphone is None:
+            return spectrum
+        microphone = self.microphone
+        # Outside its calibration, the response of the microphone is NaN, and so is the quotient.
+        with np.errstate(invalid="ignore"):
+            return np.asarray(
+                spectrum / correction_at(frequency, microphone.frequency, microphone.level, microphone.phase)
+            )
+
+
+def _scale(settings: AnalysisSettings, file: RecordedFile, loopback: Floats | None) -> float:
+    """Return the Pa r.m.s. (or the share of a full-scale sine) of a spectrum of magnitude 1."""
+    options, excitation = settings.options, settings.excitation
+    gain = options.gain + options.gains.get(file.drive, 0.0)
+    scale = settings.sensitivity * 10 ** (-gain / 20)
+    if excitation is None:
+        return scale
+    if loopback is None:
+        assert excitation.amplitude is not None
+        amplitude = excitation.amplitude
+    elif options.loopback_volts is not None and file.drive in settings.volts:
+        # The level is valid at the stated drive. The deconvolution has removed the drive of this recording.
+        amplitude = np.sqrt(2) * settings.volts[file.drive] / options.loopback_volts
+    else:
+        amplitude = steady_amplitude(loopback)
+    return float(scale * amplitude / np.sqrt(2))
+
+
+def analyse_recording(
+    settings: AnalysisSettings, file: RecordedFile, record: Floats, loopback: Floats | None, response: Floats
+) -> Recording:
+    """Analyse one recording.
+
+    Parameters
+    ----------
+    settings : AnalysisSettings
+    file : RecordedFile
+    record, loopback : numpy.ndarray, shape (samples,)
+        Channel of the microphone, and of the loopback if there is one; full scale is 1.
+    response : numpy.ndarray, shape (samples,)
+        Circular impulse response.
+
+    Raises
+    ------
+    ValueError
+        If the response is silent.
+    """
+    rate = file.header.sampling_rate
+    excitation_end = None
+    if loopback is not None:
+        excitation_end = sweep_ending(loopback, rate).time
+    elif settings.excitation is not None and settings.excitation.signal is not None:
+        excitation_end = settings.excitation.end
+    facts = recording_facts(record, response, rate, excitation_end)
+    scale = _scale(settings, file, loopback)
+    frequency, window = settings.frequency, settings.window
+    if window is None:
+        part, offset = response, -facts.arrival
+    else:
+        part, offset = windowed(response, rate, facts.arrival, window)
+    spectrum = scale * settings.without_microphone(spectrum_at(part, rate, frequency, offset), frequency)
+    noise = np.full(frequency.size, np.nan)
+    orders = orders_noise = law_error = None
+    excitation = settings.excitation
+    if excitation is not None and window is not None:
+        highest_order = settings.options.harmonics.orders if settings.options.harmonics else 5
+        before = float(advance_times(2 * highest_order + 1, excitation.rate)) if excitation.rate else 0.0
+        busy = before + window.before, max(window.after, MAX_LENGTH)
+        magnitude = noise_magnitude(response, rate, facts.arrival, frequency, window, busy)
+        noise = scale * np.abs(settings.without_microphone(magnitude.astype(np.complex128), frequency))
+        if file.label in settings.with_orders:
+            assert excitation.rate is not None
+            orders, orders_noise = _order_magnitudes(settings, file, response, facts.arrival, scale, highest_order)
+            if loopback is not None:
+                law_error = harmonic_misplacement(loopback, rate, excitation.rate, highest_order, excitation.band)
+    volts = None
+    if loopback is not None and settings.options.loopback_volts is not None:
+        volts = settings.options.loopback_volts * steady_amplitude(loopback) / np.sqrt(2)
+    return Recording(
+        file.label, file.direction, file.drive, facts, spectrum, noise, orders, orders_noise, volts, law_error
+    )
+
+
+def _order_magnitudes(
+    settings: AnalysisSettings, file: RecordedFile, response: Floats, arrival: float, scale: float, highest_order: int
+) -> tuple[Floats, Floats]:
+    """Return the magnitude of each order and of its noise, shape (orders, frequencies); NaN where it is not valid."""
+    excitation, window, frequency = settings.excitation, settings.window, settings.frequency
+    assert excitation is not None and excitation.rate is not None and window is not None
+    result = harmonic_orders(
+        response,
+        file.header.sampling_rate,
+        arrival,
+        excitation.rate,
+        highest_order,
+        frequency,
+        window,
+        excitation.band[1],
+        MAX_LENGTH,
+    )
+    magnitude, noise = np.abs(result.spectrum), result.noise.copy()
+    for order, gate in enumerate(result.gates, start=1):
+        order_frequency = order * frequency
+        valid = order_frequency >= lowest_valid_frequency(gate)
+        correction = np.abs(settings.without_microphone(np.ones(frequency.size, np.complex128), order_frequency))
+        magnitude[order - 1] = np.where(valid, scale * magnitude[order - 1] * correction, np.nan)
+        noise[order - 1] = np.where(valid, scale * noise[order - 1] * correction, np.nan)
+    return magnitude, noise
