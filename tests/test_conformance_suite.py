@@ -213,7 +213,7 @@ def test_samples_of_what_the_description_does_not_name(tmp_path):
 
     check = "test_its_samples_become_valid_datasets"
     failed, _ = outcomes(trial(faulty.good, samples=samples), tmp_path / "a", set(CHECKS) - {check})
-    assert "does not list in `gives`" in failed[check]
+    assert "is not a source in the description" in failed[check]
     failed, _ = outcomes(trial(faulty.ReadsOnlyResponses(), samples=samples), tmp_path / "b", set(CHECKS) - {check})
     assert "found no impedance" in failed[check]
 

@@ -97,7 +97,7 @@ def _contents(file: SofaFile, options: SofaOptions) -> _Contents | None:
     selection = select(file, options)
     if selection is None:
         return None
-    # Both are read before either is judged, so that the problems of both are reported.
+    # Both are read even if one has problems, so that the problems of both are reported.
     file_geometry = geometry(file, selection, options)
     file_pressures = pressures(file, selection, options)
     if file_geometry is None or file_pressures is None:

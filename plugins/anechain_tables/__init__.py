@@ -1,4 +1,4 @@
-"""Importer of tables that hold many directions: wide and long, as text, spreadsheet or Parquet."""
+"""Importer of tables with many directions: wide and long, as text, spreadsheet or Parquet."""
 
 from __future__ import annotations
 

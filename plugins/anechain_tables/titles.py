@@ -166,7 +166,7 @@ def wide_columns(sheet: Sheet, frequency: int, options: TablesOptions) -> WideCo
     if left_out:
         notes.append(f"columns left out according to the option `ignore`: {', '.join(left_out)}")
     if not levels and not problems:
-        problems.append(Problem(sheet.where, "no column besides the frequency", "a column for each direction"))
+        problems.append(Problem(sheet.where, "no column except the frequency", "a column for each direction"))
     if problems:
         raise InputError(problems)
     if options.pattern is None:

@@ -31,8 +31,10 @@ class DescriptionTests(ConformanceTests):
             require(isinstance(text, str) and text.strip() == text != "", f"{name} is {text!r}; state it")
             require(text.isprintable(), f"{name} is {text!r}; it must be one line of text")
         unknown = sorted(set(description.gives) - set(SOURCES))
-        require(not unknown, f"gives lists {unknown}; known are {', '.join(SOURCES)}")
-        require(bool(description.gives), "gives is empty: such an importer is never asked about a file")
+        require(not unknown, f"the description lists the sources {unknown}; known are {', '.join(SOURCES)}")
+        require(
+            bool(description.gives), "the description lists no source: such an importer is never asked about a file"
+        )
 
     def test_every_option_is_described_and_the_defaults_are_valid(self) -> None:
         """Each option, and each key of an option, has a description; the defaults of optional ones are valid."""

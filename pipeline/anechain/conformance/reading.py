@@ -27,7 +27,7 @@ class ReadingTests(ConformanceTests):
             source_name = case.sample.source
             require(
                 source_name in importer.description.gives,
-                f"{case} contains {source_name}, which the description does not list in `gives`",
+                f"{case} contains {source_name}, which is not a source in the description",
             )
             options = parse_options(importer, case.sample.options, "campaign", "options.", case.folder)
             source = Source(source_name, list(case.files), importer, options, None)

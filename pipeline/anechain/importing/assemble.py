@@ -256,13 +256,13 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
     all_have_arrival = all(entry.curve.arrival is not None for entry in joined.values())
     planes: list[str] = [plane for plane in PLANES if any(direction[0] == plane for direction in joined)]
     for pole in (0.0, 180.0):
-        having = [plane for plane in planes if (plane, pole) in joined]
-        lacking = [plane for plane in planes if (plane, pole) not in joined]
-        if having and lacking:
-            joined[lacking[0], pole] = joined[having[0], pole]
+        with_pole = [plane for plane in planes if (plane, pole) in joined]
+        without_pole = [plane for plane in planes if (plane, pole) not in joined]
+        if with_pole and without_pole:
+            joined[without_pole[0], pole] = joined[with_pole[0], pole]
             report.append(
-                f"{pole:g}° is measured on the {having[0]} orbit only; it is the same direction on the {lacking[0]} "
-                "orbit"
+                f"{pole:g}° is measured on the {with_pole[0]} orbit only; it is the same direction on the "
+                f"{without_pole[0]} orbit"
             )
     angles = sorted({angle for _, angle in joined})
     frequency = curves[0].frequency

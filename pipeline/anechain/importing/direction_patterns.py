@@ -16,14 +16,14 @@ ANGLE = "(?:[+\\-\N{MINUS SIGN}]|[pm](?=[0-9]))?[0-9]+(?:[.,][0-9]+)?"
 _WORD = r"[^\W\d_]+"
 
 
-def parse_template(template: str, more_fields: Sequence[str] = ()) -> tuple[str, ...]:
+def parse_template(template: str, extra_fields: Sequence[str] = ()) -> tuple[str, ...]:
     """Split a pattern into literal texts and fields.
 
     Parameters
     ----------
     template : str
         The pattern, such as "hall {plane} {angle}.txt".
-    more_fields : sequence of str
+    extra_fields : sequence of str
         Fields that an importer has in addition to plane, angle, side and any.
 
     Returns
@@ -37,7 +37,7 @@ def parse_template(template: str, more_fields: Sequence[str] = ()) -> tuple[str,
         If a field is unknown, missing or repeated, or if {any} is next to another field: the end of the one and the
         start of the other would then be undefined.
     """
-    fields = (*FIELDS[:-1], *more_fields)
+    fields = (*FIELDS[:-1], *extra_fields)
     advice = "if file names do not state it, use a manifest instead"
     return pattern_tokens(template, fields, ("plane", "angle"), advice)
 
