@@ -25,6 +25,7 @@ from anechain.importing.identify import choose, verdicts
 from anechain.importing.importers import GROUP, Broken, find_importers
 from anechain.importing.options import options_in_words, parse_options
 from anechain.importing.read import read
+from anechain.running.dependencies import dependencies
 from anechain.running.plan import Plan
 from anechain.running.prepare import prepare
 
@@ -583,7 +584,7 @@ def test_it_is_not_run_without_consent(private):
     plan = Plan(private.parent, anechain.campaign.load.load_campaign(campaign))
     problems_of(plan.private_importers)
     assert "halls" not in plan.importer_versions
-    plan.depends("ingest", "0001")
+    dependencies(plan, "ingest", "0001")
     assert not (private.parent / "ran").exists() and not (private.parent / "results").exists()
 
 

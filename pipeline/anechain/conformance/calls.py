@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
 
+from anechain.conformance.cases import Case
 from anechain.importing.hooks import Verdict
 from anechain.importing.identify import verdicts
 from anechain.importing.importers import Broken, Importer, call_hook
 from anechain.importing.options import parse_options
-
-if TYPE_CHECKING:
-    from anechain.conformance.samples import Case
 
 __all__ = ["identify", "read_case", "read_or_error", "verdict_or_skip"]
 

@@ -12,9 +12,10 @@ import pytest
 
 from anechain.conformance.assertions import outcome_text, require
 from anechain.conformance.calls import read_or_error
+from anechain.conformance.cases import Case, Sample
 from anechain.conformance.digests import reading_summary
 from anechain.conformance.plugins import plugin_address, resolve_plugin
-from anechain.conformance.samples import Case, ConformanceTests, Sample, readable_copies, reading_of
+from anechain.conformance.samples import ConformanceTests, readable_copies, reading_of
 from anechain.importing.hooks import Reading
 from anechain.importing.importers import Broken, load_file
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from anechain.conformance.assertions import list_failures, outcome_text, require
 from anechain.conformance.calls import read_or_error
+from anechain.conformance.cases import Case
 from anechain.conformance.samples import (
-    Case,
     ConformanceTests,
     case_copies,
     foreign_copies,

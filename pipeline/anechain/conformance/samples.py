@@ -1,12 +1,11 @@
-"""Samples of an importer under test, and the files that the conformance tests make of them."""
+"""The importer under test, its samples, and the files that the conformance tests make of them."""
 
 from __future__ import annotations
 
 import atexit
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from functools import cache, cached_property
 from pathlib import Path
 from typing import Any, ClassVar
@@ -16,15 +15,14 @@ import pytest
 
 from anechain.conformance.assertions import fail, require
 from anechain.conformance.calls import read_case
+from anechain.conformance.cases import Case, Sample
 from anechain.conformance.foreign_samples import foreign_files
 from anechain.conformance.plugins import resolve_plugin, usable_importer
 from anechain.importing.hooks import Reading
 from anechain.importing.importers import Broken, Importer
 
 __all__ = [
-    "Case",
     "ConformanceTests",
-    "Sample",
     "all_copies",
     "case_copies",
     "file_endings",
@@ -37,37 +35,6 @@ __all__ = [
     "reading_of",
     "sample_contents",
 ]
-
-
-@dataclass(frozen=True)
-class Sample:
-    """Files of one device that the importer reads together.
-
-    Attributes
-    ----------
-    files : sequence of Path
-        The raw files, with different names. They are copied before anything is done with them.
-    options : mapping
-        The importer's options, as a campaign states them. A path in them is the name of one of `companions`.
-    companions : sequence of Path
-        Files that the options name.
-    source : str
-        What the files contain: "responses", "harmonics", "impedance" or "multitone".
-    setup : mapping
-        The set-up, as a campaign states it, such as {"level_kind": "spl", "distance": 2.0, "drive": 2.83}.
-    report_contains : sequence of str
-        Texts that the import report must contain: what is dropped, repaired or assumed in these files.
-    needs_name : bool
-        True if a campaign has to name the importer, because the files do not differ from those of other importers.
-    """
-
-    files: Sequence[Path]
-    options: Mapping[str, Any] = field(default_factory=dict)
-    companions: Sequence[Path] = ()
-    source: str = "responses"
-    setup: Mapping[str, Any] = field(default_factory=dict)
-    report_contains: Sequence[str] = ()
-    needs_name: bool = False
 
 
 class ConformanceTests:
@@ -112,26 +79,6 @@ class ConformanceTests:
             An empty folder to write files into.
         """
         return ()
-
-
-@dataclass(frozen=True)
-class Case:
-    """A sample with all its files in one folder, as a campaign has them."""
-
-    number: int
-    folder: Path
-    files: tuple[Path, ...]
-    sample: Sample
-
-    def __str__(self) -> str:
-        names = ", ".join(path.name for path in self.files[:3]) + ", ..." * (len(self.files) > 3)
-        return f"sample {self.number} ({names})"
-
-    def copied(self, folder: Path) -> Case:
-        """Copy the case into another folder."""
-        target = folder / self.folder.name
-        shutil.copytree(self.folder, target)
-        return Case(self.number, target, tuple(target / path.name for path in self.files), self.sample)
 
 
 def _temporary_folder() -> Path:

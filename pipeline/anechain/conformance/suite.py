@@ -20,12 +20,12 @@ the author knows what the samples hold, so the author's own tests have to compar
 
 from __future__ import annotations
 
+from anechain.conformance.cases import Sample
 from anechain.conformance.description import DescriptionTests
 from anechain.conformance.identification import IdentificationTests
 from anechain.conformance.processes import ProcessTests
 from anechain.conformance.reading import ReadingTests
 from anechain.conformance.refusals import RefusalTests
-from anechain.conformance.samples import Sample
 
 __all__ = ["ImporterConformance", "Sample"]
 
