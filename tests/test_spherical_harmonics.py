@@ -124,7 +124,7 @@ def test_too_few_directions_are_refused():
     found = sphere_by_harmonics(orbit, np.zeros((36, 1)))
     assert found.power_db is None and "too few or too uneven for spherical harmonics" in found.reason
     assert sphere_by_harmonics(TEN[:10], np.zeros((10, 1)), order=5).power_db is None
-    with pytest.raises(ValueError, match="not negative"):
+    with pytest.raises(ValueError, match="must not be negative"):
         sphere_by_harmonics(TEN, np.zeros((len(TEN), 1)), order=-1)
     with pytest.raises(ValueError, match="for levels of shape"):
         sphere_by_harmonics(TEN, np.zeros(len(TEN)))
