@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 import physics
 from anechain.cautions import CAUTION
+from anechain.cli import commands
 from anechain.cli.campaign_check import check_devices, highest_drive, report_lines
 from anechain.data.checks import line_of
 from anechain.data.store import read_dataset

@@ -152,5 +152,5 @@ def test_a_campaign_of_devices_with_and_without(tmp_path):
     percent = result["percent"].sel(level=103, device="yew").sel(frequency=1000, method="nearest").item()
     assert percent == pytest.approx(100 * np.hypot(0.03, 0.01), rel=0.02)
     # Its figures have names of their own kind, which are theirs.
-    assert verify(file).problems == ()
+    assert verify(file).not_intact == ()
     assert explain(plan.results / "comparison-distortion.nc", plan.results / "comparison-distortion.nc").devices

@@ -5,6 +5,7 @@ import pytest
 
 import valid_datasets
 from anechain import methods as registry
+from anechain.acoustics.directivity.curve_averages import DerivedCurve
 from anechain.acoustics.directivity.curves import CurveSet
 from anechain.acoustics.directivity.orbits import OrbitInterpolation
 from anechain.acoustics.directivity.weights import OrbitWeights
@@ -24,7 +25,7 @@ ANGLES = np.union1d(np.setdiff1d(np.arange(-170.0, 181.0, 10.0), [20.0, -140.0])
 
 def other(result):
     """What another version of a method could return: everything a little different."""
-    if isinstance(result, Derived):
+    if isinstance(result, DerivedCurve):
         return result._replace(power=None if result.power is None else result.power * 1.1)
     if isinstance(result, OrbitWeights):
         return result._replace(weight=result.weight**1.1)

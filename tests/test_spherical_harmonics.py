@@ -119,10 +119,10 @@ def test_weights_keep_what_is_finer_than_the_order_out_of_the_mean():
     assert abs(weighted - exact) < 0.05 < abs(equal - exact)
 
 
-def test_what_the_directions_do_not_carry_is_refused():
+def test_too_few_directions_are_refused():
     orbit = orbit_vectors("horizontal", physics.orbit_angles())
     found = sphere_by_harmonics(orbit, np.zeros((36, 1)))
-    assert found.power_db is None and "do not carry spherical harmonics" in found.reason
+    assert found.power_db is None and "too few or too uneven for spherical harmonics" in found.reason
     assert sphere_by_harmonics(TEN[:10], np.zeros((10, 1)), order=5).power_db is None
     with pytest.raises(ValueError, match="not negative"):
         sphere_by_harmonics(TEN, np.zeros((len(TEN), 1)), order=-1)

@@ -82,7 +82,7 @@ def test_weights_are_solid_angles_of_nested_square_rings(step):
 
 @pytest.mark.parametrize("step", [0, -10, 7, 20, 40, 180, float("nan")])
 def test_other_steps_are_refused(step):
-    with pytest.raises(ValueError, match="divides 90"):
+    with pytest.raises(ValueError, match="must divide 90"):
         two_orbit_weights(step)
 
 

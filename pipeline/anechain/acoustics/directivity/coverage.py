@@ -50,8 +50,8 @@ class Coverage:
 def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
     """Return why an end of the band cannot be interpolated because the beam is open beyond it; empty if it can."""
     grid = beam.frequency_hz
-    beside = {low_hz: np.flatnonzero(grid < low_hz)[-1:], high_hz: np.flatnonzero(grid > high_hz)[:1]}
-    for end, rows in beside.items():
+    neighbours = {low_hz: np.flatnonzero(grid < low_hz)[-1:], high_hz: np.flatnonzero(grid > high_hz)[:1]}
+    for end, rows in neighbours.items():
         for row in rows.tolist():
             if NOT_REACHED in (beam.state_positive[row], beam.state_negative[row]):
                 return f"at {hertz(end)} Hz, an end of the band, the level does not fall that far up to the last angle"

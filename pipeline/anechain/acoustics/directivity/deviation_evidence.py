@@ -194,14 +194,14 @@ def evidence_by_fixed_tolerance(
     usable = np.flatnonzero(~np.isnan(in_curve.shift))
     counts, listed, variation, shifts = {}, {}, {}, []
     for plane, orbit in zip(planes, array, strict=False):
-        found, near = fitted(orbit)
-        seen, high = ~np.isnan(found.shift), found.height / own >= share
+        fits, near = fitted(orbit)
+        seen, high = ~np.isnan(fits.shift), fits.height / own >= share
         in_front = seen & (np.abs(degrees) <= front + SAME_ANGLE)
         counts[plane] = int((near & high & in_front).sum()), int(in_front.sum())
         listed[plane] = tuple(sorted(degrees[seen & near & high].tolist()))
         if in_front.sum() > 1:
-            variation[plane] = float(np.std(found.centre_height[in_front]))
-        shifts += np.abs(found.shift[in_front & high]).tolist()
+            variation[plane] = float(np.std(fits.centre_height[in_front]))
+        shifts += np.abs(fits.shift[in_front & high]).tolist()
     return DeviationEvidence(
         {names[row]: float(height[row]) for row in usable},
         {names[row]: float(in_curve.shift[row]) for row in usable},

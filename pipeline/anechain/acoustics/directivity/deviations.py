@@ -100,7 +100,8 @@ def _with_largest_extreme(
     feature: PeakOrDip, group: Sequence[PeakOrDip], grid: Floats, curves: Mapping[str, ArrayLike]
 ) -> PeakOrDip:
     """Return the feature with the frequency at which its curve is highest or lowest in the whole group."""
-    extremes = [one.extreme_hz for one in group if one.curve == feature.curve and one.extreme_hz is not None]
+    same_curve = [member for member in group if member.curve == feature.curve]
+    extremes = [member.extreme_hz for member in same_curve if member.extreme_hz is not None]
     if len(extremes) < 2:
         return feature
     levels = resample(grid, curves[feature.curve], extremes)

@@ -1,4 +1,4 @@
-"""The angles of one orbit: how regular they are, and values between them."""
+"""Orbits: the step of their angles, interpolation between angles, and directions that both orbits share."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ SAME_ANGLE = 0.01
 """Degrees within which two directions on an orbit are the same."""
 
 WIDEST_GAP = 15.0
-"""Degrees between neighbours across which values are interpolated unless told otherwise."""
+"""Default of the largest distance in degrees of neighbours between which values are interpolated."""
 
 
 class OrbitInterpolation(NamedTuple):
-    """Levels at the asked angles.
+    """Levels at the requested angles.
 
     Attributes
     ----------
@@ -49,7 +49,7 @@ class OrbitInterpolation(NamedTuple):
 
 
 def _sorted_orbit(angles: ArrayLike) -> tuple[Floats, NDArray[np.intp]]:
-    """Wrapped angles in ascending order, and the order; refuses one direction given twice."""
+    """Return wrapped angles in ascending order, and the order. Raises ValueError if a direction occurs twice."""
     wrapped = np.atleast_1d(wrap_angle(angles))
     order = np.argsort(wrapped)
     ascending = wrapped[order]
@@ -57,12 +57,12 @@ def _sorted_orbit(angles: ArrayLike) -> tuple[Floats, NDArray[np.intp]]:
         gaps = np.append(np.diff(ascending), ascending[0] + 360.0 - ascending[-1])
         twice = gaps < SAME_ANGLE
         if twice.any():
-            raise ValueError(f"one direction is given twice on an orbit: {ascending[twice][0]:g} degrees")
+            raise ValueError(f"a direction occurs twice on an orbit: {ascending[twice][0]:g} degrees")
     return ascending, order
 
 
 def orbit_step(angles: ArrayLike) -> tuple[float | None, str]:
-    """Regular step of a whole orbit.
+    """Return the regular step of a whole orbit.
 
     Parameters
     ----------
@@ -89,8 +89,11 @@ def orbit_step(angles: ArrayLike) -> tuple[float | None, str]:
     )
 
 
-class _Places(NamedTuple):
-    """Where targets lie among the measured angles; arrays with one entry per target."""
+class _Neighbours(NamedTuple):
+    """Neighbours of targets among the measured angles; arrays with one entry per target.
+
+    `below` and `above` are indices, `distance` (from the neighbour below) and `gap` are in degrees.
+    """
 
     below: NDArray[np.intp]
     above: NDArray[np.intp]
@@ -103,19 +106,19 @@ class _Places(NamedTuple):
         return np.where(self.distance * 2 <= self.gap, self.below, self.above)
 
 
-def _places(ascending: Floats, targets: Floats) -> _Places:
-    """Neighbours of each target on a closed orbit, the gap between them, the distance from the lower one."""
+def _neighbours_of(ascending: Floats, targets: Floats) -> _Neighbours:
+    """Return the neighbours of each target on a closed orbit."""
     below = (np.searchsorted(ascending, targets, side="right") - 1) % ascending.size
     above = (below + 1) % ascending.size
     distance = np.mod(targets - ascending[below], 360.0)
     gap = np.mod(ascending[above] - ascending[below], 360.0)
-    gap[gap == 0] = 360.0  # a single direction is its own neighbour all the way round
+    gap[gap == 0] = 360.0  # a single direction is its own neighbour
     measured = (distance < SAME_ANGLE) | (gap - distance < SAME_ANGLE)
-    return _Places(below, above, distance, gap, measured)
+    return _Neighbours(below, above, distance, gap, measured)
 
 
 def neighbours(angles: ArrayLike, targets: ArrayLike) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
-    """Measured angles on either side of each target on a closed orbit, and how far it lies between them.
+    """Return the measured angles on either side of each target on a closed orbit.
 
     Parameters
     ----------
@@ -125,24 +128,24 @@ def neighbours(angles: ArrayLike, targets: ArrayLike) -> tuple[NDArray[np.intp],
     Returns
     -------
     below, above : numpy.ndarray of int, one per target
-        Which of the angles.
+        Indices of the neighbours in `angles`.
     share : numpy.ndarray, one per target
-        0 at the lower neighbour, 1 at the upper one.
+        Position between the neighbours: 0 at the lower one, 1 at the upper one.
     """
     ascending, order = _sorted_orbit(angles)
-    places = _places(ascending, np.atleast_1d(wrap_angle(targets)))
-    return order[places.below], order[places.above], places.distance / places.gap
+    near = _neighbours_of(ascending, np.atleast_1d(wrap_angle(targets)))
+    return order[near.below], order[near.above], near.distance / near.gap
 
 
 def reachable(angles: ArrayLike, targets: ArrayLike, max_gap: float = WIDEST_GAP) -> Booleans:
-    """Whether each target is measured or lies between neighbours no further apart than `max_gap` degrees.
+    """Return whether each target is measured, or between neighbours that are not too far apart.
 
     Parameters
     ----------
     angles, targets : array_like
         Degrees on one orbit, in any order.
     max_gap : float
-        Degrees.
+        Largest distance of the neighbours in degrees.
 
     Returns
     -------
@@ -152,12 +155,12 @@ def reachable(angles: ArrayLike, targets: ArrayLike, max_gap: float = WIDEST_GAP
     wanted = np.atleast_1d(wrap_angle(targets))
     if ascending.size == 0:
         return np.zeros(wanted.size, dtype=np.bool_)
-    places = _places(ascending, wanted)
-    return places.measured | (places.gap <= max_gap + SAME_ANGLE)
+    near = _neighbours_of(ascending, wanted)
+    return near.measured | (near.gap <= max_gap + SAME_ANGLE)
 
 
 def _node_slopes(angle: Floats, power: Floats) -> Floats:
-    """Slopes at the nodes of a closed orbit: the weighted harmonic mean of the two secants, 0 at an extreme."""
+    """Return the slopes at the nodes of a closed orbit: weighted harmonic mean of the two secants, 0 at an extreme."""
     gap = np.diff(angle, append=angle[0] + 360.0)[:, np.newaxis]
     secant = (np.roll(power, -1, axis=0) - power) / gap
     gap_below, secant_below = np.roll(gap, 1, axis=0), np.roll(secant, 1, axis=0)
@@ -172,17 +175,17 @@ def _node_slopes(angle: Floats, power: Floats) -> Floats:
     "orbit-interpolation",
     version=1,
     title="Level between the measured angles of an orbit",
-    formula="Squared pressure at an angle, on a cubic between the neighbours whose slopes are the weighted harmonic "
-    "means of the secants",
+    formula="Squared pressure on a cubic between the neighbours, with the weighted harmonic means of the secants as "
+    "slopes",
     source="Fritsch and Butland 1984, SIAM J. Sci. Stat. Comput. 5, 300-304 (monotone cubic), of squared pressure",
     source_status="common practice, no source",
-    limitations="A lobe or null that lies between two measured angles is lost. From 15 degree steps a null of a piston "
-    "of ka = 5 at 50 degrees comes out near -23 dB.",
+    limitations="A lobe or null between two measured angles is not included. From 15 degree steps a null of a piston "
+    "of ka = 5 at 50 degrees becomes about -23 dB.",
 )
 def interpolate_orbit(
     angles: ArrayLike, level: ArrayLike, targets: ArrayLike, max_gap: float = WIDEST_GAP
 ) -> OrbitInterpolation:
-    """Levels at other angles of an orbit.
+    """Return levels at other angles of an orbit.
 
     Squared pressure is interpolated over angle, all the way round, by a monotone cubic (Fritsch and Butland).
 
@@ -191,30 +194,30 @@ def interpolate_orbit(
     angles : array_like, shape (angles,)
         Degrees, in any order, each direction once.
     level : array_like, shape (angles, frequencies)
-        dB. A direction that is NaN at all frequencies counts as not measured.
+        dB. A direction that is NaN at all frequencies was not measured.
     targets : array_like, shape (targets,)
         Degrees.
     max_gap : float
-        Widest gap between neighbours, in degrees, that is interpolated across.
+        Largest distance in degrees of neighbours between which levels are interpolated.
 
     Returns
     -------
     OrbitInterpolation
-        A target within a hundredth of a degree of a measured angle is that measurement, untouched. NaN at a
-        frequency where one of the two measured angles on either side is NaN.
+        A target within a hundredth of a degree of a measured angle has exactly the measured level. NaN at a frequency
+        where one of the two neighbours is NaN.
 
     Raises
     ------
     ValueError
-        Naming every target that lies in a wider gap (:func:`reachable` tells beforehand which do), or if the shapes
-        disagree or a direction is given twice.
+        If a target is in a wider gap (see :func:`reachable`; the message has all of them), the shapes disagree, or a
+        direction occurs twice.
 
     Notes
     -----
-    Why squared pressure: it is what the averages are made of, it stays finite where a null makes the level minus
-    infinity, and between two angles the cubic never leaves the range of the two, so nothing is invented.
-    Levels of a baffled piston (2 J1(x)/x, x = ka sin) taken at 15 degree steps and interpolated to 10 degree steps
-    differ from the exact ones, at most over the front 180 degrees and in the mean over 0 to 30 degrees, by
+    Squared pressure is used because the curves are averages of it, and because it is finite in a null, where the level
+    is minus infinity. Between two angles the cubic stays in the range of the two values. Levels of a baffled piston
+    (2 J1(x)/x, x = ka sin) at steps of 15 degrees, interpolated to steps of 10 degrees, differ from the exact levels by
+    (maximum over the front 180 degrees, mean over 0 to 30 degrees)
 
     ====  ======================  =====================  ====================
     ka    linear in dB            linear in p squared    this method
@@ -224,35 +227,35 @@ def interpolate_orbit(
     3     0.25 dB, -0.085 dB      0.35 dB, -0.057 dB     0.10 dB, -0.004 dB
     ====  ======================  =====================  ====================
 
-    Splines that are not monotone do better still where the directivity is smooth, but overshoot to negative squared
-    pressure beside a null.
+    Splines that are not monotone are more accurate where the directivity is smooth, but overshoot to negative squared
+    pressure next to a null.
     """
     array = np.asarray(level, dtype=np.float64)
-    given = np.atleast_1d(np.asarray(angles, dtype=np.float64))
-    if array.ndim != 2 or array.shape[0] != given.size:
-        raise ValueError(f"{given.size} angles for levels of shape {array.shape}")
+    degrees = np.atleast_1d(np.asarray(angles, dtype=np.float64))
+    if array.ndim != 2 or array.shape[0] != degrees.size:
+        raise ValueError(f"{degrees.size} angles for levels of shape {array.shape}")
     measured_rows = ~np.isnan(array).all(axis=1)
-    ascending, order = _sorted_orbit(given[measured_rows])
+    ascending, order = _sorted_orbit(degrees[measured_rows])
     measured_level = array[measured_rows][order]
     wanted = np.atleast_1d(wrap_angle(targets))
     if ascending.size == 0:
         raise ValueError("no direction of this orbit is measured")
-    places = _places(ascending, wanted)
+    near = _neighbours_of(ascending, wanted)
     too_wide = [
-        f"{wanted[row]:g}° between {ascending[places.below[row]]:g}° and {ascending[places.above[row]]:g}°"
-        for row in np.flatnonzero(~places.measured & (places.gap > max_gap + SAME_ANGLE))
+        f"{wanted[row]:g}° between {ascending[near.below[row]]:g}° and {ascending[near.above[row]]:g}°"
+        for row in np.flatnonzero(~near.measured & (near.gap > max_gap + SAME_ANGLE))
     ]
     if too_wide:
         raise ValueError(f"neighbours are more than {max_gap:g}° apart for {', '.join(too_wide)}")
 
-    result = measured_level[places.nearest]
-    between = ~places.measured
+    result = measured_level[near.nearest]
+    between = ~near.measured
     if between.any():
         power = power_of_level(measured_level)
         slope = _node_slopes(ascending, power)
-        low, high = places.below[between], places.above[between]
-        width = places.gap[between, np.newaxis]
-        t = places.distance[between, np.newaxis] / width
+        low, high = near.below[between], near.above[between]
+        width = near.gap[between, np.newaxis]
+        t = near.distance[between, np.newaxis] / width
         cubic = (
             (1 + 2 * t) * (1 - t) ** 2 * power[low]
             + t**2 * (3 - 2 * t) * power[high]
@@ -268,20 +271,20 @@ class FilledOrbits(NamedTuple):
     Attributes
     ----------
     level : numpy.ndarray, shape (plane, angle, n)
-        dB; NaN where there is neither a measurement nor a pair of neighbours near enough.
+        dB; NaN where the direction was neither measured nor interpolated.
     angles : numpy.ndarray, shape (angle,)
-        Degrees: the measured ones, and those at the regular step.
-    made : list of numpy.ndarray
-        For each plane the angles that were interpolated.
+        Degrees: the measured angles, and those at the regular step.
+    interpolated : list of numpy.ndarray
+        By plane: angles in degrees that were interpolated.
     """
 
     level: Floats
     angles: Floats
-    made: list[Floats]
+    interpolated: list[Floats]
 
 
 def fill_orbits(level: ArrayLike, angles: ArrayLike, step: float = 10.0) -> FilledOrbits:
-    """Fill the directions at a regular step that can be interpolated, see :func:`interpolate_orbit`.
+    """Interpolate the directions at a regular step where possible, see :func:`interpolate_orbit`.
 
     Parameters
     ----------
@@ -290,7 +293,7 @@ def fill_orbits(level: ArrayLike, angles: ArrayLike, step: float = 10.0) -> Fill
     angles : array_like, shape (angle,)
         Degrees.
     step : float
-        Degrees.
+        Step in degrees.
 
     Returns
     -------
@@ -299,20 +302,20 @@ def fill_orbits(level: ArrayLike, angles: ArrayLike, step: float = 10.0) -> Fill
     values, at = np.asarray(level, dtype=np.float64), np.asarray(angles, dtype=np.float64)
     wanted = np.union1d(at, np.arange(-180.0 + step, 181.0, step))
     filled = np.full((values.shape[0], wanted.size, values.shape[-1]), np.nan)
-    made = []
+    interpolated = []
     for row, orbit in enumerate(values):
         measured = at[~np.isnan(orbit).all(axis=-1)]
-        within = wanted[reachable(measured, wanted)] if measured.size else wanted[:0]
-        made.append(within[:0])
-        if within.size:
-            result = interpolate_orbit(at, orbit, within)
-            filled[row, np.isin(wanted, within)] = result.level
-            made[row] = within[result.interpolated]
-    return FilledOrbits(filled, wanted, made)
+        possible = wanted[reachable(measured, wanted)] if measured.size else wanted[:0]
+        interpolated.append(possible[:0])
+        if possible.size:
+            result = interpolate_orbit(at, orbit, possible)
+            filled[row, np.isin(wanted, possible)] = result.level
+            interpolated[row] = possible[result.interpolated]
+    return FilledOrbits(filled, wanted, interpolated)
 
 
 def distinct_directions(level: ArrayLike, angles: ArrayLike) -> NDArray[np.intp]:
-    """Number the measured directions of the orbits, one that was measured once and is on both orbits once.
+    """Number the measured directions of the orbits; a measurement that is on both orbits has one number.
 
     Parameters
     ----------
@@ -324,27 +327,39 @@ def distinct_directions(level: ArrayLike, angles: ArrayLike) -> NDArray[np.intp]
     Returns
     -------
     numpy.ndarray of int, shape (plane, angle)
-        From 0 up; -1 where a direction was not measured. At 0 and 180 degrees the orbits meet: equal levels there are
-        one measurement, different ones are two.
+        Numbers from 0; -1 where a direction was not measured. At 0 and 180 degrees, where the orbits meet, equal levels
+        are one measurement and different levels are two.
     """
     values, at = np.asarray(level, dtype=np.float64), np.atleast_1d(wrap_angle(angles))
-    held = np.asarray(~np.isnan(values).all(axis=2))
-    place = np.full(held.shape, -1, dtype=np.intp)
+    measured = np.asarray(~np.isnan(values).all(axis=2))
+    number = np.full(measured.shape, -1, dtype=np.intp)
     count = 0
-    for row, column in np.argwhere(held):
-        meets = min(abs(at[column]), 180.0 - abs(at[column])) < SAME_ANGLE
+    for row, column in np.argwhere(measured):
+        shared = min(abs(at[column]), 180.0 - abs(at[column])) < SAME_ANGLE
         same = [
-            place[other, column]
+            number[other, column]
             for other in range(row)
-            if meets and held[other, column] and np.array_equal(values[other, column], values[row, column], True)
+            if shared and measured[other, column] and np.array_equal(values[other, column], values[row, column], True)
         ]
-        place[row, column] = same[0] if same else count
+        number[row, column] = same[0] if same else count
         count += not same
-    return place
+    return number
 
 
 def by_direction(values: ArrayLike, place: ArrayLike) -> Floats:
-    """Values of the distinct directions, shape (directions, ...), from those on the orbits, (plane, angle, ...)."""
-    array, places = np.asarray(values, dtype=np.float64), np.asarray(place, dtype=np.intp)
-    _, first = np.unique(places[places >= 0], return_index=True)
-    return np.asarray(array[places >= 0][first])
+    """Return the values of distinct directions from values on the orbits.
+
+    Parameters
+    ----------
+    values : array_like, shape (plane, angle, ...)
+    place : array_like of int, shape (plane, angle)
+        Number of each direction, see :func:`distinct_directions`.
+
+    Returns
+    -------
+    numpy.ndarray, shape (directions, ...)
+        By number of the direction.
+    """
+    array, numbers = np.asarray(values, dtype=np.float64), np.asarray(place, dtype=np.intp)
+    _, first = np.unique(numbers[numbers >= 0], return_index=True)
+    return np.asarray(array[numbers >= 0][first])

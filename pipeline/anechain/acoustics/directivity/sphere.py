@@ -1,4 +1,4 @@
-"""What a grid of directions says of the whole sphere: weights, holes, values between its points, the mean level."""
+"""Grids of directions on the sphere: equal directions, gaps, weights, mean level, and interpolation."""
 
 from __future__ import annotations
 
@@ -26,9 +26,10 @@ __all__ = [
 Integers = NDArray[np.integer[Any]]
 
 SAME_DIRECTION = 0.01
-"""Directions no farther apart than this many degrees are one direction: files round positions to 0.01 degrees."""
+"""Largest distance in degrees of two directions that are the same: files round positions to 0.01 degrees."""
 
-NEGLIGIBLE_SHARE = 1e-6  # of a corner in an interpolated value: the target lies on the opposite side
+NEGLIGIBLE_SHARE = 1e-6
+"""Share of a corner in an interpolated value below which the target is on the opposite side of the triangle."""
 
 
 def _unit(vectors: ArrayLike) -> Floats:
@@ -46,7 +47,7 @@ def _chord(degrees: float) -> float:
 
 
 def unique_directions(vectors: ArrayLike) -> tuple[Integers, Integers]:
-    """Find the directions that are given more than once.
+    """Find the directions that occur more than once.
 
     Parameters
     ----------
@@ -56,9 +57,9 @@ def unique_directions(vectors: ArrayLike) -> tuple[Integers, Integers]:
     Returns
     -------
     first : numpy.ndarray of int, shape (unique,)
-        Index of the first mention of each direction, rising.
+        Index of the first occurrence of each direction, ascending.
     group : numpy.ndarray of int, shape (directions,)
-        Which of the unique directions each one is. Directions within 0.01 degrees are the same one.
+        Number of the unique direction of each direction. Directions within 0.01 degrees are the same.
 
     Raises
     ------
@@ -70,12 +71,14 @@ def unique_directions(vectors: ArrayLike) -> tuple[Integers, Integers]:
     from scipy.spatial import cKDTree
 
     unit = _unit(vectors)
-    # Cells whose diagonal stays within the tolerance come first: a file that repeats one position for
-    # thousands of measurements would otherwise make millions of pairs.
+    # First join directions in cells with a diagonal within the tolerance: a file that repeats one position for
+    # thousands of measurements would otherwise have millions of pairs.
     cell = _chord(SAME_DIRECTION) / np.sqrt(3)
-    _, kept, cell_of = np.unique(np.round(unit / cell).astype(np.int64), axis=0, return_index=True, return_inverse=True)
-    pairs = cKDTree(unit[kept]).query_pairs(_chord(SAME_DIRECTION), output_type="ndarray")
-    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(kept), len(kept)))
+    _, first_in_cell, cell_of = np.unique(
+        np.round(unit / cell).astype(np.int64), axis=0, return_index=True, return_inverse=True
+    )
+    pairs = cKDTree(unit[first_in_cell]).query_pairs(_chord(SAME_DIRECTION), output_type="ndarray")
+    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(first_in_cell), len(first_in_cell)))
     _, component = connected_components(links, directed=False)
     label = np.asarray(component)[cell_of.reshape(-1)]
     _, first, inverse = np.unique(label, return_index=True, return_inverse=True)
@@ -86,14 +89,14 @@ def unique_directions(vectors: ArrayLike) -> tuple[Integers, Integers]:
 
 
 def _flat_normal(unit: Floats) -> Floats | None:
-    """Normal of the plane that all points lie in, or None if they span space."""
+    """Return the normal of the plane of all points, or None if they are not in one plane."""
     spread = unit - unit.mean(axis=0)
     variance, axes = np.linalg.eigh(spread.T @ spread / len(unit))
     return np.asarray(axes[:, 0]) if variance[0] < 1e-12 else None
 
 
 def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
-    """Find the widest hole in a grid of directions.
+    """Find the widest gap in a grid of directions.
 
     Parameters
     ----------
@@ -103,10 +106,10 @@ def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
     Returns
     -------
     width : float
-        Degrees across the largest circle on the sphere with no direction inside: 14.1 for a grid of 10 by 10
+        Diameter in degrees of the largest circle on the sphere without a direction inside: 14.1 for a grid of 10 by 10
         degrees (its diagonal on the equator), 180 for a full circle or a half sphere.
     centre : numpy.ndarray, shape (3,)
-        Unit vector of the middle of that hole.
+        Unit vector to the middle of the gap.
 
     Raises
     ------
@@ -115,8 +118,8 @@ def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
 
     Notes
     -----
-    The facets of the convex hull of points on a sphere are their Delaunay triangles; the outward normal of a facet
-    is the centre of the empty circle through its corners (Brown 1979, Voronoi diagrams from convex hulls).
+    The facets of the convex hull of points on a sphere are their Delaunay triangles. The outward normal of a facet is
+    the centre of the empty circle through its corners (Brown 1979, Voronoi diagrams from convex hulls).
     """
     from scipy.spatial import ConvexHull
 
@@ -126,7 +129,7 @@ def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
         return 360.0, -unit[0]
     if len(unit) == 2:
         middle = -unit.sum(axis=0)
-        if np.linalg.norm(middle) < 1e-9:  # two poles: any direction across them
+        if np.linalg.norm(middle) < 1e-9:  # opposite directions: any direction perpendicular to them
             middle = np.cross(unit[0], np.eye(3)[np.argmin(np.abs(unit[0]))])
         centres = (middle / np.linalg.norm(middle))[None]
     elif (normal := _flat_normal(unit)) is not None:
@@ -142,13 +145,13 @@ def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
 @method(
     "solid-angle-weights",
     version=1,
-    title="Share of the sphere that each measured direction stands for",
-    formula="Area of each direction's cell (all that is nearer to it than to any other) over that of the sphere",
+    title="Share of the sphere that each measured direction represents",
+    formula="Area of the cell of each direction (all points nearer to it than to any other) over that of the sphere",
     source="Spherical Voronoi cells; area of a spherical polygon by Girard's theorem",
-    limitations="A direction beside a hole stands for the hole too: look at the largest gap first.",
+    limitations="A direction next to a gap also represents the gap: check the largest gap first.",
 )
 def solid_angle_weights(vectors: ArrayLike) -> Floats:
-    """Compute the share of the sphere that each direction of a grid stands for.
+    """Return the share of the sphere that each direction of a grid represents.
 
     Parameters
     ----------
@@ -158,36 +161,36 @@ def solid_angle_weights(vectors: ArrayLike) -> Floats:
     Returns
     -------
     numpy.ndarray, shape (directions,)
-        Area of each direction's Voronoi cell over 4 pi; sums to 1. A direction given several times (a pole at each
-        azimuth; 0 and 360 degrees) has its cell shared evenly among its mentions.
+        Area of the Voronoi cell of each direction over 4 pi; the sum is 1. If a direction occurs several times (a pole
+        at each azimuth; 0 and 360 degrees), its occurrences share the cell equally.
 
     Raises
     ------
     ValueError
-        If there are fewer than four unique directions, or all lie in one half of the sphere: then no cell has an
-        outer limit.
+        If there are fewer than four unique directions, or all are in one half of the sphere, where cells have no outer
+        limit.
 
     Notes
     -----
-    64442 directions (1 degree by 1 degree) take about 2 seconds. On a grid of azimuth and elevation a cell is
-    bounded by great circles where the usual ring formula has circles of latitude; at 1 degree the two differ by
-    3e-5 of a cell. Error of the true directivity index against closed forms (first-order patterns, baffled pistons,
-    caps on a sphere, indices up to 10 dB): 0.022 dB at most from 10 degrees, 0.006 dB from 5 degrees, 0.0002 dB from
-    1 degree; a beam as narrow as a piston of ka = 10 at the pole of a grid of 10 degrees is 0.23 dB off.
+    64442 directions (1 degree by 1 degree) take about 2 seconds. On a grid of azimuth and elevation, cells have great
+    circles as limits, where the usual ring formula has circles of latitude; at 1 degree they differ by 3e-5 of a cell.
+    Error of the true directivity index against closed forms (first-order patterns, baffled pistons, caps on a sphere,
+    indices up to 10 dB): 0.022 dB at most from 10 degrees, 0.006 dB from 5 degrees, 0.0002 dB from 1 degree; a beam as
+    narrow as a piston of ka = 10 at the pole of a grid of 10 degrees is 0.23 dB off.
     """
     from scipy.spatial import SphericalVoronoi
 
     unit = _unit(vectors)
     first, group = unique_directions(unit)
     if len(first) < 4:
-        raise ValueError(f"{len(first)} unique directions; a sphere needs at least four")
+        raise ValueError(f"a sphere needs at least four unique directions, not {len(first)}")
     gap, _ = largest_gap(unit[first])
     if gap >= 180 - 1e-6:
-        raise ValueError(f"the directions leave a hole of {gap:.1f}°: they lie in one half of the sphere")
+        raise ValueError(f"the directions have a gap of {gap:.1f}°: they are in one half of the sphere")
     cells = SphericalVoronoi(unit[first], radius=1.0, center=np.zeros(3), threshold=1e-9).calculate_areas()
     share = np.asarray(cells, dtype=np.float64) / (4 * np.pi)
     if not np.isfinite(share).all() or (share < 0).any() or abs(share.sum() - 1) > 1e-6:
-        raise ValueError("the cells of these directions do not add up to the sphere")
+        raise ValueError("the areas of the cells of these directions do not add up to the sphere")
     share /= share.sum()
     return np.asarray(share[group] / np.bincount(group)[group])
 
@@ -196,14 +199,14 @@ def solid_angle_weights(vectors: ArrayLike) -> Floats:
     "sphere-mean-level",
     version=1,
     title="Mean level over the whole sphere",
-    formula="10 lg of the sum of squared pressure times the direction's share of the sphere",
+    formula="10 lg of the sum over directions of squared pressure times share of the sphere",
     source="Definition of the directivity factor: mean squared pressure over the sphere (Beranek and Mellow, "
     "Acoustics: Sound Fields and Transducers, section 4.16)",
     source_status="recalled",
-    limitations="As good as the grid; not the sound power of ANSI/CTA-2034-A, which weights two orbits.",
+    limitations="Accuracy depends on the grid. Not the sound power of ANSI/CTA-2034-A, which weights two orbits.",
 )
 def sphere_mean_level(level: ArrayLike, weight: ArrayLike) -> Floats:
-    """Compute the level of the mean squared pressure over the sphere.
+    """Return the level of the mean squared pressure over the sphere.
 
     Parameters
     ----------
@@ -215,16 +218,16 @@ def sphere_mean_level(level: ArrayLike, weight: ArrayLike) -> Floats:
     Returns
     -------
     numpy.ndarray, shape (...)
-        dB. NaN where any direction is NaN. The level on the axis less this is the true directivity index.
+        dB. NaN where any direction is NaN. The level on the axis minus this level is the true directivity index.
     """
     return mean_level(level, weight, axis=0)
 
 
 def _enclosing_hull(unit: Floats) -> tuple[ConvexHull, int] | None:
-    """Hull around the centre of the sphere, and how many of its corners are grid points.
+    """Return a hull around the centre of the sphere, and how many of its corners are grid points.
 
-    Where the grid leaves a half of the sphere or more empty, points are added in the middle of the emptiness, to
-    close the hull; what is interpolated from an added point is not a value and is refused later.
+    If the grid leaves half of the sphere or more empty, points are added in the middle of the gap to close the hull.
+    Values are not interpolated from added points.
     """
     from scipy.spatial import ConvexHull
 
@@ -249,29 +252,30 @@ def _enclosing_hull(unit: Floats) -> tuple[ConvexHull, int] | None:
     formula="Mean of the three corners of the triangle around a direction, weighted by barycentric coordinates",
     source="Barycentric interpolation in the Delaunay triangles of the directions",
     source_status="common practice, no source",
-    limitations="Straight lines between neighbours: a null or a lobe narrower than the grid is lost.",
+    limitations="Linear between neighbours: a null or a lobe narrower than the grid is not included.",
 )
 def interpolate_sphere(
     vectors: ArrayLike, values: ArrayLike, targets: ArrayLike, max_gap: float = 15.0
 ) -> tuple[Floats, Floats]:
-    """Read values at directions that a grid may not have.
+    """Return values at directions that a grid may not have.
 
     Parameters
     ----------
     vectors : array_like, shape (directions, 3)
-        The grid, of any length but zero. Of a direction given several times the mean value counts.
+        Directions of the grid, of any length but zero. If a direction occurs several times, the mean value is used.
     values : array_like, shape (directions, ...)
-        Squared pressures, where levels are wanted; not decibels, which have no value at a null.
+        Values at the directions: squared pressures rather than decibels, which have no value at a null.
     targets : array_like, shape (targets, 3)
-        Directions asked for.
+        Requested directions.
     max_gap : float
-        Longest side, in degrees, of a triangle (or of the side a target lies on) that may be bridged.
+        Longest side in degrees of a triangle (or of the side on which a target is) inside which values are
+        interpolated.
 
     Returns
     -------
     values : numpy.ndarray, shape (targets, ...)
-        The grid's own value where it has the direction (within 0.01 degrees), otherwise interpolated from the three
-        corners around; NaN where the target lies in a hole wider than `max_gap`, or where a corner is NaN.
+        Value of the grid if it has the direction (within 0.01 degrees), else interpolated from the three corners around
+        it; NaN if the target is in a gap wider than `max_gap`, or if a corner is NaN.
     distance : numpy.ndarray, shape (targets,)
         Degrees to the nearest grid point.
 
@@ -282,13 +286,12 @@ def interpolate_sphere(
 
     Notes
     -----
-    Why squared pressure: every curve drawn from the values is a mean of squared pressures, and straight lines keep
-    that mean. Measured on a real two-way loudspeaker (1 degree data thinned to 10 degrees, 1500 directions, 1 to
-    20 kHz) the mean squared pressure comes out within 0.01 dB; interpolated magnitudes lose up to 0.05 dB and
-    decibels up to 0.1 dB. The price is paid beside nulls, where a single value is read too high: rms error
-    within 20 dB of the axis 0.06 dB at 1 kHz, 0.30 dB at 5 kHz, 0.38 dB at 20 kHz (magnitudes 0.06, 0.30, 0.31); from
-    5 degrees 0.02, 0.08 and 0.11 dB. Baffled piston of ka = 3 against the closed form, front half: rms 0.075 and
-    at most 0.21 dB from 10 degrees, 0.019 and 0.05 dB from 5 degrees.
+    Squared pressure is used because all curves are means of squared pressures, which linear interpolation preserves.
+    For a real two-way loudspeaker (1 degree data thinned to 10 degrees, 1500 directions, 1 to 20 kHz) the mean squared
+    pressure is within 0.01 dB; interpolated magnitudes lose up to 0.05 dB and decibels up to 0.1 dB. Next to nulls a
+    single value is too high: rms error within 20 dB of the axis 0.06 dB at 1 kHz, 0.30 dB at 5 kHz, 0.38 dB at 20 kHz
+    (magnitudes 0.06, 0.30, 0.31); from 5 degrees 0.02, 0.08 and 0.11 dB. Baffled piston of ka = 3 against the closed
+    form, front half: rms 0.075 and at most 0.21 dB from 10 degrees, 0.019 and 0.05 dB from 5 degrees.
     """
     from scipy.spatial import cKDTree
 
@@ -302,8 +305,8 @@ def interpolate_sphere(
         np.add.at(summed, group, value)
         value = summed / np.bincount(group).reshape(-1, *[1] * (value.ndim - 1))
         unit = unit[first]
-    chord, found = cKDTree(unit).query(wanted)
-    nearest = np.asarray(found, dtype=np.intp)
+    chord, index = cKDTree(unit).query(wanted)
+    nearest = np.asarray(index, dtype=np.intp)
     distance = np.rad2deg(2 * np.arcsin(np.minimum(chord / 2, 1)))
     result = np.full((len(wanted), *value.shape[1:]), np.nan)
     exact = distance <= SAME_DIRECTION
@@ -315,28 +318,28 @@ def interpolate_sphere(
         return result, distance
     hull, real = enclosed
     normals, offsets = hull.equations[:, :3], -hull.equations[:, 3]
-    for index in np.flatnonzero(~exact):
-        corners, share = _triangle_around(hull.points, hull.simplices, normals, offsets, wanted[index])
+    for row in np.flatnonzero(~exact):
+        corners, share = _triangle_around(hull.points, hull.simplices, normals, offsets, wanted[row])
         corners, share = corners[share > NEGLIGIBLE_SHARE], share[share > NEGLIGIBLE_SHARE]
         if (corners >= real).any():
             continue
         sides = np.linalg.norm(unit[corners][:, None] - unit[corners][None], axis=-1)
         if sides.max() > _chord(min(max_gap, 180.0)) + 1e-9:
             continue
-        result[index] = np.tensordot(share / share.sum(), value[corners], axes=1)
+        result[row] = np.tensordot(share / share.sum(), value[corners], axes=1)
     return result, distance
 
 
 def _triangle_around(
     points: Floats, triangles: Integers, normals: Floats, offsets: Floats, target: Floats
 ) -> tuple[Integers, Floats]:
-    """Corners of the triangle that a direction passes through, and the share of each."""
-    # The ray meets the plane of every facet somewhere; the facet it leaves the hull through is the nearest one.
+    """Return the corners of the triangle that a direction passes through, and the share of each."""
+    # The ray meets the plane of every facet; it leaves the hull through the nearest one.
     reach = (normals @ target) / offsets
-    # Four or more grid points on one circle make coplanar facets: take the one that holds the target.
+    # Four or more grid points on one circle make coplanar facets: take the one that contains the target.
     candidates = np.flatnonzero(reach >= reach.max() * (1 - 1e-9))
     corner_sets = triangles[candidates]
-    # Corners as columns: the shares solve  corners @ shares = target, up to a common factor.
+    # Corners are columns: the shares solve  corners @ shares = target, up to a common factor.
     shares = np.linalg.solve(
         np.swapaxes(points[corner_sets], 1, 2), np.broadcast_to(target, (len(candidates), 3))[..., None]
     )

@@ -1,4 +1,4 @@
-"""The whole sphere by spherical harmonics: its power, its directivity index, and what two orbits get wrong."""
+"""Mean over the whole sphere by spherical harmonics: power, directivity index, and error of the two-orbit estimate."""
 
 from __future__ import annotations
 
@@ -15,12 +15,13 @@ __all__ = ["HarmonicSphere", "highest_order", "sphere_by_harmonics"]
 
 
 WORST_CONDITION = 100.0
-"""Condition number of the fit beyond which an order is not used: errors would grow by as much."""
+"""Largest condition number of a fit that is used: errors can grow by this factor."""
 
 HIGHEST_ORDER = 16
-"""Orders that are tried unless one is asked for: squared pressures of this order are pressures of half of it."""
+"""Default of the highest order of squared pressure; the order of the pressure is half of it."""
 
 ROWS_AT_ONCE = 2048
+"""Directions per block, which limits the memory."""
 
 
 @dataclass(frozen=True)
@@ -32,15 +33,15 @@ class HarmonicSphere:
     power_db : numpy.ndarray or None
         Level of the mean squared pressure over the sphere, dB; None if not determined.
     index_db : numpy.ndarray or None
-        True directivity index: on axis less power, dB; None if there is no level on the axis.
+        True directivity index: level on axis minus power, dB; None without a level on the axis.
     two_orbit_error_db : numpy.ndarray or None
-        Two-orbit estimate of the power less the power, dB; None if there is no such estimate.
+        Two-orbit estimate of the power minus the power, dB; None without an estimate.
     order : int
-        Order of the fit of squared pressure; it holds pressures of half this order exactly.
+        Order of the fit of squared pressure; exact for pressures of half this order.
     condition : float
         Condition number of the fit.
     misfit_db : numpy.ndarray or None
-        dB; root mean square of what the fit leaves of squared pressure, re its mean.
+        Root mean square of the residual of squared pressure re its mean, dB.
     reason : str
         Why it is not determined; empty if it is.
     """
@@ -55,22 +56,22 @@ class HarmonicSphere:
 
 
 def _real_harmonics(unit: Floats, order: int) -> Floats:
-    """Real orthonormal spherical harmonics, shape (directions, (order + 1)²); the first one is constant."""
+    """Return real orthonormal spherical harmonics, shape (directions, (order + 1)²); the first one is constant."""
     from scipy.special import sph_harm_y_all
 
     polar = np.arccos(np.clip(unit[:, 2], -1.0, 1.0))
     azimuth = np.arctan2(unit[:, 1], unit[:, 0])
-    every = sph_harm_y_all(order, order, polar, azimuth)
+    harmonics = sph_harm_y_all(order, order, polar, azimuth)
     columns = []
     for n in range(order + 1):
-        columns.append(every[n, 0].real)
+        columns.append(harmonics[n, 0].real)
         for m in range(1, n + 1):
-            columns += [np.sqrt(2) * every[n, m].real, np.sqrt(2) * every[n, m].imag]
+            columns += [np.sqrt(2) * harmonics[n, m].real, np.sqrt(2) * harmonics[n, m].imag]
     return np.stack(columns, axis=1)
 
 
 def _normal_equations(unit: Floats, order: int, weight: Floats, values: Floats | None = None) -> tuple[Floats, Floats]:
-    """Weighted products of the harmonics with each other and with the values, summed over blocks of directions."""
+    """Return the weighted products of the harmonics with each other and with the values, summed over directions."""
     columns = (order + 1) ** 2
     gram = np.zeros((columns, columns))
     right = np.zeros((columns, 0 if values is None else values.shape[1]))
@@ -99,16 +100,21 @@ def _unit_and_weight(vectors: ArrayLike, weight: ArrayLike | None) -> tuple[Floa
 
 
 def highest_order(vectors: ArrayLike, weight: ArrayLike | None = None, most: int = HIGHEST_ORDER) -> tuple[int, float]:
-    """Highest order that directions carry with a condition number of 100 or less, and that number.
+    """Return the highest order that can be fitted with a condition number of 100 or less, and this number.
 
     Parameters
     ----------
     vectors : array_like, shape (directions, 3)
         Of any length but zero.
     weight : array_like, shape (directions,), optional
-        Share of the sphere of each; equal without it.
+        Share of the sphere of each direction; equal by default.
     most : int
-        Order to stop at.
+        Largest order.
+
+    Returns
+    -------
+    order : int
+    condition : float
 
     Raises
     ------
@@ -123,12 +129,12 @@ def highest_order(vectors: ArrayLike, weight: ArrayLike | None = None, most: int
 
 
 def _no_more_than(order: int, unit: Floats) -> int:
-    """An order, or the one that has as many harmonics as there are directions."""
+    """Return an order, limited so that there are not more harmonics than directions."""
     return min(order, int(np.sqrt(len(unit))) - 1)
 
 
 def _best_order(gram: Floats, most: int) -> tuple[int, float]:
-    # More harmonics never lower the condition number, so the last order that will do is found by halving.
+    # More harmonics never reduce the condition number, so the highest usable order is found by bisection.
     low, high = 0, most
     while low < high:
         middle = (low + high + 1) // 2
@@ -144,11 +150,11 @@ def _best_order(gram: Floats, most: int) -> tuple[int, float]:
     version=1,
     title="Power and directivity index of the whole sphere by spherical harmonics",
     formula="Squared pressure fitted by real spherical harmonics; the power is 10 lg of the coefficient of order 0 "
-    "over sqrt(4 pi), the index the level on axis less the power",
+    "over sqrt(4 pi), the index is the level on axis minus the power",
     source="least squares fit of squared pressure by real orthonormal spherical harmonics; the mean over the sphere is "
     "the term of order 0 (Williams, Fourier Acoustics, ch. 6)",
     source_status="recalled",
-    limitations="Directivity finer than the order folds back into the mean, as the misfit shows.",
+    limitations="Directivity of a higher order causes an error of the mean (aliasing), which the misfit indicates.",
 )
 def sphere_by_harmonics(
     vectors: ArrayLike,
@@ -158,21 +164,21 @@ def sphere_by_harmonics(
     two_orbit_power_level: ArrayLike | None = None,
     weight: ArrayLike | None = None,
 ) -> HarmonicSphere:
-    """Fit squared pressure on a sphere, and read off its mean.
+    """Fit squared pressure on the sphere and return its mean.
 
     Parameters
     ----------
     vectors : array_like, shape (directions, 3)
         Of any length but zero, each direction once.
     level : array_like, shape (directions, n)
-        dB. A direction without a value at a frequency leaves that frequency undetermined (NaN).
+        dB. The result is NaN at a frequency at which a direction is NaN.
     order : int, optional
-        Order of the fit; the highest that the directions carry, 16 at most, without it.
+        Order of the fit; by default the highest that can be fitted, at most 16.
     on_axis_level, two_orbit_power_level : array_like, shape (n,), optional
-        dB; for the index and for the error of the two-orbit estimate.
+        Levels in dB for the index and for the error of the two-orbit estimate.
     weight : array_like, shape (directions,), optional
-        Share of the sphere of each direction (see `solid_angle_weights`), by which squares are weighted: what is finer
-        than the order then hardly reaches the mean. Equal without it.
+        Share of the sphere of each direction (see `solid_angle_weights`) as the weights of the fit, which reduces
+        aliasing of higher orders. Equal by default.
 
     Returns
     -------
@@ -181,17 +187,17 @@ def sphere_by_harmonics(
     Raises
     ------
     ValueError
-        If the shapes disagree, the order or a weight is negative.
+        If the shapes disagree, or the order or a weight is negative.
     """
     unit, share = _unit_and_weight(vectors, weight)
     values = np.asarray(level, dtype=np.float64)
     if values.ndim != 2 or len(values) != len(unit):
         raise ValueError(f"{len(unit)} directions for levels of shape {values.shape}")
     if order is not None and order < 0:
-        raise ValueError(f"an order is not negative, as {order} is")
-    whole = ~np.isnan(values).any(axis=0)
-    loudest = values[:, whole].max(axis=0)
-    squared = power_of_level(values[:, whole] - loudest)
+        raise ValueError(f"the order must not be negative, not {order}")
+    complete = ~np.isnan(values).any(axis=0)
+    loudest = values[:, complete].max(axis=0)
+    squared = power_of_level(values[:, complete] - loudest)
     used = _no_more_than(HIGHEST_ORDER, unit) if order is None else order
     condition = float("inf")
     if 1 <= used <= _no_more_than(used, unit):
@@ -200,20 +206,20 @@ def sphere_by_harmonics(
     if used < 1:
         condition = float("inf")
     if not condition <= WORST_CONDITION:
-        words = f"{len(unit)} directions do not carry spherical harmonics of order {max(used, 1)} over the whole sphere"
-        return HarmonicSphere(None, None, None, used, condition, None, words)
+        reason = f"{len(unit)} directions are too few or too uneven for spherical harmonics of order {max(used, 1)}"
+        return HarmonicSphere(None, None, None, used, condition, None, reason)
     power, misfit = np.full(values.shape[1], np.nan), np.full(values.shape[1], np.nan)
     size = (used + 1) ** 2
     coefficient = np.linalg.solve(gram[:size, :size], right[:size])
     # Y_00 is 1 / sqrt(4 pi) everywhere, so the mean over the sphere is its coefficient over sqrt(4 pi).
     mean = coefficient[0] / np.sqrt(4 * np.pi)
-    power[whole] = level_of_power(np.maximum(mean, 0.0)) + loudest
-    left = np.zeros_like(mean)
+    power[complete] = level_of_power(np.maximum(mean, 0.0)) + loudest
+    squared_residual = np.zeros_like(mean)
     for start in range(0, len(unit), ROWS_AT_ONCE):
         block = slice(start, start + ROWS_AT_ONCE)
-        rest = squared[block] - _real_harmonics(unit[block], used) @ coefficient
-        left += (share[block, np.newaxis] * rest**2).sum(axis=0)
-    misfit[whole] = level_of_power(np.sqrt(left) / mean)
+        residual = squared[block] - _real_harmonics(unit[block], used) @ coefficient
+        squared_residual += (share[block, np.newaxis] * residual**2).sum(axis=0)
+    misfit[complete] = level_of_power(np.sqrt(squared_residual) / mean)
     index = None if on_axis_level is None else np.asarray(np.asarray(on_axis_level, np.float64) - power)
     error = None if two_orbit_power_level is None else np.asarray(np.asarray(two_orbit_power_level, np.float64) - power)
     return HarmonicSphere(power, index, error, used, condition, misfit, "")

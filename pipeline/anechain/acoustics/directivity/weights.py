@@ -1,4 +1,4 @@
-"""What share of the sphere each curve of the two orbits stands for."""
+"""Weights of two orbits: the share of the sphere that each of their curves represents."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ _HALF_PRINTED = {
 PRINTED_WEIGHTS: dict[int, float] = _HALF_PRINTED | {180 - angle: weight for angle, weight in _HALF_PRINTED.items()}
 """Weights per curve by angle from the axis as ANSI/CTA-2034-A prints them, nine decimals.
 
-Recalled, not read in the document. They serve as a check only: the weights in use are recomputed from geometry, which
-gives every one of these to the last printed decimal.
+Recalled, not checked against the document. They are only a check: the weights in use are computed from geometry, and
+agree with all of these to the last printed decimal.
 """
 
 
@@ -41,7 +41,7 @@ class OrbitWeights(NamedTuple):
     angle : numpy.ndarray
         Degrees in (-180, 180], ascending.
     weight : numpy.ndarray
-        Share of the sphere for each curve; not normalised.
+        Share of the sphere of each curve; the sum is not 1.
     pole : numpy.ndarray of bool
         True at 0 and 180 degrees, the directions that both orbits share.
     """
@@ -52,7 +52,7 @@ class OrbitWeights(NamedTuple):
 
 
 def _square_pyramid(half_width: Floats) -> Floats:
-    """Solid angle of a square pyramid whose opposite faces are twice the given angle (radians) apart."""
+    """Return the solid angle of a square pyramid; `half_width` in radians is half the angle of opposite faces."""
     return np.asarray(4.0 * np.arcsin(np.sin(half_width) ** 2))
 
 
@@ -60,18 +60,19 @@ def _square_pyramid(half_width: Floats) -> Floats:
     "two-orbit-weights",
     version=1,
     title="Share of the sphere of each curve of two orbits",
-    formula="A quarter of the area of a square ring between great circles at half steps, S(t) = 4 arcsin(sin² t) "
-    "within each, over that of the sphere",
+    formula="A quarter of the area of a square ring between great circles at half steps, with S(t) = 4 arcsin(sin² t) "
+    "inside each, over the area of the sphere",
     source="ANSI/CTA-2034-A, appendix (weights); closed form from the solid angle of a rectangular pyramid",
     source_status="recalled",
-    limitations="Two orbits say nothing of the directions between them. For a source that is symmetric about its axis "
-    "the weights favour directions near the axis: a cardioid's power comes out 0.09 dB high, a dipole's 0.36 dB.",
+    limitations="Two orbits have no information on the directions between them. For a source that is symmetric about "
+    "its axis, directions near the axis have too much weight: the power of a cardioid is 0.09 dB too high, that of a "
+    "dipole 0.36 dB.",
 )
 def two_orbit_weights(step: float = 10.0) -> OrbitWeights:
-    """Weights of the curves of one of two perpendicular orbits, from spherical geometry.
+    """Return the weights of the curves of one of two perpendicular orbits, from spherical geometry.
 
-    Great circles at half steps, in both planes, cut the sphere into nested square rings about the axis. Each ring is
-    shared by the four curves that lie in it, two on each orbit; so is the square at each pole.
+    Great circles at half steps in both planes divide the sphere into nested square rings around the axis. The four
+    curves in a ring, two on each orbit, share it equally, and so does a pole its square.
 
     Parameters
     ----------
@@ -81,7 +82,7 @@ def two_orbit_weights(step: float = 10.0) -> OrbitWeights:
     Returns
     -------
     OrbitWeights
-        For one orbit. The two orbits together have ``2 * 360 / step - 2`` directions, for both poles are on each.
+        For one orbit. The two orbits together have ``2 * 360 / step - 2`` directions, because they share both poles.
 
     Raises
     ------
@@ -92,19 +93,19 @@ def two_orbit_weights(step: float = 10.0) -> OrbitWeights:
     -----
     At 10 degrees these are the weights of ANSI/CTA-2034-A, recalled, to the nine decimals printed there.
 
-    Because a pole carries a quarter of its square, the sum is not 1: at 10 degrees it is 0.996373 with each pole
-    taken once (70 curves), 0.997582 with each taken once per orbit (72). Left undivided it would put the sound power
-    of an omnidirectional source 0.016 dB too low. So a mean with these weights is divided by their sum, with each pole
-    once. They are also not the weights of a source symmetric about its axis, whose rings are round.
+    A pole has a quarter of its square, so the sum is not 1: at 10 degrees it is 0.996373 with each pole once (70
+    curves), and 0.997582 with each pole once per orbit (72). Without division by the sum, the sound power of an
+    omnidirectional source would be 0.016 dB too low. So a mean with these weights is divided by their sum, with each
+    pole once. For a source symmetric about its axis the weights differ, because its rings are round.
     """
     count = round(90.0 / step) if 0 < step <= 90 else 0
     if count < 1 or abs(count * step - 90.0) > 1e-9:
-        raise ValueError(f"the step divides 90 degrees, such as 10, 5 or 15; {step:g} does not")
+        raise ValueError(f"the step must divide 90 degrees, such as 10, 5 or 15, not {step:g}")
     step = 90.0 / count
     from_axis = step * np.arange(count + 1)
     outer = np.array([*_square_pyramid(np.deg2rad(from_axis[:-1] + step / 2)), 2 * np.pi])
     ring = np.diff(outer, prepend=0.0)
-    ring[-1] *= 2  # the ring at 90 degrees reaches as far to the rear as to the front
+    ring[-1] *= 2  # the ring at 90 degrees extends to the rear as far as to the front
     quarter = np.concatenate([ring, ring[-2::-1]]) / (4 * np.pi) / 4  # 0 to 180 degrees
     index = np.arange(1 - 2 * count, 2 * count + 1)
     distance = np.abs(index)
