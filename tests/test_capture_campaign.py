@@ -8,15 +8,12 @@ a ramp of drives on the axis, up and back again, in which drives are repeated.
 
 import json
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
 import pytest
-import yaml
 from scipy.signal import butter, sosfilt, sosfreqz
 
 from anechain.data.store import read_dataset, read_receipt
-from anechain_capture.options import CaptureOptions, option_problems
 from campaigns import anechain
 from capture_files import LAW, ORDERS, RATE, chain, delayed, first_order, record_loudspeaker, sweep, write
 
@@ -200,12 +197,3 @@ def test_the_page_is_there_and_everything_goes_back_to_the_recordings(results):
         "calibration/microphone.txt",
     ):
         assert f"raw:{name}" in roles
-
-
-def test_the_readme_shows_a_part_of_a_campaign_that_can_be_read():
-    text = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8").split("## From recordings")[1]
-    device = yaml.safe_load(text.split("```yaml")[1].split("```")[0])["yew"]
-    options = CaptureOptions.model_validate(device["responses"]["options"])
-    assert not option_problems(options, "README") and options.harmonics is not None
-    for path in options.companion_files():
-        assert f"{path}" in text

@@ -90,8 +90,8 @@ def test_numbers_as_an_ecmascript_engine_writes_them():
 
 @given(st.floats(allow_nan=False, allow_infinity=False) | st.floats(1e-10, 1e-3) | st.integers(-(2**53) + 1, 2**53 - 1))
 def test_when_pythons_json_does_as_well(number):
-    # What DEVELOPERS.md tells: on a receipt's text, json.dumps gives the canonical form but for numbers from 1e-9 up to
-    # 1e-4.
+    # See docs/reference/receipts.md: on a receipt's text, json.dumps gives the canonical form but for numbers from 1e-9
+    # up to 1e-4.
     text = canonical({"a": number}).decode()
     same = json.dumps(json.loads(text), sort_keys=True, separators=(",", ":"), ensure_ascii=False) == text
     assert same == (not 1e-9 <= abs(number) < 1e-4)
