@@ -111,7 +111,7 @@ def test_a_microphone_that_is_sure_at_low_frequencies_alone():
     pairs = [[20.0, 0.0], [3400.0, 0.0], [3500.0, 0.5], [20000.0, 0.5]]
     found = distorting(harmonics(noise=np.nan), microphone={"value": pairs})
     low, high = (found[f"distortion.at_86.thd_f.mean_{band}"] for band in ("40_200", "2000_6000"))
-    assert low.uncertainty is None and "cancels" in low.uncertainty_reason
+    assert low.uncertainty is None and "cancel in this number" in low.uncertainty_reason
     assert 0 < standard(high) / high.value < np.sqrt(2) * 0.5 * PER_DB
 
 
@@ -120,12 +120,12 @@ def test_distortion_needs_what_captures_share():
     assert distorting()[key].uncertainty_reason == NOT_STATED
     assert distorting(repeated=True)[key].uncertainty_reason == REPEATABILITY_ONLY
     alone = distorting(harmonics(levels=(86.0,)), calibration=0.3)[key]
-    assert "one take alone" in alone.uncertainty_reason and alone.uncertainty is None
+    assert "only one take" in alone.uncertainty_reason and alone.uncertainty is None
 
 
 def test_the_uncertainty_of_an_upper_limit_is_that_of_the_limit():
     found = distorting(harmonics(noise=47.0), calibration=0.3)["distortion.at_86.thd_f.worst_200_2000"]
-    assert found.bound == "at most" and found.uncertainty > 0 and found.propagation.endswith("that of the limit")
+    assert found.bound == "at most" and found.uncertainty > 0 and found.propagation.endswith("uncertainty of the limit")
 
 
 def test_the_lowest_frequency_under_a_limit_moves_by_its_slope():
@@ -174,7 +174,7 @@ def test_between_the_tones_the_microphone_counts_where_both_are():
     pairs = [[200.0, 0.3], [3200.0, 0.4]]
     found = multitone({"microphone": {"value": pairs}, "calibration": 1.0})
     assert standard(found) == pytest.approx(0.5, rel=1e-6) and "first order" in found.propagation
-    assert "cancels" in multitone({"calibration": 1.0}).uncertainty_reason
+    assert "cancel in this number" in multitone({"calibration": 1.0}).uncertainty_reason
     assert multitone({}).uncertainty_reason == NOT_STATED
 
 
@@ -245,8 +245,8 @@ def test_compression_has_no_share_of_what_captures_share():
     for name in ("level_change", "shape_change", "coil_rise", "long_term", "recovery"):
         one, other = sure[f"compression.{name}"], unsure[f"compression.{name}"]
         assert one.uncertainty == pytest.approx(other.uncertainty, rel=1e-9) and one.uncertainty > 0, name
-        assert "all else cancels" in one.propagation or name == "coil_rise"
-    assert "linear the level chain" in sure["compression.level_change"].propagation
+        assert "all other errors cancel" in one.propagation or name == "coil_rise"
+    assert "linearity of the level chain" in sure["compression.level_change"].propagation
     # Between one independent stretch alone and all of 3.3 octaves of them.
     root_two = np.sqrt(2) * TAKES_DB
     for name in ("level_change", "long_term", "recovery"):
@@ -264,7 +264,7 @@ def test_a_drift_no_larger_than_repeatability_is_told_apart_from_none_by_nobody(
     """
     drift = by_id(compression_numbers(willow(repeated=True)))["compression.drift"]
     assert drift.value == pytest.approx(0.0, abs=1e-9) and drift.uncertainty is None
-    told = float(drift.uncertainty_reason.split("repeatability alone makes up to ")[1].split()[0])
+    told = float(drift.uncertainty_reason.split("repeatability alone causes up to ")[1].split()[0])
     assert told == pytest.approx(1.37 * np.sqrt(2) * TAKES_DB, rel=0.12)
 
 
@@ -336,7 +336,7 @@ def test_what_is_read_again_is_what_the_stage_read(room, monkeypatch):
     real = usable_limits_uncertainty.uncertainties_of_draws
     monkeypatch.setattr(
         usable_limits_uncertainty,
-        "spreads_of",
+        "uncertainties_of_draws",
         lambda errors, plain, draws: undisturbed.update(plain) or real(errors, plain, draws),
     )
     list(usable_numbers(given))
@@ -357,7 +357,7 @@ def test_a_fundamental_heard_too_loud_is_quieter_and_distorts_more_than_it_seems
     real = usable_limits_uncertainty.uncertainties_of_draws
     monkeypatch.setattr(
         usable_limits_uncertainty,
-        "spreads_of",
+        "uncertainties_of_draws",
         lambda errors, plain, draws: real(errors, plain, [seen.append(one) or one for one in draws]),
     )
     list(usable_numbers(given))

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 import anechain_schemas
 from anechain.data import contract
-from anechain.data.contract import Contract, describe, load, validate
+from anechain.data.contract import describe, load, validate
+from anechain.data.contract_spec import Contract
 from anechain.data.rules import RULES
 from anechain.errors import InputError, Problem
 from valid_datasets import VALID, responses, with_one, with_values
@@ -140,7 +141,7 @@ def test_every_required_attribute(name):
     assert set(found) == {f"attribute {field} is absent" for field in required}
     for field, spec in required.items():
         problem = found[f"attribute {field} is absent"]
-        assert problem.expected == spec.allowed() and spec.about in problem.fix
+        assert problem.expected == spec.expected() and spec.about in problem.fix
 
 
 WRONG_KIND = {"text": [3, 1.5], "number": ["1", True, np.nan, np.inf, "loud"], "integer": ["1", 0.5, True, np.nan]}
@@ -153,7 +154,7 @@ def check_attributes(name, wrong):
         dataset.attrs |= values
         found = {problem.what: problem for problem in refused(dataset, name)}
         for field, value in values.items():
-            assert found[f"attribute {field} is {value!r}"].allowed == specs[field].allowed()
+            assert found[f"attribute {field} is {value!r}"].expected == specs[field].expected()
 
 
 @pytest.mark.parametrize("name", VALID)
@@ -200,7 +201,7 @@ def test_every_attributes_bounds(name):
 def test_every_required_array(name, parts):
     specs = {field: spec for field, spec in fields(name, *parts).items() if spec.required}
     assert set(refused(VALID[name]().drop_vars(specs), name)) >= {
-        Problem(WHERE, f"{field} is absent", spec.about, f"give {field} in the importer")
+        Problem(WHERE, f"{field} is absent", spec.about, f"return {field} in the importer")
         for field, spec in specs.items()
     }
 
@@ -219,7 +220,7 @@ def test_every_arrays_bounds(name):
         for field, value in values.items():
             problem = next(p for p in found if p.what.startswith(f"{field} is "))
             assert (f"{value:g}" if isinstance(value, float) else str(value)) in problem.what
-            assert problem.expected == specs[field].allowed()
+            assert problem.expected == specs[field].expected()
 
 
 @pytest.mark.parametrize("name", VALID)
@@ -231,7 +232,7 @@ def test_every_number_is_of_one_type(name, type_):
         dataset = with_values(dataset, field, dataset[field].values.astype(type_))
     found = {problem.what: problem for problem in refused(dataset, name)}
     for field in numbers:
-        assert found[f"{field} is of type {dataset[field].dtype}"].allowed.startswith("float64, a number")
+        assert found[f"{field} is of type {dataset[field].dtype}"].expected.startswith("float64, a number")
 
 
 @pytest.mark.parametrize("value", [0.5, 2, -1, np.inf])
@@ -329,7 +330,7 @@ def test_an_unknown_field_that_is_near_to_nothing():
     dataset = responses()
     dataset.attrs["hue"] = "green"
     problem = the_problem(dataset)
-    assert problem.fix == "leave it out in the importer" and "importer_version" in problem.expected
+    assert problem.fix == "remove it in the importer" and "importer_version" in problem.expected
 
 
 def test_a_value_out_of_range_is_located_and_counted():
@@ -342,7 +343,7 @@ def test_a_value_out_of_range_is_located_and_counted():
         WHERE,
         "level is 5000 at vertical 30° 1000 Hz, and 2 more values",
         "a number at least -200 and at most 200 dB",
-        "look at the raw file there: a wrong column, unit or scale is the usual cause",
+        "check the raw file there: the usual cause is a wrong column, unit or scale",
     )
 
 
@@ -375,8 +376,8 @@ def test_a_refusal_reads_as_text():
         f"""\
         {WHERE}: attribute level_kind is 'SPL'
             expected: spl or relative
-            fix: state it in the campaign's setup or let the importer give it (dB re 20 µPa, or relative to something \
-unstated)"""
+            fix: state it in the campaign's setup or return it in the importer (spl: dB re 20 µPa; relative: dB re \
+an unknown reference)"""
     )
 
 
@@ -424,7 +425,7 @@ def test_a_contract_that_is_no_text_is_refused(stated):
 def test_another_contract_is_refused(stated):
     dataset = responses()
     dataset.attrs["contract"] = stated
-    assert the_problem(dataset).fix == "give a dataset of responses"
+    assert the_problem(dataset).fix == "use a dataset of responses"
 
 
 def test_an_older_version_is_judged_by_its_own_file(monkeypatch):
@@ -446,7 +447,7 @@ def test_an_older_version_is_judged_by_its_own_file(monkeypatch):
         dataset.attrs["contract"] = "responses/1"
         validate(dataset, "responses", WHERE)
         dataset.attrs["contract"] = "responses/3"
-        assert the_problem(dataset).allowed == "responses/1 or responses/2"
+        assert the_problem(dataset).expected == "responses/1 or responses/2"
     finally:
         for cached in (contract.load, contract._compiled):
             cached.cache_clear()
@@ -510,7 +511,7 @@ def test_allowed_in_words():
             },
         }
     )
-    assert [one.allowed() for one in spec.attributes.values()] == [
+    assert [one.expected() for one in spec.attributes.values()] == [
         "text",
         "a number above 0 and at most 100 m",
         "a whole number at least 0",

@@ -32,7 +32,7 @@ def told(z, stated, claimed=None, **columns):
     )
     given = SimpleNamespace(
         options=Numbers.model_validate({"uncertainty": {"draws": 1000}}),
-        own=DeviceNumbers(rated_impedance=claimed),
+        device_options=DeviceNumbers(rated_impedance=claimed),
         datasets={"impedance": data},
         stated={name: Stated(value=one).model_dump(mode="json") for name, one in stated.items()},
     )
@@ -51,8 +51,8 @@ def test_every_number_has_its_uncertainty():
         assert found[f"impedance.{key}"].uncertainty == pytest.approx(1.0, rel=1e-9)
     assert "first order (GUM)" in found["impedance.phase_low"].propagation
     assert "Monte Carlo, 1000 draws (JCGM 101)" in found["impedance.dissipation"].propagation
-    assert found["impedance.rated"].uncertainty_reason == "a customary value"
-    assert "does not move it" in found["impedance.tuning"].uncertainty_reason
+    assert found["impedance.rated"].uncertainty_reason == "none: this is a standard value"
+    assert "does not change this number" in found["impedance.tuning"].uncertainty_reason
     assert re.search(r"phase passes zero at 39.93 Hz \(± 0.2[4-7] Hz, k = 2\)", found["impedance.tuning"].note)
     assert set(dataset.data_vars) == {"magnitude_common", "magnitude_own", "phase_common", "phase_own"}
 

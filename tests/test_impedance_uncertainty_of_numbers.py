@@ -114,7 +114,7 @@ def test_one_relative_error_does_not_move_the_saddle():
     data = dataset(vented())
     errors = errors_of(data, impedance=1.0)
     spread = monte_carlo_uncertainty(errors, monte_carlo_of_impedance(errors, *values(data), tunings)["tuning"])
-    assert spread.standard is None and "does not move it; no take was repeated" in spread.reason
+    assert spread.standard is None and "does not change this number; no take was repeated" in spread.reason
 
 
 def test_the_spread_of_takes_moves_it_though_nothing_is_stated():
@@ -122,10 +122,10 @@ def test_the_spread_of_takes_moves_it_though_nothing_is_stated():
     errors = errors_of(data)
     found = monte_carlo_of_impedance(errors, *values(data), tunings)
     once = monte_carlo_uncertainty(errors, found["tuning"])
-    assert "spread of takes" in once.propagation and "stated" not in once.propagation
+    assert "repeatability of takes" in once.propagation and "stated" not in once.propagation
     # What one error at all frequencies would move is not known without the statement.
-    assert "would look surer than it is" in monte_carlo_uncertainty(errors, found["zero"], "phase").reason
-    assert "would look surer than it is" in least_of(data, errors)[1].reason
+    assert "the uncertainty would be too small" in monte_carlo_uncertainty(errors, found["zero"], "phase").reason
+    assert "the uncertainty would be too small" in least_of(data, errors)[1].reason
     alike = dataset(vented(), takes=16, share=0.004)
     same = errors_of(alike)
     assert monte_carlo_uncertainty(
@@ -168,7 +168,7 @@ def test_nothing_stated_is_a_gap_with_its_reason():
     data = dataset(vented())
     errors = errors_of(data, gain_and_drive=0.1)
     assert least_of(data, errors)[1].reason == "no uncertainty of the impedance is stated in the campaign"
-    assert "the impedance's phase" in errors.reasons["phase"] and errors.said == ()
+    assert "the impedance's phase" in errors.reasons["phase"] and errors.components == ()
     assert uncertainty_dataset(data, errors, 2.0) is None
     moved = monte_carlo_uncertainty(errors, monte_carlo_of_impedance(errors, *values(data), tunings)["tuning"])
     assert moved.standard is None and moved.reason == errors.reasons["modulus"]

@@ -98,7 +98,7 @@ def test_a_module_imported_anew_may_register_again():
 
 
 def test_an_unknown_standing_is_refused():
-    with pytest.raises(ValueError, match=r"standing of trial is one of .*'recalled'.*, not 'hearsay'"):
+    with pytest.raises(ValueError, match=r"source_status of trial is one of .*'recalled'.*, not 'hearsay'"):
         register(half, source_status="hearsay")
     assert "trial" not in methods()
 

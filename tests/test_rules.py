@@ -65,13 +65,13 @@ def test_angles_that_do_not_rise():
 
 
 def test_a_plane_that_is_there_twice():
-    assert said(responses(planes=["vertical", "vertical"]), "each direction once") == ["plane vertical is there twice"]
+    assert said(responses(planes=["vertical", "vertical"]), "each direction once") == ["plane vertical occurs twice"]
 
 
 def test_an_angle_that_is_there_twice_breaks_both_rules_of_it():
     dataset = responses().isel(angle=[0, 0, *range(1, 36)])
     assert broken_rules(dataset) == {"each direction once", "angle rises strictly"}
-    assert [one.what for one in RULES["each direction once"](dataset, "alder")] == ["angle -170.0 is there twice"]
+    assert [one.what for one in RULES["each direction once"](dataset, "alder")] == ["angle -170.0 occurs twice"]
 
 
 def test_nothing_measured():
@@ -156,7 +156,7 @@ def test_a_missing_value_that_the_report_is_silent_about():
     level[1, 20, 1] = level[1, 21, 0] = np.nan
     dataset = with_values(dataset, "level", level)
     assert said(dataset, "missing values are reported") == [
-        "level is missing at vertical 30° 1000 Hz (2 values), and the import report is silent"
+        "level is missing at vertical 30° 1000 Hz (2 values), but not in the import report"
     ]
     dataset.attrs["import_report"] = "vertical 30°: Missing at 1000 Hz"
     validate(dataset, "responses", "alder")

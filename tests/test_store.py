@@ -33,8 +33,8 @@ from anechain.errors import InputError
 from anechain.receipts.embedding import canonical, format_of, netcdf_receipt
 from anechain.receipts.receipt import bound, check_form, seal_of
 
-CONTENT = "the content is not what the receipt vouches for"
-AGAIN = "the file was written again by other software"
+CONTENT = "the content does not match the receipt"
+AGAIN = "the file was rewritten by other software"
 SEAL = "the receipt was altered: its seal does not follow from it"
 NONE = "the file carries no receipt"
 
@@ -167,7 +167,7 @@ def test_something_added_behind(output, more):
     assert wrong(changed) or stays_the_same(output.name.partition(".")[2], output.read_bytes(), changed.read_bytes())
 
 
-# --- written again by other software
+# --- rewritten by other software
 
 
 def test_png_packed_anew(tmp_path):
@@ -384,7 +384,7 @@ def test_an_output_gets_no_second_receipt(output):
         write_dataset(output, read_dataset(output), artefacts.receipt())
         assert output.read_bytes() == before
     else:
-        with pytest.raises(ValueError, match="carries a receipt already"):
+        with pytest.raises(ValueError, match="already has a receipt"):
             write_artefact(output, output.read_bytes(), artefacts.receipt())
 
 

@@ -118,7 +118,7 @@ def test_a_dataset_written_again_by_other_software(copy):
         file.delncattr("history")
     found = told(copy)
     assert list(found) == [CURVES] and found[CURVES][0] == "altered"
-    assert "written again by other software" in found[CURVES][1]
+    assert "rewritten by other software" in found[CURVES][1]
 
 
 def test_a_damaged_dataset(copy):
@@ -159,7 +159,7 @@ def test_two_receipts_that_were_swapped(copy):
     (copy / OTHER).write_bytes(form.embed(other_bare, text))
     found = told(copy)
     assert set(found) == {SVG, OTHER}
-    assert "the content is not what the receipt vouches for" in found[SVG][1]
+    assert "the content does not match the receipt" in found[SVG][1]
     assert "made from results/alder/curves.nc" in found[SVG][1]
     assert "made from results/rowan/curves.nc" in found[OTHER][1]
 

@@ -1,4 +1,4 @@
-"""The cautions that stand wherever a level, a drive or a boost is set or shown."""
+"""Safety notes that are shown wherever a level, a drive or a boost is set or shown."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ CAUTION = (
     "High drives and sound levels hurt hearing and equipment: keep to local occupational rules "
     "and leave them to qualified practice."
 )
-"""What the commands say before anything above the reference drive."""
+"""Shown by the commands before anything above the reference drive."""
 
 CAUTIONS = (
     "Hearing: levels and times in such a measurement can harm it, test signals more than music. The occupational rules "
@@ -21,10 +21,10 @@ CAUTIONS = (
     "have not agreed to them. Local rules on noise hold.",
     "None of this replaces local rules and qualified practice: they come first.",
 )
-"""The long form, a line each, for the page beside every drive and level."""
+"""The long form for the page, one line each."""
 
 LEVEL_CAUTION = (
     "Caution: such levels and drives can hurt hearing, heat voice coils, shake neighbouring structures; mains-powered "
     "equipment has dangers of its own. Local occupational rules and qualified practice decide."
 )
-"""The short form, under a figure."""
+"""The short form, below a figure."""

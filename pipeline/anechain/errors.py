@@ -1,4 +1,4 @@
-"""How Anechain says that something cannot be done: every problem at once, each with its mend."""
+"""Errors of the input: all problems at once, each with what was expected and how to fix it."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ __all__ = ["InputError", "Problem", "format_problems"]
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong, worded for the person who has to mend it.
+    """One problem of the input, for the person who has to fix it.
 
     Attributes
     ----------
     where : str
-        The file (or the part of the campaign) that is wrong.
+        The file, or the part of the campaign, with the problem.
     what : str
-        The field and what was found there.
+        The field and its value.
     expected : str
-        What would have been accepted; empty where `what` already says it.
+        What would be accepted; empty if `what` is clear without it.
     fix : str
-        What to do about it.
+        How to fix it.
     """
 
     where: str
@@ -39,7 +39,7 @@ class Problem:
 
 
 class InputError(Exception):
-    """The input cannot be used; carries every problem found.
+    """The input cannot be used; contains every problem that was found.
 
     Parameters
     ----------
@@ -50,23 +50,23 @@ class InputError(Exception):
     def __init__(self, problems: Iterable[Problem]):
         self.problems: tuple[Problem, ...] = tuple(problems)
         if not self.problems:
-            raise ValueError("a refusal needs at least one problem")
+            raise ValueError("an InputError needs at least one problem")
         super().__init__("\n".join(format_problems(map(str, self.problems))))
 
     @classmethod
     def single(cls, where: object, what: str, expected: str = "", fix: str = "") -> InputError:
-        """Make a refusal of a single problem."""
+        """Return an error with a single problem; the parameters are those of :class:`Problem`."""
         return cls([Problem(str(where), what, expected, fix)])
 
 
 def format_problems(problems: Iterable[str]) -> list[str]:
-    """Texts of problems, where neighbours of one mend name it once, after the last of them."""
-    told: list[str] = []
-    before = ""
+    """Return the texts of problems; if consecutive ones have the same fix, only the last one names it."""
+    texts: list[str] = []
+    previous = ""
     for problem in problems:
         rest = problem.partition("\n")[2]
-        if rest and rest == before:
-            told[-1] = told[-1].removesuffix(f"\n{rest}")
-        told.append(problem)
-        before = rest
-    return told
+        if rest and rest == previous:
+            texts[-1] = texts[-1].removesuffix(f"\n{rest}")
+        texts.append(problem)
+        previous = rest
+    return texts

@@ -1,7 +1,7 @@
-"""The registry of methods: every computation that decides a published value has an id, a version and a source.
+"""The registry of methods: every computation that determines a published value has an id, a version and a source.
 
-Older versions of a method stay in the tree as long as a published campaign may need them. A call goes to the newest
-version unless another one is chosen, by :func:`use_method_versions`, as a campaign does with `method_versions`.
+Older versions of a method are kept as long as a published campaign may need them. A call uses the newest version unless
+another one is chosen with :func:`use_method_versions`, as a campaign does with `method_versions`.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class Method:
     id : str
         Stable name, lower case with hyphens.
     version : int
-        Raised whenever the same input would give another result.
+        Increased whenever the same input would have another result.
     title : str
         What it computes, in a few words.
     source : str
@@ -39,9 +39,9 @@ class Method:
     source_status : str
         "published", "recalled" (from memory; confirm against the document), or "common practice, no source".
     limitations : str
-        What it cannot say.
+        Where it is not valid, or not accurate.
     function : callable
-        The implementation of this very version.
+        The implementation of this version.
     formula : str
         What it computes, as a formula in words.
     """
@@ -57,18 +57,19 @@ class Method:
 
     @property
     def parameters(self) -> dict[str, str]:
-        """Parameters that have a default, which the campaign or a stage may set, and those defaults."""
+        """Parameters with a default value, which the campaign or a stage may set, and these values in print."""
         import inspect
 
         known = inspect.signature(self.function).parameters.values()
-        # An array or a list that may be left out is a thing to work on, not a choice.
-        choices = (one for one in known if not str(one.annotation).startswith(("ArrayLike", "Sequence", "Mapping")))
-        return {one.name: _default(one.default) for one in choices if one.default is not one.empty}
+        # An optional array or list is data, not an option.
+        data_types = "ArrayLike", "Sequence", "Mapping"
+        options = (parameter for parameter in known if not str(parameter.annotation).startswith(data_types))
+        return {option.name: _default(option.default) for option in options if option.default is not option.empty}
 
 
 def _default(value: Any) -> str:
     if isinstance(value, tuple):
-        return ", ".join(_default(one) for one in value) or "none"
+        return ", ".join(_default(item) for item in value) or "none"
     return "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
@@ -87,35 +88,35 @@ def method(
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Register a function as one version of a method.
 
-    The function that comes back hands every call on to the version that is chosen, the newest if none is. An older
-    version is kept by leaving its function, under another name, with its own registration.
+    The returned function passes every call on to the chosen version, or to the newest one. To keep an older version,
+    rename its function and keep its registration.
 
     Raises
     ------
     ValueError
-        If this version of the id is taken by another function, or the standing is none of the known ones.
+        If this version of the id belongs to another function, or `source_status` is unknown.
     """
     if source_status not in SOURCE_STATUSES:
-        raise ValueError(f"standing of {id} is one of {SOURCE_STATUSES}, not {source_status!r}")
+        raise ValueError(f"source_status of {id} is one of {SOURCE_STATUSES}, not {source_status!r}")
 
     def register(function: Callable[P, R]) -> Callable[P, R]:
         known = _registry.setdefault(id, {})
-        if version in known and _place(known[version].function) != _place(function):
+        if version in known and _qualified_name(known[version].function) != _qualified_name(function):
             raise ValueError(f"method {id} is registered twice: {known[version].function} and {function}")
         known[version] = Method(id, version, title, source, source_status, limitations, function, formula)
 
         @functools.wraps(function)
-        def hand_on(*args: P.args, **kwargs: P.kwargs) -> R:
+        def call_chosen_version(*args: P.args, **kwargs: P.kwargs) -> R:
             result: R = _registry[id][_version(id)].function(*args, **kwargs)
             return result
 
-        return hand_on
+        return call_chosen_version
 
     return register
 
 
-def _place(function: Callable[..., Any]) -> tuple[str, str]:
-    # By name, since a module that is imported anew registers the same functions again.
+def _qualified_name(function: Callable[..., Any]) -> tuple[str, str]:
+    # Compared by name, because a module that is imported again registers the same functions again.
     return function.__module__, function.__qualname__
 
 
@@ -123,8 +124,8 @@ def _version(id: str) -> int:
     return _chosen.get().get(id) or max(_registry[id])
 
 
-def _load() -> None:
-    # By name: the registry lies below the acoustics, which import it.
+def _register_all() -> None:
+    # Imported by name, because the acoustics import this module.
     import importlib
     import pkgutil
 
@@ -134,19 +135,19 @@ def _load() -> None:
 
 
 def methods() -> dict[str, dict[int, Method]]:
-    """All registered methods by id and version, sorted; imports the modules that register them."""
-    _load()
+    """Return all registered methods by id and version, sorted; imports the modules that register them."""
+    _register_all()
     return {id: dict(sorted(known.items())) for id, known in sorted(_registry.items())}
 
 
 @contextmanager
 def use_method_versions(chosen: Mapping[str, int]) -> Iterator[None]:
-    """Choose older versions of methods for the calls made meanwhile.
+    """Use older versions of methods within a `with` statement.
 
     Raises
     ------
     KeyError
-        Naming an id, or a version of it, that is not registered.
+        If an id, or a version of it, is not registered.
     """
     known = methods()
     for id, version in chosen.items():
@@ -160,12 +161,12 @@ def use_method_versions(chosen: Mapping[str, int]) -> Iterator[None]:
 
 
 def versions(ids: Iterable[str]) -> dict[str, int]:
-    """Versions in force of the given methods, for receipts and for the workflow's parameters.
+    """Return the versions of methods that are in use, for receipts and for the parameters of the workflow.
 
     Raises
     ------
     KeyError
-        Naming an id that is not registered.
+        If an id is not registered.
     """
-    _load()
+    _register_all()
     return {id: _version(id) for id in sorted(ids)}

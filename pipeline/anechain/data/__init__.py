@@ -1,1 +1,1 @@
-"""The data contract, files in and out, and what a number and a measurement check are."""
+"""The data contract, reading and writing files, and the types of numbers and measurement checks."""

@@ -1,4 +1,4 @@
-"""What a check of the incoming data found: numbers and limits, from which the verdict follows."""
+"""Measurement checks: values and limits, which determine the verdict."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ __all__ = [
 ]
 
 GOOD, DOUBTFUL, BAD, NOT_MADE = "good", "doubtful", "bad", "not made"
-"""Verdicts."""
+"""The verdicts of a check."""
 Limits = tuple[float | None, float | None]
-"""Values beyond which a check is doubtful, and bad; None for never."""
+"""Values beyond which a check is doubtful, and bad; None if there is no such limit."""
 
 COMMON = "common practice, no source"
 
@@ -42,17 +42,17 @@ class Kind:
     Attributes
     ----------
     title : str
-        In print.
+        Title in print.
     unit : str
-        Of its values.
+        Unit of the values.
     above : bool
-        Whether values above the limits are worse; below otherwise.
+        True if values above the limits are bad, False if values below them are.
     limits : (float or None, float or None)
-        Unless a campaign states others.
+        The defaults; a campaign can set others.
     about : str
-        What its value is, for the campaign file.
+        Description of the value, for the campaign file.
     source_status : str
-        Of the limits.
+        Source of the limits.
     """
 
     title: str
@@ -64,64 +64,80 @@ class Kind:
 
 
 KINDS: dict[str, Kind] = {
-    "clipping": Kind("Clipping", "samples", True, (0.0, 10.0), "samples that stand at a recording's greatest value"),
+    "clipping": Kind("Clipping", "samples", True, (0.0, 10.0), "samples at the largest value of a recording"),
     "signal-to-noise": Kind(
         "Signal to noise",
         "dB",
         False,
         (30.0, 20.0),
-        "least of the third-octave bands within 20 dB of the loudest; at 30 dB noise moves a level by 0.3 dB, at 20 dB "
-        "by 0.8 dB",
+        "lowest of the third-octave bands within 20 dB of the loudest; noise changes a level by 0.3 dB at 30 dB, by "
+        "0.8 dB at 20 dB",
     ),
-    "hum": Kind("Hum", "dB", False, (30.0, 20.0), "least distance from a mains line up to the sound in its band"),
-    "sweep-end": Kind("Whole sweep", "ms", True, (-5.0, 0.0), "time of the sweep that the recording lacks"),
-    "clock": Kind("Clocks of player and recorder", "ppm", True, (100.0, 1000.0), "difference of the clocks"),
+    "hum": Kind("Hum", "dB", False, (30.0, 20.0), "lowest ratio of the sound in a band to the mains hum in it"),
+    "sweep-end": Kind("Complete sweep", "ms", True, (-5.0, 0.0), "duration of the sweep that is missing at the end"),
+    "clock": Kind("Clocks of player and recorder", "ppm", True, (100.0, 1000.0), "relative difference of the clocks"),
     "sweep-law": Kind(
-        "Law of the sweep", "ms", True, (0.5, 2.0), "time by which a harmonic order is elsewhere than the law says"
+        "Law of the sweep", "ms", True, (0.5, 2.0), "difference of a harmonic order's arrival from the law"
     ),
-    "drive": Kind("Drives as stated", "dB", True, (2.0, 6.0), "level, or volts of the loopback, against stated drives"),
-    "tones": Kind("Tones as listed", "dB", True, (-10.0, -3.0), "strongest line beside a listed tone, re that tone"),
-    "polarity": Kind("Polarity", "", True, (0.0, None), "1 if the sound on the axis begins downwards"),
+    "drive": Kind(
+        "Drives as stated", "dB", True, (2.0, 6.0), "level, or voltage of the loopback, relative to stated drives"
+    ),
+    "tones": Kind(
+        "Tones as listed", "dB", True, (-10.0, -3.0), "strongest unlisted line near a listed tone, re that tone"
+    ),
+    "polarity": Kind("Polarity", "", True, (0.0, None), "1 if the impulse response on the axis starts negative"),
     "polarity-agreement": Kind(
-        "Polarity of neighbours", "recordings", True, (0.0, 0.0), "recordings turned over against their neighbours"
+        "Polarity of neighbours",
+        "recordings",
+        True,
+        (0.0, 0.0),
+        "recordings with inverted polarity re their neighbours",
     ),
     "reflection": Kind(
-        "First reflection", "dB", True, (-30.0, -20.0), "level, re the direct sound, of an echo inside the window"
+        "First reflection", "dB", True, (-30.0, -20.0), "level of a reflection within the window, re the direct sound"
     ),
-    "distance": Kind("Arrival and distance", "%", True, (5.0, None), "distance by arrival against the stated one"),
+    "distance": Kind(
+        "Arrival and distance", "%", True, (5.0, None), "distance from the arrival time relative to the stated one"
+    ),
     "rotation-centre": Kind(
-        "Centre of rotation", "dB", True, (1.0, 3.0), "level that a source off the centre moves round the orbit"
+        "Centre of rotation", "dB", True, (1.0, 3.0), "level change over the orbit by a source off the centre"
     ),
-    "arrival-drift": Kind("Arrival round the orbit", "ms", True, (0.1, 0.5), "arrival against the orbit's own fit"),
+    "arrival-drift": Kind("Arrival along the orbit", "ms", True, (0.1, 0.5), "arrival time minus the fit of its orbit"),
     "mirror": Kind("Left and right", "dB", True, (1.5, 4.0), "r.m.s. level difference of mirrored directions"),
-    "neighbours": Kind("Steps between neighbours", "dB", True, (0.75, 2.0), "level against what neighbours let expect"),
-    "swapped": Kind("Swapped directions", "%", True, (35.0, 60.0), "roughness that exchanging two files takes away"),
-    "label": Kind("Labels of directions", "°", True, (4.0, 8.0), "angle between a label and where the response fits"),
+    "neighbours": Kind(
+        "Steps between neighbours", "dB", True, (0.75, 2.0), "level minus the level expected from its neighbours"
+    ),
+    "swapped": Kind("Swapped directions", "%", True, (35.0, 60.0), "roughness that is removed by exchanging two files"),
+    "label": Kind(
+        "Labels of directions", "°", True, (4.0, 8.0), "angle between the label and the best fit of the response"
+    ),
     "pole-level": Kind("Shared directions, level", "dB", True, (0.5, 1.0), "r.m.s. difference between the planes"),
     "pole-arrival": Kind("Shared directions, arrival", "ms", True, (0.05, 0.2), "difference between the planes"),
     "repeats": Kind("Repeated takes", "dB", True, (0.5, 1.0), "median over frequency of the takes' standard deviation"),
-    "distance-law": Kind("Distance law", "dB", True, (0.5, 1.5), "level difference of two distances against the law"),
+    "distance-law": Kind(
+        "Distance law", "dB", True, (0.5, 1.5), "level difference of two distances minus that of the law"
+    ),
 }
-"""All checks that are known here, in the order in which they are shown."""
+"""All kinds of checks, in the order in which they are shown."""
 
 
 @dataclass(frozen=True)
 class Series:
-    """Something to draw beside a check.
+    """Curves that are drawn with a check.
 
     Attributes
     ----------
     x_title, y_title : str
-        Of the axes, with their units.
+        Titles of the axes, with units.
     x : tuple of float
     lines : tuple of (str, tuple of float or None)
-        Names and values, as many as there are in `x`; the first is what was found.
+        Names and values, one for each `x`; the first line is the measured one.
     log : bool
-        Whether x is a frequency, drawn on a logarithmic axis.
+        Whether x is a frequency, with a logarithmic axis.
     points : bool
         Whether the first line is drawn as points.
     limited : bool
-        Whether the limits of the check hold for y.
+        Whether the limits of the check apply to y.
     """
 
     x_title: str
@@ -135,25 +151,25 @@ class Series:
 
 @dataclass(frozen=True)
 class Check:
-    """One check of the incoming data.
+    """The result of one measurement check.
 
     Attributes
     ----------
     id : str
         Stable name, lower case with hyphens; see KINDS.
-    title, unit, above, standing
+    title, unit, above, source_status
         As in :class:`Kind`.
     found : str
-        One line with numbers.
+        The result with numbers, one line.
     values : tuple of (str, float)
-        Where (a file, a direction) and how much; empty if nothing was found that could be wrong.
+        Files or directions with their values; empty if there is nothing to judge.
     limits : (float or None, float or None)
-        Beyond which it is doubtful, and bad.
+        Limits beyond which the check is doubtful, and bad.
     reason : str
-        Why it was not made; empty if it was.
+        Why the check was not possible; empty if it was.
     series : Series or None
     source : str
-        Which raw exports it is of.
+        Which raw exports were checked.
     """
 
     id: str
@@ -182,30 +198,30 @@ class Check:
 
     @property
     def where(self) -> tuple[str, ...]:
-        """Files or directions beyond the limit of what is good, the worst first."""
+        """Files or directions beyond the limit of a good check, the worst first."""
         beyond = [
-            (value, place) for place, value in self.values if any(self._beyond(value, one) for one in self.limits)
+            (value, place) for place, value in self.values if any(self._beyond(value, limit) for limit in self.limits)
         ]
-        beyond.sort(key=lambda one: -one[0] if self.above else one[0])
+        beyond.sort(key=lambda entry: -entry[0] if self.above else entry[0])
         return tuple(dict.fromkeys(place for _, place in beyond))
 
 
 def _short(value: float) -> float:
-    """A value to four significant digits, so that results do not hang on a processor's last bits."""
+    """Return a value with four significant digits, so that results do not depend on the processor."""
     return float(f"{value:.4g}") + 0.0
 
 
 def made(id: str, found: str, values: Iterable[tuple[str, float]] = (), series: Series | None = None) -> Check:
-    """A check of a known kind, with its usual limits.
+    """Return the result of a check of a known kind, with its default limits.
 
     Parameters
     ----------
     id : str
         One of KINDS.
     found : str
-        One line with numbers. The word "missing" is not for it: in an import report it stands for gaps in the data.
+        The result with numbers, one line. Do not use the word "missing": in an import report it means gaps in the data.
     values : iterable of (str, float)
-        Where and how much; what is not finite is left out.
+        Files or directions with their values; values that are not finite are ignored.
     series : Series, optional
     """
     kind = KINDS[id]
@@ -214,33 +230,35 @@ def made(id: str, found: str, values: Iterable[tuple[str, float]] = (), series: 
 
 
 def not_made(id: str, reason: str) -> Check:
-    """A check of a known kind that could not be made, and why."""
+    """Return the result of a check of a known kind that was not possible, with the reason."""
     kind = KINDS[id]
     return Check(id, kind.title, "", (), kind.limits, kind.above, kind.unit, reason, None, kind.source_status)
 
 
-def drives_in_words(volts: Iterable[float], off: Iterable[float]) -> str:
-    """What a check of drives found at each: "1 V +0.0 dB, 2.83 V -0.2 dB"."""
-    # Rounded first, so that nothing is written as -0.0.
-    return ", ".join(f"{drive:g} V {round(by, 1) + 0.0:+.1f} dB" for drive, by in zip(volts, off, strict=True))
+def drives_in_words(volts: Iterable[float], errors_db: Iterable[float]) -> str:
+    """Return the error of each drive in print: "1 V +0.0 dB, 2.83 V -0.2 dB"."""
+    # Rounded first, so that no error is written as -0.0.
+    return ", ".join(
+        f"{drive:g} V {round(error, 1) + 0.0:+.1f} dB" for drive, error in zip(volts, errors_db, strict=True)
+    )
 
 
 def judged(check: Check, limits: Mapping[str, Limits]) -> Check:
-    """The same check by the limits that a campaign states, if it states any for its kind."""
+    """Return a check with the limits of the campaign, if it has limits for this kind."""
     if check.id not in limits or limits[check.id] == check.limits:
         return check
-    usual = check.id in KINDS and limits[check.id] == KINDS[check.id].limits
+    default = check.id in KINDS and limits[check.id] == KINDS[check.id].limits
     return replace(
-        check, limits=limits[check.id], source_status=KINDS[check.id].source_status if usual else "the campaign"
+        check, limits=limits[check.id], source_status=KINDS[check.id].source_status if default else "the campaign"
     )
 
 
 def limits_in_words(check: Check) -> str:
-    """The limits of a check, for a table."""
-    word = "above" if check.above else "below"
+    """Return the limits of a check in print, for a table."""
+    side = "above" if check.above else "below"
     unit = f" {check.unit}" if check.unit and check.unit not in "%°" else check.unit
     parts = [
-        f"{verdict} {word} {limit:g}{unit}"
+        f"{verdict} {side} {limit:g}{unit}"
         for verdict, limit in ((DOUBTFUL, check.limits[0]), (BAD, check.limits[1]))
         if limit is not None
     ]
@@ -249,26 +267,26 @@ def limits_in_words(check: Check) -> str:
     return ", ".join(parts) or "none"
 
 
-_MOST = 6
+_MAX_LISTED = 6
 
 
 def where_in_words(check: Check) -> str:
-    """Files or directions beyond the limits, the worst first, at most six of them."""
-    listed = ", ".join(check.where[:_MOST])
-    return listed + (f" and {len(check.where) - _MOST} more" if len(check.where) > _MOST else "")
+    """Return files or directions beyond the limits in print, the worst first, at most six of them."""
+    listed = ", ".join(check.where[:_MAX_LISTED])
+    return listed + (f" and {len(check.where) - _MAX_LISTED} more" if len(check.where) > _MAX_LISTED else "")
 
 
 def line_of(check: Check) -> str:
-    """A check as a line of the import report."""
-    of = "" if check.source == "responses" else f" ({check.source})"
+    """Return a check as a line of the import report."""
+    source = "" if check.source == "responses" else f" ({check.source})"
     if check.reason:
-        return f"check {check.title.lower()}{of}: not made: {check.reason}"
+        return f"check {check.title.lower()}{source}: not made: {check.reason}"
     where = f"; {where_in_words(check)}" if check.where else ""
-    return f"check {check.title.lower()}{of}: {check.verdict}: {check.found}{where}"
+    return f"check {check.title.lower()}{source}: {check.verdict}: {check.found}{where}"
 
 
 def as_json(check: Check) -> dict[str, Any]:
-    """A check as JSON holds it."""
+    """Return a check as a JSON object."""
     series = check.series
     return {
         "check": check.id,

@@ -1,4 +1,4 @@
-"""One number of a device: its value, how sure it is, what made it, and where on a curve it is."""
+"""One number of a device: its value, its uncertainty, its method, and where on a curve it is."""
 
 from __future__ import annotations
 
@@ -24,19 +24,19 @@ __all__ = [
 Bound = Literal["", "at most", "at least"]
 
 DIGITS = 6
-"""Significant digits that are kept: what lies beyond differs between processors and means nothing here."""
+"""Significant digits that are kept; further digits depend on the processor."""
 
 
 @dataclass(frozen=True)
 class Mark:
-    """Where on a curve a number is.
+    """A point or a band of a curve that a number refers to.
 
     Attributes
     ----------
     curve : str
         Identifier of a curve or index.
     low_hz, high_hz : float
-        Hz; the same twice for a point.
+        Hz; equal for a point.
     level_db : float or None
         dB at that point; None for a band.
     """
@@ -49,20 +49,20 @@ class Mark:
 
 @dataclass(frozen=True)
 class Uncertainty:
-    """How sure a number is.
+    """The uncertainty of a number.
 
     Attributes
     ----------
     standard : float or None
         Standard uncertainty (k = 1) in the unit of the number; None if it is not known.
     propagation : str
-        How it was carried to the number; empty if it was not.
+        How it was propagated to the number; empty if it was not.
     reason : str
         Why it is not known; empty if it is.
     note : str
-        What has to be said with it: draws in which the number was lost.
+        A remark, such as the number of draws in which the number could not be determined.
     interval : (float, float) or None
-        What holds 95 % of the draws, as many below as above (JCGM 101, 7.7); None where nothing was drawn.
+        Probabilistically symmetric 95 % interval of the draws (JCGM 101, 7.7); None without draws.
     """
 
     standard: float | None
@@ -74,41 +74,41 @@ class Uncertainty:
 
 @dataclass(frozen=True)
 class Number:
-    """A figure of merit with everything that a reader needs to judge it.
+    """A figure of merit with all that a reader needs to assess it.
 
     Attributes
     ----------
     id : str
         Stable name: "level.sensitivity".
     heading : str
-        Under which it is shown.
+        Heading under which it is shown.
     title : str
-        What it is, in print.
+        Title in print.
     value : float or str or None
-        None for a gap, and then `reason` says why.
+        None for a gap; then `reason` is set.
     unit : str
-        "dB", "Hz", "dB/octave", "°", "Ω", "m"; empty for a count, a pure number or a word.
+        "dB", "Hz", "dB/octave", "°", "Ω", "m"; empty for a count, a dimensionless number or a text.
     bound : {"", "at most", "at least"}
-        Whether the value is only a limit of the quantity: "at most" where noise may be in it or the data end, "at
-        least" where nothing beyond was measured; empty for a value.
+        Whether the value is only a limit: "at most" if it may contain noise or is at the end of the data, "at least" if
+        nothing beyond was measured; empty for a value.
     uncertainty : float or None
         Expanded: the standard uncertainty times `coverage_factor`; None if it is not known.
     coverage_factor : float or None
         k of the expanded uncertainty; None without one.
     propagation : str
-        How the uncertainty was carried to the number; empty without one.
+        How the uncertainty was propagated to the number; empty without one.
     uncertainty_reason : str
-        Why there is no uncertainty; empty if there is, or if there is no value.
+        Why there is no uncertainty; empty with an uncertainty, or without a value.
     method, version : str, int
-        Id and version of the method that made it.
+        Id and version of the method that computed it.
     source, source_status : str
-        Of the method.
+        Source of the method.
     note : str
-        What belongs to it: the reference, the reviewer's reason, a doubt.
+        Conditions and remarks: the reference, the reviewer's reason, a doubt.
     reason : str
-        Why there is no value; empty if there is.
+        Why there is no value; empty with a value.
     marks : tuple of Mark
-        Where on which curve.
+        Points or bands of curves that it refers to.
     """
 
     id: str
@@ -131,28 +131,28 @@ class Number:
 
     def __post_init__(self) -> None:
         if (self.value is None) != bool(self.reason):
-            raise ValueError(f"{self.id}: a value, or a reason why there is none")
+            raise ValueError(f"{self.id}: either a value or a reason why it is missing")
         if isinstance(self.value, float) and not math.isfinite(self.value):
-            raise ValueError(f"{self.id}: {self.value} is no value")
+            raise ValueError(f"{self.id}: {self.value} is not a finite value")
         if self.bound and self.value is None:
-            raise ValueError(f"{self.id}: a gap is no limit of a value")
+            raise ValueError(f"{self.id}: a gap cannot be a limit")
 
 
 def rounded(value: float) -> float:
-    """A value to six significant digits; never minus zero."""
+    """Return a value with six significant digits, never minus zero."""
     return float(f"{value:.{DIGITS}g}") + 0.0
 
 
 def rounded_uncertainty(uncertainty: float) -> float:
-    """An uncertainty to three significant digits.
+    """Return an uncertainty with three significant digits.
 
-    Two are usual, more where it is rounded again (GUM, JCGM 100:2008, 7.2.6), as print does to the last digit shown.
+    Two digits are usual, and more if the value is rounded again (GUM, JCGM 100:2008, 7.2.6), as it is in print.
     """
     return float(f"{uncertainty:.3g}")
 
 
 def number_to_json(number: Number) -> dict[str, Any]:
-    """What numbers.json holds of a number, under its id."""
+    """Return a number as a JSON object, as in numbers.json under its id."""
 
     def plain(value: Any) -> Any:
         return rounded(value) if isinstance(value, float) else value
@@ -186,63 +186,64 @@ def number_to_json(number: Number) -> dict[str, Any]:
 
 
 def number_from_json(id: str, entry: Mapping[str, Any]) -> Number:
-    """The number that :func:`number_to_json` wrote."""
-    members = {name: value for name, value in entry.items() if name != "marks"}
-    # In canonical JSON 84.0 and 84 are one, and Python reads a whole number.
+    """Return the number that :func:`number_to_json` wrote."""
+    members = {name: value for name, value in entry.items() if name not in ("marks", "standing")}
+    members["source_status"] = entry["standing"]
+    # Canonical JSON writes 84.0 as 84, which Python reads as an integer.
     for name in ("value", "uncertainty", "coverage_factor"):
         members[name] = float(members[name]) if isinstance(members[name], int) else members[name]
     return Number(id=id, **members, marks=tuple(Mark(**mark) for mark in entry["marks"]))
 
 
-_FIGURES = {"Hz": 3, "Ω": 3, "m": 2}
-"""Significant figures in print; a height read between orbit directions is not known to the millimetre."""
+_SIGNIFICANT_DIGITS = {"Hz": 3, "Ω": 3, "m": 2}
+"""Significant digits in print; a height interpolated between directions is not accurate to the millimetre."""
 
 
 def _decimals(value: float, unit: str, uncertainty: float | None = None) -> int:
-    """Decimals of a value in print; negative where not even all digits before the point are shown.
+    """Return the decimals of a value in print; negative if not all digits before the point are significant.
 
-    One rule for a value and for what stands behind its "±", so that both end at the same digit.
+    The same rule holds for a value and its uncertainty, so that both end at the same digit.
     """
-    if unit in _FIGURES:
-        return _FIGURES[unit] - 1 - (math.floor(math.log10(abs(value))) if value else 0)
+    if unit in _SIGNIFICANT_DIGITS:
+        return _SIGNIFICANT_DIGITS[unit] - 1 - (math.floor(math.log10(abs(value))) if value else 0)
     if not unit:
-        # A pure number has no more than it needs, be it a count, a rating in tenths or a coefficient.
-        return max(_needed(value), 0 if uncertainty is None else _needed(uncertainty))
+        # A dimensionless number has only the decimals it needs: a count, a rating in tenths, or a coefficient.
+        return max(_needed_decimals(value), 0 if uncertainty is None else _needed_decimals(uncertainty))
     return {"°": 0, "dB": 1 if abs(value) >= 9.95 else 2}.get(unit, 2)
 
 
-def _needed(value: float, most: int = 2) -> int:
-    """Decimals, at most so many, that a value is rounded to without last zeros; all of them if it would vanish."""
-    if abs(value) < 0.5 * 10.0**-most and value:
-        return most
-    return len(f"{value:.{most}f}".rstrip("0").partition(".")[2])
+def _needed_decimals(value: float, max_decimals: int = 2) -> int:
+    """Return the decimals of a value without final zeros; `max_decimals` if it would be rounded to zero."""
+    if abs(value) < 0.5 * 10.0**-max_decimals and value:
+        return max_decimals
+    return len(f"{value:.{max_decimals}f}".rstrip("0").partition(".")[2])
 
 
 def shown(value: float | str | None, unit: str, uncertainty: float | None = None) -> str:
-    """A value in print, without its unit: as many digits as anybody reads.
+    """Return a value in print, without its unit, with its significant digits.
 
     Parameters
     ----------
     value, unit
         As in :class:`Number`.
     uncertainty : float, optional
-        What stands behind the value: then both end at the same digit (see :func:`shown_width`). Alone a frequency,
-        length or resistance loses its last zeros.
+        The expanded uncertainty of the value; both then end at the same digit (see :func:`shown_width`). Without it, a
+        frequency, length or resistance has no final zeros.
     """
     if value is None:
         return ""
     if isinstance(value, str):
         return value
     decimals = _decimals(value, unit, uncertainty)
-    if unit in _FIGURES:
-        rounded_off = float(f"{value:.{_FIGURES[unit]}g}")
+    if unit in _SIGNIFICANT_DIGITS:
+        rounded_off = float(f"{value:.{_SIGNIFICANT_DIGITS[unit]}g}")
         return f"{rounded_off:g}" if uncertainty is None else f"{rounded_off:.{max(decimals, 0)}f}"
     text = f"{value:.{decimals}f}"
     return text.removeprefix("-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
 
 
 def shown_bound(number: Number) -> str:
-    """The value of a number in print without its unit, with "≤" or "≥" before it where it is only a limit."""
+    """Return the value of a number in print without its unit, with "≤" or "≥" in front if it is only a limit."""
     sign = {"": "", "at most": "\N{LESS-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"}.get(
         number.bound, "\N{GREATER-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"
     )
@@ -250,9 +251,9 @@ def shown_bound(number: Number) -> str:
 
 
 def shown_width(uncertainty: float, value: float, unit: str) -> str:
-    """An uncertainty in print, to the last digit that is shown of its value (GUM, JCGM 100:2008, 7.2.6).
+    """Return an uncertainty in print, rounded to the last digit of its value (GUM, JCGM 100:2008, 7.2.6).
 
-    Less than half of that digit is said to be under it.
+    An uncertainty below half of that digit is printed as "under" that digit.
     """
     decimals = _decimals(value, unit, uncertainty)
     last = 10.0**-decimals

@@ -1,4 +1,4 @@
-"""Rules between fields that a data contract names: each looks at a dataset and yields what is wrong."""
+"""Rules between fields that a data contract names: each checks a dataset and yields its problems."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["COMPANIONS", "POLE_TOLERANCE", "RULES"]
 
 POLE_TOLERANCE = 1.0
-"""dB that the two takes of one pole may differ by (r.m.s. over frequency); common practice, no source."""
+"""Largest r.m.s. difference between the two levels of a pole, dB; common practice, no source."""
 
 Rule = Callable[["xr.Dataset", str], Iterator[Problem]]
 
@@ -24,13 +24,13 @@ def _rises(dataset: xr.Dataset, name: str, unit: str, where: str) -> Iterator[Pr
     values = np.asarray(dataset[name].values, dtype=np.float64)
     if not values.size:
         yield Problem(where, f"{name} has no value", "at least one", "check that the raw files hold data")
-    falls = np.flatnonzero(~(np.diff(values) > 0))
-    if falls.size:
-        at = int(falls[0])
+    not_rising = np.flatnonzero(~(np.diff(values) > 0))
+    if not_rising.size:
+        at = int(not_rising[0])
         yield Problem(
             where,
             f"{name} {at + 2} is {values[at + 1]:g}{unit} after {values[at]:g}{unit}",
-            f"{name} rising strictly",
+            f"{name} strictly rising",
             "sort the rows of the raw file and remove repeated ones",
         )
 
@@ -41,39 +41,39 @@ def frequency_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
 
 
 def drive_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """Drives rise strictly, so that none is there twice."""
+    """Drives rise strictly, so that none is repeated."""
     yield from _rises(dataset, "drive", " V", where)
 
 
 def level_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """Levels asked for rise strictly, so that none is there twice."""
+    """Requested levels rise strictly, so that none is repeated."""
     yield from _rises(dataset, "level", " dB", where)
 
 
 def tone_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """Tones rise strictly, so that none is there twice."""
+    """Tones rise strictly, so that none is repeated."""
     yield from _rises(dataset, "tone", " Hz", where)
 
 
 def order_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """Harmonic orders rise strictly, so that none is there twice."""
+    """Harmonic orders rise strictly, so that none is repeated."""
     yield from _rises(dataset, "order", "", where)
 
 
 def angle_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """Angles rise strictly, so that no direction is there twice."""
+    """Angles rise strictly, so that no direction is repeated."""
     yield from _rises(dataset, "angle", "°", where)
 
 
-def takes_count(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+def takes_numbered(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     """Takes are numbered 1, 2, 3 in the order they were measured."""
     number = np.asarray(dataset["take"].values)
     if not number.size or not np.array_equal(number, np.arange(1, number.size + 1)):
-        yield Problem(where, f"take is {number.tolist()}", "1, 2, 3 to the last one", "correct the importer")
+        yield Problem(where, f"take is {number.tolist()}", "1, 2, 3, ... in measuring order", "correct the importer")
 
 
-def takes_go_on(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """Where it is known when takes were started, none was started before the one it follows."""
+def take_times_rise(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Known starting times of takes do not fall."""
     started = np.asarray(dataset["started"].values, dtype=np.float64)
     known = np.flatnonzero(np.isfinite(started))
     back = np.flatnonzero(np.diff(started[known]) < 0)
@@ -82,32 +82,32 @@ def takes_go_on(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
         yield Problem(
             where,
             f"take {later + 1} was started at {started[later]:g} s, after take {earlier + 1} at {started[earlier]:g} s",
-            "times that do not fall",
+            "starting times in measuring order",
             "correct order or times in the manifest",
         )
 
 
 def each_direction_once(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """No plane and no angle stands twice."""
+    """No plane and no angle is repeated."""
     for name in ("plane", "angle"):
         values, counts = np.unique(dataset[name].values, return_counts=True)
         for value in values[counts > 1]:
-            yield Problem(where, f"{name} {value} is there twice", "each direction once", "remove one of the two")
+            yield Problem(where, f"{name} {value} occurs twice", "each direction once", "remove one of the two")
 
 
 COMPANIONS = ("sphere", "harmonics", "impedance", "takes", "multitone")
-"""Datasets that an import may give besides the responses."""
+"""Datasets that an importer may return besides the responses."""
 
 
 def datasets_known(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """The other datasets named are such as an import gives."""
+    """The other datasets that are named are known ones."""
     named = dataset.attrs.get("datasets")
     if isinstance(named, str) and named != "none" and not set(named.split()) <= set(COMPANIONS):
         allowed = f"none, or some of {', '.join(COMPANIONS)}"
         yield Problem(where, f"attribute datasets is {named!r}", allowed, "make the file again with `anechain run`")
 
 
-def something_measured(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+def any_direction_measured(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     """At least one direction was measured."""
     if not np.asarray(dataset["measured"].values).any():
         yield Problem(where, "no direction was measured", "at least one", "check the files named in the campaign")
@@ -125,25 +125,25 @@ def poles_agree(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
             continue
         first, second = level[0, at[0]], level[1, at[0]]
         both = np.isfinite(first) & np.isfinite(second)
-        # The quietest frequencies hold noise, not the loudspeaker: judge the upper 40 dB of the pole only.
+        # The lowest levels contain noise, so only the upper 40 dB of the pole are compared.
         if both.any():
             both &= first > np.nanmax(first[both]) - 40.0
         if not both.any():
             continue
         difference = first[both] - second[both]
-        apart = float(np.sqrt(np.mean(difference**2)))
-        if apart > POLE_TOLERANCE:
+        rms = float(np.sqrt(np.mean(difference**2)))
+        if rms > POLE_TOLERANCE:
             worst = float(np.asarray(dataset["frequency"].values)[both][int(np.argmax(np.abs(difference)))])
             yield Problem(
                 where,
-                f"level at {pole:g}° differs between the planes by {apart:.2f} dB (r.m.s.), most at {worst:g} Hz",
-                f"at most {POLE_TOLERANCE:g} dB: it is the same direction",
-                "check that no file is mislabelled and that both orbits were measured about the same point and drive",
+                f"level at {pole:g}° differs between the planes by {rms:.2f} dB (r.m.s.), most at {worst:g} Hz",
+                f"at most {POLE_TOLERANCE:g} dB, because it is the same direction",
+                "check the labels of the files, and that both orbits were measured at the same point and drive",
             )
 
 
 def missing_reported(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """A level that is missing at some frequencies of a measured direction is named in the import report."""
+    """Missing levels of a measured direction are reported in the import report."""
     measured = np.asarray(dataset["measured"].transpose("plane", "angle").values).astype(bool)
     level = np.asarray(dataset["level"].transpose("plane", "angle", "frequency").values)
     missing = np.isnan(level) & measured[..., None]
@@ -153,9 +153,9 @@ def missing_reported(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
         yield Problem(
             where,
             f"level is missing at {dataset['plane'].values[plane]} {dataset['angle'].values[angle]:g}° "
-            f"{dataset['frequency'].values[row]:g} Hz ({int(missing.sum())} values), and the import report is silent",
-            "missing values only where the import report says so",
-            "correct the importer: every gap is reported with the word “missing”",
+            f"{dataset['frequency'].values[row]:g} Hz ({int(missing.sum())} values), but not in the import report",
+            "every missing value reported in the import report",
+            "correct the importer: report every gap with the word “missing”",
         )
 
 
@@ -163,19 +163,19 @@ def unmeasured_empty(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     """A direction that was not measured has no level."""
     measured = np.asarray(dataset["measured"].transpose("plane", "angle").values).astype(bool)
     level = np.asarray(dataset["level"].transpose("plane", "angle", "frequency").values)
-    invented = np.isfinite(level).any(axis=-1) & ~measured
-    if invented.any():
-        plane, angle = (int(axis[0]) for axis in np.nonzero(invented))
+    unmeasured = np.isfinite(level).any(axis=-1) & ~measured
+    if unmeasured.any():
+        plane, angle = (int(axis[0]) for axis in np.nonzero(unmeasured))
         yield Problem(
             where,
             f"{dataset['plane'].values[plane]} {dataset['angle'].values[angle]:g}° has a level but was not measured",
-            "no level where nothing was measured",
+            "no level for directions that were not measured",
             "correct the importer",
         )
 
 
 def absolute_has_setup(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """A sound pressure level says at which distance and drive it holds."""
+    """A sound pressure level has a distance and a drive that it refers to."""
     if dataset.attrs.get("level_kind") == "spl":
         for name, unit in (("distance", "m"), ("drive", "V")):
             if name not in dataset.attrs:
@@ -195,7 +195,7 @@ def valid_band_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
 
 
 def weights_sum(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """The shares of the sphere add up to the sphere."""
+    """The shares of the sphere add up to 1."""
     total = float(np.asarray(dataset["weight"].values).sum())
     if abs(total - 1.0) > 1e-9:
         yield Problem(where, f"weights add up to {total:.12g}", "1", "correct the importer")
@@ -209,10 +209,10 @@ RULES: dict[str, Rule] = {
     "order rises strictly": order_rises,
     "level rises strictly": level_rises,
     "tone rises strictly": tone_rises,
-    "takes count from one": takes_count,
-    "takes do not go back in time": takes_go_on,
+    "takes count from one": takes_numbered,
+    "takes do not go back in time": take_times_rise,
     "each direction once": each_direction_once,
-    "a direction was measured": something_measured,
+    "a direction was measured": any_direction_measured,
     "poles agree between planes": poles_agree,
     "missing values are reported": missing_reported,
     "unmeasured directions are empty": unmeasured_empty,

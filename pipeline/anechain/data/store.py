@@ -1,4 +1,4 @@
-"""Files in and out: whole or not at all, the same bytes for the same content, each output with its receipt."""
+"""Read and write files: atomically, the same bytes for the same content, each output with its receipt."""
 
 from __future__ import annotations
 
@@ -43,27 +43,27 @@ __all__ = [
 
 
 def sha256_file(path: Path) -> str:
-    """SHA-256 of a file as 64 hex digits."""
+    """Return the SHA-256 of a file as 64 hexadecimal digits."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
-    """Give a temporary file beside `path`; on success it is flushed to the disk and takes the place of `path`.
+    """Yield a temporary file in the same folder; on success it is flushed to the disk and replaces `path`.
 
-    On any failure the temporary file is removed and what was at `path` stays. The file's rights are those that the
-    process gives to new files (umask).
+    After any failure the temporary file is removed and `path` is unchanged. The permissions of the file are those of
+    any new file of the process (umask).
 
     Raises
     ------
     InputError
-        If the file cannot be written: no room, no right, a folder in its place.
+        If the file cannot be written: disk full, no permission, or a folder of this name.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         temporary = path.with_name(f".{secrets.token_hex(8)}.part")
-        # 0o666 less the umask, as for any new file; the ready-made temporary files are for their owner alone.
+        # 0o666 minus the umask, as for any new file; files of the module tempfile are readable by their owner only.
         os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
         try:
             yield temporary
@@ -77,14 +77,14 @@ def replacing(path: Path) -> Iterator[Path]:
         raise InputError.single(
             path,
             f"cannot be written: {error.strerror or error}",
-            "a place with room that you may write to",
-            "make room or mend the rights, and run again",
+            "a writable folder with enough free space",
+            "free space or correct the permissions, and run again",
         ) from None
-    _settle(path.parent)
+    _flush_folder(path.parent)
 
 
-def _settle(folder: Path) -> None:
-    """Flush a folder's list of files, where the file system can; the file itself is safe already."""
+def _flush_folder(folder: Path) -> None:
+    """Flush the entries of a folder to the disk, if the file system can; the file itself is already there."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -94,7 +94,7 @@ def _settle(folder: Path) -> None:
 
 
 def write_plain(path: Path, data: bytes) -> None:
-    """Write bytes whole or not at all, and only if they differ, so that an unchanged file keeps its date.
+    """Write bytes atomically, and only if they differ, so that an unchanged file keeps its date.
 
     Raises
     ------
@@ -109,24 +109,24 @@ def write_plain(path: Path, data: bytes) -> None:
 
 
 def write_artefact(path: Path, bare: bytes, receipt: Mapping[str, Any]) -> None:
-    """Write an output that is not netCDF, with its receipt inside (SVG, PNG, PDF, CSV, JSON, HTML).
+    """Write an output with its receipt, in a format other than netCDF (SVG, PNG, PDF, CSV, JSON, HTML).
 
     Raises
     ------
     InputError
         If the file cannot be written.
     ValueError
-        If it cannot carry a receipt, or carries one already.
+        If the format cannot contain a receipt, or the output already has one.
     """
     format_ = format_of(bare, path.name)
     if format_ is None:
-        raise ValueError(f"no way is known to put a receipt into {path.name}")
-    content, there = format_.split(bare)
-    if there is not None:
-        raise ValueError(f"{path.name} carries a receipt already")
+        raise ValueError(f"{path.name} has a format that cannot contain a receipt")
+    content, present = format_.split(bare)
+    if present is not None:
+        raise ValueError(f"{path.name} already has a receipt")
     text = canonical(bound(receipt, sha256_hex(content))).decode()
     data = format_.embed(bare, text)
-    # What could not be read back later, by this or another name, must not be published.
+    # An output whose receipt cannot be read, under this or another file name, must not be published.
     if format_of(data) is not format_ or format_.split(data) != (content, text):
         raise ValueError(f"the receipt of {path.name} could not be read back")
     with replacing(path) as temporary:
@@ -134,7 +134,7 @@ def write_artefact(path: Path, bare: bytes, receipt: Mapping[str, Any]) -> None:
 
 
 def write_dataset(path: Path, dataset: xr.Dataset, receipt: Mapping[str, Any]) -> None:
-    """Write a dataset as netCDF-4 with its receipt as global attribute; the same dataset gives the same bytes.
+    """Write a dataset as netCDF-4 with its receipt as a global attribute; the same dataset gives the same bytes.
 
     Raises
     ------
@@ -143,18 +143,18 @@ def write_dataset(path: Path, dataset: xr.Dataset, receipt: Mapping[str, Any]) -
     """
     import netCDF4
 
-    # How the file it came from was packed, and that file's receipt, are no part of what it says.
-    said = dataset.drop_encoding()
-    said.attrs = {name: value for name, value in dataset.attrs.items() if name != "receipt"}
-    encoding = {name: {"_FillValue": None} for name in said.variables if said[name].dtype.kind == "f"}
+    # Encoding and receipt of the file that the dataset was read from are not part of its content.
+    content_only = dataset.drop_encoding()
+    content_only.attrs = {name: value for name, value in dataset.attrs.items() if name != "receipt"}
+    encoding = {name: {"_FillValue": None} for name in content_only.variables if content_only[name].dtype.kind == "f"}
     with replacing(path) as temporary:
-        with _library_writing():
-            said.to_netcdf(temporary, engine="netcdf4", format="NETCDF4", encoding=encoding)
+        with _netcdf_errors():
+            content_only.to_netcdf(temporary, engine="netcdf4", format="NETCDF4", encoding=encoding)
         content = netcdf_digest(temporary)
         blank = b" " * len(canonical(bound(receipt, content, content)))
-        with _library_writing(), netCDF4.Dataset(temporary, "a") as file:
+        with _netcdf_errors(), netCDF4.Dataset(temporary, "a") as file:
             file.setncattr_string("receipt", blank.decode())
-        # The receipt holds the hash of the file around it, so it goes into its place in the finished file.
+        # The receipt contains the hash of the rest of the file, so it replaces blanks in the finished file.
         data = temporary.read_bytes()
         text = canonical(bound(receipt, content, sha256_hex(data)))
         temporary.write_bytes(data.replace(blank, text, 1))
@@ -163,11 +163,11 @@ def write_dataset(path: Path, dataset: xr.Dataset, receipt: Mapping[str, Any]) -
 
 
 @contextmanager
-def _library_writing() -> Iterator[None]:
+def _netcdf_errors() -> Iterator[None]:
     try:
         yield
-    except RuntimeError as error:  # all that the library says of a full disk is "HDF error"
-        raise OSError(errno.EIO, f"{error}; most often the disk is full") from None
+    except RuntimeError as error:  # the only message of the library for a full disk is "HDF error"
+        raise OSError(errno.EIO, f"{error}; usually the disk is full") from None
 
 
 def read_dataset(path: Path) -> xr.Dataset:
@@ -176,14 +176,14 @@ def read_dataset(path: Path) -> xr.Dataset:
     Raises
     ------
     InputError
-        If it is not there or no netCDF file, or a damaged one.
+        If the file does not exist, is not a netCDF file, or is damaged.
     """
     import xarray as xr
 
     try:
         with xr.open_dataset(path, engine="netcdf4", decode_times=False) as dataset:
             return dataset.load()
-    except Exception as error:  # the libraries give up on a damaged file in any way there is
+    except Exception as error:  # the libraries raise any exception for a damaged file
         reason = error.strerror if isinstance(error, OSError) else None
         raise InputError.single(
             path, f"cannot be read: {reason or error}", "a netCDF file", "run the campaign again"
@@ -192,16 +192,16 @@ def read_dataset(path: Path) -> xr.Dataset:
 
 @dataclass(frozen=True)
 class Examined:
-    """What a file says of itself and whether it still is what it says.
+    """The receipt of a file, and whether file and receipt match.
 
     Attributes
     ----------
     receipt : dict or None
-        None if the file carries none that can be read; see :func:`anechain.receipts.receipt.check_form`.
+        None if the file has no readable receipt; see :func:`anechain.receipts.receipt.check_form`.
     carrier : str
         Where in the file the receipt is.
     wrong : tuple of str
-        What does not hold; empty for an intact file.
+        What does not match; empty for an intact file.
     """
 
     receipt: dict[str, Any] | None
@@ -210,12 +210,12 @@ class Examined:
 
 
 def examine(path: Path) -> Examined:
-    """Read a file's receipt from the file alone and check both against each other.
+    """Read the receipt of a file, and check that file and receipt match.
 
     Raises
     ------
     InputError
-        If the file cannot be opened, or is of a format that no output has.
+        If the file cannot be read, or has a format that no output has.
     """
     try:
         data = path.read_bytes()
@@ -232,7 +232,7 @@ def examine(path: Path) -> Examined:
             format_ = format_of(data, path.name)
             if format_ is None:
                 raise InputError.single(
-                    path, "is of no format that carries a receipt", "netCDF, SVG, PNG, PDF, CSV, JSON or HTML"
+                    path, "has a format that cannot contain a receipt", "netCDF, SVG, PNG, PDF, CSV, JSON or HTML"
                 )
             carrier = format_.carrier
             bare, text = format_.split(data)
@@ -250,23 +250,20 @@ def examine(path: Path) -> Examined:
     wrong = check_structure(receipt)
     same = receipt["content"] == content
     if not same:
-        wrong.append("the content is not what the receipt vouches for")
+        wrong.append("the content does not match the receipt")
     if format_ is None:
-        untouched = not same or receipt.get("file") == sha256_hex(netcdf_blanked(data, text))
+        unchanged = not same or receipt.get("file") == sha256_hex(netcdf_blanked(data, text))
     else:
-        untouched = _as_embedded(format_, bare, text, data)
-    # One number can be written in several ways, of which the canonical form is one.
-    untouched = untouched and text == canonical(receipt).decode()
-    if not untouched:
-        wrong.append(
-            "the file was written again by other software"
-            + (", or damaged in a place that holds none of its content" if same else "")
-        )
+        unchanged = _as_embedded(format_, bare, text, data)
+    # JSON can write the same number in several ways; only the canonical one is accepted.
+    unchanged = unchanged and text == canonical(receipt).decode()
+    if not unchanged:
+        wrong.append("the file was rewritten by other software" + (", or damaged outside its content" if same else ""))
     return Examined(receipt, carrier, tuple(wrong))
 
 
 def _as_embedded(format_: Format, bare: bytes, text: str, data: bytes) -> bool:
-    """Whether a file is, byte for byte, its bare content with its receipt put in; in JSON the layout does not count."""
+    """Return whether a file equals its content with its receipt embedded, byte for byte; for JSON always true."""
     try:
         return format_.name == "JSON" or format_.embed(bare, text) == data
     except ValueError:
@@ -279,7 +276,7 @@ def read_receipt(path: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        If it carries none, or the file is not what its receipt says.
+        If it has no receipt, or file and receipt do not match.
     """
     examined = examine(path)
     if examined.wrong or examined.receipt is None:
@@ -290,7 +287,7 @@ def read_receipt(path: Path) -> dict[str, Any]:
 
 
 def is_current(path: Path, stamp: str) -> bool:
-    """Say whether an output is there, unaltered, and made by the step with this stamp."""
+    """Return whether an output exists, is intact, and was made by the step with this stamp."""
     if not path.is_file():
         return False
     try:

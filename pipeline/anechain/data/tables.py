@@ -1,4 +1,4 @@
-"""Tables as CSV: comma separated, decimal points, one header line, empty cells where there is no value."""
+"""Tables as CSV: comma-separated, decimal points, one header line, empty cells for missing values."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ from numpy.typing import NDArray
 __all__ = ["UNCERTAINTY_COLUMN", "csv_bytes", "csv_of_rows", "text_cell"]
 
 UNCERTAINTY_COLUMN = "_uncertainty_dB"
-"""How the titles of columns end that hold the uncertainty of the column before them."""
+"""End of the title of a column with the uncertainty of the column before it."""
 
 _BREAKS = re.compile("[\x00-\x1f\x7f\x85\u2028\u2029]+")
 _FORMULA = tuple(
     "=+-@\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}"
 )
-"""What a spreadsheet takes for the beginning of a formula (common practice against injection, no source)."""
+"""Characters at the beginning of a cell that make a formula in a spreadsheet (common practice, no source)."""
 
 
 def text_cell(text: str) -> str:
-    """Write a text as a cell: quoted where it must be (RFC 4180), on one line, and never a formula.
+    """Return a text as a cell: quoted where necessary (RFC 4180), on one line, and never a formula.
 
     Parameters
     ----------
     text : str
-        A text that a spreadsheet would take for a formula gets an apostrophe in front; line breaks and other control
-        characters become spaces. With a "#" it is quoted too: some readers take that for a comment.
+        A text that a spreadsheet would read as a formula is prefixed with an apostrophe; line breaks and other control
+        characters become spaces. A text with "#" is quoted, because some readers take "#" for a comment.
     """
     text = _BREAKS.sub(" ", text)
     if text.lstrip().startswith(_FORMULA):
@@ -38,18 +38,18 @@ def text_cell(text: str) -> str:
 def csv_of_rows(
     titles: Iterable[str], rows: Iterable[Iterable[str | float | None]], digits: int, comments: Sequence[str] = ()
 ) -> bytes:
-    """Write rows as CSV.
+    """Return rows as CSV.
 
     Parameters
     ----------
     titles : iterable of str
-        Of the columns.
+        Titles of the columns.
     rows : iterable of iterable of (str, float or None)
-        A text goes through :func:`text_cell`, a number has so many significant digits, None is an empty cell.
+        Texts are written with :func:`text_cell`, None as an empty cell.
     digits : int
         Significant digits of all numbers.
     comments : sequence of str
-        What is said above the titles, a line each.
+        Comments above the titles, one line each.
 
     Returns
     -------
@@ -64,7 +64,7 @@ def csv_of_rows(
 
 
 def csv_bytes(columns: Mapping[str, NDArray[np.float64]], decimals: int = 4, comments: Sequence[str] = ()) -> bytes:
-    """Write columns of one length as CSV.
+    """Return columns of equal length as CSV.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def csv_bytes(columns: Mapping[str, NDArray[np.float64]], decimals: int = 4, com
     decimals : int
         Decimals of all columns but the first.
     comments : sequence of str
-        What is said above the titles, a line each.
+        Comments above the titles, one line each.
 
     Returns
     -------
@@ -86,8 +86,8 @@ def csv_bytes(columns: Mapping[str, NDArray[np.float64]], decimals: int = 4, com
 
 
 def _lines(titles: Iterable[str], rows: Iterable[Sequence[str]], comments: Sequence[str]) -> bytes:
-    # A comma would part a comment into cells, which a spreadsheet shows as columns.
+    # A comma in a comment would be shown as a column break by a spreadsheet.
     if any(sign in comment for comment in comments for sign in ",;\n"):
-        raise ValueError("a comment of a table is one line without commas and semicolons")
+        raise ValueError("a comment of a table must be one line without commas and semicolons")
     lines = [*(f"# {comment}" for comment in comments), ",".join(map(text_cell, titles)), *map(",".join, rows)]
     return "".join(f"{line}\n" for line in lines).encode()

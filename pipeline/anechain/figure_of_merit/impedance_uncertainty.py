@@ -102,11 +102,9 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
     takes = _values(impedance, "takes") if "takes" in impedance else None
     reasons = {}
     for part, name in _STATED.items():
-        takes_only = (
-            f"only the repeatability of takes is known; without {_COMMON_CAUSES[part]} the uncertainty would be too small"
-        )
+        takes_only = f"without {_COMMON_CAUSES[part]} the uncertainty would be too small"
         unknown = f"no uncertainty of {_NAMES[part]} is stated in the campaign"
-        reasons[part] = "" if name in stated else unknown if uncertainties[part] is None else f"{unknown}: {takes_only}"
+        reasons[part] = "" if name in stated else unknown if uncertainties[part] is None else f"{unknown}; {takes_only}"
     return ImpedanceErrors(
         frequency,
         impedance_uncertainty(
@@ -260,7 +258,7 @@ def minimum_uncertainty(
         zero = np.zeros(errors.frequency.size)
         takes_only = replace(errors, standard=replace(errors.standard, magnitude_common=zero))
         mean = monte_carlo_of_impedance(takes_only, magnitude, None, lambda modulus, _: {"minimum": search(modulus)})[
-            "least"
+            "minimum"
         ].mean
         if mean is not None and ohm - mean > MIN_REPORTED_BIAS * own:
             notes.append(f"the errors of takes lower a minimum by {ohm - mean:.2g} Ω on average (Monte Carlo)")

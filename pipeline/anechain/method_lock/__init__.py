@@ -1,1 +1,1 @@
-"""methods.lock: notices code that changes under an unchanged method version."""
+"""methods.lock: detects changes of code and results of methods whose version is unchanged."""

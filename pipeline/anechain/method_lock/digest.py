@@ -12,22 +12,22 @@ from anechain.receipts.embedding import canonical
 __all__ = ["result_digest"]
 
 
-def _policy(value: Any) -> Any:
-    """Plain form of a result, in which the last bits, which differ between processors and libraries, do not count."""
+def _rounded(value: Any) -> Any:
+    """Return a result in plain types, numbers rounded: their last bits depend on processor and libraries."""
     if isinstance(value, np.ndarray):
-        return _policy(value.tolist())
+        return _rounded(value.tolist())
     if isinstance(value, float | np.floating):
         number = float(value)
         return "0" if abs(number) < 1e-12 else f"{number:.9g}"
     if isinstance(value, dict):
-        return {str(key): _policy(item) for key, item in sorted(value.items())}
+        return {str(key): _rounded(item) for key, item in sorted(value.items())}
     if isinstance(value, list | tuple):
-        return [_policy(item) for item in value]
+        return [_rounded(item) for item in value]
     if hasattr(value, "__dataclass_fields__"):
-        return {name: _policy(getattr(value, name)) for name in sorted(value.__dataclass_fields__)}
+        return {name: _rounded(getattr(value, name)) for name in sorted(value.__dataclass_fields__)}
     return value if isinstance(value, bool | int | str | None) else repr(value)
 
 
 def result_digest(result: Any) -> str:
-    """SHA-256 of a result under the float policy: nine significant digits, and nothing below 1e-12."""
-    return hashlib.sha256(canonical(_policy(result))).hexdigest()
+    """Return the SHA-256 of a result; numbers have nine significant digits, and are zero below 1e-12."""
+    return hashlib.sha256(canonical(_rounded(result))).hexdigest()

@@ -1,8 +1,8 @@
-"""Fingerprints of a method's code with everything of the project that it calls: comments and docstrings do not count.
+"""Fingerprints of the code of a method and of all project code that it calls, without comments and docstrings.
 
-The code is read, not run. A function's fingerprint covers its own normalised syntax tree; a method is described by
-the fingerprints of its function and of every function, class and constant of the project that can be reached from it
-by name. So a change anywhere below a method is seen, and the place is named.
+The code is parsed, not executed. The fingerprint of a function is the hash of its normalised syntax tree. A method has
+the fingerprints of its function and of every function, class and constant of the project that it reaches by name, so
+that any change below a method is detected and located.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ from typing import Any
 __all__ = ["code_fingerprints"]
 
 _PROJECT = "anechain"
-_OF_NO_ACCOUNT = {"ctx", "kind", "type_comment", "type_params", "returns", "annotation"}
+_IGNORED_FIELDS = {"ctx", "kind", "type_comment", "type_params", "returns", "annotation"}
 
 
 @dataclass(frozen=True)
 class _Module:
-    """Top-level names of a module: what they are defined by here, or where they are imported from."""
+    """Top-level names of a module: their definitions, or the modules they are imported from."""
 
     defined: dict[str, tuple[ast.stmt, ...]]
     imported: dict[str, tuple[str, str | None]]
@@ -39,25 +39,25 @@ def _module(name: str) -> _Module | None:
     defined: dict[str, list[ast.stmt]] = {}
     imported: dict[str, tuple[str, str | None]] = {}
     for statement in tree.body:
-        for bound in _bound_names(statement):
-            defined.setdefault(bound, []).append(statement)
+        for assigned in _assigned_names(statement):
+            defined.setdefault(assigned, []).append(statement)
     for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and _is_ours(node.module or ""):
+        if isinstance(node, ast.ImportFrom) and _in_project(node.module or ""):
             for alias in node.names:
                 imported[alias.asname or alias.name] = (node.module or "", alias.name)
         elif isinstance(node, ast.Import):
             for alias in node.names:
-                if _is_ours(alias.name):
+                if _in_project(alias.name):
                     imported[alias.asname or alias.name.split(".")[0]] = (alias.name, None)
-    return _Module({name_: tuple(found) for name_, found in defined.items()}, imported)
+    return _Module({name_: tuple(statements) for name_, statements in defined.items()}, imported)
 
 
-def _is_ours(module: str) -> bool:
+def _in_project(module: str) -> bool:
     package = module.split(".")[0]
     return package == _PROJECT or package.startswith(f"{_PROJECT}_")
 
 
-def _bound_names(statement: ast.stmt) -> Iterator[str]:
+def _assigned_names(statement: ast.stmt) -> Iterator[str]:
     if isinstance(statement, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
         yield statement.name
     elif isinstance(statement, ast.Assign):
@@ -67,28 +67,28 @@ def _bound_names(statement: ast.stmt) -> Iterator[str]:
         yield statement.target.id
 
 
-def _plain(node: Any) -> Any:
-    """Normalised form of a syntax tree: no positions, no docstrings, no annotations, no description of a method."""
+def _normalized(node: Any) -> Any:
+    """Return a syntax tree without positions, docstrings, annotations and descriptions of methods."""
     if isinstance(node, list):
-        return [_plain(item) for item in node]
+        return [_normalized(item) for item in node]
     if not isinstance(node, ast.AST):
         return repr(node)
     fields = {}
     for name, value in ast.iter_fields(node):
-        if name in _OF_NO_ACCOUNT and not isinstance(node, ast.AnnAssign):
+        if name in _IGNORED_FIELDS and not isinstance(node, ast.AnnAssign):
             continue
         kept = value
         if name == "body" and isinstance(value, list):
-            kept = [one for one in value if not _is_text(one)]
+            kept = [statement for statement in value if not _is_docstring(statement)]
         elif name == "decorator_list":
-            kept = [one for one in value if not _describes_method(one)]
+            kept = [decorator for decorator in value if not _is_method_decorator(decorator)]
         if kept is None or kept == []:
             continue
-        fields[name] = _plain(kept)
+        fields[name] = _normalized(kept)
     return [type(node).__name__, sorted(fields.items())]
 
 
-def _is_text(statement: ast.stmt) -> bool:
+def _is_docstring(statement: ast.stmt) -> bool:
     return (
         isinstance(statement, ast.Expr)
         and isinstance(statement.value, ast.Constant)
@@ -96,18 +96,18 @@ def _is_text(statement: ast.stmt) -> bool:
     )
 
 
-def _describes_method(decorator: ast.AST) -> bool:
+def _is_method_decorator(decorator: ast.AST) -> bool:
     return isinstance(decorator, ast.Call) and isinstance(decorator.func, ast.Name) and decorator.func.id == "method"
 
 
 def _fingerprint(statements: tuple[ast.stmt, ...]) -> str:
-    return hashlib.sha256(repr(_plain(list(statements))).encode()).hexdigest()
+    return hashlib.sha256(repr(_normalized(list(statements))).encode()).hexdigest()
 
 
-def _used(statements: tuple[ast.stmt, ...], module: _Module, name: str) -> Iterator[tuple[str, str]]:
-    """Module and name of everything of the project that some statements refer to."""
+def _references(statements: tuple[ast.stmt, ...], module: _Module, name: str) -> Iterator[tuple[str, str]]:
+    """Yield module and name of everything in the project that some statements refer to."""
     for statement in statements:
-        for node in _looked_at(statement):
+        for node in _relevant_nodes(statement):
             if isinstance(node, ast.Name):
                 if node.id in module.defined:
                     yield name, node.id
@@ -121,18 +121,18 @@ def _used(statements: tuple[ast.stmt, ...], module: _Module, name: str) -> Itera
                     yield (origin if attribute is None else f"{origin}.{attribute}"), node.attr
 
 
-def _looked_at(node: ast.AST) -> Iterator[ast.AST]:
+def _relevant_nodes(node: ast.AST) -> Iterator[ast.AST]:
     yield node
     for name, value in ast.iter_fields(node):
-        if name in _OF_NO_ACCOUNT:
+        if name in _IGNORED_FIELDS:
             continue
         for child in value if isinstance(value, list) else [value]:
-            if isinstance(child, ast.AST) and not (name == "decorator_list" and _describes_method(child)):
-                yield from _looked_at(child)
+            if isinstance(child, ast.AST) and not (name == "decorator_list" and _is_method_decorator(child)):
+                yield from _relevant_nodes(child)
 
 
 def code_fingerprints(function: Callable[..., Any]) -> dict[str, str]:
-    """Fingerprints of a function and of everything of the project it can reach, by qualified name.
+    """Return the fingerprints of a function and of all project code that it reaches, by qualified name.
 
     Parameters
     ----------
@@ -142,15 +142,15 @@ def code_fingerprints(function: Callable[..., Any]) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        SHA-256 of the normalised code, by "module.name", sorted. The registry of methods itself is not among them: it
-        hands calls on and computes nothing.
+        SHA-256 of the normalised code, by "module.name", sorted. The registry of methods is not included, because it
+        computes nothing.
     """
-    found: dict[str, str] = {}
+    fingerprints: dict[str, str] = {}
     waiting = [(function.__module__, function.__qualname__)]
     while waiting:
         module_name, name = waiting.pop()
         label = f"{module_name}.{name}"
-        if label in found or module_name == f"{_PROJECT}.methods":
+        if label in fingerprints or module_name == f"{_PROJECT}.methods":
             continue
         try:
             module = _module(module_name)
@@ -159,10 +159,10 @@ def code_fingerprints(function: Callable[..., Any]) -> dict[str, str]:
         if module is None:
             continue
         if name in module.defined:
-            found[label] = _fingerprint(module.defined[name])
-            waiting.extend(_used(module.defined[name], module, module_name))
+            fingerprints[label] = _fingerprint(module.defined[name])
+            waiting.extend(_references(module.defined[name], module, module_name))
         elif name in module.imported:
             origin, attribute = module.imported[name]
             if attribute is not None:
                 waiting.append((origin, attribute))
-    return dict(sorted(found.items()))
+    return dict(sorted(fingerprints.items()))

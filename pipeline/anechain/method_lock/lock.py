@@ -1,8 +1,8 @@
-"""methods.lock: what every method's code and result were when its version was last raised.
+"""methods.lock: the code and the result of every method at the time of its last version.
 
-Code that changes under an unchanged version is a silent change of published values. The lock notices: it holds, for
-each version of each method, of each stage and of each bundled importer, the fingerprints of all code it reaches, and
-for methods the digest of the result on a frozen input.
+A change of code with an unchanged version could change published values unnoticed. The lock detects it: it contains,
+for each version of each method, stage and bundled importer, the fingerprints of all code that it reaches, and for
+methods the digest of the result for a frozen input.
 """
 
 from __future__ import annotations
@@ -41,16 +41,16 @@ _LOCKED_STAGES = {
 
 @dataclass(frozen=True)
 class LockChange:
-    """Something locked that is not as it was.
+    """A method, stage or importer that differs from the lock.
 
     Attributes
     ----------
     what : str
         "method listening-window version 1".
     parts : tuple of str
-        Functions, classes and constants that changed, came or went; empty where only the result differs.
+        Functions, classes and constants that were changed, added or removed; empty if only the result differs.
     result : bool
-        Whether the result on the frozen input differs.
+        Whether the result for the frozen input differs.
     """
 
     what: str
@@ -59,39 +59,39 @@ class LockChange:
 
     def __str__(self) -> str:
         where = f" in {', '.join(self.parts)}" if self.parts else ""
-        effect = "its result changed" if self.result else "its result on the frozen input did not change"
+        effect = "its result changed" if self.result else "its result for the frozen input did not change"
         return f"{self.what}: code changed{where}; {effect}" if self.parts else f"{self.what}: its result changed"
 
 
 def lock_path() -> Path:
-    """Path of the lock, inside the package."""
+    """Return the path of the lock, inside the package."""
     return Path(__file__).parents[1] / "methods.lock"
 
 
 def _locked_functions() -> dict[str, Callable[..., Any]]:
-    """Everything that is locked beside the methods, with its version in its name."""
+    """Return the functions of stages and importers, by name and version."""
     import importlib
 
     from anechain.stages import stage_module
 
-    found: dict[str, Callable[..., Any]] = {}
+    functions: dict[str, Callable[..., Any]] = {}
     for stage, name in _LOCKED_STAGES.items():
         module = stage_module(stage)
-        found[f"stage {stage} version {module.VERSION}"] = getattr(module, name)
+        functions[f"stage {stage} version {module.VERSION}"] = getattr(module, name)
     for package in _BUNDLED_IMPORTERS:
         plugin = importlib.import_module(package)
         version = plugin.anechain_describe().version
-        found[f"importer {package.removeprefix('anechain_')} version {version}"] = plugin.anechain_read
-    return found
+        functions[f"importer {package.removeprefix('anechain_')} version {version}"] = plugin.anechain_read
+    return functions
 
 
 def current_lock(calls: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
-    """Lock of the code as it is now.
+    """Return the lock of the present code.
 
     Parameters
     ----------
     calls : mapping of str to callable
-        For each method id a call without arguments that gives its result on a frozen input.
+        For each method id a function without arguments that returns its result for a frozen input.
 
     Returns
     -------
@@ -101,58 +101,61 @@ def current_lock(calls: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
     Raises
     ------
     KeyError
-        Naming a method without a reference call.
+        If a method has no reference call.
     """
     from anechain.method_lock.digest import result_digest
     from anechain.methods import methods, use_method_versions
 
     lock: dict[str, Any] = {}
     for id_, known in methods().items():
-        for version, one in known.items():
+        for version, registered in known.items():
             with use_method_versions({id_: version}):
                 digest = result_digest(calls[id_]())
-            lock[f"method {id_} version {version}"] = {"digest": digest, "parts": code_fingerprints(one.function)}
+            lock[f"method {id_} version {version}"] = {
+                "digest": digest,
+                "parts": code_fingerprints(registered.function),
+            }
     for what, function in _locked_functions().items():
         lock[what] = {"parts": code_fingerprints(function)}
     return lock
 
 
 def read_lock(path: Path | None = None) -> dict[str, Any]:
-    """Lock as it was written last."""
+    """Return the lock as it was written last."""
     lock: dict[str, Any] = json.loads((path or lock_path()).read_text(encoding="utf-8"))
     return lock
 
 
 def renew_lock(calls: Mapping[str, Callable[[], Any]], path: Path | None = None) -> list[str]:
-    """Write the lock of the code as it is now.
+    """Write the lock of the present code.
 
     Parameters
     ----------
     calls : mapping of str to callable
         See :func:`current_lock`.
     path : Path, optional
-        The lock; that of the package if absent.
+        The lock; by default that of the package.
 
     Returns
     -------
     list of str
-        What is new or changed, a line each.
+        What is new or changed, one line each.
 
     Raises
     ------
     InputError
-        If a result changed, or a method's version is gone, under an unchanged version: raise the version instead, and
+        If a result changed with an unchanged version, or a version of a method was removed: increase the version, and
         keep the old one as long as a published campaign may need it.
     """
     target = path or lock_path()
     before = read_lock(target) if target.is_file() else {}
     lock = current_lock(calls)
     changes = lock_changes(before, lock)
-    silent = [change for change in changes if change.result]
-    if silent:
+    results_changed = [change for change in changes if change.result]
+    if results_changed:
         raise InputError(
-            Problem(str(change), "an unchanged version", fix="raise the version; keep the old one beside the new")
-            for change in silent
+            Problem(str(change), "an unchanged version", fix="increase the version, and keep the old version too")
+            for change in results_changed
         )
     write_plain(target, (json.dumps(lock, indent=1, sort_keys=True) + "\n").encode())
     new = [f"{what}: new" for what in sorted(lock.keys() - before.keys())]
@@ -160,12 +163,12 @@ def renew_lock(calls: Mapping[str, Callable[[], Any]], path: Path | None = None)
 
 
 def lock_changes(locked: dict[str, Any], current: dict[str, Any]) -> list[LockChange]:
-    """Changes under unchanged versions; a new name or a raised version is none, a version that went is one."""
+    """Return the changes of unchanged versions, and the removed versions of methods; new versions are no changes."""
     changes = []
     for what, before in sorted(locked.items()):
         now = current.get(what)
         if now is None:
-            # A raised version of a stage or importer replaces the old one; of a method both are kept.
+            # A new version of a stage or importer replaces the old one; of a method both are kept.
             if what.startswith("method "):
                 changes.append(LockChange(f"{what} (no longer kept)", (), True))
             continue
