@@ -136,7 +136,7 @@ def _angle_deviation(inputs: MetricInputs, frequency: Floats, drawn: list[Floats
 
 def _measured_angles(inputs: MetricInputs, plane: str) -> Floats:
     level = inputs.orbits.level[inputs.orbits.planes.index(plane)]
-    return inputs.orbits.angles[~np.isnan(level).all(axis=1)]
+    return np.asarray(inputs.orbits.angles[~np.isnan(level).all(axis=1)])
 
 
 def _coverage(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> tuple[Coverage, str]:
