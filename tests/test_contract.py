@@ -343,7 +343,7 @@ def test_a_value_out_of_range_is_located_and_counted():
         WHERE,
         "level is 5000 at vertical 30° 1000 Hz, and 2 more values",
         "a number at least -200 and at most 200 dB",
-        "check the raw file there: a wrong column, unit or scale is the usual cause",
+        "check the raw file there: the usual cause is a wrong column, unit or scale",
     )
 
 
@@ -376,8 +376,8 @@ def test_a_refusal_reads_as_text():
         f"""\
         {WHERE}: attribute level_kind is 'SPL'
             expected: spl or relative
-            fix: state it in the campaign's setup or let the importer give it (dB re 20 µPa, or relative to something \
-unstated)"""
+            fix: state it in the campaign's setup or return it in the importer (spl: dB re 20 µPa; relative: dB re \
+an unknown reference)"""
     )
 
 
@@ -425,7 +425,7 @@ def test_a_contract_that_is_no_text_is_refused(stated):
 def test_another_contract_is_refused(stated):
     dataset = responses()
     dataset.attrs["contract"] = stated
-    assert the_problem(dataset).fix == "give a dataset of responses"
+    assert the_problem(dataset).fix == "use a dataset of responses"
 
 
 def test_an_older_version_is_judged_by_its_own_file(monkeypatch):

@@ -20,7 +20,7 @@ def test_the_lock_is_that_of_the_code():
     """Fails, naming the method and the function, when code changed and its version did not."""
     locked, current = locking.read_lock(), locking.current_lock(reference_calls())
     changes = locking.lock_changes(locked, current)
-    assert not changes, "\n".join(["raise the version, or renew with `make lock`:", *map(str, changes)])
+    assert not changes, "\n".join(["increase the version, or renew with `make lock`:", *map(str, changes)])
     assert current.keys() <= locked.keys(), "new and not locked yet: run `make lock`"
 
 
@@ -44,7 +44,7 @@ def changed_code(tmp_path, *changes, module="acoustics/directivity/curve_average
     code = (
         "from anechain.method_lock import lock as locking\n"
         "from frozen_inputs.calls import reference_calls\n"
-        "print(*locking.differences(locking.read_lock(), locking.current_lock(reference_calls())), sep='\\n')"
+        "print(*locking.lock_changes(locking.read_lock(), locking.current_lock(reference_calls())), sep='\\n')"
     )
     done = subprocess.run(
         [sys.executable, "-c", code],
@@ -90,7 +90,7 @@ def test_a_refactoring_is_told_from_a_change_of_result(tmp_path):
     )
     lines = changed_code(tmp_path, rewritten)
     (line,) = [line for line in lines if line.startswith("method listening-window")]
-    assert "its result on the frozen input did not change" in line
+    assert "its result for the frozen input did not change" in line
 
 
 def test_renewing_refuses_a_result_that_changed_under_its_version(tmp_path):

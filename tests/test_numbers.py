@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from anechain.data.numbers import (
     Mark,
     Number,
+    format_value,
     number_from_json,
     number_to_json,
     rounded_uncertainty,
-    shown,
     shown_bound,
     shown_width,
 )
@@ -110,7 +110,7 @@ def test_a_whole_number_comes_back_as_a_number_with_its_uncertainty():
     ],
 )
 def test_as_many_digits_as_anybody_reads(value, unit, expected):
-    assert shown(value, unit) == expected
+    assert format_value(value, unit) == expected
 
 
 @pytest.mark.parametrize(
@@ -141,7 +141,7 @@ def test_an_uncertainty_has_the_digits_of_its_value(uncertainty, value, unit, ex
 )
 def test_a_pure_number_ends_where_its_uncertainty_ends(value, uncertainty, expected):
     """GUM, JCGM 100:2008, 7.2.6. What is given in tenths, as the rating is, keeps to tenths in both."""
-    assert f"{shown(value, '', uncertainty)} ± {shown_width(uncertainty, value, '')}" == expected
+    assert f"{format_value(value, '', uncertainty)} ± {shown_width(uncertainty, value, '')}" == expected
 
 
 MAGNITUDES = st.floats(-4, 4.9).map(lambda exponent: 10.0**exponent)
@@ -154,7 +154,7 @@ MAGNITUDES = st.floats(-4, 4.9).map(lambda exponent: 10.0**exponent)
 )
 def test_value_and_uncertainty_have_the_same_decimals(value, uncertainty, unit):
     """GUM, JCGM 100:2008, 7.2.6; an uncertainty under the last digit names that digit."""
-    told, width = shown(value, unit, uncertainty), shown_width(uncertainty, value, unit)
+    told, width = format_value(value, unit, uncertainty), shown_width(uncertainty, value, unit)
 
     def decimals(text):
         return len(text.partition(".")[2])
@@ -169,6 +169,6 @@ def test_value_and_uncertainty_have_the_same_decimals(value, uncertainty, unit):
 
 @given(st.integers(0, 100), st.integers(1, 100))
 def test_what_is_given_in_tenths_is_shown_in_tenths_at_most(value, uncertainty):
-    told, width = shown(value / 10, "", uncertainty / 10), shown_width(uncertainty / 10, value / 10, "")
+    told, width = format_value(value / 10, "", uncertainty / 10), shown_width(uncertainty / 10, value / 10, "")
     assert float(told) == value / 10 and float(width) == uncertainty / 10
     assert all(len(text.partition(".")[2]) <= 1 for text in (told, width))

@@ -86,9 +86,9 @@ def replaced(path, old, new):
         (
             "results/rowan/curves.csv",
             lambda p: replaced(p, b"\n125,", b"\n126,"),
-            "the content is not what the receipt",
+            "the content does not match the receipt",
         ),
-        (SVG, lambda p: replaced(p, b"</svg>", b"<text>mine</text></svg>"), "the content is not what the receipt"),
+        (SVG, lambda p: replaced(p, b"</svg>", b"<text>mine</text></svg>"), "the content does not match the receipt"),
         (SVG, lambda p: replaced(p, b'"smoothing":20', b'"smoothing":24'), "the receipt was altered"),
         (SVG, lambda p: replaced(p, b'<metadata id="receipt">', b'<metadata id="taken">'), "carries no receipt"),
         (SVG, lambda p: replaced(p, b"{&quot;" if b"{&quot;" in p.read_bytes() else b'{"', b' {"'), "other software"),

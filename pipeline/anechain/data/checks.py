@@ -14,7 +14,7 @@ __all__ = [
     "KINDS",
     "NOT_MADE",
     "Check",
-    "Kind",
+    "CheckKind",
     "Limits",
     "Series",
     "as_json",
@@ -36,7 +36,7 @@ COMMON = "common practice, no source"
 
 
 @dataclass(frozen=True)
-class Kind:
+class CheckKind:
     """One kind of check.
 
     Attributes
@@ -63,9 +63,9 @@ class Kind:
     source_status: str = COMMON
 
 
-KINDS: dict[str, Kind] = {
-    "clipping": Kind("Clipping", "samples", True, (0.0, 10.0), "samples at the largest value of a recording"),
-    "signal-to-noise": Kind(
+KINDS: dict[str, CheckKind] = {
+    "clipping": CheckKind("Clipping", "samples", True, (0.0, 10.0), "samples at the largest value of a recording"),
+    "signal-to-noise": CheckKind(
         "Signal to noise",
         "dB",
         False,
@@ -73,48 +73,58 @@ KINDS: dict[str, Kind] = {
         "lowest of the third-octave bands within 20 dB of the loudest; noise changes a level by 0.3 dB at 30 dB, by "
         "0.8 dB at 20 dB",
     ),
-    "hum": Kind("Hum", "dB", False, (30.0, 20.0), "lowest ratio of the sound in a band to the mains hum in it"),
-    "sweep-end": Kind("Complete sweep", "ms", True, (-5.0, 0.0), "duration of the sweep that is missing at the end"),
-    "clock": Kind("Clocks of player and recorder", "ppm", True, (100.0, 1000.0), "relative difference of the clocks"),
-    "sweep-law": Kind(
+    "hum": CheckKind("Hum", "dB", False, (30.0, 20.0), "lowest ratio of the sound in a band to the mains hum in it"),
+    "sweep-end": CheckKind(
+        "Complete sweep", "ms", True, (-5.0, 0.0), "duration of the sweep that is missing at the end"
+    ),
+    "clock": CheckKind(
+        "Clocks of player and recorder", "ppm", True, (100.0, 1000.0), "relative difference of the clocks"
+    ),
+    "sweep-law": CheckKind(
         "Law of the sweep", "ms", True, (0.5, 2.0), "difference of a harmonic order's arrival from the law"
     ),
-    "drive": Kind(
+    "drive": CheckKind(
         "Drives as stated", "dB", True, (2.0, 6.0), "level, or voltage of the loopback, relative to stated drives"
     ),
-    "tones": Kind(
+    "tones": CheckKind(
         "Tones as listed", "dB", True, (-10.0, -3.0), "strongest unlisted line near a listed tone, re that tone"
     ),
-    "polarity": Kind("Polarity", "", True, (0.0, None), "1 if the impulse response on the axis starts negative"),
-    "polarity-agreement": Kind(
+    "polarity": CheckKind("Polarity", "", True, (0.0, None), "1 if the impulse response on the axis starts negative"),
+    "polarity-agreement": CheckKind(
         "Polarity of neighbours",
         "recordings",
         True,
         (0.0, 0.0),
         "recordings with inverted polarity re their neighbours",
     ),
-    "reflection": Kind(
+    "reflection": CheckKind(
         "First reflection", "dB", True, (-30.0, -20.0), "level of a reflection within the window, re the direct sound"
     ),
-    "distance": Kind(
+    "distance": CheckKind(
         "Arrival and distance", "%", True, (5.0, None), "distance from the arrival time relative to the stated one"
     ),
-    "rotation-centre": Kind(
+    "rotation-centre": CheckKind(
         "Centre of rotation", "dB", True, (1.0, 3.0), "level change over the orbit by a source off the centre"
     ),
-    "arrival-drift": Kind("Arrival along the orbit", "ms", True, (0.1, 0.5), "arrival time minus the fit of its orbit"),
-    "mirror": Kind("Left and right", "dB", True, (1.5, 4.0), "r.m.s. level difference of mirrored directions"),
-    "neighbours": Kind(
+    "arrival-drift": CheckKind(
+        "Arrival along the orbit", "ms", True, (0.1, 0.5), "arrival time minus the fit of its orbit"
+    ),
+    "mirror": CheckKind("Left and right", "dB", True, (1.5, 4.0), "r.m.s. level difference of mirrored directions"),
+    "neighbours": CheckKind(
         "Steps between neighbours", "dB", True, (0.75, 2.0), "level minus the level expected from its neighbours"
     ),
-    "swapped": Kind("Swapped directions", "%", True, (35.0, 60.0), "roughness that is removed by exchanging two files"),
-    "label": Kind(
+    "swapped": CheckKind(
+        "Swapped directions", "%", True, (35.0, 60.0), "roughness that is removed by exchanging two files"
+    ),
+    "label": CheckKind(
         "Labels of directions", "°", True, (4.0, 8.0), "angle between the label and the best fit of the response"
     ),
-    "pole-level": Kind("Shared directions, level", "dB", True, (0.5, 1.0), "r.m.s. difference between the planes"),
-    "pole-arrival": Kind("Shared directions, arrival", "ms", True, (0.05, 0.2), "difference between the planes"),
-    "repeats": Kind("Repeated takes", "dB", True, (0.5, 1.0), "median over frequency of the takes' standard deviation"),
-    "distance-law": Kind(
+    "pole-level": CheckKind("Shared directions, level", "dB", True, (0.5, 1.0), "r.m.s. difference between the planes"),
+    "pole-arrival": CheckKind("Shared directions, arrival", "ms", True, (0.05, 0.2), "difference between the planes"),
+    "repeats": CheckKind(
+        "Repeated takes", "dB", True, (0.5, 1.0), "median over frequency of the takes' standard deviation"
+    ),
+    "distance-law": CheckKind(
         "Distance law", "dB", True, (0.5, 1.5), "level difference of two distances minus that of the law"
     ),
 }
@@ -158,7 +168,7 @@ class Check:
     id : str
         Stable name, lower case with hyphens; see KINDS.
     title, unit, above, source_status
-        As in :class:`Kind`.
+        As in :class:`CheckKind`.
     found : str
         The result with numbers, one line.
     values : tuple of (str, float)

@@ -43,10 +43,10 @@ def load(contract: str, version: int | None = None) -> Contract:
 
     import anechain_schemas
 
-    found = _versions(contract)
-    if not found or (version is not None and version not in found):
-        raise KeyError(f"no contract {contract!r} version {version}; versions known: {sorted(found)}")
-    text = anechain_schemas.text(f"{found[version or max(found)]}.yaml")
+    files = _versions(contract)
+    if not files or (version is not None and version not in files):
+        raise KeyError(f"no contract {contract!r} version {version}; versions known: {sorted(files)}")
+    text = anechain_schemas.text(f"{files[version or max(files)]}.yaml")
     spec = Contract.model_validate(YAML(typ="safe", pure=True).load(text))
     unknown = [rule for rule in spec.rules if rule not in RULES]
     if unknown:

@@ -12,11 +12,11 @@ __all__ = [
     "Mark",
     "Number",
     "Uncertainty",
+    "format_value",
     "number_from_json",
     "number_to_json",
     "rounded",
     "rounded_uncertainty",
-    "shown",
     "shown_bound",
     "shown_width",
 ]
@@ -219,7 +219,7 @@ def _needed_decimals(value: float, max_decimals: int = 2) -> int:
     return len(f"{value:.{max_decimals}f}".rstrip("0").partition(".")[2])
 
 
-def shown(value: float | str | None, unit: str, uncertainty: float | None = None) -> str:
+def format_value(value: float | str | None, unit: str, uncertainty: float | None = None) -> str:
     """Return a value in print, without its unit, with its significant digits.
 
     Parameters
@@ -247,7 +247,7 @@ def shown_bound(number: Number) -> str:
     sign = {"": "", "at most": "\N{LESS-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"}.get(
         number.bound, "\N{GREATER-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"
     )
-    return sign + shown(number.value, number.unit, number.uncertainty)
+    return sign + format_value(number.value, number.unit, number.uncertainty)
 
 
 def shown_width(uncertainty: float, value: float, unit: str) -> str:

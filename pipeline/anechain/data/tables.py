@@ -81,7 +81,9 @@ def csv_bytes(columns: Mapping[str, NDArray[np.float64]], decimals: int = 4, com
         UTF-8, lines ending in a line feed.
     """
     rows = zip(*columns.values(), strict=True)
-    cells = ([f"{row[0]:.7g}", *("" if np.isnan(one) else f"{one:z.{decimals}f}" for one in row[1:])] for row in rows)
+    cells = (
+        [f"{row[0]:.7g}", *("" if np.isnan(value) else f"{value:z.{decimals}f}" for value in row[1:])] for row in rows
+    )
     return _lines(columns, cells, comments)
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,9 +16,10 @@ from anechain.acoustics.impedance.limit_decision import lower_limit_decision
 from anechain.acoustics.impedance.minimum import minimum_impedance
 from anechain.acoustics.impedance.phase_range import phase_range
 from anechain.acoustics.impedance.rated_impedance import RatedImpedance, rated_impedance
+from anechain.acoustics.uncertainty.monte_carlo import MonteCarlo
 from anechain.arrays import Floats
 from anechain.campaign.numbers import ImpedanceNumbers
-from anechain.data.numbers import Mark, Number, Uncertainty, shown, shown_width
+from anechain.data.numbers import Mark, Number, Uncertainty, format_value, shown_width
 from anechain.figure_of_merit.impedance_uncertainty import (
     ImpedanceErrors,
     impedance_errors,
@@ -53,6 +56,7 @@ DISSIPATION_NOTE = "the resistance with the same peak dissipation in a class B o
 _MINIMUM = "Minimum impedance (modulus)"
 _RATED = "Rated impedance that the minimum allows"
 _LOW, _HIGH = "Phase, most capacitive", "Phase, most inductive"
+_TUNING = "Box tuning"
 _DISSIPATION = "Minimum equivalent peak dissipation resistance"
 
 
@@ -71,7 +75,7 @@ def impedance_uncertainty_dataset(inputs: MetricInputs, errors: ImpedanceErrors 
 
 def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Number]:
     """Yield minimum, rated impedance, phase, dissipation and box tuning."""
-    chosen, data = inputs.options.impedance, inputs.datasets.get("impedance")
+    data = inputs.datasets.get("impedance")
     if data is None or errors is None:
         for method, key, title, unit in (
             ("minimum-impedance", "minimum", _MINIMUM, "Ω"),
@@ -79,57 +83,96 @@ def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Nu
             ("phase-range", "phase_low", _LOW, "°"),
             ("phase-range", "phase_high", _HIGH, "°"),
             ("equivalent-dissipation", "dissipation", _DISSIPATION, "Ω"),
-            ("box-tuning", "tuning", "Box tuning", "Hz"),
+            ("box-tuning", "tuning", _TUNING, "Hz"),
         ):
             yield make_number(inputs, method, f"impedance.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
         return
-    frequency = np.asarray(data["frequency"].values, dtype=np.float64)
-    magnitude = np.asarray(data["magnitude"].values, dtype=np.float64)
-    phase = np.asarray(data["phase"].values, dtype=np.float64) if "phase" in data else None
-    coverage = inputs.options.uncertainty.coverage_factor
-
-    def values_of(modulus: Floats, angle: Floats | None) -> dict[str, float | None]:
-        """Return the numbers of the Monte Carlo propagation; those that need the phase are None without one."""
-        minimum = minimum_impedance(frequency, modulus, chosen.band)
-        box = box_tuning(frequency, modulus, angle, chosen.tuning_band, chosen.min_peak_ratio)
-        return {
-            "minimum": minimum.frequency_hz,
-            "dissipation": equivalent_dissipation(frequency, modulus, angle, chosen.band).minimum_ohm,
-            "tuning": box.tuning_hz,
-            "zero_phase": box.zero_phase_hz,
-        }
-
-    known = errors.repeated or not all(errors.reasons.values())
-    draws = monte_carlo_of_impedance(errors, magnitude, phase, values_of) if known else None
-
-    def uncertainty_of(name: str, *parts: str) -> Uncertainty:
-        if draws is None:
-            return Uncertainty(None, reason=errors.reasons["phase" if parts == ("phase",) else "modulus"])
-        return monte_carlo_uncertainty(errors, draws[name], *parts)
-
-    def mark(hz: float | None) -> tuple[Mark, ...]:
-        return () if hz is None else (Mark("impedance", hz, hz),)
-
-    def frequency_text(hz: float, uncertainty: Uncertainty) -> str:
-        """Return a frequency in print, with its expanded uncertainty if that is known."""
-        if uncertainty.standard is None:
-            return f"{hertz(hz)} Hz"
-        return f"{hertz(hz)} Hz (± {coverage * uncertainty.standard:.2g} Hz, k = {coverage:g})"
-
-    minimum = minimum_impedance(frequency, magnitude, chosen.band)
-    edge = "at the edge of the data: the minimum may be beyond" if minimum.at_edge else ""
-    minimum_ohm_uncertainty = minimum_uncertainty(
+    measured = _Measured(
+        inputs,
         errors,
-        magnitude,
+        np.asarray(data["frequency"].values, dtype=np.float64),
+        np.asarray(data["magnitude"].values, dtype=np.float64),
+        np.asarray(data["phase"].values, dtype=np.float64) if "phase" in data else None,
+    )
+    yield from _minimum_numbers(measured)
+    yield from _phase_numbers(measured)
+    yield _dissipation_number(measured)
+    yield _tuning_number(measured)
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """The impedance of a device with its uncertainty.
+
+    Attributes
+    ----------
+    inputs : MetricInputs
+    errors : ImpedanceErrors
+    frequency, magnitude : numpy.ndarray, shape (n,)
+        Hz and ohm.
+    phase : numpy.ndarray, shape (n,), or None
+        Degrees.
+    """
+
+    inputs: MetricInputs
+    errors: ImpedanceErrors
+    frequency: Floats
+    magnitude: Floats
+    phase: Floats | None
+
+    @property
+    def coverage(self) -> float:
+        """Coverage factor of expanded uncertainties."""
+        return self.inputs.options.uncertainty.coverage_factor
+
+    @cached_property
+    def draws(self) -> dict[str, MonteCarlo] | None:
+        """Monte Carlo results by number; None if no uncertainty is known."""
+        if not self.errors.repeated and all(self.errors.reasons.values()):
+            return None
+        chosen = self.inputs.options.impedance
+
+        def values_of(modulus: Floats, angle: Floats | None) -> dict[str, float | None]:
+            """Return the numbers by name; those that need the phase are None without one."""
+            box = box_tuning(self.frequency, modulus, angle, chosen.tuning_band, chosen.min_peak_ratio)
+            return {
+                "minimum": minimum_impedance(self.frequency, modulus, chosen.band).frequency_hz,
+                "dissipation": equivalent_dissipation(self.frequency, modulus, angle, chosen.band).minimum_ohm,
+                "tuning": box.tuning_hz,
+                "zero_phase": box.zero_phase_hz,
+            }
+
+        return monte_carlo_of_impedance(self.errors, self.magnitude, self.phase, values_of)
+
+    def uncertainty(self, name: str, *parts: str) -> Uncertainty:
+        """Return the Monte Carlo uncertainty of a number; `parts` as in :func:`monte_carlo_uncertainty`."""
+        if self.draws is None:
+            return Uncertainty(None, reason=self.errors.reasons["phase" if parts == ("phase",) else "modulus"])
+        return monte_carlo_uncertainty(self.errors, self.draws[name], *parts)
+
+
+def _mark(hz: float | None) -> tuple[Mark, ...]:
+    return () if hz is None else (Mark("impedance", hz, hz),)
+
+
+def _minimum_numbers(measured: _Measured) -> Iterator[Number]:
+    """Yield the minimum impedance, and the highest rated impedance that it allows."""
+    inputs, chosen = measured.inputs, measured.inputs.options.impedance
+    minimum = minimum_impedance(measured.frequency, measured.magnitude, chosen.band)
+    uncertainty = minimum_uncertainty(
+        measured.errors,
+        measured.magnitude,
         (minimum.magnitude_ohm, minimum.frequency_hz),
-        lambda modulus: minimum_impedance(frequency, modulus, chosen.band).magnitude_ohm,
-        coverage,
+        lambda modulus: minimum_impedance(measured.frequency, modulus, chosen.band).magnitude_ohm,
+        measured.coverage,
     )
     position = "" if minimum.frequency_hz is None else f"at {hertz(minimum.frequency_hz)} Hz"
-    if draws is not None and uncertainty_of("minimum").standard is not None:
+    if measured.draws is not None and measured.uncertainty("minimum").standard is not None:
         # Either of two nearly equal minima can be the lower one in a draw, so a standard deviation would mislead.
-        low, high = (hertz(end) for end in (draws["minimum"].low, draws["minimum"].high) if end is not None)
+        drawn = measured.draws["minimum"]
+        low, high = (hertz(end) for end in (drawn.low, drawn.high) if end is not None)
         position += f" (in 95 % of draws {low} to {high} Hz)"
+    edge = "at the edge of the data: the minimum may be beyond" if minimum.at_edge else ""
     yield make_number(
         inputs,
         "minimum-impedance",
@@ -138,13 +181,14 @@ def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Nu
         _MINIMUM,
         minimum.magnitude_ohm,
         "Ω",
-        uncertainty=minimum_ohm_uncertainty,
+        uncertainty=uncertainty,
         note="; ".join(filter(None, (position, edge))),
         reason=minimum.reason,
-        marks=mark(minimum.frequency_hz),
+        marks=_mark(minimum.frequency_hz),
     )
     rated = rated_impedance(minimum, inputs.device_options.rated_impedance, chosen.rated_values, chosen.rated_share)
-    expanded = None if minimum_ohm_uncertainty.standard is None else coverage * minimum_ohm_uncertainty.standard
+    expanded = None if uncertainty.standard is None else measured.coverage * uncertainty.standard
+    rule = f"the minimum is at least {_percent(chosen.rated_share)} of it (IEC 60268-5: 80 %)"
     yield make_number(
         inputs,
         "rated-impedance",
@@ -154,75 +198,78 @@ def numbers(inputs: MetricInputs, errors: ImpedanceErrors | None) -> Iterator[Nu
         rated.rated_ohm,
         "Ω",
         uncertainty=Uncertainty(None, reason="none: this is a standard value"),
-        note="; ".join(
-            filter(
-                None,
-                (
-                    f"the minimum is at minimum {_percent(chosen.rated_share)} of it (IEC 60268-5: 80 %)",
-                    *_rating_notes(rated, expanded, chosen),
-                ),
-            )
-        ),
+        note="; ".join((rule, *_rating_notes(rated, expanded, chosen))),
         reason=rated.reason,
     )
-    extremes = phase_range(frequency, phase, chosen.band)
+
+
+def _phase_numbers(measured: _Measured) -> Iterator[Number]:
+    extremes = phase_range(measured.frequency, measured.phase, measured.inputs.options.impedance.band)
     for key, title, degrees, hz in (
         ("phase_low", _LOW, extremes.most_capacitive_deg, extremes.most_capacitive_hz),
         ("phase_high", _HIGH, extremes.most_inductive_deg, extremes.most_inductive_hz),
     ):
         yield make_number(
-            inputs,
+            measured.inputs,
             "phase-range",
             f"impedance.{key}",
             HEADING,
             title,
             degrees,
             "°",
-            uncertainty=phase_uncertainty(errors, hz),
+            uncertainty=phase_uncertainty(measured.errors, hz),
             note="" if hz is None else f"at {hertz(hz)} Hz; inductive is positive",
             reason=extremes.reason,
-            marks=mark(hz),
+            marks=_mark(hz),
         )
-    dissipation = equivalent_dissipation(frequency, magnitude, phase, chosen.band)
-    in_band = frequency[(frequency >= chosen.band[0] * (1 - 1e-6)) & (frequency <= chosen.band[1] * (1 + 1e-6))]
-    at_band_end = dissipation.minimum_hz is not None and bool(
-        np.isclose(dissipation.minimum_hz, in_band[[0, -1]], rtol=1e-6).any()
-    )
-    end_note = (
-        "at the end of the band: the minimum may be beyond, where programme has little power" if at_band_end else ""
-    )
-    yield make_number(
-        inputs,
+
+
+def _dissipation_number(measured: _Measured) -> Number:
+    band = measured.inputs.options.impedance.band
+    dissipation = equivalent_dissipation(measured.frequency, measured.magnitude, measured.phase, band)
+    hz, note = dissipation.minimum_hz, ""
+    if hz is not None:
+        inside = (measured.frequency >= band[0] * (1 - 1e-6)) & (measured.frequency <= band[1] * (1 + 1e-6))
+        at_band_end = np.isclose(hz, measured.frequency[inside][[0, -1]], rtol=1e-6).any()
+        end = "at the end of the band: the minimum may be beyond, where programme has little power"
+        note = "; ".join(filter(None, (f"at {hertz(hz)} Hz", end if at_band_end else "", DISSIPATION_NOTE)))
+    return make_number(
+        measured.inputs,
         "equivalent-dissipation",
         "impedance.dissipation",
         HEADING,
         _DISSIPATION,
         dissipation.minimum_ohm,
         "Ω",
-        uncertainty=uncertainty_of("dissipation", "modulus", "phase"),
-        note=""
-        if dissipation.minimum_hz is None
-        else "; ".join(filter(None, (f"at {hertz(dissipation.minimum_hz)} Hz", end_note, DISSIPATION_NOTE))),
+        uncertainty=measured.uncertainty("dissipation", "modulus", "phase"),
+        note=note,
         reason=dissipation.reason,
-        marks=mark(dissipation.minimum_hz),
+        marks=_mark(hz),
     )
-    box = box_tuning(frequency, magnitude, phase, chosen.tuning_band, chosen.min_peak_ratio)
-    peaks_text = ", ".join(f"{hertz(hz)} Hz" for hz in box.peaks_hz)
+
+
+def _tuning_number(measured: _Measured) -> Number:
+    chosen = measured.inputs.options.impedance
+    box = box_tuning(measured.frequency, measured.magnitude, measured.phase, chosen.tuning_band, chosen.min_peak_ratio)
+    peaks = ", ".join(f"{hertz(hz)} Hz" for hz in box.peaks_hz)
     zero_phase = ""
     if box.zero_phase_hz is not None:
-        zero_phase = f"phase passes zero at {frequency_text(box.zero_phase_hz, uncertainty_of('zero_phase', 'phase'))}"
-    yield make_number(
-        inputs,
+        zero_phase = f"phase passes zero at {hertz(box.zero_phase_hz)} Hz"
+        standard = measured.uncertainty("zero_phase", "phase").standard
+        if standard is not None:
+            zero_phase += f" (± {measured.coverage * standard:.2g} Hz, k = {measured.coverage:g})"
+    return make_number(
+        measured.inputs,
         "box-tuning",
         "impedance.tuning",
         HEADING,
-        "Box tuning",
+        _TUNING,
         box.tuning_hz,
         "Hz",
-        uncertainty=uncertainty_of("tuning"),
-        note="; ".join(filter(None, (box.kind, f"peaks at {peaks_text}" if peaks_text else "", zero_phase))),
+        uncertainty=measured.uncertainty("tuning"),
+        note="; ".join(filter(None, (box.kind, f"peaks at {peaks}" if peaks else "", zero_phase))),
         reason=": ".join(filter(None, (box.kind if box.tuning_hz is None else "", box.reason))),
-        marks=mark(box.tuning_hz),
+        marks=_mark(box.tuning_hz),
     )
 
 
@@ -237,7 +284,7 @@ def _rating_notes(rated: RatedImpedance, expanded: float | None, chosen: Impedan
         return
     margin = expanded or 0.0
     share = _percent(chosen.rated_share)
-    minimum_text = f"{shown(minimum, 'Ω', margin)} ± {shown_width(margin, minimum, 'Ω')} Ω"
+    minimum_text = f"{format_value(minimum, 'Ω', margin)} ± {shown_width(margin, minimum, 'Ω')} Ω"
     if rated.claimed_ohm is not None:
         limit = chosen.rated_share * rated.claimed_ohm
         verdict = lower_limit_decision(minimum, margin, limit)

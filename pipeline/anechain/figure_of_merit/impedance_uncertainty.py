@@ -102,12 +102,9 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
     takes = _values(impedance, "takes") if "takes" in impedance else None
     reasons = {}
     for part, name in _STATED.items():
-        takes_only = (
-            f"only the repeatability of takes is known; without {_COMMON_CAUSES[part]} the uncertainty would be too "
-            "small"
-        )
+        takes_only = f"without {_COMMON_CAUSES[part]} the uncertainty would be too small"
         unknown = f"no uncertainty of {_NAMES[part]} is stated in the campaign"
-        reasons[part] = "" if name in stated else unknown if uncertainties[part] is None else f"{unknown}: {takes_only}"
+        reasons[part] = "" if name in stated else unknown if uncertainties[part] is None else f"{unknown}; {takes_only}"
     return ImpedanceErrors(
         frequency,
         impedance_uncertainty(

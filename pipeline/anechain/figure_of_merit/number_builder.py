@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from anechain.acoustics.curve.frequencies import resample
-from anechain.data.numbers import Bound, Mark, Number, Uncertainty, shown
+from anechain.data.numbers import Bound, Mark, Number, Uncertainty, format_value
 from anechain.figure_of_merit.curve_uncertainty import NOT_STATED
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.methods import methods, versions
@@ -88,7 +88,7 @@ def _interval_text(value: float | str, unit: str, uncertainty: Uncertainty, fact
     sides = np.array([value - low, high - value]) / (2.0 * uncertainty.standard)
     if (np.abs(sides - 1.0) <= MAX_ASYMMETRY).all():
         return ""
-    ends = (shown(end, unit, factor * uncertainty.standard) for end in uncertainty.interval)
+    ends = (format_value(end, unit, factor * uncertainty.standard) for end in uncertainty.interval)
     return f"in 95 % of the draws {' to '.join(ends)}{'' if unit in ('', '°') else ' '}{unit}"
 
 

@@ -59,9 +59,11 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
     skipped = report.not_searched if report is not None else {}
     searched = [name for name in chosen.curves if name in inputs.curves and name not in skipped]
     reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or inputs.missing_reason(*chosen.curves)
-    found = report.deviations if report is not None else ()
-    marks = tuple(Mark(deviation.feature.curve, hz, hz) for deviation in found for hz in [_extreme(deviation)])
-    resonances = [deviation for deviation in found if deviation.cause == "resonance"]
+    deviations_found = report.deviations if report is not None else ()
+    marks = tuple(
+        Mark(deviation.feature.curve, hz, hz) for deviation in deviations_found for hz in [_extreme(deviation)]
+    )
+    resonances = [deviation for deviation in deviations_found if deviation.cause == "resonance"]
     left_out = "".join(f"; not searched: {curve_title(name).lower()} ({why})" for name, why in skipped.items())
     size = f"{chosen.least_height:g} dB or more, {band_label(chosen.band)}{left_out}"
     threshold = (
@@ -70,7 +72,7 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
         "peaks unlike a resonance, are not counted"
     )
     for id_, title, count, note in (
-        ("count", "Peaks and dips", len(found), size),
+        ("count", "Peaks and dips", len(deviations_found), size),
         ("resonances", "Peaks and dips like a resonance", len(resonances), size),
         (
             "audible_resonances",
@@ -110,20 +112,20 @@ def q_words(deviation: Mapping[str, Any]) -> str:
 
 def _height_uncertainty(inputs: MetricInputs, deviation: Deviation) -> Uncertainty:
     """Return the uncertainty of a height from that of the curve's level, for a fixed shape and frequency."""
-    found = linear_uncertainty(
+    uncertainty = linear_uncertainty(
         inputs.errors, deviation.feature.curve, height_gradient(deviation.feature, inputs.frequency)
     )
     # The weights of all frequencies add to zero, except for rounding.
-    if found.standard is not None and found.standard <= ROUNDING * abs(deviation.feature.height_db):
+    if uncertainty.standard is not None and uncertainty.standard <= ROUNDING * abs(deviation.feature.height_db):
         return Uncertainty(None, reason=CANCELS)
-    return found
+    return uncertainty
 
 
 def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list[dict[str, Any]]:
     """Return the list of peaks and dips for numbers.json, by rising frequency."""
     factor = inputs.options.uncertainty.coverage_factor
-    found = report.deviations if report is not None else ()
-    uncertainties = [_height_uncertainty(inputs, deviation) for deviation in found]
+    deviations_found = report.deviations if report is not None else ()
+    uncertainties = [_height_uncertainty(inputs, deviation) for deviation in deviations_found]
     version = versions(["deviations"])["deviations"]
     known = methods()["deviations"][version]
     return [
@@ -157,7 +159,7 @@ def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list
             "uncertainty_reason": NOT_PROPAGATED,
             "marks": [_span(deviation.feature.curve, deviation.feature.centre_hz, deviation.feature.width_octaves)],
         }
-        for deviation, uncertainty in zip(found, uncertainties, strict=True)
+        for deviation, uncertainty in zip(deviations_found, uncertainties, strict=True)
     ]
 
 

@@ -88,10 +88,7 @@ def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int
     undisturbed = _limits(draws, -1)
     drawn = (_limits(draws, draw) for draw in range(captures.draws))
     uncertainties = uncertainties_of_draws(StatedErrors(captures), undisturbed, drawn)
-    propagation = (
-        f"Monte Carlo, {captures.draws} draws (JCGM 101), all limits determined again in each; {errors.components}; "
-        "noise"
-    )
+    propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101) of all limits; {errors.components}; noise"
     by_name = {name: with_propagation(known, propagation) for name, known in uncertainties.items()}
     for name, known in by_name.items():
         if known.reason == CANCELS:

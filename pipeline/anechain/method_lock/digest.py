@@ -13,7 +13,7 @@ __all__ = ["result_digest"]
 
 
 def _rounded(value: Any) -> Any:
-    """Return a result in plain types, with rounded numbers: their last bits depend on processor and libraries."""
+    """Return a result in plain types, numbers rounded: their last bits depend on processor and libraries."""
     if isinstance(value, np.ndarray):
         return _rounded(value.tolist())
     if isinstance(value, float | np.floating):
