@@ -1,6 +1,7 @@
 """The cautions name each danger once and defer to those who decide."""
 
-from anechain import cautions, cli
+from anechain import cautions
+from anechain.cli import make
 from anechain.figures.distortion import LEVEL_CAUTION
 
 
@@ -13,4 +14,4 @@ def test_each_danger_is_named_and_local_rules_come_first():
 
 
 def test_one_text_is_used_everywhere():
-    assert cli.CAUTION is cautions.CAUTION and LEVEL_CAUTION is cautions.LEVEL_CAUTION
+    assert make.CAUTION is cautions.CAUTION and LEVEL_CAUTION is cautions.LEVEL_CAUTION

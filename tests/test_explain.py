@@ -353,7 +353,7 @@ def test_an_altered_file_is_a_cause_of_its_own(old, lab):
         file["level"][0, :] += 1.0
     explanation = explain(old, new)
     ((kind, name, _, why),) = causes(explanation)
-    assert (kind, name) == ("file", "NEW rowan/curves.nc") and "content is not what" in why
+    assert (kind, name) == ("file", "NEW rowan/curves.nc") and "content does not match" in why
     assert set(found(explanation)) == {"on_axis"}
     assert "NEW rowan/curves.nc was altered: the content" in "\n".join(explanation_text(explanation))
 

@@ -90,12 +90,12 @@ class Held:
 
     def end(self):
         """Status and what was said, when everything has ended."""
-        said = self.process.communicate(timeout=30)
+        said = self.process.communicate(timeout=300)
         until(lambda: not alive(self.workflow))
         return self.process.returncode, *said
 
 
-def until(true, seconds=60):
+def until(true, seconds=300):
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, "waited in vain"
@@ -120,7 +120,7 @@ def disturbed(tmp_path_factory):
     held = Held(folder, "ingest")
     seen["second run"] = anechain("run", file, check=False), held.run
     plain = [sys.executable, "-m", "snakemake", "-s", anechain("workflow").stdout.strip(), "-d", folder, "--cores", "1"]
-    seen["plain"] = subprocess.run(plain, capture_output=True, text=True, timeout=60), held.run
+    seen["plain"] = subprocess.run(plain, capture_output=True, text=True, timeout=300), held.run
     os.killpg(held.run, signal.SIGKILL)
     seen["killed group"] = held.end()
     seen["halves"] = list((folder / "results").rglob(".*.part")), (folder / "results" / ".chain" / "lock").exists()
@@ -157,13 +157,13 @@ def test_after_all_of_it_the_results_are_those_of_an_undisturbed_run(disturbed, 
 def test_a_second_run_is_refused_and_told_of_the_first(disturbed):
     done, process = disturbed[1]["second run"]
     assert done.returncode == 1
-    assert f"another run is at work on this campaign: process {process}" in done.stderr
+    assert f"another run of this campaign is active: process {process}" in done.stderr
 
 
 def test_so_is_plain_snakemake(disturbed):
     done, process = disturbed[1]["plain"]
     assert done.returncode != 0
-    assert f"another run is at work on this campaign: process {process}" in done.stdout + done.stderr
+    assert f"another run of this campaign is active: process {process}" in done.stdout + done.stderr
 
 
 def test_a_run_killed_with_its_group_leaves_no_process_behind(disturbed):
@@ -185,20 +185,20 @@ def test_an_interrupted_run_says_one_calm_line(disturbed):
 def test_so_does_one_that_is_asked_to_end(disturbed):
     status, _, said = disturbed[1]["terminated"]
     assert status == 128 + signal.SIGTERM
-    assert said.count("\n") == 1 and said.startswith("stopped; ")
+    assert said.count("\n") == 1 and said.startswith("Stopped. ")
 
 
 def test_a_job_killed_from_outside_is_told_and_what_comes_next(disturbed):
     status, _, said = disturbed[1]["killed job"]
     assert status == 1
-    assert "what comes next is draw of alder, rowan" in said and "killed" in said and "run again" in said
+    assert "the next stage is draw of alder, rowan" in said and "killed" in said and "run again" in said
     assert "Traceback" not in said
 
 
 def test_a_killed_workflow_takes_its_jobs_with_it(disturbed):
     status, _, said = disturbed[1]["killed workflow"]
     assert status == 128 + signal.SIGKILL
-    assert "what comes next is report" in said
+    assert "the next stage is report" in said
 
 
 # Power cuts and hands: what is believed of what is there.

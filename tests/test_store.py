@@ -6,7 +6,6 @@ import json
 import os
 import re
 import resource
-import shutil
 import struct
 import subprocess
 import sys
@@ -33,11 +32,11 @@ from anechain.errors import InputError
 from anechain.receipts.canonical_json import canonical
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.netcdf_receipt import netcdf_receipt
-from anechain.receipts.receipt import bound, check_form, seal_of
+from anechain.receipts.receipt import check_form, seal_of
 
 CONTENT = "the content does not match the receipt"
 AGAIN = "the file was rewritten by other software"
-SEAL = "the receipt was altered: its seal does not follow from it"
+SEAL = "the receipt was altered: its seal does not match"
 NONE = "the file carries no receipt"
 
 
@@ -182,12 +181,13 @@ def test_png_packed_anew(tmp_path):
     assert examine(with_bytes(path, data[: at - 4] + chunk + data[at + 8 + length :])).wrong == (CONTENT,)
 
 
-def test_png_through_an_image_program(tmp_path):
-    tool = shutil.which("convert")
-    if tool is None:
-        pytest.skip("no image program (convert) on this machine")
+def test_png_through_an_image_library(tmp_path):
+    """Pillow keeps neither the text chunks nor the bytes of the compressed pixels."""
+    from PIL import Image
+
     path = artefacts.write(tmp_path, "png")
-    subprocess.run([tool, path.name, "again.png"], cwd=tmp_path, check=True, timeout=60)
+    with Image.open(path) as picture:
+        picture.save(tmp_path / "again.png")
     assert examine(tmp_path / "again.png").wrong
 
 
@@ -271,20 +271,6 @@ def test_csv_through_a_spreadsheet(tmp_path):
     assert said.startswith(AGAIN)
     assert CONTENT in examine(with_bytes(path, data + b"8,61.9382\n")).wrong
     assert examine(with_bytes(path, data.removeprefix(b"\xef\xbb\xbf"), "plain")).receipt == read_receipt(path)
-
-
-def test_a_csv_of_the_older_layout_is_still_intact(tmp_path):
-    """As it was written before: the receipt in one line in front."""
-    bare = artefacts.BARE["csv"]
-    text = canonical(bound(artefacts.receipt(), hashlib.sha256(bare).hexdigest()))
-    path = tmp_path / "curves.csv"
-    path.write_bytes(b"# receipt: " + text + b"\n" + bare)
-    examined = examine(path)
-    assert examined.wrong == () and examined.receipt["stamp"] == artefacts.receipt()["stamp"]
-    assert "first line" in examined.carrier
-    assert is_current(path, examined.receipt["stamp"])
-    assert CONTENT in examine(with_bytes(path, path.read_bytes().replace(b"73.9794", b"74.9794"))).wrong
-    assert CONTENT in examine(with_bytes(path, b"\xef\xbb\xbf" + path.read_bytes())).wrong
 
 
 @pytest.mark.parametrize(("ending", "old", "new"), [("csv", b"73.9794", b"74.9794"), ("html", b"80 dB", b"81 dB")])

@@ -93,7 +93,7 @@ def replaced(path, old, new):
         (SVG, lambda p: replaced(p, b'<metadata id="receipt">', b'<metadata id="taken">'), "carries no receipt"),
         (SVG, lambda p: replaced(p, b"{&quot;" if b"{&quot;" in p.read_bytes() else b'{"', b' {"'), "other software"),
         ("results/report/index.html", lambda p: p.write_bytes(b""), "no receipt"),
-        ("results/campaign.json", lambda p: replaced(p, b"Trial halls", b"Trial walls"), "the content is not"),
+        ("results/campaign.json", lambda p: replaced(p, b"Trial halls", b"Trial walls"), "the content does not match"),
         (
             "results/workflow/Snakefile",
             lambda p: p.write_text("rule all: input: []\n"),
