@@ -77,6 +77,8 @@ class Held:
             stderr=subprocess.PIPE,
             text=True,
             start_new_session=True,
+            # A background job of a shell ignores it, and so do its children.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
         until(lambda: held.exists() or self.process.poll() is not None)
         assert self.process.poll() is None, self.process.communicate()
