@@ -206,7 +206,7 @@ class ImporterOptions(Generated):
             yield ""
             yield f"{escaped(description.title)}, version {description.version}. Reads {escaped(description.reads)}."
             yield ""
-            yield f"Sources: {', '.join(f'`{source}`' for source in description.gives)}."
+            yield f"Sources: {', '.join(f'`{source}`' for source in description.sources)}."
             yield ""
             if description.methods:
                 yield f"Methods: {', '.join(f'`{id_}`' for id_ in description.methods)}."

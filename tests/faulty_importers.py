@@ -58,7 +58,7 @@ class TwoLines(Good):
 
 class GivesMelodies(Good):
     def describe(self):
-        return self.described(gives=("responses", "melodies"))
+        return self.described(sources=("responses", "melodies"))
 
 
 class Indescribable(Good):
@@ -164,7 +164,7 @@ class ReadsOnlyResponses(Good):
     """Good, but for the samples of an impedance that its description promises."""
 
     def describe(self):
-        return self.described(gives=("responses", "impedance"))
+        return self.described(sources=("responses", "impedance"))
 
 
 class HidesRemarks(Good):

@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from anechain.data.store import write_artefact, write_dataset
-from anechain.receipts.receipt import Input, bound, make_receipt
+from anechain.receipts.receipt import Input, make_receipt, seal_receipt
 
 FORMATS = ("svg", "png", "pdf", "csv", "json", "vl.json", "html", "nc")
 BYTE_FORMATS = tuple(ending for ending in FORMATS if ending != "nc")
@@ -113,7 +113,7 @@ def receipt(**parameters):
     """Two steps: a raw file taken in, and something derived from it."""
     raw = Input("raw:raw/rowan/0 & 10 <grad>.csv", "1" * 64)
     ingest = make_receipt("ingest", 1, {"importer": "delimited", "comment": "]]> --> </script> & ü 😀"}, [raw])
-    before = bound(ingest, "2" * 64)
+    before = seal_receipt(ingest, "2" * 64)
     return make_receipt(
         "derive", 3, {"smoothing": 1 / 24, "rear_wall": "three", **parameters}, [Input("a.nc", "3" * 64, before)]
     )

@@ -16,7 +16,7 @@ from anechain.data import contract
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.hooks import NO
-from anechain.importing.identify import verdicts
+from anechain.importing.identify import collect_verdicts
 from anechain.importing.importers import find_importers
 from anechain.importing.options import parse_options
 from anechain.running.prepare import prepare
@@ -527,7 +527,7 @@ def test_responses_and_directions_are_neither():
 def test_a_named_impedance_is_claimed_above_a_plain_table(tmp_path, way):
     columns, header, style, _ = WAYS[way]
     path = table(tmp_path, columns, header, **style)
-    given = {name: verdict.confidence for name, verdict in verdicts(path, find_importers()[0]).items()}
+    given = {name: verdict.confidence for name, verdict in collect_verdicts(path, find_importers()[0]).items()}
     assert given["columns"] > max(value for name, value in given.items() if name != "columns")
 
 
@@ -595,7 +595,7 @@ def test_options_come_from_a_campaign_with_text_keys(tmp_path):
     importer = find_importers()[0]["columns"]
     options = parse_options(importer, {"orders": {"2": "H2", "3": 4}}, "campaign", "", tmp_path)
     assert options.orders == {2: "H2", 3: 4}
-    assert importer.description.gives == ("impedance", "harmonics")
+    assert importer.description.sources == ("impedance", "harmonics")
 
 
 def test_files_that_cannot_be_read_and_mixtures_are_refused(tmp_path):

@@ -19,7 +19,7 @@ from filters import FREQUENCY, analogue_highpass, butterworth_highpass, closed_b
 
 def lower(level, reference=0.0, **options):
     found = frequency_limits(FREQUENCY, level, reference, "passband", **options)
-    return [limit.nearest_hz for limit in found.lower]
+    return [limit.first_crossing_hz for limit in found.lower]
 
 
 @pytest.mark.parametrize(
@@ -81,10 +81,10 @@ def test_closed_boxes(q, f3, f6, f10):
 def test_twentieth_octave_data_are_good_to_half_a_percent():
     coarse = 20 * 2 ** (np.arange(200) / 20)
     found = frequency_limits(coarse, butterworth_highpass(4, 50.0, coarse), 0.0, "passband")
-    limits = [one.nearest_hz for one in found.lower]
+    limits = [one.first_crossing_hz for one in found.lower]
     assert limits == pytest.approx([50.0, 50 * 0.872375, 50 * 0.759836], rel=5e-3)
     for one in found.lower:
-        assert one.bracket_hz[0] <= one.nearest_hz <= one.bracket_hz[1]
+        assert one.bracket_hz[0] <= one.first_crossing_hz <= one.bracket_hz[1]
         assert one.bracket_hz[1] / one.bracket_hz[0] == pytest.approx(2 ** (1 / 20))
 
 
@@ -98,14 +98,14 @@ def test_deeper_drops_lie_further_out(order, corner, reference):
 def test_both_ends():
     level = butterworth_highpass(2, 50.0) + butterworth_highpass(4, 8000.0, 8000.0**2 / FREQUENCY)
     found = frequency_limits(FREQUENCY, level, 0.0, "passband")
-    assert found.upper[0].nearest_hz == pytest.approx(8000.0, rel=2e-3)
-    assert found.upper[2].nearest_hz == pytest.approx(8000.0 / 0.759836, rel=2e-3)
+    assert found.upper[0].first_crossing_hz == pytest.approx(8000.0, rel=2e-3)
+    assert found.upper[2].first_crossing_hz == pytest.approx(8000.0 / 0.759836, rel=2e-3)
     assert found.reference == "passband" and found.reference_db == 0.0
 
 
 def test_what_lies_beyond_the_data_is_not_made_up():
     found = frequency_limits(FREQUENCY, np.zeros(FREQUENCY.size), 0.0, "passband")
-    assert all(one.nearest_hz is None and one.outermost_hz is None for one in (*found.lower, *found.upper))
+    assert all(one.first_crossing_hz is None and one.last_crossing_hz is None for one in (*found.lower, *found.upper))
     assert "the data end at 10 Hz with the curve 3.0 dB above the limit" in found.lower[0].reason
 
 
@@ -118,8 +118,8 @@ def test_a_gap_ends_what_is_known():
 def test_a_curve_that_comes_back_has_two_limits():
     level = np.where((FREQUENCY > 80) & (FREQUENCY < 100), -20.0, 0.0) + butterworth_highpass(8, 40.0)
     limit = frequency_limits(FREQUENCY, level, 0.0, "passband").lower[1]
-    assert limit.nearest_hz == pytest.approx(100.0, rel=0.02)
-    assert limit.outermost_hz == pytest.approx(40 * 0.934, rel=0.01)
+    assert limit.first_crossing_hz == pytest.approx(100.0, rel=0.02)
+    assert limit.last_crossing_hz == pytest.approx(40 * 0.934, rel=0.01)
     assert "comes back" in limit.reason
 
 
@@ -147,8 +147,8 @@ def test_effective_range_of_straight_lines():
     """IEC 60268-5, 21.2 (second hand); 56.1231 Hz and 13348.40 Hz in closed form."""
     grid = grid_with_corners()
     found = effective_frequency_range(grid, straight_lines(grid))
-    assert found.lower[0].nearest_hz == pytest.approx(56.1231, rel=1e-5)
-    assert found.upper[0].nearest_hz == pytest.approx(13348.40, rel=1e-5)
+    assert found.lower[0].first_crossing_hz == pytest.approx(56.1231, rel=1e-5)
+    assert found.upper[0].first_crossing_hz == pytest.approx(13348.40, rel=1e-5)
     assert found.reference_db == pytest.approx(0.0, abs=1e-9)
 
 
@@ -161,23 +161,23 @@ def test_only_troughs_of_a_ninth_of_an_octave_split_the_range(width, splits):
     level = straight_lines(grid) - np.where((grid > edges[0]) & (grid < edges[1]), 20.0, 0.0)
     found = effective_frequency_range(grid, level)
     expected = edges[0] if splits else 13348.40  # the loudest octave, the first of equals, lies below the trough
-    assert found.upper[0].nearest_hz == pytest.approx(expected, rel=1e-5)
-    assert found.upper[0].outermost_hz == pytest.approx(13348.40, rel=1e-5)
-    assert found.lower[0].nearest_hz == pytest.approx(56.1231, rel=1e-5)
+    assert found.upper[0].first_crossing_hz == pytest.approx(expected, rel=1e-5)
+    assert found.upper[0].last_crossing_hz == pytest.approx(13348.40, rel=1e-5)
+    assert found.lower[0].first_crossing_hz == pytest.approx(56.1231, rel=1e-5)
 
 
 def test_another_drop_band_or_trough_may_be_asked():
     """The same straight lines, flat around the loudest band: 6 dB are half an octave below, a quarter above."""
     grid = grid_with_corners()
     found = effective_frequency_range(grid, straight_lines(grid), 6.0, 0.5)
-    assert found.lower[0].nearest_hz == pytest.approx(100 / np.sqrt(2), rel=1e-3)
-    assert found.upper[0].nearest_hz == pytest.approx(10000 * 2**0.25, rel=1e-3)
+    assert found.lower[0].first_crossing_hz == pytest.approx(100 / np.sqrt(2), rel=1e-3)
+    assert found.upper[0].first_crossing_hz == pytest.approx(10000 * 2**0.25, rel=1e-3)
     assert found.lower[0].drop_db == 6.0 and "0.5 octaves" in found.reference
     half = grid_with_corners(500.0, 500.0 / (1 + 1e-9), 700.0, 700.0 * (1 + 1e-9))
     level = straight_lines(half) - np.where((half >= 500) & (half <= 700), 20.0, 0.0)
-    assert effective_frequency_range(half, level).upper[0].nearest_hz == pytest.approx(500, rel=1e-3)
+    assert effective_frequency_range(half, level).upper[0].first_crossing_hz == pytest.approx(500, rel=1e-3)
     wide = effective_frequency_range(half, level, ignored_dip_octaves=0.6)
-    assert wide.upper[0].nearest_hz == pytest.approx(13348.40, rel=1e-3)
+    assert wide.upper[0].first_crossing_hz == pytest.approx(13348.40, rel=1e-3)
     with pytest.raises(ValueError, match="above zero"):
         effective_frequency_range(grid, straight_lines(grid), octaves=0.0)
 
@@ -196,7 +196,7 @@ def test_a_closed_box_that_is_tuned_to_the_room_is_flat_in_it():
     level = butterworth_highpass(2, 40.0)
     np.testing.assert_allclose(level + room_gain(FREQUENCY, length), 0.0, atol=1e-9)
     found = in_room_extension(FREQUENCY, level, length)
-    assert all(one.nearest_hz is None for one in found.lower)
+    assert all(one.first_crossing_hz is None for one in found.lower)
     assert "room 4.29 m long" in found.reference and found.upper == ()
 
 
@@ -206,9 +206,9 @@ def test_a_vented_box_in_the_room():
     y = (-10 + np.sqrt(136)) / 18
     level = butterworth_highpass(4, 40.0)
     with_room = in_room_extension(FREQUENCY, level, length, reference_band=(2000.0, 4000.0))
-    assert with_room.lower[2].nearest_hz == pytest.approx(40 * y**0.25, rel=1e-3)
+    assert with_room.lower[2].first_crossing_hz == pytest.approx(40 * y**0.25, rel=1e-3)
     without = in_room_extension(FREQUENCY, level, reference_band=(2000.0, 4000.0))
-    assert without.lower[2].nearest_hz == pytest.approx(40 * 0.759836, rel=1e-3)
+    assert without.lower[2].first_crossing_hz == pytest.approx(40 * 0.759836, rel=1e-3)
     assert "no room gain" in without.reference
 
 
@@ -224,9 +224,9 @@ def test_a_real_two_way():
     frequency, level = speaker.frequency[known], speaker.curves["on_axis"][known]
     reference = sensitivity(frequency, level).level_db
     found = frequency_limits(frequency, level, reference, "mean from 300 to 3000 Hz")
-    f3, f6, f10 = (limit.nearest_hz for limit in found.lower)
+    f3, f6, f10 = (limit.first_crossing_hz for limit in found.lower)
     assert 30 < f10 < f6 < f3 < 80
-    assert all(limit.nearest_hz is None and "the data end at 20000 Hz" in limit.reason for limit in found.upper)
+    assert all(limit.first_crossing_hz is None and "the data end at 20000 Hz" in limit.reason for limit in found.upper)
 
 
 def test_a_gap_is_not_called_the_end_of_the_data():

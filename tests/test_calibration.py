@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.recording.calibration import calibrator_tone, correction_at
+from anechain.acoustics.recording.calibration import calibrator_tone, interpolate_microphone_response
 
 RATE = 48000
 
@@ -60,8 +60,8 @@ def test_what_is_no_calibrator(record, match):
 
 def test_corrections_between_and_beyond_the_frequencies_of_a_calibration():
     """Half way in log frequency is half way in decibels and degrees; the phase goes the short way round 180."""
-    found = correction_at([100, 1000, 10000, 99, 10001], [100, 10000], [0, 6], [170, -170])
+    found = interpolate_microphone_response([100, 1000, 10000, 99, 10001], [100, 10000], [0, 6], [170, -170])
     np.testing.assert_allclose(20 * np.log10(np.abs(found[:3])), [0, 3, 6], atol=1e-12)
     np.testing.assert_allclose(np.mod(np.angle(found[:3], deg=True), 360), [170, 180, 190])
     assert np.isnan(found[3:]).all()
-    assert correction_at([1000.0], [100, 10000], [0, 6])[0].imag == 0
+    assert interpolate_microphone_response([1000.0], [100, 10000], [0, 6])[0].imag == 0

@@ -83,5 +83,5 @@ def test_the_longer_silence_counts():
 def test_end_of_sound_and_compactness():
     record = np.concatenate([0.1 * np.sin(2 * np.pi * 1000 * np.arange(RATE) / RATE), quiet(size=RATE)])
     found = facts(record)
-    assert found.sound_end.time == pytest.approx(1.0, abs=0.006) and found.sound_end.fall > 40
+    assert found.sound_end.time == pytest.approx(1.0, abs=0.006) and found.sound_end.fall_db > 40
     assert found.compactness > 0.99

@@ -150,7 +150,7 @@ def test_a_tone_that_is_not_the_one_played(folder, tones):
 
 
 def test_the_importer_gives_multitone():
-    assert "multitone" in find_importers()[0]["capture"].description.gives
+    assert "multitone" in find_importers()[0]["capture"].description.sources
 
 
 def test_a_campaign_with_multitone_beside_the_responses(tmp_path):

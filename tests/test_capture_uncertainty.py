@@ -8,7 +8,7 @@ import xarray as xr
 
 import nonlinear_speaker
 import valid_datasets
-from anechain.acoustics.nonlinear.usable_limits import limit_curve
+from anechain.acoustics.nonlinear.usable_limits import distortion_limit_curve
 from anechain.acoustics.uncertainty.drawn_errors import first_order
 from anechain.campaign.compression import CompressionOptions
 from anechain.campaign.derivation import Derivation
@@ -313,7 +313,7 @@ def test_the_lowest_usable_frequency_moves_by_the_slope_of_the_distortion_over_i
     hz = float(compression["lowest_usable"].values[row])
     around = hz * 2.0 ** np.array([-0.05, 0.05])
     one, second, third = nonlinear_speaker.order_levels(around, float(compression["drive"].values[row]))
-    thd = 10 * np.log10(10 ** (second / 10) + 10 ** (third / 10)) - one - 20 * np.log10(limit_curve(around))
+    thd = 10 * np.log10(10 ** (second / 10) + 10 ** (third / 10)) - one - 20 * np.log10(distortion_limit_curve(around))
     slope = (thd[1] - thd[0]) / np.log(around[1] / around[0])
     found = by_id(usable_numbers(given))
     number = next(one for one in found.values() if one.value == hz)

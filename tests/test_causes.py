@@ -3,7 +3,7 @@
 import pytest
 
 from anechain.audit.causes import NOT_STATED, differing_steps
-from anechain.receipts.receipt import Input, bound, make_receipt
+from anechain.receipts.receipt import Input, make_receipt, seal_receipt
 
 
 def chain(derive_version=1, derive_parameters=None, ingest_parameters=None, raw=None, stage=1, extra=()):
@@ -16,7 +16,7 @@ def chain(derive_version=1, derive_parameters=None, ingest_parameters=None, raw=
         parameters | (ingest_parameters or {}),
         [Input(f"raw:{path}", sha256) for path, sha256 in files.items()],
     )
-    inputs = [Input(role, "3" * 64, bound(ingest, "4" * 64)) for role in ("responses.nc", *extra)]
+    inputs = [Input(role, "3" * 64, seal_receipt(ingest, "4" * 64)) for role in ("responses.nc", *extra)]
     chosen = {"rear_wall": "three", "methods": {"on-axis": 1}} | (derive_parameters or {})
     return make_receipt("derive", derive_version, chosen, inputs)
 
@@ -80,7 +80,7 @@ def test_a_private_importer_is_no_raw_file():
 
 def test_what_is_shared_is_told_once_for_each_device():
     def compared(rear_wall):
-        curves = bound(chain(derive_parameters={"rear_wall": rear_wall}), "8" * 64)
+        curves = seal_receipt(chain(derive_parameters={"rear_wall": rear_wall}), "8" * 64)
         return make_receipt(
             "compare", 1, {}, [Input(f"{device}/curves.nc", "9" * 64, curves) for device in ("rowan", "alder")]
         )

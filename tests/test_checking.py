@@ -12,7 +12,7 @@ import physics
 from anechain.cautions import CAUTION
 from anechain.cli import commands
 from anechain.cli.campaign_check import check_devices, highest_drive, report_lines
-from anechain.data.checks import line_of
+from anechain.data.checks import report_line
 from anechain.data.store import read_dataset
 from anechain.errors import InputError
 from anechain.running.manifests import entry_of
@@ -207,7 +207,7 @@ def test_what_the_checks_of_the_raw_data_find_is_shown(lab):
     found = [one for one in alder.imported.checks if one.verdict in ("doubtful", "bad")]
     assert found, "a file under another direction's name is noticed"
     shown = report_lines(alder)[1:]
-    assert shown == [f"    {line_of(one)}" for one in found] and all(line in run(lab).stdout for line in shown)
+    assert shown == [f"    {report_line(one)}" for one in found] and all(line in run(lab).stdout for line in shown)
     assert set(shown) <= {line.replace("    responses: ", "    ") for line in report_lines(alder, verbose=True)}
 
 

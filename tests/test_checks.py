@@ -10,19 +10,19 @@ from anechain.campaign.checks import CheckLimits
 from anechain.campaign.file import Campaign
 from anechain.data.checks import (
     BAD,
+    CHECK_KINDS,
     DOUBTFUL,
     GOOD,
-    KINDS,
     NOT_MADE,
     Check,
     Series,
-    as_json,
-    judged,
-    limits_in_words,
-    line_of,
-    made,
-    not_made,
-    where_in_words,
+    check_not_possible,
+    check_result,
+    check_to_json,
+    exceedances_text,
+    limits_text,
+    report_line,
+    with_limits,
 )
 
 NUMBERS = st.floats(-1e6, 1e6)
@@ -41,51 +41,51 @@ def test_a_worse_value_never_has_a_better_verdict(value, doubtful, by, above):
 
 @pytest.mark.parametrize(("value", "verdict"), [(31, GOOD), (30, GOOD), (29.9, DOUBTFUL), (20, DOUBTFUL), (19, BAD)])
 def test_limits_themselves_are_still_allowed(value, verdict):
-    assert made("signal-to-noise", "", [("a", value), ("b", 90)]).verdict == verdict
+    assert check_result("signal-to-noise", "", [("a", value), ("b", 90)]).verdict == verdict
 
 
 def test_the_worst_places_come_first_and_only_those_beyond():
-    check = made("hum", "", [("a", 25.0), ("b", 40.0), ("c", 10.0), ("c", 12.0)])
+    check = check_result("hum", "", [("a", 25.0), ("b", 40.0), ("c", 10.0), ("c", 12.0)])
     assert check.where == ("c", "a") and check.verdict == BAD
-    many = made("clipping", "", [(f"{number} of many", 100.0 + number) for number in range(9)])
-    assert where_in_words(many).startswith("8 of many, 7 of many") and where_in_words(many).endswith("and 3 more")
+    many = check_result("clipping", "", [(f"{number} of many", 100.0 + number) for number in range(9)])
+    assert exceedances_text(many).startswith("8 of many, 7 of many") and exceedances_text(many).endswith("and 3 more")
 
 
 def test_what_is_not_made_says_why():
-    check = not_made("repeats", "one take of each direction")
+    check = check_not_possible("repeats", "one take of each direction")
     assert check.verdict == NOT_MADE and check.where == ()
-    assert line_of(check) == "check repeated takes: not made: one take of each direction"
+    assert report_line(check) == "check repeated takes: not made: one take of each direction"
 
 
 def test_a_campaign_states_other_limits():
-    check = made("mirror", "3 dB", [("±30°", 3.0)])
+    check = check_result("mirror", "3 dB", [("±30°", 3.0)])
     assert check.verdict == DOUBTFUL
-    assert judged(check, {"mirror": (3.5, None)}).verdict == GOOD
-    strict = judged(check, {"mirror": (1.0, 2.0)})
+    assert with_limits(check, {"mirror": (3.5, None)}).verdict == GOOD
+    strict = with_limits(check, {"mirror": (1.0, 2.0)})
     assert strict.verdict == BAD and strict.source_status == "the campaign"
-    assert judged(check, {"mirror": KINDS["mirror"].limits}) == check
-    assert judged(check, {}) == check
+    assert with_limits(check, {"mirror": CHECK_KINDS["mirror"].limits}) == check
+    assert with_limits(check, {}) == check
     own = Check("dust", "Dust", "none", (("a", 1.0),), (0.5, None), source_status="house rule")
-    assert judged(own, CheckLimits().limits()) == own
+    assert with_limits(own, CheckLimits().limits()) == own
 
 
 def test_limits_and_lines_in_words():
-    assert limits_in_words(made("signal-to-noise", "")) == "doubtful below 30 dB, bad below 20 dB"
-    assert limits_in_words(made("polarity-agreement", "")) == "bad above 0 recordings"
-    assert limits_in_words(made("swapped", "")) == "doubtful above 35%, bad above 60%"
-    assert line_of(made("hum", "50 Hz", [("a", 1.0)])) == "check hum: bad: 50 Hz; a"
+    assert limits_text(check_result("signal-to-noise", "")) == "doubtful below 30 dB, bad below 20 dB"
+    assert limits_text(check_result("polarity-agreement", "")) == "bad above 0 recordings"
+    assert limits_text(check_result("swapped", "")) == "doubtful above 35%, bad above 60%"
+    assert report_line(check_result("hum", "50 Hz", [("a", 1.0)])) == "check hum: bad: 50 Hz; a"
 
 
 def test_json_holds_short_numbers_and_no_nan():
     series = Series("x", "y", (1.23456789,), (("a", (float("nan"),)), ("b", (None,))))
-    told = as_json(made("hum", "", [("a", 1 / 3), ("b", float("nan"))], series))
+    told = check_to_json(check_result("hum", "", [("a", 1 / 3), ("b", float("nan"))], series))
     assert told["values"] == [["a", 0.3333]] and told["series"]["x"] == [1.235]
     assert [line["values"] for line in told["series"]["lines"]] == [[None], [None]]
     json.dumps(told, allow_nan=False)
 
 
 def test_a_campaign_knows_every_kind():
-    assert CheckLimits().limits() == {id: kind.limits for id, kind in KINDS.items()}
+    assert CheckLimits().limits() == {id: kind.limits for id, kind in CHECK_KINDS.items()}
     assert "checks" in Campaign.model_fields
     with pytest.raises(ValueError, match="beyond it"):
         CheckLimits(hum=(20.0, 30.0))

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from anechain.data.checks import Series, as_json, made, not_made
+from anechain.data.checks import Series, check_not_possible, check_result, check_to_json
 from anechain.figures.checks import checks_figure
 from anechain.figures.render import render
 
@@ -31,13 +31,13 @@ def told():
         limited=False,
     )
     checks = [
-        made("signal-to-noise", "34 dB", [("a.wav", 34.0)], series),
-        made("hum", "50 Hz", [("a.wav", 5.0)]),
-        made("arrival-drift", "0.2 ms", [("horizontal 40°", 0.2)], arrival),
-        made("reflection", "6 ms", [("a.wav", -10.0)], echo),
-        not_made("repeats", "one take of each direction"),
+        check_result("signal-to-noise", "34 dB", [("a.wav", 34.0)], series),
+        check_result("hum", "50 Hz", [("a.wav", 5.0)]),
+        check_result("arrival-drift", "0.2 ms", [("horizontal 40°", 0.2)], arrival),
+        check_result("reflection", "6 ms", [("a.wav", -10.0)], echo),
+        check_not_possible("repeats", "one take of each direction"),
     ]
-    return {"device": "rowan", "title": "Rowan", "checks": [as_json(check) for check in checks]}
+    return {"device": "rowan", "title": "Rowan", "checks": [check_to_json(check) for check in checks]}
 
 
 def texts(svg):
@@ -66,7 +66,7 @@ def test_the_same_bytes_each_time():
 
 
 def test_checks_without_anything_to_draw():
-    bare = {"device": "rowan", "title": "Rowan", "checks": [as_json(not_made("hum", "no silence"))]}
+    bare = {"device": "rowan", "title": "Rowan", "checks": [check_to_json(check_not_possible("hum", "no silence"))]}
     spec = checks_figure(bare)
     assert len(spec["vconcat"]) == 1 and "1 not made" in spec["description"]
 

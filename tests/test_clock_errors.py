@@ -27,8 +27,8 @@ def clock_of(record, played=None):
 def test_clock_error_is_found(clock):
     """Sweep of 2 s: within the uncertainty caused by a crossover, 133 parts per million."""
     found = clock_of(recording(clock=clock))
-    assert found.unsure == pytest.approx(133, rel=0.03)
-    assert found.error == pytest.approx(clock, abs=0.8 * found.unsure)
+    assert found.uncertainty == pytest.approx(133, rel=0.03)
+    assert found.error == pytest.approx(clock, abs=0.8 * found.uncertainty)
     assert found.after > 0.95 and (abs(clock) < 500 or found.before < found.after - 0.03)
 
 
@@ -36,14 +36,14 @@ def test_a_longer_sweep_detects_smaller_errors():
     played = swept_sine("synchronised", 20, 20000, 8.0, RATE, 0.1, 0.002)
     for clock in (0.0, 50.0, -100.0):
         found = clock_of(recording(played=played, clock=clock), played)
-        assert found.unsure < 36 and found.error == pytest.approx(clock, abs=found.unsure)
+        assert found.uncertainty < 36 and found.error == pytest.approx(clock, abs=found.uncertainty)
 
 
 def test_clock_error_with_a_linear_sweep():
     played = swept_sine("linear", 20, 20000, 2.0, RATE, 0.1, 0.002)
     for clock in (0.0, 200.0):
         found = clock_of(recording(played=played, clock=clock), played)
-        assert found.error == pytest.approx(clock, abs=found.unsure)
+        assert found.error == pytest.approx(clock, abs=found.uncertainty)
 
 
 def test_clock_error_refuses_narrow_bands_and_impulses():

@@ -13,7 +13,7 @@ import capture_files
 import physics
 import uff_files
 from anechain.acoustics.directivity.directions import orbit_vectors
-from anechain.importing.importers import GROUP
+from anechain.importing.importers import ENTRY_POINT_GROUP
 from anechain.testing import ImporterConformance, Sample
 from container_files import KINDS, save
 from delimited_files import Style, piston_box, write, write_orbits
@@ -204,5 +204,5 @@ class TestSpherical(ImporterConformance):
 
 def test_no_bundled_importer_is_left_out():
     root = Path(__file__).parent.parent
-    bundled = tomllib.loads((root / "pyproject.toml").read_text())["project"]["entry-points"][GROUP]
+    bundled = tomllib.loads((root / "pyproject.toml").read_text())["project"]["entry-points"][ENTRY_POINT_GROUP]
     assert {tests.plugin for tests in ImporterConformance.__subclasses__()} >= set(bundled)

@@ -13,7 +13,7 @@ import physics
 from anechain.conformance.foreign_samples import foreign_files, junk
 from anechain.conformance.refusals import read_truncated_files
 from anechain.hooks import CERTAIN, Verdict
-from anechain.importing.identify import verdicts
+from anechain.importing.identify import collect_verdicts
 from anechain.importing.importers import find_importers
 from anechain.testing import ImporterConformance, Sample
 
@@ -275,7 +275,7 @@ def test_the_foreign_files_are_what_they_say(tmp_path):
 def test_no_bundled_importer_is_sure_of_a_foreign_file(tmp_path):
     usable, _ = find_importers()
     for kind, path in foreign_files(tmp_path).items():
-        for name, answer in verdicts(path, usable).items():
+        for name, answer in collect_verdicts(path, usable).items():
             assert isinstance(answer, Verdict) and answer.confidence < CERTAIN, (kind, name)
 
 

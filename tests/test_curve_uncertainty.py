@@ -7,13 +7,13 @@ from hypothesis import strategies as st
 
 import physics
 from anechain.acoustics.directivity.curves import curve_set
-from anechain.acoustics.directivity.direction_lists import BOUNCES, LISTENING_WINDOW
+from anechain.acoustics.directivity.direction_lists import LISTENING_WINDOW, REFLECTION_GROUPS
 from anechain.acoustics.uncertainty.curve_uncertainty import (
     curve_set_uncertainty,
     curve_shares,
     direction_weights,
-    folded,
-    sphere_own,
+    measured_shares,
+    sphere_uncorrelated,
 )
 
 PLANES = ("horizontal", "vertical")
@@ -48,7 +48,7 @@ def test_weights_are_those_of_the_definitions():
     assert on_axis[0, ANGLES == 0] == 1 and on_axis.sum() == 1
     assert window[window > 0] == pytest.approx(1 / len(LISTENING_WINDOW))
     assert window[1, np.isin(ANGLES, [-10, 10])] == pytest.approx(1 / 9)
-    assert floor[1, np.isin(ANGLES, [-20, -30, -40])] == pytest.approx(1 / len(BOUNCES["floor_bounce"]))
+    assert floor[1, np.isin(ANGLES, [-20, -30, -40])] == pytest.approx(1 / len(REFLECTION_GROUPS["floor_bounce"]))
     assert all(weight.sum() == pytest.approx(1, abs=1e-12) for weight in weights.values())
     # The weight table as published (recalled): 0.018165962 at 60 degrees, over the sum of all 70.
     assert weights["sound_power"][1, ANGLES == 60] == pytest.approx(0.018165962 / 0.996373088, rel=1e-7)
@@ -120,20 +120,20 @@ def test_the_share_of_an_interpolated_direction_goes_to_its_neighbours():
     measured = np.array([-15.0, 0.0, 15.0])
     share = np.zeros((1, 2, 1))
     share[0, :, 0] = 0.6, 0.4  # at 10 and at 0 degrees
-    found = folded(share, [10.0, 0.0], measured, np.array([[0, 1, 2]]))
+    found = measured_shares(share, [10.0, 0.0], measured, np.array([[0, 1, 2]]))
     np.testing.assert_allclose(found[:, 0], [0.0, 0.4 + 0.6 / 3, 0.6 * 2 / 3])
 
 
 def test_uncertainty_between_the_orbits():
     """On an orbit the value of this orbit; half-way around the axis the mean of both squares."""
     horizontal, vertical = (np.full((ANGLES.size, 1), value) for value in (0.3, 0.4))
-    found = sphere_own([60.0, 0.0, 0.0], [0.0, 60.0, 0.0], ANGLES, horizontal, vertical)
+    found = sphere_uncorrelated([60.0, 0.0, 0.0], [0.0, 60.0, 0.0], ANGLES, horizontal, vertical)
     np.testing.assert_allclose(found[:2, 0], [0.3, 0.4])
     elevation = np.rad2deg(np.arcsin(np.sin(np.deg2rad(60)) / np.sqrt(2)))
     azimuth = np.rad2deg(np.arctan2(np.sin(np.deg2rad(60)) / np.sqrt(2), 0.5))
-    between = sphere_own([azimuth], [elevation], ANGLES, horizontal, vertical)
+    between = sphere_uncorrelated([azimuth], [elevation], ANGLES, horizontal, vertical)
     assert between[0, 0] == pytest.approx(np.sqrt((0.09 + 0.16) / 2), rel=1e-9)
-    alone = sphere_own([0.0], [60.0], ANGLES, horizontal, np.full_like(vertical, np.nan))
+    alone = sphere_uncorrelated([0.0], [60.0], ANGLES, horizontal, np.full_like(vertical, np.nan))
     assert alone[0, 0] == pytest.approx(0.3)
     nothing = np.full_like(vertical, np.nan)
-    assert np.isnan(sphere_own([0.0], [60.0], ANGLES, nothing, nothing)).all()
+    assert np.isnan(sphere_uncorrelated([0.0], [60.0], ANGLES, nothing, nothing)).all()

@@ -13,7 +13,7 @@ from anechain.acoustics.curve.levels import mean_level
 from anechain.acoustics.directivity import curve_averages
 from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.curves import curve_set
-from anechain.acoustics.directivity.direction_lists import BOUNCES
+from anechain.acoustics.directivity.direction_lists import REFLECTION_GROUPS
 from anechain.acoustics.directivity.directions import orbit_vectors
 from anechain.acoustics.directivity.orbits import interpolate_orbit
 from anechain.methods import methods
@@ -128,7 +128,7 @@ def test_in_phase_pair():
 
 SYNTHETIC = {
     "omni": dict.fromkeys(
-        ["listening_window", *BOUNCES, "early_reflections", "sound_power", "in_room", "sound_power_index",
+        ["listening_window", *REFLECTION_GROUPS, "early_reflections", "sound_power", "in_room", "sound_power_index",
          "early_reflections_index"], 0.0),
     "cardioid": {
         "listening_window": -0.2168, "floor_bounce": -0.6368, "ceiling_bounce": -1.7243, "front_wall_bounce": -0.2608,

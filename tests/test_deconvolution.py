@@ -15,7 +15,7 @@ from scipy.signal import butter, sosfilt
 
 from anechain.acoustics.recording.deconvolution import (
     deconvolve,
-    deconvolve_pairs,
+    deconvolve_with_references,
     inverse_spectrum,
     regularisation,
     transform_length,
@@ -72,7 +72,7 @@ def test_what_both_channels_of_a_loopback_share_cancels_out():
     recordings = np.stack([0.5 * np.roll(reference, 40), -0.25 * np.roll(reference, 90)])
     length = reference.size
     share = regularisation(np.fft.rfftfreq(length, 1 / RATE), (400, 6000), -100, 0)
-    found = deconvolve_pairs(recordings, np.stack([reference, reference]), length, share, workers=2)
+    found = deconvolve_with_references(recordings, np.stack([reference, reference]), length, share, workers=2)
     assert np.abs(found).argmax(axis=-1).tolist() == [40, 90]
     frequency = np.fft.rfftfreq(length, 1 / RATE)
     inside = (frequency >= 400) & (frequency <= 6000)
@@ -144,7 +144,7 @@ def test_a_published_measurement_gives_its_published_response(published):
     loopback, heard, response, rate = published
     length = heard.size
     share = regularisation(np.fft.rfftfreq(length, 1 / rate), (55, 21000), -100, 0)
-    found = deconvolve_pairs(heard, loopback, length, share)
+    found = deconvolve_with_references(heard, loopback, length, share)
     found = sosfilt(butter(8, 40, "highpass", fs=rate, output="sos"), found)[: response.size]
     rise, fall = 441, response.size - 22050
     found[:rise] *= np.hanning(2 * rise)[:rise]

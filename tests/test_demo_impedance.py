@@ -185,7 +185,7 @@ def test_they_are_rated_as_such_loudspeakers_are():
 def test_exports_give_the_model_back(tmp_path):
     # With the options in the campaign file, and the importer found by the header alone.
     from anechain.campaign.load import load_campaign
-    from anechain.importing.identify import choose
+    from anechain.importing.identify import choose_importer
     from anechain.importing.importers import find_importers
     from anechain.importing.options import parse_options
     from anechain.importing.read import read
@@ -198,10 +198,10 @@ def test_exports_give_the_model_back(tmp_path):
         path.write_bytes(content)
     devices = load_campaign(tmp_path / "campaign.yaml").devices
     importers = find_importers()[0]
-    able = {name: one for name, one in importers.items() if "impedance" in one.description.gives}
+    able = {name: one for name, one in importers.items() if "impedance" in one.description.sources}
     for name, device in devices.items():
         paths = [tmp_path / file for file in device.impedance.files]
-        importer = choose(paths, able, [], name)
+        importer = choose_importer(paths, able, [], name)
         assert importer.name == "columns"
         options = parse_options(importer, device.impedance.options, "campaign", "", tmp_path)
         found = read(importer, paths, options, name).impedance

@@ -165,7 +165,7 @@ def harmonics(tmp_path_factory, files):
     for name in ("rowan", "alder"):
         source = devices[name].harmonics
         importer = find_importers()[0][source.importer]
-        assert "harmonics" in importer.description.gives
+        assert "harmonics" in importer.description.sources
         paths = sorted(path for glob in source.files for path in folder.glob(glob))
         assert len(paths) == 6
         options = parse_options(importer, source.options, "campaign", "", folder)

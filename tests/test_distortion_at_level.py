@@ -6,12 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anechain.acoustics.nonlinear.distortion_at_level import (
-    AtLevel,
-    Conditions,
-    at_level,
-    chosen_takes,
-    comparable,
+    MeasurementConditions,
+    TakesAtLevel,
+    comparable_devices,
+    interpolate_takes,
     take_levels,
+    takes_at_level,
 )
 
 FREQUENCY = 1000 * 2.0 ** (np.arange(-60, 49) / 12)
@@ -34,15 +34,15 @@ def test_the_level_of_a_take_is_its_mean_from_300_hz_to_3_khz():
 
 
 def test_the_nearest_take_within_the_tolerance_is_used_as_it_is():
-    assert chosen_takes([80.0, 86.3, 92.0], 86.0) == AtLevel(86.0, 86.3, (1,), 0.0, "")
+    assert takes_at_level([80.0, 86.3, 92.0], 86.0) == TakesAtLevel(86.0, 86.3, (1,), 0.0, "")
     # Also beyond the loudest take, where nothing could lie between.
-    assert chosen_takes([80.0, 85.6], 86.0) == AtLevel(86.0, 85.6, (1,), 0.0, "")
-    assert chosen_takes([80.0, 86.3, 92.0], 86.0, tolerance_db=0.1).takes == (0, 1)
+    assert takes_at_level([80.0, 85.6], 86.0) == TakesAtLevel(86.0, 85.6, (1,), 0.0, "")
+    assert takes_at_level([80.0, 86.3, 92.0], 86.0, tolerance_db=0.1).takes == (0, 1)
 
 
 def test_between_two_takes():
-    found = chosen_takes([92.0, 80.0, 88.0, None], 89.0)
-    assert found == AtLevel(89.0, 89.0, (2, 0), 0.25, "")
+    found = takes_at_level([92.0, 80.0, 88.0, None], 89.0)
+    assert found == TakesAtLevel(89.0, 89.0, (2, 0), 0.25, "")
 
 
 @pytest.mark.parametrize(
@@ -57,20 +57,20 @@ def test_between_two_takes():
     ],
 )
 def test_what_is_not_reached_says_what_was_measured(levels, requested, words):
-    found = chosen_takes(levels, requested)
+    found = takes_at_level(levels, requested)
     assert found.takes == () and found.reached_db is None
     assert all(word in found.reason for word in words)
     with pytest.raises(ValueError, match=r"dB|level"):
-        at_level(np.zeros((len(levels), 1)), found)
+        interpolate_takes(np.zeros((len(levels), 1)), found)
 
 
 @given(st.lists(st.floats(60, 120), min_size=1, max_size=8), st.floats(50, 130))
 def test_nothing_is_ever_extrapolated(levels, requested):
-    found = chosen_takes(levels, requested)
+    found = takes_at_level(levels, requested)
     if found.takes:
         assert min(levels) - 0.5 <= requested <= max(levels) + 0.5
         assert 0 <= found.share <= 1
-        reached = at_level(np.array(levels)[:, None], found)[0]
+        reached = interpolate_takes(np.array(levels)[:, None], found)[0]
         assert reached == pytest.approx(found.reached_db, abs=1e-9)
         assert abs(reached - requested) <= 0.5 + 1e-9
 
@@ -85,44 +85,44 @@ def test_a_weak_nonlinearity_is_interpolated_exactly(at):
         orders = np.array([amplitude, a * amplitude**2 / 2, b * amplitude**3 / 4])
         return 20 * np.log10(orders).T
 
-    found = chosen_takes([80.0, 86.0], at)
-    np.testing.assert_allclose(at_level(takes([80.0, 86.0]), found), takes([at])[0], atol=1e-9)
+    found = takes_at_level([80.0, 86.0], at)
+    np.testing.assert_allclose(interpolate_takes(takes([80.0, 86.0]), found), takes([at])[0], atol=1e-9)
 
 
 def test_a_value_that_one_of_two_takes_lacks_stays_missing():
-    found = chosen_takes([80.0, 86.0], 83.0)
+    found = takes_at_level([80.0, 86.0], 83.0)
     values = np.array([[10.0, np.nan, 30.0], [20.0, 20.0, np.nan]])
-    np.testing.assert_array_equal(at_level(values, found), [15.0, np.nan, np.nan])
+    np.testing.assert_array_equal(interpolate_takes(values, found), [15.0, np.nan, np.nan])
 
 
 class TestComparable:
-    hall = Conditions("spl", 1.0, "Hall of the workshop")
+    hall = MeasurementConditions("spl", 1.0, "Hall of the workshop")
 
     def test_equal_conditions(self):
-        same = Conditions("spl", 1.0, "hall of  the workshop")
-        assert comparable({"rowan": self.hall, "alder": same}) == (("rowan", "alder"), {})
+        same = MeasurementConditions("spl", 1.0, "hall of  the workshop")
+        assert comparable_devices({"rowan": self.hall, "alder": same}) == (("rowan", "alder"), {})
 
     @pytest.mark.parametrize(
         ("other", "word"),
         [
-            (Conditions("relative", None, "Hall of the workshop"), "relative"),
-            (Conditions("spl", 2.0, "Hall of the workshop"), "2 m"),
-            (Conditions("spl", None, "Hall of the workshop"), "distance"),
-            (Conditions("spl", 1.0, "Yard"), "Yard"),
-            (Conditions("spl", 1.0, ""), "no stated environment"),
-            (Conditions("spl", 1.0, "Hall of the workshop", "96 dB is outside"), "96 dB is outside"),
+            (MeasurementConditions("relative", None, "Hall of the workshop"), "relative"),
+            (MeasurementConditions("spl", 2.0, "Hall of the workshop"), "2 m"),
+            (MeasurementConditions("spl", None, "Hall of the workshop"), "distance"),
+            (MeasurementConditions("spl", 1.0, "Yard"), "Yard"),
+            (MeasurementConditions("spl", 1.0, ""), "no stated environment"),
+            (MeasurementConditions("spl", 1.0, "Hall of the workshop", "96 dB is outside"), "96 dB is outside"),
         ],
     )
     def test_others_are_refused_with_the_reason(self, other, word):
-        chosen, refused = comparable({"hornbeam": other, "rowan": self.hall, "alder": self.hall})
+        chosen, refused = comparable_devices({"hornbeam": other, "rowan": self.hall, "alder": self.hall})
         assert chosen == ("rowan", "alder")
         assert list(refused) == ["hornbeam"] and word in refused["hornbeam"]
 
     def test_nobody(self):
-        assert comparable({}) == ((), {})
-        assert comparable({"rowan": Conditions("spl", 1.0, "", "why")}) == ((), {"rowan": "why"})
+        assert comparable_devices({}) == ((), {})
+        assert comparable_devices({"rowan": MeasurementConditions("spl", 1.0, "", "why")}) == ((), {"rowan": "why"})
 
 
 def test_senseless_tolerances_are_refused():
     with pytest.raises(ValueError, match="zero or positive"):
-        chosen_takes([80.0], 80.0, -1.0)
+        takes_at_level([80.0], 80.0, -1.0)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_below_limit
 
 FREQUENCY = np.geomspace(20, 8000, 4001)
 
@@ -40,33 +40,33 @@ def test_a_band_that_is_not_covered_says_why():
 @pytest.mark.parametrize("limit", [1.0, 3.0, 10.0])
 def test_where_a_line_crosses_a_limit(limit):
     """5 (f / 100)^-k reaches the limit at 100 (5 / limit)^(1/k)."""
-    found = lowest_frequency_under(FREQUENCY, falling(), falling(), limit, 1000)
+    found = lowest_frequency_below_limit(FREQUENCY, falling(), falling(), limit, 1000)
     assert found.frequency_hz == pytest.approx(100 * (5 / limit) ** (6.0206 / 12), rel=1e-9)
     assert not found.whole and not found.bound
 
 
 def test_the_first_crossing_on_the_way_down_counts():
     bump = np.where((FREQUENCY > 290) & (FREQUENCY < 310), 4.0, 0.5)
-    assert lowest_frequency_under(FREQUENCY, bump, bump, 1.0, 1000).frequency_hz == pytest.approx(310, rel=0.01)
+    assert lowest_frequency_below_limit(FREQUENCY, bump, bump, 1.0, 1000).frequency_hz == pytest.approx(310, rel=0.01)
 
 
 def test_under_a_limit_all_the_way():
-    found = lowest_frequency_under(FREQUENCY, 0.1 * falling(), falling() * 0.1, 50.0, 1000)
+    found = lowest_frequency_below_limit(FREQUENCY, 0.1 * falling(), falling() * 0.1, 50.0, 1000)
     assert found.whole and found.frequency_hz == pytest.approx(20)
 
 
 def test_over_the_limit_at_the_start():
-    found = lowest_frequency_under(FREQUENCY, falling(), falling(), 0.01, 1000)
+    found = lowest_frequency_below_limit(FREQUENCY, falling(), falling(), 0.01, 1000)
     assert found.frequency_hz is None and "already" in found.reason
-    found = lowest_frequency_under(FREQUENCY, falling(), falling(), 1.0, 9000)
+    found = lowest_frequency_below_limit(FREQUENCY, falling(), falling(), 1.0, 9000)
     assert found.frequency_hz is None and "no value" in found.reason
 
 
 def test_a_crossing_of_what_may_be_noise_is_a_limit():
-    found = lowest_frequency_under(FREQUENCY, falling(), 0.01 * falling(), 3.0, 1000)
+    found = lowest_frequency_below_limit(FREQUENCY, falling(), 0.01 * falling(), 3.0, 1000)
     assert found.bound and found.frequency_hz == pytest.approx(100 * (5 / 3) ** (6.0206 / 12), rel=1e-9)
 
 
 def test_senseless_limits_are_refused():
     with pytest.raises(ValueError, match="above zero"):
-        lowest_frequency_under(FREQUENCY, falling(), falling(), 0.0, 1000)
+        lowest_frequency_below_limit(FREQUENCY, falling(), falling(), 0.0, 1000)

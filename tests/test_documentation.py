@@ -19,10 +19,10 @@ import receipt_artefacts as artefacts
 from anechain.campaign.file import Campaign
 from anechain.cli import commands
 from anechain.importing.importers import find_importers
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import bound, seal_of
-from document_blocks import PAGES, ROOT, Result, blocks, folder_of, matches, parsed, run_page
+from document_blocks import PAGES, ROOT, Result, blocks, folder_of, matches, parse_json, run_page
 
 DOCS = ROOT / "docs"
 FIRST = DOCS / "guides" / "first-campaign.md"
@@ -100,7 +100,7 @@ def commands_in(text):
 def test_commands_and_options_exist():
     shown = []
     for page in PAGES:
-        tokens = parsed(page)
+        tokens = parse_json(page)
         inline = [child for token in tokens for child in token.children or () if child.type == "code_inline"]
         fences = [token for token in tokens if token.type == "fence" and token.info.strip() in ("sh", "text")]
         for token in (*inline, *fences):
@@ -186,20 +186,20 @@ def test_the_shell_prints_the_receipt_of_a_table(finished):
 
 @given(artefacts.VALUES)
 def test_canonical_json_by_hand(by_hand, value):
-    text = canonical(value)
+    text = canonical_json(value)
     assert by_hand["canonical"](value) == text
     assert by_hand["canonical"](json.loads(text)) == text
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False) | st.floats(1e-10, 1e-3))
 def test_numbers_by_hand(by_hand, value):
-    assert by_hand["canonical"](value) == canonical(value)
+    assert by_hand["canonical"](value) == canonical_json(value)
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False) | st.floats(-1e22, 1e22).map(round).map(float))
 def test_when_one_line_does_the_same_for_any_text(by_hand, value):
     small, whole = 1e-9 <= abs(value) < 1e-4, value == round(value) and abs(value) < 1e21
-    assert (by_hand["plain"](value) == canonical(value)) == (not small and not whole)
+    assert (by_hand["plain"](value) == canonical_json(value)) == (not small and not whole)
 
 
 def test_checks_by_hand_find_an_edited_receipt(by_hand):

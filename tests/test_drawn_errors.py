@@ -7,7 +7,7 @@ import physics
 from anechain.acoustics.directivity.beam_width import beam_width
 from anechain.acoustics.directivity.orbits import by_direction, distinct_directions
 from anechain.acoustics.uncertainty.curve_uncertainty import curve_set_uncertainty, curve_shares
-from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors, row_errors
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, curve_errors, first_order, orbit_errors
 
 FREQUENCY = 500 * 2.0 ** (np.arange(61) / 12)
 PLANES = ("horizontal", "vertical")
@@ -54,27 +54,27 @@ def test_errors_of_curves_have_the_size_of_the_gum():
     known = curve_set_uncertainty(level, PLANES, ANGLES, 0.2, U)
     errors = direction_errors(own=U, broadband_error=0.2)
     for name in ("on_axis", "listening_window", "sound_power", "in_room"):
-        found = row_errors(errors, name).std(axis=0, ddof=1)
+        found = curve_errors(errors, name).std(axis=0, ddof=1)
         np.testing.assert_allclose(found.mean(), known.levels[name].combined_db.mean(), rtol=0.03)
-    index = row_errors(errors, "sound_power_index").std(axis=0, ddof=1)
+    index = curve_errors(errors, "sound_power_index").std(axis=0, ddof=1)
     np.testing.assert_allclose(index.mean(), known.indices["sound_power_index"].combined_db.mean(), rtol=0.03)
 
 
 def test_the_index_is_the_difference_of_its_curves_in_every_draw():
     errors = direction_errors(own=U, broadband_error=0.5, response=0.4, degrees=0.5, draws=20)
-    apart = row_errors(errors, "listening_window") - row_errors(errors, "sound_power")
-    np.testing.assert_allclose(row_errors(errors, "sound_power_index"), apart, atol=1e-12)
+    apart = curve_errors(errors, "listening_window") - curve_errors(errors, "sound_power")
+    np.testing.assert_allclose(curve_errors(errors, "sound_power_index"), apart, atol=1e-12)
 
 
 def test_directions_and_curves_have_the_same_draws():
     errors = direction_errors(own=U, broadband_error=0.5, response=0.4, degrees=0.5, draws=3)
     axis = [orbit_errors(errors, draw, np.arange(FREQUENCY.size))[0, ANGLES == 0][0] for draw in range(3)]
-    np.testing.assert_allclose(row_errors(errors, "on_axis"), axis, atol=1e-12)
+    np.testing.assert_allclose(curve_errors(errors, "on_axis"), axis, atol=1e-12)
 
 
 def correlation_over_two_octaves(errors):
     """Correlation of the errors on the axis at 1 kHz and 4 kHz."""
-    drawn = row_errors(errors, "on_axis")
+    drawn = curve_errors(errors, "on_axis")
     return np.corrcoef(drawn[:, 12], drawn[:, 36])[0, 1]
 
 
@@ -149,4 +149,4 @@ def test_an_unknown_share_is_not_zero():
     assert first_order(errors, "sound_power", gradient) > 0
     gradient[30] = 1.0
     assert np.isnan(first_order(errors, "sound_power", gradient))
-    assert np.isnan(row_errors(errors, "sound_power")[:, 30]).all()
+    assert np.isnan(curve_errors(errors, "sound_power")[:, 30]).all()

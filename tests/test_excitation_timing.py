@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.recording.excitation_timing import excitation_delay, sweep_ending
+from anechain.acoustics.recording.excitation_timing import excitation_delay, sweep_end
 from anechain.acoustics.recording.sweeps import sweep_rate, swept_sine
 from capture_files import LAW, RATE, SWEEP, sweep
 from flawed_captures import recording
@@ -12,22 +12,22 @@ from flawed_captures import recording
 def test_a_whole_sweep_ends_when_it_ends():
     length = sweep().size / RATE
     for noise in (1e-6, 1e-3):
-        found = sweep_ending(recording(noise=noise), RATE)
-        assert found.time == pytest.approx(length + 0.004, abs=0.007) and found.fall > 20
+        found = sweep_end(recording(noise=noise), RATE)
+        assert found.time == pytest.approx(length + 0.004, abs=0.007) and found.fall_db > 20
 
 
 @pytest.mark.parametrize("stop", [0.9, 1.5, 1.9])
 def test_a_player_that_stops_early_is_detected(stop):
-    found = sweep_ending(recording(stop=stop), RATE)
-    assert found.time == pytest.approx(stop + 0.004, abs=0.007) and found.fall > 20
+    found = sweep_end(recording(stop=stop), RATE)
+    assert found.time == pytest.approx(stop + 0.004, abs=0.007) and found.fall_db > 20
 
 
 def test_a_recording_that_is_cut_ends_with_the_file():
     record = recording()[: round(1.7 * RATE)]
-    found = sweep_ending(record, RATE)
-    assert found.time == pytest.approx(1.7) and found.fall == np.inf
-    padded = sweep_ending(np.concatenate([record, np.zeros(RATE)]), RATE)
-    assert padded.time == pytest.approx(1.7, abs=0.006) and padded.fall > 20
+    found = sweep_end(record, RATE)
+    assert found.time == pytest.approx(1.7) and found.fall_db == np.inf
+    padded = sweep_end(np.concatenate([record, np.zeros(RATE)]), RATE)
+    assert padded.time == pytest.approx(1.7, abs=0.006) and padded.fall_db > 20
 
 
 def test_a_fall_of_the_loudspeaker_is_no_cut():
@@ -36,8 +36,8 @@ def test_a_fall_of_the_loudspeaker_is_no_cut():
 
     woofer = sosfilt(butter(2, 500, fs=RATE, output="sos"), recording(noise=0))
     woofer = woofer + 1e-4 * np.random.default_rng(1).standard_normal(woofer.size)
-    found = sweep_ending(woofer, RATE)
-    assert found.time < 1.9 and found.fall < 12
+    found = sweep_end(woofer, RATE)
+    assert found.time < 1.9 and found.fall_db < 12
 
 
 @pytest.mark.parametrize("kind", ["exponential", "synchronised", "linear"])

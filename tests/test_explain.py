@@ -16,7 +16,7 @@ from anechain.audit.explain import explain, explain_folders
 from anechain.audit.explanation_json import explanation_json
 from anechain.audit.explanation_text import explanation_text
 from anechain.cli import commands
-from anechain.data.store import examine
+from anechain.data.store import check_receipt
 from anechain.errors import InputError
 from anechain.receipts import receipt as receipts
 from anechain.registry.stages import DEVICE_STAGES
@@ -597,7 +597,7 @@ def test_another_uncertainty_in_the_table_of_curves_is_a_difference(tmp_path):
 
 def test_numbers_in_a_folder(lab):
     from anechain.data.store import read_receipt, sha256_file, write_artefact
-    from anechain.receipts.canonical_json import canonical
+    from anechain.receipts.canonical_json import canonical_json
     from anechain.receipts.receipt import Input, make_receipt
 
     sides = []
@@ -605,7 +605,7 @@ def test_numbers_in_a_folder(lab):
         side = lab(name, text=lambda text, drive=drive: text.replace("drive: 2.83", f"drive: {drive}"))
         curves = side / "results" / "rowan" / "curves.nc"
         receipt = make_receipt("numbers", 1, {}, [Input("curves.nc", sha256_file(curves), read_receipt(curves))])
-        bare = canonical({"sensitivity": {"value": value, "unit": "dB"}})
+        bare = canonical_json({"sensitivity": {"value": value, "unit": "dB"}})
         write_artefact(side / "results" / "rowan" / "numbers.json", bare, receipt)
         sides.append(side)
     explanation = explain(*sides)
@@ -633,7 +633,7 @@ def test_the_change_is_drawn_with_both_sides_in_its_receipt(old, lab, tmp_path):
     for ending in ("vl.json", "svg", "png", "pdf"):
         path = tmp_path / f"change.{ending}"
         assert write_change(explanation, path)
-        examined = examine(path)
+        examined = check_receipt(path)
         assert examined.wrong == ()
         step = examined.receipt["steps"][examined.receipt["stamp"]]
         assert step["method"] == "explain"

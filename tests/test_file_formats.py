@@ -15,16 +15,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import receipt_artefacts as artefacts
-from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.canonical_json import canonical_json, parse_json
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.html_receipt import HTML_MARKER
-from anechain.receipts.netcdf_receipt import netcdf_blanked, netcdf_digest, netcdf_receipt
+from anechain.receipts.netcdf_receipt import blank_netcdf_receipt, netcdf_digest, netcdf_receipt
 
 FORMATS = {ending: format_of(artefacts.BARE[ending], f"rowan.{ending}") for ending in artefacts.BYTE_FORMATS}
 
 TEXT, VALUES = artefacts.TEXT, artefacts.VALUES
 OBJECTS = st.dictionaries(TEXT, VALUES, max_size=4)
-RECEIPTS = OBJECTS.map(lambda value: canonical(value).decode())
+RECEIPTS = OBJECTS.map(lambda value: canonical_json(value).decode())
 
 # --- canonical JSON
 
@@ -60,15 +60,15 @@ def double(bits):
     ],
 )
 def test_numbers_of_rfc_8785(bits, written):
-    assert canonical(double(bits)).decode() == written
-    assert canonical(parsed(written)).decode() == written
+    assert canonical_json(double(bits)).decode() == written
+    assert canonical_json(parse_json(written)).decode() == written
 
 
 def test_order_and_escapes_of_rfc_8785():
     # RFC 8785, 3.2.3 and 3.2.2.2: by UTF-16 code units, so 😀 (D83D DE00) comes before דּ (FB33).
     keys = ["€", "\r", "\ufb33", "1", "😀", "\x80", "ö"]
-    assert list(json.loads(canonical(dict.fromkeys(keys)))) == ["\r", "1", "\x80", "ö", "€", "😀", "\ufb33"]
-    assert canonical('€$\x0f\nA\'B"\\\\"/') == '"€$\\u000f\\nA\'B\\"\\\\\\\\\\"/"'.encode()
+    assert list(json.loads(canonical_json(dict.fromkeys(keys)))) == ["\r", "1", "\x80", "ö", "€", "😀", "\ufb33"]
+    assert canonical_json('€$\x0f\nA\'B"\\\\"/') == '"€$\\u000f\\nA\'B\\"\\\\\\\\\\"/"'.encode()
 
 
 def test_numbers_as_an_ecmascript_engine_writes_them():
@@ -85,14 +85,14 @@ def test_numbers_as_an_ecmascript_engine_writes_them():
     done = subprocess.run(
         [node, "-e", program], input=json.dumps(numbers), capture_output=True, text=True, check=True, timeout=60
     )
-    assert canonical(numbers).decode() == done.stdout.strip()
+    assert canonical_json(numbers).decode() == done.stdout.strip()
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False) | st.floats(1e-10, 1e-3) | st.integers(-(2**53) + 1, 2**53 - 1))
 def test_when_pythons_json_does_as_well(number):
     # See docs/reference/receipts.md: on a receipt's text, json.dumps gives the canonical form but for numbers from 1e-9
     # up to 1e-4.
-    text = canonical({"a": number}).decode()
+    text = canonical_json({"a": number}).decode()
     same = json.dumps(json.loads(text), sort_keys=True, separators=(",", ":"), ensure_ascii=False) == text
     assert same == (not 1e-9 <= abs(number) < 1e-4)
 
@@ -100,7 +100,7 @@ def test_when_pythons_json_does_as_well(number):
 @given(st.dictionaries(TEXT, st.none() | TEXT, min_size=1))
 def test_when_pythons_order_of_names_does_as_well(members):
     # And but for names beyond U+FFFF beside names from U+E000 to U+FFFF.
-    text = canonical(members).decode()
+    text = canonical_json(members).decode()
     letters = set("".join(members))
     if not (any(one > "\uffff" for one in letters) and any("\ue000" <= one <= "\uffff" for one in letters)):
         assert json.dumps(json.loads(text), sort_keys=True, separators=(",", ":"), ensure_ascii=False) == text
@@ -108,12 +108,15 @@ def test_when_pythons_order_of_names_does_as_well(members):
 
 def test_pythons_order_of_names_is_another():
     members = {"\U00010000": 1, "\uffee": 2}
-    assert json.dumps(members, sort_keys=True, separators=(",", ":"), ensure_ascii=False) != canonical(members).decode()
+    assert (
+        json.dumps(members, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+        != canonical_json(members).decode()
+    )
 
 
 @given(OBJECTS)
 def test_canonical_form_is_read_back(value):
-    assert canonical(parsed(canonical(value))) == canonical(value)
+    assert canonical_json(parse_json(canonical_json(value))) == canonical_json(value)
 
 
 @pytest.mark.parametrize(
@@ -128,13 +131,13 @@ def test_canonical_form_is_read_back(value):
 )
 def test_json_that_readers_could_take_in_two_ways(text):
     with pytest.raises(ValueError):
-        parsed(text)
+        parse_json(text)
 
 
 def test_whole_numbers_that_doubles_keep():
-    assert parsed("9007199254740991") == 2**53 - 1
-    assert parsed("100000000000000000000") == 1e20
-    assert parsed("1152921504606847000") == 2.0**60  # ECMAScript's form of 2 to the 60
+    assert parse_json("9007199254740991") == 2**53 - 1
+    assert parse_json("100000000000000000000") == 1e20
+    assert parse_json("1152921504606847000") == 2.0**60  # ECMAScript's form of 2 to the 60
 
 
 def nested(depth):
@@ -149,7 +152,7 @@ def nested(depth):
 )
 def test_values_without_a_canonical_form(value):
     with pytest.raises(ValueError):
-        canonical(value)
+        canonical_json(value)
 
 
 # --- every format: what goes in comes out
@@ -205,7 +208,7 @@ def test_pdf(text, end):
 def test_pdf_as_others_read_it(tmp_path, caplog):
     from pypdf import PdfReader
 
-    text = canonical({"a": "]]> endstream é 😀"}).decode()
+    text = canonical_json({"a": "]]> endstream é 😀"}).decode()
     data = FORMATS["pdf"].embed(artefacts.pdf(), text)
     reader = PdfReader(io.BytesIO(data), strict=True)
     assert reader.attachments["receipt.json"] == [text.encode()]
@@ -255,7 +258,7 @@ def table_of(data):
 def test_csv_as_others_read_it():
     import pandas
 
-    text = canonical(artefacts.receipt()).decode()
+    text = canonical_json(artefacts.receipt()).decode()
     data = FORMATS["csv"].embed(artefacts.BARE["csv"], text)
     lines = [line for line in data.decode("utf-8-sig").split("\n") if not line.startswith("#")]
     assert [float(row["level_dB"]) for row in csv.DictReader(lines)] == pytest.approx(artefacts.LEVELS, abs=1e-4)
@@ -287,8 +290,8 @@ def test_json(text, document):
     document = {key: value for key, value in document.items() if key not in ("receipt", "usermeta")}
     bare = json.dumps(document).encode()
     data = FORMATS["json"].embed(bare, text)
-    assert FORMATS["json"].split(data) == (canonical(document), text)
-    assert doubles(data) == {**doubles(canonical(document)), "receipt": doubles(text)}
+    assert FORMATS["json"].split(data) == (canonical_json(document), text)
+    assert doubles(data) == {**doubles(canonical_json(document)), "receipt": doubles(text)}
 
 
 @given(RECEIPTS, OBJECTS, st.none() | OBJECTS)
@@ -300,7 +303,7 @@ def test_chart(text, document, usermeta):
             "embedOptions": {}
         }
     data = FORMATS["vl.json"].embed(json.dumps(document).encode(), text)
-    assert FORMATS["vl.json"].split(data) == (canonical(document), text)
+    assert FORMATS["vl.json"].split(data) == (canonical_json(document), text)
     assert doubles(data)["usermeta"]["receipt"] == doubles(text)
 
 
@@ -343,7 +346,7 @@ def test_html(text, body):
 
 @pytest.mark.parametrize("ending", artefacts.BYTE_FORMATS)
 def test_a_long_receipt(ending):
-    text = canonical({"parameters": ["]]></script>&😀" * 20_000] * 2}).decode()
+    text = canonical_json({"parameters": ["]]></script>&😀" * 20_000] * 2}).decode()
     bare, format_ = artefacts.BARE[ending], FORMATS[ending]
     assert format_.split(format_.embed(bare, text)) == (format_.split(bare)[0], text)
 
@@ -536,6 +539,6 @@ def test_junk_is_not_netcdf(tmp_path, data):
 def test_the_receipt_stands_in_the_file_as_it_is(written):
     text, data = netcdf_receipt(written), written.read_bytes()
     assert data.count(text.encode()) == 1
-    blanked = netcdf_blanked(data, text)
+    blanked = blank_netcdf_receipt(data, text)
     assert len(blanked) == len(data) and text.encode() not in blanked
-    assert netcdf_blanked(data, "not there") == data
+    assert blank_netcdf_receipt(data, "not there") == data

@@ -9,7 +9,7 @@ from anechain.acoustics.curve.frequencies import (
     band_edges,
     band_means,
     format_frequency,
-    hertz,
+    format_hertz,
     resample,
 )
 
@@ -175,7 +175,7 @@ def test_band_means_lie_within_the_levels_and_shift_with_them(level, shift):
 
 
 def test_frequencies_are_formatted_without_exponents():
-    assert [hertz(f) for f in (20000.0, 14301.2, 999.96, 31.4159)] == ["20000", "14300", "1000", "31.42"]
+    assert [format_hertz(f) for f in (20000.0, 14301.2, 999.96, 31.4159)] == ["20000", "14300", "1000", "31.42"]
 
 
 @pytest.mark.parametrize(

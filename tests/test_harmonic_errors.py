@@ -6,15 +6,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anechain.acoustics.nonlinear.harmonic_errors import (
-    AtOrders,
     LevelSlopes,
-    drawn_orders,
-    drawn_sum,
-    noise_of_orders,
-    order_shares,
+    OrderErrors,
+    draw_order_errors,
+    draw_sum_ratio,
+    order_noise_uncertainty,
+    order_power_shares,
     slopes_at_take,
     slopes_between,
-    sounding,
+    sounding_frequencies,
     sum_uncertainty,
 )
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
@@ -26,7 +26,7 @@ PER_DB = np.log(10) / 20
 def at(frequency, orders, broadband_error=0.0, response=0.0, own=0.0, draws=4000, octaves=1.0):
     """One capture, with errors by frequency."""
     grid = np.asarray(frequency, float)
-    every, first, order = sounding(grid, orders, np.ones((len(orders), grid.size), bool))
+    every, first, order = sounding_frequencies(grid, orders, np.ones((len(orders), grid.size), bool))
 
     def sized(value):
         return np.asarray(value(every) if callable(value) else np.full(every.size, float(value)))
@@ -42,21 +42,21 @@ def at(frequency, orders, broadband_error=0.0, response=0.0, own=0.0, draws=4000
         response_octaves=octaves,
         draws=draws,
     )
-    return AtOrders(errors, first, order)
+    return OrderErrors(errors, first, order)
 
 
 def both(errors, level, slopes=None, noise=0.0, over=None):
     """Relative standard uncertainty of the sum at the first frequency: to first order, and drawn."""
-    shares = order_shares(level)
+    shares = order_power_shares(level)
     noises = np.broadcast_to(np.asarray(noise, float), shares.shape)
     over = np.eye(shares.shape[1])[0] if over is None else over
     first = sum_uncertainty(errors, "one", shares, over, noises, slopes)
-    drawn = drawn_sum(shares, drawn_orders(errors, "one", noises, slopes))[:, 0]
+    drawn = draw_sum_ratio(shares, draw_order_errors(errors, "one", noises, slopes))[:, 0]
     return first, float(drawn.std(ddof=1))
 
 
 def test_sounding_frequencies_are_those_of_the_orders():
-    every, first, order = sounding([100.0, 200.0], (2, 3), [[True, True], [True, False]])
+    every, first, order = sounding_frequencies([100.0, 200.0], (2, 3), [[True, True], [True, False]])
     assert every.tolist() == [100.0, 200.0, 300.0, 400.0]
     assert every[first].tolist() == [100.0, 200.0]
     assert every[order].tolist() == [[200.0, 400.0], [300.0, 200.0]]
@@ -77,13 +77,13 @@ def test_of_a_cubic_device_a_level_off_by_so_much_moves_distortion_by_twice_that
 def test_what_is_one_error_at_all_frequencies_cancels_at_a_drive(size):
     """Calibration, gain and distance are in the order and the fundamental alike (GUM, F.1.2.3)."""
     errors = at([100.0, 900.0], (2, 3), broadband_error=size, draws=20)
-    assert np.abs(drawn_orders(errors, "one", np.zeros((2, 2)))).max() < 1e-12
+    assert np.abs(draw_order_errors(errors, "one", np.zeros((2, 2)))).max() < 1e-12
     assert both(errors, np.full((2, 2), -30.0)) == pytest.approx((0.0, 0.0), abs=1e-12)
 
 
 def test_an_error_of_the_microphone_at_the_order_alone_is_all_in_the_distortion():
     """1 dB at n f changes that order by 10^(1/20), 12.2 %; a standard uncertainty of 0.1 dB is 1.15 % of it."""
-    assert drawn_sum([[1.0]], np.ones((1, 1, 1)))[0, 0] == pytest.approx(1.122, abs=5e-4)
+    assert draw_sum_ratio([[1.0]], np.ones((1, 1, 1)))[0, 0] == pytest.approx(1.122, abs=5e-4)
     errors = at([100.0], (4,), response=lambda hz: np.where(hz > 200.0, 0.1, 0.0))
     first, drawn = both(errors, [[-30.0]])
     assert first == pytest.approx(0.0115, abs=2e-5) and drawn == pytest.approx(first, rel=0.05)
@@ -108,7 +108,7 @@ def test_orders_near_one_another_go_together_and_count_by_their_squares():
     assert of_response((8, 16)) == pytest.approx(1 / np.sqrt(2), rel=1e-9)
     assert 0.9 < of_response((15, 16)) <= 1.0
     # -30 dB and -40 dB: shares of the squares 10 : 1.
-    assert order_shares([[-30.0], [-40.0], [np.nan]])[:, 0].tolist() == pytest.approx([10 / 11, 1 / 11, 0.0])
+    assert order_power_shares([[-30.0], [-40.0], [np.nan]])[:, 0].tolist() == pytest.approx([10 / 11, 1 / 11, 0.0])
 
 
 def test_an_error_in_the_level_and_in_the_reading_is_one_error():
@@ -124,7 +124,7 @@ def test_noise_beside_an_order_is_that_of_a_phasor():
     generator = np.random.default_rng(1)
     phasor = 1 + 0.1 * (generator.standard_normal(20000) + 1j * generator.standard_normal(20000)) / np.sqrt(2)
     simulated = float((20 * np.log10(np.abs(phasor))).std())
-    found = noise_of_orders([[-40.0, -40.0, -40.0]], [[-60.0, -60.0, np.nan]], [[False, True, False]])
+    found = order_noise_uncertainty([[-40.0, -40.0, -40.0]], [[-60.0, -60.0, np.nan]], [[False, True, False]])
     assert found[0, 0] == pytest.approx(simulated, rel=0.03) and found[0, 1:].tolist() == [0.0, 0.0]
     first, drawn = both(at([100.0], (2,)), [[-40.0]], noise=[[0.6]])
     assert first == pytest.approx(0.6 * PER_DB) and drawn == pytest.approx(first, rel=0.05)
@@ -146,5 +146,5 @@ def test_a_draw_to_louder_takes_the_slope_to_louder():
     """Nothing changes towards softer: half of the draws do not move at all."""
     errors = at([100.0], (3,), broadband_error=0.2)
     slopes = LevelSlopes(np.zeros((1, 1)), np.full((1, 1), 2.0), np.ones(1))
-    moved = drawn_orders(errors, "one", np.zeros((1, 1)), slopes)[:, 0, 0]
+    moved = draw_order_errors(errors, "one", np.zeros((1, 1)), slopes)[:, 0, 0]
     assert moved.min() > -1e-12 and 0.45 < float((moved > 1e-9).mean()) < 0.55

@@ -11,7 +11,7 @@ import soundfile
 
 import uff_files
 from anechain.hooks import Verdict
-from anechain.importing.identify import choose, verdicts
+from anechain.importing.identify import choose_importer, collect_verdicts
 from anechain.importing.importers import find_importers
 from container_files import KINDS, save
 from delimited_files import Style, piston_box, write
@@ -129,7 +129,7 @@ def importers():
 
 
 def claims(path, importers):
-    answers = verdicts(path, importers)
+    answers = collect_verdicts(path, importers)
     assert all(isinstance(answer, Verdict) for answer in answers.values()), answers
     return {name: answer.confidence for name, answer in answers.items()}
 
@@ -140,14 +140,14 @@ def test_exactly_one_importer_claims_each_kind_of_file(tmp_path, importers, kind
     path = make(tmp_path)
     ranked = sorted(claims(path, importers).items(), key=lambda one: -one[1])
     assert ranked[0][0] == winner and ranked[0][1] > ranked[1][1], ranked
-    assert choose([path], importers, [], "oak").name == winner
+    assert choose_importer([path], importers, [], "oak").name == winner
 
 
 @pytest.mark.parametrize("kind", SAMPLES)
 def test_the_name_does_not_decide(tmp_path, importers, kind):
     winner, make = SAMPLES[kind]
     path = make(tmp_path)
-    assert choose([path.rename(tmp_path / "oak")], importers, [], "oak").name == winner
+    assert choose_importer([path.rename(tmp_path / "oak")], importers, [], "oak").name == winner
 
 
 @pytest.mark.parametrize("kind", SAMPLES)

@@ -21,9 +21,9 @@ import physics
 from anechain.cli import commands
 from anechain.errors import InputError
 from anechain.hooks import CERTAIN, LIKELY, NO, POSSIBLE, Description, ImporterHooks, Options, Reading, Verdict
-from anechain.importing.identify import choose, verdicts
-from anechain.importing.importers import GROUP, Broken, find_importers
-from anechain.importing.options import options_in_words, parse_options
+from anechain.importing.identify import choose_importer, collect_verdicts
+from anechain.importing.importers import ENTRY_POINT_GROUP, BrokenImporter, find_importers
+from anechain.importing.options import describe_options, parse_options
 from anechain.importing.read import read
 from anechain.running.dependencies import dependencies
 from anechain.running.plan import Plan
@@ -32,7 +32,7 @@ from anechain.running.prepare import prepare
 FOREIGN = Path(__file__).parent / "foreign_importer"
 PROJECT = tomllib.loads((FOREIGN / "pyproject.toml").read_text())["project"]
 ROOT = Path(__file__).parent.parent
-BUNDLED = set(tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["entry-points"][GROUP])
+BUNDLED = set(tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["entry-points"][ENTRY_POINT_GROUP])
 
 RINGS = """\
 rings 1
@@ -51,7 +51,7 @@ def install(tmp_path, monkeypatch):
     monkeypatch.setattr(sys, "dont_write_bytecode", True)
     before = set(sys.modules)
 
-    def metadata(name, entries, version="1.0", group=GROUP):
+    def metadata(name, entries, version="1.0", group=ENTRY_POINT_GROUP):
         site = tmp_path / f"site-{name}"
         folder = site / f"{name.replace('-', '_')}-{version}.dist-info"
         folder.mkdir(parents=True)
@@ -70,7 +70,7 @@ def install(tmp_path, monkeypatch):
 @pytest.fixture
 def rings(install):
     """The foreign distribution, with the entry points its pyproject.toml states."""
-    return install(PROJECT["name"], PROJECT["entry-points"][GROUP], PROJECT["version"])
+    return install(PROJECT["name"], PROJECT["entry-points"][ENTRY_POINT_GROUP], PROJECT["version"])
 
 
 def ring_file(folder, orbit="horizontal", share=0.7, name=None):
@@ -119,7 +119,7 @@ def test_a_foreign_importer_is_found_with_its_origin(rings):
 def test_a_foreign_importer_reads_what_the_contract_takes(rings, tmp_path):
     paths = [ring_file(tmp_path, "horizontal", 0.7), ring_file(tmp_path, "vertical", 0.7)]
     usable, broken = find_importers()
-    importer = choose(paths, usable, broken, "alder")
+    importer = choose_importer(paths, usable, broken, "alder")
     assert importer.name == "rings"
     options = parse_options(importer, {}, "campaign", "", tmp_path)
     reading = read(importer, paths, options, "alder")
@@ -202,7 +202,7 @@ def test_all_broken_ones_are_named_and_the_others_work(install, rings, tmp_path)
     targets = [path.stem for path in sorted((FOREIGN / "broken").glob("*.py"))]
     usable, broken = loaded(install, *targets)
     assert set(usable) == {"rings"} and set(broken) == set(targets)
-    assert choose([ring_file(tmp_path)], *find_importers(), "alder").name == "rings"
+    assert choose_importer([ring_file(tmp_path)], *find_importers(), "alder").name == "rings"
 
 
 def test_two_plugins_of_one_name_are_both_refused(install, rings):
@@ -210,7 +210,7 @@ def test_two_plugins_of_one_name_are_both_refused(install, rings):
     usable, broken = find_importers()
     assert set(usable) == BUNDLED
     assert broken == [
-        Broken(
+        BrokenImporter(
             "rings",
             "other-rings 0.3, rings-importer 2.1",
             "several plugins have this name; none of them is used",
@@ -254,15 +254,15 @@ def test_entry_points_of_other_groups_are_none_of_ours(install):
 def test_a_failing_answer_is_told_from_a_no(install, rings, tmp_path, target, reason):
     usable, _ = loaded(install, f"broken_answers:{target}")
     name = f"broken_answers.{target}"
-    answers = verdicts(ring_file(tmp_path), usable)
-    assert answers[name] == Broken(name, "trial 1.0", reason)
+    answers = collect_verdicts(ring_file(tmp_path), usable)
+    assert answers[name] == BrokenImporter(name, "trial 1.0", reason)
     assert answers["rings"] == Verdict(CERTAIN, "begins with “rings 1”")
-    assert choose([ring_file(tmp_path)], usable, [], "alder").name == "rings"
+    assert choose_importer([ring_file(tmp_path)], usable, [], "alder").name == "rings"
 
 
 def test_every_importer_is_asked(rings, tmp_path):
     usable, _ = find_importers()
-    answers = verdicts(ring_file(tmp_path), usable)
+    answers = collect_verdicts(ring_file(tmp_path), usable)
     assert list(answers) == list(usable)
     assert all(isinstance(answer, Verdict) and answer.reason for answer in answers.values())
 
@@ -272,7 +272,7 @@ def test_an_unknown_file_is_refused_with_what_each_said(install, rings, tmp_path
     _, broken = find_importers()
     path = tmp_path / "junk.bin"
     path.write_bytes(bytes(range(256)) * 8)
-    (problem,) = problems_of(choose, [path], usable, broken, "alder")
+    (problem,) = problems_of(choose_importer, [path], usable, broken, "alder")
     assert problem.where == str(path) and problem.what.startswith("no importer knows this file: ")
     assert "rings: 0.0 (does not begin with “rings 1”)" in problem.what
     assert "broken_answers.identify_raises: failed (anechain_identify failed: KeyError" in problem.what
@@ -280,13 +280,13 @@ def test_an_unknown_file_is_refused_with_what_each_said(install, rings, tmp_path
 
 
 def test_no_importer_at_all(tmp_path):
-    (problem,) = problems_of(choose, [ring_file(tmp_path)], {}, [], "alder")
+    (problem,) = problems_of(choose_importer, [ring_file(tmp_path)], {}, [], "alder")
     assert "no importer is installed" in problem.what
 
 
 def test_a_tie_is_refused(install, rings, tmp_path):
     usable, broken = loaded(install, "broken_answers:read_raises")
-    (problem,) = problems_of(choose, [ring_file(tmp_path)], usable, broken.values(), "alder")
+    (problem,) = problems_of(choose_importer, [ring_file(tmp_path)], usable, broken.values(), "alder")
     assert problem.what == (
         "several importers claim this file with the same confidence: broken_answers.read_raises: 1.0 (all is mine); "
         "rings: 1.0 (begins with “rings 1”)"
@@ -296,14 +296,17 @@ def test_a_tie_is_refused(install, rings, tmp_path):
 
 def test_the_highest_confidence_wins_in_any_order(install, tmp_path):
     usable, _ = loaded(install, "broken_describing:whole", "broken_answers:read_raises")
-    assert choose([ring_file(tmp_path)], usable, [], "alder").name == "broken_answers.read_raises"
-    assert choose([ring_file(tmp_path)], dict(reversed(usable.items())), [], "a").name == "broken_answers.read_raises"
+    assert choose_importer([ring_file(tmp_path)], usable, [], "alder").name == "broken_answers.read_raises"
+    assert (
+        choose_importer([ring_file(tmp_path)], dict(reversed(usable.items())), [], "a").name
+        == "broken_answers.read_raises"
+    )
 
 
 def test_mixed_files_are_refused(install, rings, tmp_path):
     table = tmp_path / "alder hor 0.csv"
     table.write_text("Hz,dB\n" + "".join(f"{f},84\n" for f in (100, 200, 400, 800, 1600)))
-    (problem,) = problems_of(choose, [ring_file(tmp_path), table], *find_importers(), "alder")
+    (problem,) = problems_of(choose_importer, [ring_file(tmp_path), table], *find_importers(), "alder")
     assert problem.where == "alder"
     assert (
         problem.what
@@ -315,7 +318,7 @@ def test_every_file_that_is_a_problem_is_named(rings, tmp_path):
     good, bad = ring_file(tmp_path), [tmp_path / "a.bin", tmp_path / "b.bin"]
     for path in bad:
         path.write_bytes(b"\x00\x01\x02\x03" * 9)
-    problems = problems_of(choose, [good, *bad], *find_importers(), "alder")
+    problems = problems_of(choose_importer, [good, *bad], *find_importers(), "alder")
     assert [one.where for one in problems] == list(map(str, bad))
 
 
@@ -340,13 +343,13 @@ def test_an_importer_that_hangs_is_named_skipped_and_not_asked_again(impatient, 
     reason = "anechain_identify of horizontal.ring took longer than 1 s; it is not called again"
     path, other = ring_file(tmp_path), ring_file(tmp_path, name="other.ring")
     start = time.monotonic()
-    answers = verdicts(path, usable)
+    answers = collect_verdicts(path, usable)
     assert 1 <= time.monotonic() - start < 30  # the plugin waits for 60
-    assert answers[name] == Broken(name, "trial 1.0", reason) and answers["rings"].confidence == CERTAIN
+    assert answers[name] == BrokenImporter(name, "trial 1.0", reason) and answers["rings"].confidence == CERTAIN
     start = time.monotonic()
-    assert verdicts(other, usable)[name].reason == reason
+    assert collect_verdicts(other, usable)[name].reason == reason
     for _ in range(2):
-        assert choose([path, other], usable, [], "alder").name == "rings"
+        assert choose_importer([path, other], usable, [], "alder").name == "rings"
     assert time.monotonic() - start < 1
     assert [one.getMessage() for one in caplog.records] == [f"{name} cannot be used: {reason} (from trial 1.0)"]
     # Looked for anew, as for the next device, it is not waited for either.
@@ -391,7 +394,7 @@ main()
 def test_an_interrupt_is_no_answer(install, rings, tmp_path):
     usable, _ = loaded(install, "broken_answers:identify_interrupts")
     with pytest.raises(KeyboardInterrupt):
-        verdicts(ring_file(tmp_path), usable)
+        collect_verdicts(ring_file(tmp_path), usable)
 
 
 def test_a_plugin_is_asked_under_the_versions_of_methods_that_were_chosen(install, rings, tmp_path, monkeypatch):
@@ -406,7 +409,7 @@ def test_a_plugin_is_asked_under_the_versions_of_methods_that_were_chosen(instal
     monkeypatch.setattr(plugin, "identify", look)
     token = anechain.methods._chosen.set({"level-reference": 99})
     try:
-        verdicts(ring_file(tmp_path), usable)
+        collect_verdicts(ring_file(tmp_path), usable)
     finally:
         anechain.methods._chosen.reset(token)
     assert seen == {"level-reference": 99}
@@ -660,7 +663,7 @@ def test_keys_of_options_are_told_with_their_defaults():
         window: Inner | None = Field(default=None, description="time window")
         word: str = Field(default="x", description="a word")
 
-    assert list(options_in_words(Outer)) == [
+    assert list(describe_options(Outer)) == [
         "window: time window [default none]",
         "    after: milliseconds [required]",
         "    before: milliseconds too [default 1.0]",

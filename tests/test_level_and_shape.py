@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.nonlinear.level_and_shape import level_and_shape, unequal_gain
+from anechain.acoustics.nonlinear.level_and_shape import gain_notes, level_and_shape
 from compressed_levels import FREQUENCY
 
 
@@ -20,6 +20,6 @@ def test_level_and_shape_come_apart():
 
 
 def test_a_level_that_rises_more_than_the_drive_gets_a_note():
-    assert unequal_gain([1.0, 2.0], [0.0, -0.3]) == ()
-    (words,) = unequal_gain([1.0, 2.0, 4.0], [0.0, 6.02, np.nan])
+    assert gain_notes([1.0, 2.0], [0.0, -0.3]) == ()
+    (words,) = gain_notes([1.0, 2.0, 4.0], [0.0, 6.02, np.nan])
     assert words.startswith("at 2 V the level rises by 6.0 dB more than the drive")

@@ -9,14 +9,14 @@ from hypothesis import strategies as st
 from anechain.data.numbers import (
     Mark,
     Number,
+    format_uncertainty,
     format_value,
+    format_with_bound,
     number_from_json,
     number_to_json,
     rounded_uncertainty,
-    shown_bound,
-    shown_width,
 )
-from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.canonical_json import canonical_json, parse_json
 
 WHOLE = Number(
     id="level.sensitivity",
@@ -46,11 +46,14 @@ def test_a_number_survives_its_json(number):
 
 def test_a_limit_is_told_from_a_value_wherever_it_is_printed():
     at_most, at_least = (replace(WHOLE, bound=bound) for bound in ("at most", "at least"))
-    assert shown_bound(WHOLE) == "84.2"
+    assert format_with_bound(WHOLE) == "84.2"
     # Beside an uncertainty to a tenth the value is given to a tenth; alone it is not.
-    assert shown_bound(replace(WHOLE, value=34.0, unit="Hz")) == "34.0"
-    assert shown_bound(replace(WHOLE, value=6.0, unit="\N{GREEK CAPITAL LETTER OMEGA}", uncertainty=None)) == "6"
-    assert shown_bound(at_most) == "≤\N{NO-BREAK SPACE}84.2" and shown_bound(at_least) == "≥\N{NO-BREAK SPACE}84.2"
+    assert format_with_bound(replace(WHOLE, value=34.0, unit="Hz")) == "34.0"
+    assert format_with_bound(replace(WHOLE, value=6.0, unit="\N{GREEK CAPITAL LETTER OMEGA}", uncertainty=None)) == "6"
+    assert (
+        format_with_bound(at_most) == "≤\N{NO-BREAK SPACE}84.2"
+        and format_with_bound(at_least) == "≥\N{NO-BREAK SPACE}84.2"
+    )
     assert number_from_json(WHOLE.id, number_to_json(at_most)) == at_most
     with pytest.raises(ValueError, match="gap"):
         replace(GAP, bound="at most")
@@ -76,7 +79,7 @@ def test_an_uncertainty_is_kept_to_three_digits(uncertainty, kept):
 def test_a_kept_uncertainty_has_all_digits_that_the_page_shows_of_it(value, uncertainty):
     """Rounded twice it is off by half of the last digit shown, and by half of the last one kept."""
     for unit in ("dB", "Hz", ""):
-        told = shown_width(rounded_uncertainty(uncertainty), value, unit)
+        told = format_uncertainty(rounded_uncertainty(uncertainty), value, unit)
         if not told.startswith("under"):
             digit = 10.0 ** -len(told.partition(".")[2])
             coarse = 0.0 if unit != "Hz" else 0.05 * value
@@ -86,7 +89,7 @@ def test_a_kept_uncertainty_has_all_digits_that_the_page_shows_of_it(value, unce
 def test_a_whole_number_comes_back_as_a_number_with_its_uncertainty():
     """Canonical JSON (RFC 8785) has no other form for 84.0 than 84."""
     whole = replace(WHOLE, value=84.0, uncertainty=1.0)
-    back = number_from_json(whole.id, parsed(canonical(number_to_json(whole))))
+    back = number_from_json(whole.id, parse_json(canonical_json(number_to_json(whole))))
     assert back == whole and all(type(one) is float for one in (back.value, back.uncertainty, back.coverage_factor))
     assert type(back.version) is int
 
@@ -132,7 +135,7 @@ def test_as_many_digits_as_anybody_reads(value, unit, expected):
 )
 def test_an_uncertainty_has_the_digits_of_its_value(uncertainty, value, unit, expected):
     """GUM, JCGM 100:2008, 7.2.6: value and uncertainty end at the same digit."""
-    assert shown_width(uncertainty, value, unit) == expected
+    assert format_uncertainty(uncertainty, value, unit) == expected
 
 
 @pytest.mark.parametrize(
@@ -141,7 +144,7 @@ def test_an_uncertainty_has_the_digits_of_its_value(uncertainty, value, unit, ex
 )
 def test_a_pure_number_ends_where_its_uncertainty_ends(value, uncertainty, expected):
     """GUM, JCGM 100:2008, 7.2.6. What is given in tenths, as the rating is, keeps to tenths in both."""
-    assert f"{format_value(value, '', uncertainty)} ± {shown_width(uncertainty, value, '')}" == expected
+    assert f"{format_value(value, '', uncertainty)} ± {format_uncertainty(uncertainty, value, '')}" == expected
 
 
 MAGNITUDES = st.floats(-4, 4.9).map(lambda exponent: 10.0**exponent)
@@ -154,7 +157,7 @@ MAGNITUDES = st.floats(-4, 4.9).map(lambda exponent: 10.0**exponent)
 )
 def test_value_and_uncertainty_have_the_same_decimals(value, uncertainty, unit):
     """GUM, JCGM 100:2008, 7.2.6; an uncertainty under the last digit names that digit."""
-    told, width = format_value(value, unit, uncertainty), shown_width(uncertainty, value, unit)
+    told, width = format_value(value, unit, uncertainty), format_uncertainty(uncertainty, value, unit)
 
     def decimals(text):
         return len(text.partition(".")[2])
@@ -169,6 +172,6 @@ def test_value_and_uncertainty_have_the_same_decimals(value, uncertainty, unit):
 
 @given(st.integers(0, 100), st.integers(1, 100))
 def test_what_is_given_in_tenths_is_shown_in_tenths_at_most(value, uncertainty):
-    told, width = format_value(value / 10, "", uncertainty / 10), shown_width(uncertainty / 10, value / 10, "")
+    told, width = format_value(value / 10, "", uncertainty / 10), format_uncertainty(uncertainty / 10, value / 10, "")
     assert float(told) == value / 10 and float(width) == uncertainty / 10
     assert all(len(text.partition(".")[2]) <= 1 for text in (told, width))

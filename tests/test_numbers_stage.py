@@ -18,7 +18,7 @@ from anechain.data import contract, store
 from anechain.errors import InputError
 from anechain.figure_of_merit.impedance import NOT_MEASURED
 from anechain.methods import versions
-from anechain.receipts.canonical_json import parsed
+from anechain.receipts.canonical_json import parse_json
 from anechain.receipts.receipt import raw_inputs
 from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.number_table import number_rows
@@ -82,7 +82,7 @@ def run_numbers(file):
 
 
 def read(plan, device):
-    return parsed((plan.results / device / "numbers.json").read_text())
+    return parse_json((plan.results / device / "numbers.json").read_text())
 
 
 def value(document, id_):

@@ -21,7 +21,7 @@ from anechain.figures.curve_set import bounces_figure, curve_set_figure
 from anechain.figures.render import render
 from anechain.methods import Method
 from anechain.receipts.html_receipt import HTML_MARKER
-from anechain.receipts.receipt import Input, bound, make_receipt, sha256_hex
+from anechain.receipts.receipt import Input, make_receipt, seal_receipt, sha256_hex
 from anechain.report.page import (
     BudgetRow,
     CombinedRow,
@@ -93,9 +93,9 @@ def specs():
 @pytest.fixture(scope="module")
 def receipt():
     raw = [Input(f"raw:raw/rowan/h{angle:+d}.txt", sha256_hex(str(angle).encode())) for angle in (-10, 0, 10)]
-    ingest = bound(make_receipt("ingest", 1, {"importer": "delimited"}, raw), sha256_hex(b"responses"))
+    ingest = seal_receipt(make_receipt("ingest", 1, {"importer": "delimited"}, raw), sha256_hex(b"responses"))
     responses = Input("responses.nc", sha256_hex(b"responses file"), ingest)
-    return bound(make_receipt("derive", 2, {"smoothing": 24}, [responses]), sha256_hex(b"curves"))
+    return seal_receipt(make_receipt("derive", 2, {"smoothing": 24}, [responses]), sha256_hex(b"curves"))
 
 
 @pytest.fixture(scope="module")

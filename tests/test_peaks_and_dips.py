@@ -10,7 +10,7 @@ from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
 from anechain.acoustics.curve.smoothing import smooth
 from filters import FREQUENCY, biquad, decibels
 
-SECTION, ADDED = "one resonance", "one resonance added with a phase"
+ONE_RESONANCE, RESONANCE_WITH_PHASE = "one resonance", "one resonance added with a phase"
 
 
 @pytest.mark.parametrize(
@@ -85,14 +85,14 @@ def test_an_added_resonance_is_recovered(centre, q, phase, fraction):
     if fraction:
         level = smooth(FREQUENCY, level, fraction)
     (one,), _ = find_peaks_and_dips(FREQUENCY, level, smoothing=fraction)
-    assert one.shape == ADDED
+    assert one.shape == RESONANCE_WITH_PHASE
     assert one.centre_hz == pytest.approx(centre, rel=0.01)
     assert one.q == one.pole_q == pytest.approx(q, rel=0.05)
     assert one.phase_deg == pytest.approx(phase, abs=4) and one.strength == pytest.approx(0.4, rel=0.05)
     # What is seen stands in the curve itself: a height, one of the other sign beside it, and where the first is.
     bare = level + np.log2(FREQUENCY / 1000) - 85
     assert abs(one.height_db) == pytest.approx(np.abs(bare).max(), abs=0.12)
-    high, low = sorted((one.height_db, one.beside_db), reverse=True)
+    high, low = sorted((one.height_db, one.opposite_db), reverse=True)
     assert (high, low) == pytest.approx((bare.max(), bare.min()), abs=0.12) and high > 0 > low
     near = np.abs(np.log2(FREQUENCY / centre)) < 0.3
     top = FREQUENCY[near][np.argmax(np.sign(one.height_db) * level[near])]
@@ -103,7 +103,7 @@ def test_an_added_resonance_is_recovered(centre, q, phase, fraction):
 def test_without_a_phase_it_is_a_section(phase):
     """In phase 1 + r is the gain of a section, and q 10^(height / 40) the Q of the band-pass; turned over too."""
     (one,), _ = find_peaks_and_dips(FREQUENCY, decibels(ringing(800, 9, 0.35, phase)))
-    assert one.shape == SECTION and one.phase_deg == 0 and one.beside_db == 0
+    assert one.shape == ONE_RESONANCE and one.phase_deg == 0 and one.opposite_db == 0
     assert one.height_db == pytest.approx(20 * np.log10(1 + 0.35 * np.cos(np.deg2rad(phase))), abs=0.02)
     assert one.q * 10 ** (one.height_db / 40) == pytest.approx(9, rel=0.02)
 
@@ -112,7 +112,7 @@ def test_without_a_phase_it_is_a_section(phase):
 def test_smoothing_is_taken_off_a_section(centre, q, gain):
     level = smooth(FREQUENCY, decibels(biquad(centre, q, gain)), 20)
     (one,), _ = find_peaks_and_dips(FREQUENCY, level, smoothing=20)
-    assert one.shape == SECTION and one.centre_hz == pytest.approx(centre, rel=0.01)
+    assert one.shape == ONE_RESONANCE and one.centre_hz == pytest.approx(centre, rel=0.01)
     assert one.q == pytest.approx(q, rel=0.05) and one.unsmoothed_height_db == pytest.approx(gain, abs=0.1)
     assert one.height_db == pytest.approx(np.sign(gain) * np.abs(level).max(), abs=0.1)
     if q >= 10:

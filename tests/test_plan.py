@@ -13,7 +13,7 @@ from anechain.campaign.file import Campaign
 from anechain.campaign.load import load_campaign
 from anechain.data.store import sha256_file, write_artefact
 from anechain.errors import InputError
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.running.dependencies import dependencies, made_from
@@ -315,7 +315,7 @@ def test_prepare_follows_the_defaults_of_the_software(file):
     older = {name: part for name, part in json.loads(written).items() if name != "receipt"}
     del older["campaign"]["checks"]
     write_artefact(
-        target, canonical(older), make_receipt("campaign", 1, {}, [Input("raw:campaign.yaml", sha256_file(file))])
+        target, canonical_json(older), make_receipt("campaign", 1, {}, [Input("raw:campaign.yaml", sha256_file(file))])
     )
     assert target.read_bytes() != written
     prepare(file)

@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 import receipt_artefacts as artefacts
 from anechain.receipts.receipt import (
     Input,
-    bound,
     check_form,
     check_structure,
     make_receipt,
     raw_inputs,
     seal_of,
+    seal_receipt,
     stamp_of,
 )
 
@@ -39,7 +39,7 @@ def sealed(receipt, **changes):
 
 
 def example():
-    return json.loads(json.dumps(bound(artefacts.receipt(), "4" * 64)))
+    return json.loads(json.dumps(seal_receipt(artefacts.receipt(), "4" * 64)))
 
 
 def step_of(receipt, method):
@@ -103,9 +103,9 @@ def test_whatever_is_stamped_changes_the_stamp(change):
 def test_kept_and_hashed_form_agree(parameters):
     receipt = make_receipt("m", 1, parameters, [])
     step = receipt["steps"][receipt["stamp"]]
-    again = json.loads(json.dumps(bound(receipt, "0" * 64)))
+    again = json.loads(json.dumps(seal_receipt(receipt, "0" * 64)))
     assert stamp_of(step) == receipt["stamp"]
-    assert check_structure(bound(receipt, "0" * 64)) == []
+    assert check_structure(seal_receipt(receipt, "0" * 64)) == []
     assert make_receipt("m", 1, step["parameters"], [])["stamp"] == receipt["stamp"]
     assert json.dumps(again["steps"], sort_keys=True) == json.dumps(receipt["steps"], sort_keys=True)
 
@@ -126,7 +126,7 @@ def test_what_json_cannot_say_is_no_parameter(value):
 
 
 def test_inputs_that_cannot_be():
-    made = bound(make_receipt("m", 1, {}, [RAW]), "0" * 64)
+    made = seal_receipt(make_receipt("m", 1, {}, [RAW]), "0" * 64)
     for inputs, said in [
         ([RAW, Input(RAW.role, "0" * 64)], "same role"),
         ([Input("raw:x", "E3B0" * 16)], "not a SHA-256"),
@@ -236,7 +236,7 @@ def stamped(**members):
     """A receipt of one step with all hashes right, whatever the step says."""
     step = {"method": "m", "version": 1, "parameters": {}, "inputs": [], "made_by": {}, "software": {}, **members}
     stamp = stamp_of(step)
-    return bound({"receipt": 1, "stamp": stamp, "steps": {stamp: step}}, "0" * 64)
+    return seal_receipt({"receipt": 1, "stamp": stamp, "steps": {stamp: step}}, "0" * 64)
 
 
 @pytest.mark.parametrize(

@@ -7,15 +7,15 @@ from anechain.acoustics.curve.segments import (
     largest_step_octaves,
     mean_over_octaves,
     mean_power_level,
-    part_in_band,
-    run_around,
+    segment_around,
+    segment_in_band,
 )
 
 GRID = np.array([100.0, 200.0, 400.0, 800.0])
 
 
 def test_the_ends_of_the_band_are_read_between_the_samples():
-    part = part_in_band(GRID, [0.0, 10.0, 20.0, 30.0], 100 * np.sqrt(2), 400.0)
+    part = segment_in_band(GRID, [0.0, 10.0, 20.0, 30.0], 100 * np.sqrt(2), 400.0)
     np.testing.assert_allclose(part.frequency, [100 * np.sqrt(2), 200.0, 400.0])
     np.testing.assert_allclose(part.level, [5.0, 10.0, 20.0])  # 10 dB per octave
     assert part.reason == ""
@@ -33,22 +33,22 @@ def test_the_ends_of_the_band_are_read_between_the_samples():
     ],
 )
 def test_what_is_not_there_is_named(level, band, reason):
-    part = part_in_band(GRID, level, *band)
+    part = segment_in_band(GRID, level, *band)
     assert reason in part.reason and part.frequency.size == part.level.size == 0
 
 
 def test_a_band_that_is_none_is_refused():
     with pytest.raises(ValueError, match="a band runs from"):
-        part_in_band(GRID, np.zeros(4), 400.0, 100.0)
+        segment_in_band(GRID, np.zeros(4), 400.0, 100.0)
     with pytest.raises(ValueError, match="levels of one curve"):
-        part_in_band(GRID, np.zeros((2, 4)), 100.0, 400.0)
+        segment_in_band(GRID, np.zeros((2, 4)), 100.0, 400.0)
 
 
 def test_a_run_ends_at_gaps():
     level = [1.0, np.nan, 3.0, 4.0]
-    np.testing.assert_array_equal(run_around(GRID, level, 500.0).frequency, [400.0, 800.0])
-    np.testing.assert_array_equal(run_around(GRID, level, 100.0).frequency, [100.0])
-    assert "no value at 150 Hz" in run_around(GRID, level, 150.0).reason
+    np.testing.assert_array_equal(segment_around(GRID, level, 500.0).frequency, [400.0, 800.0])
+    np.testing.assert_array_equal(segment_around(GRID, level, 100.0).frequency, [100.0])
+    assert "no value at 150 Hz" in segment_around(GRID, level, 150.0).reason
 
 
 def test_means_are_over_log_frequency():
@@ -60,7 +60,7 @@ def test_means_are_over_log_frequency():
 def test_the_mean_of_squared_pressure_is_not_that_of_decibels():
     """Two equal halves of 80 and 70 dB have the mean 77.4036 dB (energy), not 75."""
     frequency = np.array([100.0, 200.0, 200.0 * (1 + 1e-7), 400.0])
-    part = part_in_band(frequency, [80.0, 80.0, 70.0, 70.0], 100.0, 400.0)
+    part = segment_in_band(frequency, [80.0, 80.0, 70.0, 70.0], 100.0, 400.0)
     assert mean_power_level(part) == pytest.approx(77.4036, abs=1e-4)
 
 

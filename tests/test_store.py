@@ -18,18 +18,18 @@ import pytest
 
 import receipt_artefacts as artefacts
 from anechain.data.store import (
-    examine,
+    check_receipt,
     is_current,
     read_dataset,
     read_receipt,
-    replacing,
+    replace_atomically,
     sha256_file,
     write_artefact,
     write_dataset,
-    write_plain,
+    write_if_changed,
 )
 from anechain.errors import InputError
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.netcdf_receipt import netcdf_receipt
 from anechain.receipts.receipt import check_form, seal_of
@@ -47,7 +47,7 @@ def receipt_text(path):
 
 def put_receipt(path, receipt):
     """Put another receipt into an output, as a forger with our own tools would."""
-    text = canonical(receipt).decode()
+    text = canonical_json(receipt).decode()
     if path.suffix == ".nc":
         import netCDF4
 
@@ -61,7 +61,7 @@ def put_receipt(path, receipt):
 def wrong(path):
     """What examine says; it may refuse, and must not raise anything else."""
     try:
-        examined = examine(path)
+        examined = check_receipt(path)
     except InputError as input_error:
         return (str(input_error),)
     assert examined.receipt is None or check_form(examined.receipt) == []
@@ -83,7 +83,7 @@ def with_bytes(path, data, name="changed"):
 
 
 def test_an_intact_output(output):
-    examined = examine(output)
+    examined = check_receipt(output)
     assert examined.wrong == () and examined.carrier
     assert examined.receipt["stamp"] == artefacts.receipt()["stamp"]
     assert read_receipt(output) == examined.receipt
@@ -95,7 +95,7 @@ def test_an_intact_output(output):
 def test_a_renamed_output(output, name):
     renamed = output.with_name(name) if output.name != name else output
     renamed.write_bytes(output.read_bytes())
-    assert examine(renamed) == examine(output)
+    assert check_receipt(renamed) == check_receipt(output)
 
 
 def test_an_output_of_the_real_renderer(tmp_path):
@@ -104,7 +104,7 @@ def test_an_output_of_the_real_renderer(tmp_path):
     svg = artefacts.BARE["svg"].decode()
     for ending, bare in (("png", vl_convert.svg_to_png(svg)), ("pdf", vl_convert.svg_to_pdf(svg))):
         path = artefacts.write(tmp_path, ending, bare=bytes(bare))
-        assert examine(path).wrong == ()
+        assert check_receipt(path).wrong == ()
         format_ = format_of(path.read_bytes())
         assert format_.split(path.read_bytes())[0] == bytes(bare)
 
@@ -178,7 +178,7 @@ def test_png_packed_anew(tmp_path):
     (length,) = struct.unpack(">I", data[at - 4 : at])
     packed = b"IDAT" + zlib.compress(zlib.decompress(data[at + 4 : at + 4 + length]), 0)
     chunk = struct.pack(">I", len(packed) - 4) + packed + struct.pack(">I", zlib.crc32(packed))
-    assert examine(with_bytes(path, data[: at - 4] + chunk + data[at + 8 + length :])).wrong == (CONTENT,)
+    assert check_receipt(with_bytes(path, data[: at - 4] + chunk + data[at + 8 + length :])).wrong == (CONTENT,)
 
 
 def test_png_through_an_image_library(tmp_path):
@@ -188,7 +188,7 @@ def test_png_through_an_image_library(tmp_path):
     path = artefacts.write(tmp_path, "png")
     with Image.open(path) as picture:
         picture.save(tmp_path / "again.png")
-    assert examine(tmp_path / "again.png").wrong
+    assert check_receipt(tmp_path / "again.png").wrong
 
 
 def test_png_with_its_receipt_moved(tmp_path):
@@ -197,7 +197,7 @@ def test_png_with_its_receipt_moved(tmp_path):
     (length,) = struct.unpack(">I", data[33:37])
     chunk = data[33 : 45 + length]
     moved = data[:33] + data[45 + length : -12] + chunk + data[-12:]
-    (said,) = examine(with_bytes(path, moved)).wrong
+    (said,) = check_receipt(with_bytes(path, moved)).wrong
     assert said.startswith(AGAIN)
 
 
@@ -207,7 +207,7 @@ def test_pdf_through_a_library(tmp_path):
     path = artefacts.write(tmp_path, "pdf")
     out = io.BytesIO()
     PdfWriter(clone_from=io.BytesIO(path.read_bytes())).write(out)
-    examined = examine(with_bytes(path, out.getvalue()))
+    examined = check_receipt(with_bytes(path, out.getvalue()))
     assert examined.wrong == (CONTENT, AGAIN)
     assert examined.receipt == read_receipt(path)
 
@@ -220,13 +220,13 @@ def test_pdf_with_something_drawn_over_it(tmp_path):
     at = int(re.findall(rb"startxref\n(\d+)", data)[-1])
     table = b"xref\n4 1\n%010d 00000 n \ntrailer\n<< /Size 7 /Root 1 0 R /Prev %d >>\n" % (len(data), at)
     end = b"startxref\n%d\n%%%%EOF\n" % (len(data) + len(stroke))
-    assert CONTENT in examine(with_bytes(path, data + stroke + table + end)).wrong
+    assert CONTENT in check_receipt(with_bytes(path, data + stroke + table + end)).wrong
 
 
 def test_svg_indented_anew(tmp_path):
     path = artefacts.write(tmp_path, "svg")
     pretty = minidom.parseString(path.read_bytes()).toprettyxml(indent="  ").encode()
-    assert CONTENT in examine(with_bytes(path, pretty)).wrong
+    assert CONTENT in check_receipt(with_bytes(path, pretty)).wrong
 
 
 @pytest.mark.parametrize("ending", ["json", "vl.json"])
@@ -239,7 +239,7 @@ def test_json_laid_out_anew_is_intact(tmp_path, ending, layout):
     reversed_ = dict(reversed(document.items()))
     again = with_bytes(path, b"\xef\xbb\xbf\n" * (ending == "x") + json.dumps(reversed_, **layout).encode())
     assert again.read_bytes() != path.read_bytes()
-    assert examine(again).wrong == ()
+    assert check_receipt(again).wrong == ()
 
 
 @pytest.mark.parametrize(
@@ -260,24 +260,24 @@ def test_json_edited(tmp_path, old, new, said):
     path = artefacts.write(tmp_path, "json")
     data = path.read_bytes()
     assert old in data
-    assert said in str(examine(with_bytes(path, data.replace(old, new, 1))).wrong)
+    assert said in str(check_receipt(with_bytes(path, data.replace(old, new, 1))).wrong)
 
 
 def test_csv_through_a_spreadsheet(tmp_path):
     path = artefacts.write(tmp_path, "csv")
     data = path.read_bytes()
-    assert examine(with_bytes(path, data.replace(b"\n", b"\r\n"))).wrong == (CONTENT, AGAIN)
-    (said,) = examine(with_bytes(path, data.removeprefix(b"\xef\xbb\xbf"))).wrong
+    assert check_receipt(with_bytes(path, data.replace(b"\n", b"\r\n"))).wrong == (CONTENT, AGAIN)
+    (said,) = check_receipt(with_bytes(path, data.removeprefix(b"\xef\xbb\xbf"))).wrong
     assert said.startswith(AGAIN)
-    assert CONTENT in examine(with_bytes(path, data + b"8,61.9382\n")).wrong
-    assert examine(with_bytes(path, data.removeprefix(b"\xef\xbb\xbf"), "plain")).receipt == read_receipt(path)
+    assert CONTENT in check_receipt(with_bytes(path, data + b"8,61.9382\n")).wrong
+    assert check_receipt(with_bytes(path, data.removeprefix(b"\xef\xbb\xbf"), "plain")).receipt == read_receipt(path)
 
 
 @pytest.mark.parametrize(("ending", "old", "new"), [("csv", b"73.9794", b"74.9794"), ("html", b"80 dB", b"81 dB")])
 def test_a_number_edited(tmp_path, ending, old, new):
     path = artefacts.write(tmp_path, ending)
     assert path.read_bytes().count(old) == 1
-    assert examine(with_bytes(path, path.read_bytes().replace(old, new))).wrong == (CONTENT,)
+    assert check_receipt(with_bytes(path, path.read_bytes().replace(old, new))).wrong == (CONTENT,)
 
 
 def netcdf_again(path, change=lambda dataset: dataset, **how):
@@ -293,14 +293,14 @@ def netcdf_again(path, change=lambda dataset: dataset, **how):
 def test_netcdf_written_again(tmp_path):
     path = artefacts.write(tmp_path, "nc")
     for how in ({}, {"encoding": {"level": {"zlib": True}}}):
-        (said,) = examine(netcdf_again(path, **how)).wrong
+        (said,) = check_receipt(netcdf_again(path, **how)).wrong
         assert said.startswith(AGAIN)
 
 
 def test_netcdf_with_another_value(tmp_path):
     path = artefacts.write(tmp_path, "nc")
     again = netcdf_again(path, lambda dataset: dataset.assign(level=dataset["level"] + 0.5))
-    assert examine(again).wrong == (CONTENT,)
+    assert check_receipt(again).wrong == (CONTENT,)
 
 
 def test_netcdf_edited_in_place(tmp_path):
@@ -309,7 +309,7 @@ def test_netcdf_edited_in_place(tmp_path):
     path = artefacts.write(tmp_path, "nc")
     with netCDF4.Dataset(path, "a") as file:
         file["level"][0, 0] = 90.0
-    assert examine(path).wrong == (CONTENT,)
+    assert check_receipt(path).wrong == (CONTENT,)
 
 
 # --- forged
@@ -328,13 +328,13 @@ def test_a_receipt_edited_in_its_place(output, member):
     else:
         receipt["content"] = "0" * 64
     put_receipt(output, receipt)
-    assert SEAL in examine(output).wrong
-    assert (CONTENT in examine(output).wrong) == (member == "content")
+    assert SEAL in check_receipt(output).wrong
+    assert (CONTENT in check_receipt(output).wrong) == (member == "content")
     with pytest.raises(InputError):
         read_receipt(output)
     receipt["seal"] = seal_of(receipt)
     put_receipt(output, receipt)
-    said = examine(output).wrong
+    said = check_receipt(output).wrong
     # A new seal hides only what neither a stamp nor the content speaks of; hashes do not say who made them. A netCDF
     # file holds, in addition, the hash of its own bytes.
     assert bool(said) == (member != "software" or output.suffix == ".nc")
@@ -350,12 +350,12 @@ def test_receipts_swapped_between_two_outputs(tmp_path):
             for old, new in ((b"9", b"8"), (b"73.9", b"73.8"), (b"80", b"81"), (b"IDAT", b"IDAU"), (b"0 m", b"1 m")):
                 bare = bare.replace(old, new, 1) if ending != "pdf" or old == b"0 m" else bare
             other = artefacts.write(tmp_path / "other", ending, bare=bare)
-        assert examine(one).wrong == examine(other).wrong == ()
+        assert check_receipt(one).wrong == check_receipt(other).wrong == ()
         receipts = read_receipt(one), read_receipt(other)
         assert receipts[0]["stamp"] == receipts[1]["stamp"] and receipts[0]["content"] != receipts[1]["content"]
         put_receipt(one, receipts[1])
         put_receipt(other, receipts[0])
-        assert CONTENT in examine(one).wrong and CONTENT in examine(other).wrong, ending
+        assert CONTENT in check_receipt(one).wrong and CONTENT in check_receipt(other).wrong, ending
 
 
 @pytest.mark.parametrize("ending", ["svg", "png", "csv"])
@@ -363,7 +363,7 @@ def test_two_receipts(tmp_path, ending):
     path = artefacts.write(tmp_path, ending)
     data, text = path.read_bytes(), receipt_text(path)
     twice = with_bytes(path, format_of(data).embed(data, text))
-    assert CONTENT in examine(twice).wrong
+    assert CONTENT in check_receipt(twice).wrong
 
 
 def test_an_output_gets_no_second_receipt(output):
@@ -409,7 +409,7 @@ def test_hostile_receipts(output, bomb):
         format_ = format_of(data)
         assert before
         output.write_bytes(format_.embed(format_.split(data)[0], text))
-    examined = examine(output)
+    examined = check_receipt(output)
     assert examined.wrong and examined.receipt is None
 
 
@@ -439,7 +439,7 @@ def test_junk(tmp_path, name, data):
 def test_what_cannot_be_opened(tmp_path):
     for path in (tmp_path, tmp_path / "missing.csv", tmp_path / ("x" * 400)):
         with pytest.raises(InputError) as input_error:
-            examine(path)
+            check_receipt(path)
         assert str(path) in str(input_error.value) and "cannot be read" in str(input_error.value)
 
 
@@ -555,7 +555,7 @@ def test_a_file_system_without_room(tmp_path, ending_of_writer):
 def test_an_interruption_leaves_what_was_there(tmp_path):
     path = tmp_path / "a"
     path.write_text("before")
-    with pytest.raises(KeyboardInterrupt), replacing(path) as temporary:
+    with pytest.raises(KeyboardInterrupt), replace_atomically(path) as temporary:
         temporary.write_text("half")
         raise KeyboardInterrupt
     assert path.read_text() == "before" and list(tmp_path.iterdir()) == [path]
@@ -570,7 +570,7 @@ def test_a_file_system_that_cannot_flush_a_folder(tmp_path, monkeypatch):
         whole(handle)
 
     monkeypatch.setattr(os, "fsync", files_only)
-    write_plain(tmp_path / "a", b"x")
+    write_if_changed(tmp_path / "a", b"x")
     assert (tmp_path / "a").read_bytes() == b"x" and len(list(tmp_path.iterdir())) == 1
 
 
@@ -585,7 +585,7 @@ def test_rights_are_those_of_new_files(tmp_path, ending_of_writer, mask, rights)
 
 
 def test_a_missing_folder_is_made(tmp_path, ending_of_writer):
-    assert examine(artefacts.write(tmp_path / "a" / "b ü", ending_of_writer)).wrong == ()
+    assert check_receipt(artefacts.write(tmp_path / "a" / "b ü", ending_of_writer)).wrong == ()
 
 
 def test_places_that_cannot_be_written(tmp_path, ending_of_writer):
@@ -598,17 +598,17 @@ def test_places_that_cannot_be_written(tmp_path, ending_of_writer):
 
 
 def test_the_longest_name_that_a_file_may_have(tmp_path):
-    write_plain(tmp_path / ("ü" * 127), b"x")
+    write_if_changed(tmp_path / ("ü" * 127), b"x")
     assert len(list(tmp_path.iterdir())) == 1
 
 
 def test_an_unchanged_file_keeps_its_date(tmp_path):
     path = tmp_path / "a"
-    write_plain(path, b"x")
+    write_if_changed(path, b"x")
     os.utime(path, (1, 1))
-    write_plain(path, b"x")
+    write_if_changed(path, b"x")
     assert path.stat().st_mtime == 1
-    write_plain(path, b"y")
+    write_if_changed(path, b"y")
     assert path.stat().st_mtime > 1 and path.read_bytes() == b"y"
 
 
@@ -650,7 +650,7 @@ def test_a_dataset_given_is_not_changed(tmp_path):
     dataset["level"].encoding["zlib"] = True
     write_dataset(tmp_path / "a.nc", dataset, artefacts.receipt())
     assert dataset.attrs["receipt"] == "old" and dataset["level"].encoding == {"zlib": True}
-    assert examine(tmp_path / "a.nc").wrong == ()
+    assert check_receipt(tmp_path / "a.nc").wrong == ()
 
 
 def test_the_same_bytes_in_another_process(tmp_path):

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude, sweep_rate, swept_sine
+from anechain.acoustics.recording.sweeps import advance_times, sweep_amplitude, sweep_rate, swept_sine
 
 
 def test_advance_times_of_an_exponential_sweep():
@@ -80,15 +80,15 @@ def test_fades_are_squared_sines():
 def test_a_sweep_never_exceeds_its_amplitude(kind, start, stop, duration):
     signal = swept_sine(kind, start, stop, duration, 44100, 0.01, 0.01)
     assert np.abs(signal).max() <= 1
-    assert steady_amplitude(0.3 * signal) == pytest.approx(0.3, rel=0.02)
+    assert sweep_amplitude(0.3 * signal) == pytest.approx(0.3, rel=0.02)
 
 
 def test_amplitude_of_a_recorded_sweep_does_not_mind_silence_and_fades():
     signal = swept_sine("exponential", 20, 20000, 3.0, 48000, 0.2, 0.05)
     record = np.concatenate([np.zeros(10000), 0.25 * signal, np.zeros(30000)])
-    assert steady_amplitude(record) == pytest.approx(0.25, rel=2e-3)
+    assert sweep_amplitude(record) == pytest.approx(0.25, rel=2e-3)
     with pytest.raises(ValueError, match="silent"):
-        steady_amplitude(np.zeros(10))
+        sweep_amplitude(np.zeros(10))
 
 
 @pytest.mark.parametrize(

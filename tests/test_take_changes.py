@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.nonlinear.coil_heating import implied_rise
+from anechain.acoustics.nonlinear.coil_heating import implied_temperature_rise
 from anechain.acoustics.recording.take_changes import long_term, recovery
 from thermal_coil import BAND, COPPER, FREQUENCY, takes
 
@@ -22,7 +22,7 @@ def test_a_coil_that_warms_up_and_recovers():
     # Short term and long term together are the whole loss, and it implies the model's temperature.
     short = level[1] - level[0] - 20 * np.log10(24.495)
     cold = -20 * np.log10(1 + COPPER * warm[0])
-    rise = implied_rise(np.mean(short) + loud.mean_db + cold)
+    rise = implied_temperature_rise(np.mean(short) + loud.mean_db + cold)
     assert rise == pytest.approx(warm[20], abs=1e-6)
     (back,) = [one for one in recovery(FREQUENCY, level, drives, BAND, start) if one.last == 22]
     assert (back.first, back.louder_v, back.seconds) == (1, 24.495, 15.0) and back.mean_db < -1.5

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency, windowed
+from anechain.acoustics.recording.time_windows import Window, apply_window, lowest_valid_frequency
 from delayed_systems import RATE
 
 
@@ -25,7 +25,7 @@ def test_lowest_valid_frequency_is_one_over_the_length(window, lowest):
 def test_the_area_of_a_window_is_what_it_passes_of_a_constant():
     for shape in ("rectangular", "hann", "blackman"):
         window = Window(0.0, 0.02, 0.012, shape)
-        part, _ = windowed(np.ones(4800), RATE, 0.0, window)
+        part, _ = apply_window(np.ones(4800), RATE, 0.0, window)
         assert part.sum() / RATE == pytest.approx(window.length if shape != "rectangular" else 0.02, rel=1e-3)
 
 
@@ -39,4 +39,4 @@ def test_invalid_windows_are_refused(wrong):
 
 def test_a_window_longer_than_the_response_is_refused():
     with pytest.raises(ValueError, match="a window of 4848 samples is longer than the response of 1000"):
-        windowed(np.ones(1000), RATE, 0.0, Window(0.001, 0.1))
+        apply_window(np.ones(1000), RATE, 0.0, Window(0.001, 0.1))

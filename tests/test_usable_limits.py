@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 
 from anechain.acoustics.nonlinear.usable_limits import (
     RULES,
+    distortion_limit_curve,
     frequency_at_level,
     held_level,
-    limit_curve,
-    listening_step,
+    listening_level_step,
     lowest_usable,
     take_over,
 )
@@ -22,12 +22,12 @@ NONE = np.zeros(FREQUENCY.size)
 
 def test_the_limit_curve():
     """10 % up to 100 Hz, 3 % from 200 Hz; between them straight over two log axes: 5.477 % half way."""
-    found = limit_curve([20, 100, np.sqrt(2e4), 200, 5000])
+    found = distortion_limit_curve([20, 100, np.sqrt(2e4), 200, 5000])
     np.testing.assert_allclose(found, [10, 10, np.sqrt(30), 3, 3])
     with pytest.raises(ValueError, match="ascend"):
-        limit_curve([100.0], [(200, 3), (100, 10)])
+        distortion_limit_curve([100.0], [(200, 3), (100, 10)])
     with pytest.raises(ValueError, match="above zero"):
-        limit_curve([100.0], [(200, 0)])
+        distortion_limit_curve([100.0], [(200, 0)])
 
 
 @given(st.floats(40, 400), st.floats(0.5, 6))
@@ -109,13 +109,13 @@ def test_the_level_held_throughout():
 )
 def test_distance_and_number(distance, devices, addition, step):
     """-20 lg d and 10 lg n or 20 lg n by dB arithmetic."""
-    assert listening_step(distance, devices, addition) == pytest.approx(step, abs=5e-5)
+    assert listening_level_step(distance, devices, addition) == pytest.approx(step, abs=5e-5)
 
 
 def test_what_listening_needs():
     for bad in ((0.0, 1, "coherent"), (1.0, 0, "coherent"), (1.0, 1, "somehow")):
         with pytest.raises(ValueError):
-            listening_step(*bad)
+            listening_level_step(*bad)
 
 
 def test_the_frequency_at_a_wanted_level_lies_between_measured_ones():

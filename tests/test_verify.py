@@ -8,7 +8,7 @@ import pytest
 from anechain.audit.verification import FileStatus
 from anechain.audit.verify import results_folder_of, verify, verify_folder
 from anechain.data import store
-from anechain.data.store import examine, write_artefact
+from anechain.data.store import check_receipt, write_artefact
 from anechain.errors import InputError
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt, sha256_hex
@@ -185,7 +185,7 @@ def forged(copy, name, receipt, stage="draw", batch="0001", device="rowan", bare
     manifest = read_manifest(record)
     manifest["devices"][device]["outputs"][name] = sha256_hex(path.read_bytes())
     record.write_bytes(manifest_text(stage, batch, manifest["devices"], manifest["made_from"]))
-    assert examine(path).wrong == ()
+    assert check_receipt(path).wrong == ()
     # What was made from the forged files is not what this is about.
     return {name: cause for name, cause in told(copy).items() if "report" not in name}
 

@@ -3,7 +3,7 @@
 Stable: a plugin imports from here, from :mod:`anechain.errors`, :mod:`anechain.assemble` and :mod:`anechain.testing`.
 """
 
-from anechain.data.checks import Check, Series, drives_in_words, made, not_made
+from anechain.data.checks import Check, Series, check_not_possible, check_result, drive_errors_text
 from anechain.importing.hooks import (
     CERTAIN,
     IDENTIFY_TIMEOUT,
@@ -34,9 +34,9 @@ __all__ = [
     "Reading",
     "Series",
     "Verdict",
-    "drives_in_words",
+    "check_not_possible",
+    "check_result",
+    "drive_errors_text",
     "hookimpl",
     "hookspec",
-    "made",
-    "not_made",
 ]

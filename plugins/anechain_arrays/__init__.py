@@ -14,7 +14,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 @hookimpl
 def anechain_describe() -> Description:
     """Describe this importer."""
-    from anechain.importing.direction_options import JOINING
+    from anechain.importing.direction_options import TAKE_METHODS
     from anechain_arrays.options import ArraysOptions
 
     return Description(
@@ -22,7 +22,7 @@ def anechain_describe() -> Description:
         reads="levels or complex pressures over direction and frequency, with a declared mapping of variables and axes",
         version="1",
         options=ArraysOptions,
-        methods=(*JOINING, "solid-angle-weights", "sphere-interpolation"),
+        methods=(*TAKE_METHODS, "solid-angle-weights", "sphere-interpolation"),
     )
 
 

@@ -20,7 +20,7 @@ _PLACES = ("plane", "angle", "direction", "azimuth", "elevation")
 class ArraysOptions(NamingOptions, FieldOptions):
     """Options of the importer for arrays in containers."""
 
-    more_fields: ClassVar[tuple[str, ...]] = ("take",)
+    extra_fields: ClassVar[tuple[str, ...]] = ("take",)
 
     frequency: str = Field(description='path of the frequencies, such as "test/f" (in MATLAB: test.f)')
     frequency_unit: Literal["hertz", "kilohertz"] = Field(default="hertz", description="unit of the frequencies")

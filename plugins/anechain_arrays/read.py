@@ -17,9 +17,9 @@ from anechain.importing.assemble import without_repeats
 from anechain.importing.containers import Container, open_container
 from anechain.importing.direction_lookup import directions_of_files, without_manifest
 from anechain.importing.direction_names import Direction
-from anechain.importing.file_labels import labelled
+from anechain.importing.file_labels import label_files
 from anechain.importing.frames import declared_frame
-from anechain.importing.report_lines import frequencies_text, gathered_notes
+from anechain.importing.report_lines import frequencies_text, merge_notes
 from anechain.importing.scales import SCALE_NOTES
 from anechain_arrays.mapping import read_angles, read_array
 from anechain_arrays.options import ArraysOptions
@@ -58,7 +58,7 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
             "one file that contains all directions" if options.azimuth is not None else "at least one file",
             "correct the device's files in the campaign",
         )
-    folder, files = labelled(paths)
+    folder, files = label_files(paths)
     files = without_manifest(files, folder, options)
     problems: list[Problem] = []
     directions: dict[str, Direction] = {}
@@ -87,7 +87,7 @@ def read(paths: Sequence[Path], options: ArraysOptions) -> Reading:
         )
     if problems:
         raise InputError(problems)
-    report = gathered_notes(notes)
+    report = merge_notes(notes)
     report.append(SCALE_NOTES[options.scale])
     sphere: xr.Dataset | None = None
     if grid is not None:

@@ -23,7 +23,7 @@ def anechain_describe() -> Description:
         version="1",
         options=CaptureOptions,
         methods=METHODS,
-        gives=("responses", "harmonics", "multitone"),
+        sources=("responses", "harmonics", "multitone"),
     )
 
 

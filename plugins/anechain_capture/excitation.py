@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.recording.deconvolution import (
     deconvolve,
-    deconvolve_pairs,
+    deconvolve_with_references,
     inverse_spectrum,
     regularisation,
     transform_length,
 )
-from anechain.acoustics.recording.excitation_timing import sweep_ending
-from anechain.acoustics.recording.sweeps import steady_amplitude, sweep_rate, swept_sine
+from anechain.acoustics.recording.excitation_timing import sweep_end
+from anechain.acoustics.recording.sweeps import sweep_amplitude, sweep_rate, swept_sine
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain_capture.options import CaptureOptions
@@ -97,7 +97,7 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
                     "name the excitation as it was played, at the sampling rate of the recordings",
                 )
             signal = read_samples(options.excitation, label, header, [options.excitation_channel])[0]
-            amplitude = steady_amplitude(signal)
+            amplitude = sweep_amplitude(signal)
             report.append(f"excitation: the file {label}, amplitude {amplitude:.4g} of full scale")
         elif options.loopback is not None:
             report.append(f"excitation: channel {options.loopback} of each recording, its electrical loopback")
@@ -117,7 +117,7 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
         f"deconvolution regularised by {inside:g} dB within {band[0]:g} to {band[1]:g} Hz and {outside:g} dB outside, "
         "re the largest squared magnitude"
     )
-    end = None if signal is None else sweep_ending(signal, sampling_rate).time
+    end = None if signal is None else sweep_end(signal, sampling_rate).time
     return Excitation(signal, amplitude, band, end, rate, inside, outside, tuple(report))
 
 
@@ -159,4 +159,6 @@ def impulse_responses(
     length = transform_length(recordings.shape[-1], played)
     if loopbacks is None:
         return deconvolve(recordings, _inverse_spectrum(excitation, length, sampling_rate), length, workers)
-    return deconvolve_pairs(recordings, loopbacks, length, _regularisation(excitation, length, sampling_rate), workers)
+    return deconvolve_with_references(
+        recordings, loopbacks, length, _regularisation(excitation, length, sampling_rate), workers
+    )

@@ -12,8 +12,8 @@ from anechain.acoustics.recording.time_windows import Window
 from anechain.errors import InputError, Problem
 from anechain.importing.direction_manifest import directions_of_manifest
 from anechain.importing.direction_names import Direction, direction_of_name
-from anechain.importing.file_labels import labelled
-from anechain.importing.report_lines import gathered_notes
+from anechain.importing.file_labels import label_files
+from anechain.importing.report_lines import merge_notes
 from anechain_capture.excitation import Excitation
 from anechain_capture.options import CaptureOptions
 from anechain_capture.sound_files import SoundHeader, read_header
@@ -72,7 +72,7 @@ def recorded_files(paths: Sequence[Path], options: CaptureOptions, report: list[
     InputError
         With all problems of all files.
     """
-    folder, files = labelled(paths)
+    folder, files = label_files(paths)
     companions = {Path(os.path.abspath(folder / path)) for path in options.companion_files()}  # noqa: PTH100
     for label in [label for label, path in files.items() if path in companions]:
         del files[label]
@@ -104,8 +104,8 @@ def recorded_files(paths: Sequence[Path], options: CaptureOptions, report: list[
         problems = _repeated_directions(directions)
     if problems:
         raise InputError(problems)
-    report.extend(gathered_notes({label: directions[label].notes for label in files}))
-    report.extend(gathered_notes({label: [f"read as {headers[label].encoding}"] for label in files}))
+    report.extend(merge_notes({label: directions[label].notes for label in files}))
+    report.extend(merge_notes({label: [f"read as {headers[label].encoding}"] for label in files}))
     return [
         RecordedFile(label, path, headers[label], directions[label], directions[label].labels.get("drive", ""))
         for label, path in files.items()

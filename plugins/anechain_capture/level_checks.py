@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.recording.recording_noise import band_signal_to_noise
-from anechain.hooks import Check, Series, made, not_made
+from anechain.hooks import Check, Series, check_not_possible, check_result
 from anechain_capture.recording_analysis import Recording
 from anechain_capture.recording_facts import BANDS
 from anechain_capture.recording_set import RecordingSet
@@ -44,7 +44,7 @@ def check_clipping(recordings: Sequence[Recording]) -> Check:
         text += f"; {facts.clipped} samples at the peak of {recordings[worst].label}"
         if facts.peak < FULL_SCALE:
             text += ", below full scale: a stage before the converter clips, or the gain was changed afterwards"
-    return made("clipping", text, [(each.label, count) for each, count in zip(recordings, counts, strict=True)])
+    return check_result("clipping", text, [(each.label, count) for each, count in zip(recordings, counts, strict=True)])
 
 
 def _audible_bands(recording: Recording, valid_band: tuple[float, float]) -> NDArray[np.bool_]:
@@ -59,7 +59,7 @@ def _audible_bands(recording: Recording, valid_band: tuple[float, float]) -> NDA
 def check_signal_to_noise(recording_set: RecordingSet) -> Check:
     """Check the signal-to-noise ratio in third-octave bands."""
     if recording_set.excitation is None:
-        return not_made("signal-to-noise", NO_RECORDINGS)
+        return check_not_possible("signal-to-noise", NO_RECORDINGS)
     ratios = np.full((len(recording_set.recordings), BANDS.size), np.nan)
     values: list[tuple[str, float]] = []
     lowest: list[tuple[float, float, str]] = []
@@ -72,7 +72,7 @@ def check_signal_to_noise(recording_set: RecordingSet) -> Check:
             values.append((recording.label, float(ratios[row, band])))
             lowest.append((float(ratios[row, band]), float(BANDS[band]), recording.label))
     if not values:
-        return not_made("signal-to-noise", "no recording has 50 ms of silence before or after the sound")
+        return check_not_possible("signal-to-noise", "no recording has 50 ms of silence before or after the sound")
     known = np.isfinite(ratios).any(axis=0)
     minimum, median = np.nanmin(ratios[:, known], axis=0), np.nanmedian(ratios[:, known], axis=0)
     ratio, band_frequency, label = min(lowest)
@@ -87,16 +87,16 @@ def check_signal_to_noise(recording_set: RecordingSet) -> Check:
         (("minimum", tuple(minimum.tolist())), ("median", tuple(median.tolist()))),
         log=True,
     )
-    return made("signal-to-noise", text, values, series)
+    return check_result("signal-to-noise", text, values, series)
 
 
 def check_hum(recording_set: RecordingSet) -> Check:
     """Check the distance of mains lines from the sound in their third-octave band."""
     if recording_set.excitation is None:
-        return not_made("hum", NO_RECORDINGS)
+        return check_not_possible("hum", NO_RECORDINGS)
     examined = [recording for recording in recording_set.recordings if recording.facts.hum is not None]
     if not examined:
-        return not_made("hum", "no recording has 0.25 s of silence before or after the sound")
+        return check_not_possible("hum", "no recording has 0.25 s of silence before or after the sound")
     values: list[tuple[str, float]] = []
     margin_of_line: dict[int, float] = {}
     mains: list[float] = []
@@ -115,11 +115,11 @@ def check_hum(recording_set: RecordingSet) -> Check:
                 line = round(line_frequency / hum.mains)
                 margin_of_line[line] = min(margin_of_line.get(line, math.inf), margin)
     if not mains:
-        return made("hum", f"no line of 50 or 60 Hz mains in the silence of {len(examined)} recordings")
+        return check_result("hum", f"no line of 50 or 60 Hz mains in the silence of {len(examined)} recordings")
     frequency = max(set(mains), key=lambda each: (mains.count(each), each))
     text = f"{frequency:g} Hz mains in {len(mains)} of {len(examined)} recordings"
     if not margin_of_line:
-        return made("hum", f"{text}, outside the audible bands")
+        return check_result("hum", f"{text}, outside the audible bands")
     worst = sorted(margin_of_line, key=lambda line: margin_of_line[line])[:4]
     lines = ", ".join(f"{frequency * line:g} Hz {margin_of_line[line]:.1f} dB" for line in worst)
-    return made("hum", f"{text}; smallest distance below the sound in the same third octave: {lines}", values)
+    return check_result("hum", f"{text}; smallest distance below the sound in the same third octave: {lines}", values)

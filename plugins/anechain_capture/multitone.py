@@ -14,13 +14,13 @@ from anechain.acoustics.nonlinear.intermodulation import (
     MultitoneBands,
     multitone_bands,
     multitone_ratio,
-    unlisted_lines,
+    strongest_unlisted_lines,
 )
-from anechain.acoustics.recording.calibration import correction_at
-from anechain.acoustics.recording.stated_signals import level_by_drive
+from anechain.acoustics.recording.calibration import interpolate_microphone_response
+from anechain.acoustics.recording.stated_signals import level_error_by_drive
 from anechain.arrays import Floats
 from anechain.errors import InputError, Problem
-from anechain.hooks import Check, Reading, drives_in_words, made
+from anechain.hooks import Check, Reading, check_result, drive_errors_text
 from anechain_capture.drives import volts_by_drive
 from anechain_capture.files import HERE, RecordedFile, recorded_files
 from anechain_capture.microphone import MicrophoneResponse, microphone_response, pascals_per_full_scale
@@ -173,7 +173,9 @@ def _read_recordings(files: Sequence[RecordedFile], options: CaptureOptions, sig
                         f"its steady part of {(stop - start) / rate:.3g} s is longer than the recording of silence"
                     )
                 noise = _bands(part, rate, signal).between
-            recordings.append(_Recording(bands, noise, unlisted_lines(record[start:stop], rate, signal.tones)))
+            recordings.append(
+                _Recording(bands, noise, strongest_unlisted_lines(record[start:stop], rate, signal.tones))
+            )
         except InputError as input_error:
             problems.extend(input_error.problems)
         except ValueError as error:
@@ -204,13 +206,13 @@ def _checks(
         text = f"at most {ratio:.1f} dB re the tone at {tone_frequency:g} Hz, at {line:.5g} Hz of {label}"
         if ratio > -10:
             text += ": either a tone that was played is not listed, or the listed tone was not played"
-        checks.append(made("tones", text, [(label, level) for level, label, *_ in strongest]))
+        checks.append(check_result("tones", text, [(label, level) for level, label, *_ in strongest]))
     volts = dataset["drive"].values
     if len(volts) > 1:
-        errors = level_by_drive(dataset["tone_level"].values, volts)
-        text = f"level of the tones against stated drives, re the lowest drive: {drives_in_words(volts, errors)}"
+        errors = level_error_by_drive(dataset["tone_level"].values, volts)
+        text = f"level of the tones against stated drives, re the lowest drive: {drive_errors_text(volts, errors)}"
         values = [(file.label, abs(error)) for file, error in zip(files, errors, strict=True)]
-        checks.append(made("drive", text, values))
+        checks.append(check_result("drive", text, values))
     return tuple(checks)
 
 
@@ -220,7 +222,7 @@ def _microphone_level(microphone: MicrophoneResponse | None, frequency: Floats) 
         return np.zeros(frequency.size)
     inside = (frequency >= microphone.frequency[0]) & (frequency <= microphone.frequency[-1])
     level = np.full(frequency.size, np.nan)
-    gain = correction_at(frequency[inside], microphone.frequency, microphone.level, microphone.phase)
+    gain = interpolate_microphone_response(frequency[inside], microphone.frequency, microphone.level, microphone.phase)
     level[inside] = 20 * np.log10(np.abs(gain))
     return level
 

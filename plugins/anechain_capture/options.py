@@ -141,8 +141,8 @@ class Multitone(Options):
 class CaptureOptions(NamingOptions):
     """Options of the importer for raw captures."""
 
-    more_fields: ClassVar[tuple[str, ...]] = ("drive", "take", "order")
-    more_columns: ClassVar[tuple[str, ...]] = ("started",)
+    extra_fields: ClassVar[tuple[str, ...]] = ("drive", "take", "order")
+    extra_columns: ClassVar[tuple[str, ...]] = ("started",)
 
     pattern: str | None = Field(
         default=None,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from anechain.assemble import assemble_responses
 from anechain.hooks import Reading
-from anechain.importing.direction_options import JOINING
+from anechain.importing.direction_options import TAKE_METHODS
 from anechain_capture.checks import CHECK_METHODS, check_recordings
 from anechain_capture.drives import response_drive
 from anechain_capture.harmonics import harmonics_dataset
@@ -21,7 +21,7 @@ __all__ = ["METHODS", "read"]
 
 
 METHODS = (
-    *JOINING,
+    *TAKE_METHODS,
     *CHECK_METHODS,
     "arrival-time",
     "calibrator-sensitivity",

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.recording.calibration import correction_at
-from anechain.acoustics.recording.excitation_timing import sweep_ending
+from anechain.acoustics.recording.calibration import interpolate_microphone_response
+from anechain.acoustics.recording.excitation_timing import sweep_end
 from anechain.acoustics.recording.harmonics import harmonic_orders
 from anechain.acoustics.recording.response_spectra import noise_magnitude, spectrum_at
-from anechain.acoustics.recording.stated_signals import harmonic_misplacement
-from anechain.acoustics.recording.sweeps import advance_times, steady_amplitude
-from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency, windowed
+from anechain.acoustics.recording.stated_signals import harmonic_time_error
+from anechain.acoustics.recording.sweeps import advance_times, sweep_amplitude
+from anechain.acoustics.recording.time_windows import Window, apply_window, lowest_valid_frequency
 from anechain.arrays import Complexes, Floats
 from anechain.importing.direction_names import Direction
 from anechain_capture.excitation import Excitation
@@ -102,7 +102,8 @@ class AnalysisSettings:
         # Outside its calibration, the response of the microphone is NaN, and so is the quotient.
         with np.errstate(invalid="ignore"):
             return np.asarray(
-                spectrum / correction_at(frequency, microphone.frequency, microphone.level, microphone.phase)
+                spectrum
+                / interpolate_microphone_response(frequency, microphone.frequency, microphone.level, microphone.phase)
             )
 
 
@@ -120,7 +121,7 @@ def _scale(settings: AnalysisSettings, file: RecordedFile, loopback: Floats | No
         # The level is valid at the stated drive. The deconvolution has removed the drive of this recording.
         amplitude = np.sqrt(2) * settings.volts[file.drive] / options.loopback_volts
     else:
-        amplitude = steady_amplitude(loopback)
+        amplitude = sweep_amplitude(loopback)
     return float(scale * amplitude / np.sqrt(2))
 
 
@@ -146,7 +147,7 @@ def analyse_recording(
     rate = file.header.sampling_rate
     excitation_end = None
     if loopback is not None:
-        excitation_end = sweep_ending(loopback, rate).time
+        excitation_end = sweep_end(loopback, rate).time
     elif settings.excitation is not None and settings.excitation.signal is not None:
         excitation_end = settings.excitation.end
     facts = recording_facts(record, response, rate, excitation_end)
@@ -155,7 +156,7 @@ def analyse_recording(
     if window is None:
         part, offset = response, -facts.arrival
     else:
-        part, offset = windowed(response, rate, facts.arrival, window)
+        part, offset = apply_window(response, rate, facts.arrival, window)
     spectrum = scale * settings.without_microphone(spectrum_at(part, rate, frequency, offset), frequency)
     noise = np.full(frequency.size, np.nan)
     orders = orders_noise = law_error = None
@@ -170,10 +171,10 @@ def analyse_recording(
             assert excitation.rate is not None
             orders, orders_noise = _order_magnitudes(settings, file, response, facts.arrival, scale, highest_order)
             if loopback is not None:
-                law_error = harmonic_misplacement(loopback, rate, excitation.rate, highest_order, excitation.band)
+                law_error = harmonic_time_error(loopback, rate, excitation.rate, highest_order, excitation.band)
     volts = None
     if loopback is not None and settings.options.loopback_volts is not None:
-        volts = settings.options.loopback_volts * steady_amplitude(loopback) / np.sqrt(2)
+        volts = settings.options.loopback_volts * sweep_amplitude(loopback) / np.sqrt(2)
     return Recording(
         file.label, file.direction, file.drive, facts, spectrum, noise, orders, orders_noise, volts, law_error
     )
@@ -197,7 +198,7 @@ def _order_magnitudes(
         MAX_LENGTH,
     )
     magnitude, noise = np.abs(result.spectrum), result.noise.copy()
-    for order, gate in enumerate(result.gates, start=1):
+    for order, gate in enumerate(result.windows, start=1):
         order_frequency = order * frequency
         valid = order_frequency >= lowest_valid_frequency(gate)
         correction = np.abs(settings.without_microphone(np.ones(frequency.size, np.complex128), order_frequency))

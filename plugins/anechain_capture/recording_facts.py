@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.recording.arrival_time import arrival_time
 from anechain.acoustics.recording.clock_errors import compactness
-from anechain.acoustics.recording.excitation_timing import Ending, sweep_ending
+from anechain.acoustics.recording.excitation_timing import SweepEnd, sweep_end
 from anechain.acoustics.recording.polarity import polarity
 from anechain.acoustics.recording.recording_noise import Hum, mains_hum
 from anechain.arrays import Floats
@@ -71,7 +71,7 @@ class RecordingFacts:
     sound_power: Floats
     hum: Hum | None
     excitation_end: float | None
-    sound_end: Ending
+    sound_end: SweepEnd
     compactness: float
 
 
@@ -159,6 +159,6 @@ def recording_facts(
         sound_power=_band_power(sound, sampling_rate),
         hum=mains_hum(silence, sampling_rate) if silence.size >= 0.25 * sampling_rate else None,
         excitation_end=excitation_end,
-        sound_end=sweep_ending(record, sampling_rate),
+        sound_end=sweep_end(record, sampling_rate),
         compactness=compactness(response, sampling_rate),
     )

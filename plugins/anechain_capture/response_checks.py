@@ -10,7 +10,7 @@ import numpy as np
 from anechain.acoustics.recording.polarity import normalized_correlation
 from anechain.acoustics.recording.reflections import first_reflection
 from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency
-from anechain.hooks import Check, Series, made, not_made
+from anechain.hooks import Check, Series, check_not_possible, check_result
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recording_analysis import Recording
 from anechain_capture.recording_facts import EARLY
@@ -38,11 +38,11 @@ def check_polarity(recordings: Sequence[Recording]) -> Check:
     """Check the sign of the first large swing on the axis."""
     on_axis = _nearest_axis(recordings)
     if abs(on_axis[0].direction.angle) > NEIGHBOUR_ANGLE:
-        return not_made("polarity", f"no recording within {NEIGHBOUR_ANGLE:g}° of the axis")
+        return check_not_possible("polarity", f"no recording within {NEIGHBOUR_ANGLE:g}° of the axis")
     values = [(recording.label, 1.0 if recording.facts.polarity < 0 else 0.0) for recording in on_axis]
     inverted = any(value for _, value in values)
     sign = "negative: microphone, amplifier or loudspeaker is inverted" if inverted else "positive"
-    return made("polarity", f"the first large swing on the axis is {sign}", values)
+    return check_result("polarity", f"the first large swing on the axis is {sign}", values)
 
 
 def _sides(recordings: Sequence[Recording]) -> Iterator[list[Recording]]:
@@ -80,7 +80,7 @@ def check_polarity_agreement(recordings: Sequence[Recording], sampling_rate: int
             inverted[recording.label] = max(inverted.get(recording.label, 0.0), 1.0 if sign < 0 else 0.0)
         inverted.setdefault(side[0].label, 0.0)
     if not compared:
-        return not_made(
+        return check_not_possible(
             "polarity-agreement", f"no two recordings within {NEIGHBOUR_ANGLE:g}° of each other are similar enough"
         )
     count = sum(1 for value in inverted.values() if value)
@@ -89,7 +89,7 @@ def check_polarity_agreement(recordings: Sequence[Recording], sampling_rate: int
         inverted = {label: 1.0 - value for label, value in inverted.items()}
         count = sum(1 for value in inverted.values() if value)
     text = f"{count} of {len(inverted)} comparable recordings are inverted relative to the others"
-    return made("polarity-agreement", text, sorted(inverted.items()))
+    return check_result("polarity-agreement", text, sorted(inverted.items()))
 
 
 def _relative_polarity(recording: Recording, known: Sequence[tuple[Recording, int]], sampling_rate: int) -> int:
@@ -124,7 +124,7 @@ def check_reflection(recording_set: RecordingSet, recordings: Sequence[Recording
         band = max(band[0], 1.2 * excitation.band[0]), min(band[1], 0.9 * excitation.band[1])
     front = [recording for recording in recordings if abs(recording.direction.angle) <= FRONT_ANGLE]
     if not front:
-        return not_made("reflection", f"no recording within {FRONT_ANGLE:g}° of the axis")
+        return check_not_possible("reflection", f"no recording within {FRONT_ANGLE:g}° of the axis")
     window = recording_set.window if options.window is not None else None
     window_end = math.inf if window is None else window.after
     inside: list[tuple[float, float, str]] = []
@@ -133,7 +133,7 @@ def check_reflection(recording_set: RecordingSet, recordings: Sequence[Recording
         try:
             echo = first_reflection(recording.facts.early.astype(np.float64), rate, EARLY[0], band)
         except ValueError as error:
-            return not_made("reflection", str(error))
+            return check_not_possible("reflection", str(error))
         if not math.isnan(echo.delay):
             (inside if echo.delay < window_end else outside).append((echo.delay, echo.level, recording.label))
     place = (
@@ -157,7 +157,7 @@ def check_reflection(recording_set: RecordingSet, recordings: Sequence[Recording
         )
     values = [(label, level) for _, level, label in inside]
     series = _early_response_series(_nearest_axis(front)[0], rate, [*inside, *outside])
-    return made("reflection", text, values, series)
+    return check_result("reflection", text, values, series)
 
 
 def _early_response_series(

@@ -9,9 +9,9 @@ import numpy as np
 
 from anechain.acoustics.recording.clock_errors import clock_error
 from anechain.acoustics.recording.excitation_timing import excitation_delay
-from anechain.acoustics.recording.stated_signals import harmonic_misplacement, level_by_drive
+from anechain.acoustics.recording.stated_signals import harmonic_time_error, level_error_by_drive
 from anechain.arrays import Floats
-from anechain.hooks import Check, drives_in_words, made, not_made
+from anechain.hooks import Check, check_not_possible, check_result, drive_errors_text
 from anechain_capture.excitation import Excitation
 from anechain_capture.level_checks import NO_RECORDINGS
 from anechain_capture.options import CaptureOptions
@@ -42,7 +42,7 @@ def check_sweep_end(recording_set: RecordingSet) -> Check:
     """Check the time that each recording lacks at the start or the end of the sweep."""
     excitation = recording_set.excitation
     if excitation is None:
-        return not_made("sweep-end", NO_RECORDINGS)
+        return check_not_possible("sweep-end", NO_RECORDINGS)
     values, cut = [], []
     for recording in recording_set.recordings:
         facts = recording.facts
@@ -51,7 +51,7 @@ def check_sweep_end(recording_set: RecordingSet) -> Check:
         end = facts.arrival + facts.excitation_end
         lacking = end - facts.duration
         early = end - facts.sound_end.time
-        if facts.sound_end.fall >= ABRUPT_FALL_DB and early > SWEEP_END_TOLERANCE:
+        if facts.sound_end.fall_db >= ABRUPT_FALL_DB and early > SWEEP_END_TOLERANCE:
             lacking = max(lacking, early)
         begins_late = facts.arrival < -1e-4
         if begins_late:
@@ -60,10 +60,10 @@ def check_sweep_end(recording_set: RecordingSet) -> Check:
         if lacking > 0:
             cut.append((lacking, recording.label, begins_late and lacking == -facts.arrival))
     if not values:
-        return not_made("sweep-end", "the end of the sweep is not known")
+        return check_not_possible("sweep-end", "the end of the sweep is not known")
     if not cut:
         shortest = -max(value for _, value in values)
-        return made(
+        return check_result(
             "sweep-end", f"every recording continues at least {shortest:.0f} ms after the end of the sweep", values
         )
     lacking, label, begins_late = max(cut)
@@ -72,7 +72,7 @@ def check_sweep_end(recording_set: RecordingSet) -> Check:
     else:
         text = f"the sound of {label} stops {1e3 * lacking:.1f} ms before the end of the sweep arrives"
         text += _highest_frequency(excitation, recording_set.sampling_rate, lacking)
-    return made("sweep-end", text, values)
+    return check_result("sweep-end", text, values)
 
 
 def _highest_frequency(excitation: Excitation, sampling_rate: int, lacking: float) -> str:
@@ -99,9 +99,9 @@ def check_clock(recording_set: RecordingSet, recordings: Sequence[Recording], op
     """
     excitation, rate = recording_set.excitation, recording_set.sampling_rate
     if excitation is None:
-        return not_made("clock", NO_RECORDINGS)
+        return check_not_possible("clock", NO_RECORDINGS)
     if options.loopback is not None or excitation.signal is None:
-        return not_made("clock", "loopback and sound are recorded by the same clock")
+        return check_not_possible("clock", "loopback and sound are recorded by the same clock")
     if recording_set.rate_ratio is not None:
         return _wrong_sampling_rate(recording_set.rate_ratio, rate)
     times = _sweep_times(excitation, rate)
@@ -111,22 +111,23 @@ def check_clock(recording_set: RecordingSet, recordings: Sequence[Recording], op
         try:
             clocks.append(clock_error(recording.facts.early.astype(np.float64), rate, _GRID, times, excitation.band))
         except ValueError as error:
-            return not_made("clock", f"not possible with this response: {error}")
+            return check_not_possible("clock", f"not possible with this response: {error}")
         labels.append(recording.label)
     median = sorted(clocks, key=lambda clock: clock.error)[len(clocks) // 2]
     estimate = f"{median.error:+.0f} ppm from {', '.join(labels)}"
-    if abs(median.error) <= median.unsure:
-        return made(
+    if abs(median.error) <= median.uncertainty:
+        return check_result(
             "clock",
-            f"no difference beyond {median.unsure:.0f} ppm, which the delay of a crossover can also cause ({estimate})",
+            f"no difference beyond {median.uncertainty:.0f} ppm, which the delay of a crossover can also cause "
+            f"({estimate})",
         )
     text = (
-        f"{estimate}; the delay of a crossover can look like {median.unsure:.0f} ppm; the response is "
+        f"{estimate}; the delay of a crossover can look like {median.uncertainty:.0f} ppm; the response is "
         f"{100 * (median.after / median.before - 1):.1f} % more compact without this difference"
     )
     if abs(median.error) > MAX_CRYSTAL_ERROR:
         text += "; crystals do not differ so much: perhaps the excitation is not the signal that was played"
-    return made("clock", text, [("all recordings", abs(median.error))])
+    return check_result("clock", text, [("all recordings", abs(median.error))])
 
 
 def _wrong_sampling_rate(other: RateRatio, sampling_rate: int) -> Check:
@@ -136,7 +137,7 @@ def _wrong_sampling_rate(other: RateRatio, sampling_rate: int) -> Check:
         f"{sampling_rate * other.ratio:.0f} Hz and labelled {sampling_rate} Hz, or a sweep with another start, stop "
         "or duration was played"
     )
-    return made("clock", text, [("all recordings", 1e6 * abs(other.ratio - 1))])
+    return check_result("clock", text, [("all recordings", 1e6 * abs(other.ratio - 1))])
 
 
 def check_sweep_law(recording_set: RecordingSet, options: CaptureOptions) -> Iterator[Check]:
@@ -151,12 +152,12 @@ def check_sweep_law(recording_set: RecordingSet, options: CaptureOptions) -> Ite
         errors = {each.label: each.law_error for each in recording_set.recordings if each.law_error is not None}
     elif options.excitation is not None and excitation.signal is not None:
         law = recording_set.sampling_rate, excitation.rate, options.harmonics.orders, excitation.band
-        errors = {options.excitation.name: harmonic_misplacement(excitation.signal, *law)}
+        errors = {options.excitation.name: harmonic_time_error(excitation.signal, *law)}
     else:
         return
     errors = {label: error for label, error in errors.items() if math.isfinite(error)}
     if not errors:
-        yield not_made("sweep-law", "no harmonic order is within the band")
+        yield check_not_possible("sweep-law", "no harmonic order is within the band")
         return
     worst = max(errors, key=lambda label: abs(errors[label]))
     error = errors[worst]
@@ -167,7 +168,7 @@ def check_sweep_law(recording_set: RecordingSet, options: CaptureOptions) -> Ite
             f"{'before' if error > 0 else 'after'} the time by the option `sweep`: its kind, start, stop or duration "
             "is wrong"
         )
-    yield made("sweep-law", text, [(label, 1e3 * abs(value)) for label, value in errors.items()])
+    yield check_result("sweep-law", text, [(label, 1e3 * abs(value)) for label, value in errors.items()])
 
 
 def check_drives(recording_set: RecordingSet, options: CaptureOptions) -> Iterator[Check]:
@@ -186,21 +187,21 @@ def check_drives(recording_set: RecordingSet, options: CaptureOptions) -> Iterat
             return
         with np.errstate(divide="ignore"):
             levels = np.array([20 * np.log10(np.abs(recording.spectrum)) for recording in with_drive])
-        level_errors = level_by_drive(levels, [volts_of[recording.drive] for recording in with_drive])
+        level_errors = level_error_by_drive(levels, [volts_of[recording.drive] for recording in with_drive])
         errors = {each.label: float(error) for each, error in zip(with_drive, level_errors, strict=True)}
         source = "level on the axis, re the lowest drive"
     errors = {label: error for label, error in errors.items() if math.isfinite(error)}
     if not errors:
-        yield not_made("drive", "drives or volts of the loopback are not known")
+        yield check_not_possible("drive", "drives or volts of the loopback are not known")
         return
     by_drive: dict[float, float] = {}
     for recording in with_drive:
         volts = volts_of[recording.drive]
         if recording.label in errors and abs(errors[recording.label]) >= abs(by_drive.get(volts, 0.0)):
             by_drive[volts] = errors[recording.label]
-    listed = drives_in_words(sorted(by_drive), [by_drive[volts] for volts in sorted(by_drive)])
+    listed = drive_errors_text(sorted(by_drive), [by_drive[volts] for volts in sorted(by_drive)])
     text = f"{source}, against stated drives: {listed}"
     same_error = len(by_drive) > 1 and np.ptp(list(by_drive.values())) < 1
     if options.loopback_volts is not None and same_error and abs(min(by_drive.values(), key=abs)) > 2:
         text += ": the same error at all drives, so `loopback_volts` may be wrong"
-    yield made("drive", text, [(label, abs(error)) for label, error in errors.items()])
+    yield check_result("drive", text, [(label, abs(error)) for label, error in errors.items()])

@@ -23,7 +23,7 @@ def anechain_describe() -> Description:
         version="2",
         options=ColumnsOptions,
         methods=("level-by-drive", "mean-impedance", "phase-deviation", "resample-log-frequency"),
-        gives=("impedance", "harmonics"),
+        sources=("impedance", "harmonics"),
     )
 
 

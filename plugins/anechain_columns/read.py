@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from anechain.acoustics.recording.stated_signals import level_by_drive
+from anechain.acoustics.recording.stated_signals import level_error_by_drive
 from anechain.errors import InputError, Problem
-from anechain.hooks import Check, Reading, drives_in_words, made
-from anechain.importing.file_labels import labelled
-from anechain.importing.report_lines import gathered_notes
+from anechain.hooks import Check, Reading, check_result, drive_errors_text
+from anechain.importing.file_labels import label_files
+from anechain.importing.report_lines import merge_notes
 from anechain.importing.text_decoding import decode, read_bytes
 from anechain_columns.datasets import HERE, harmonics_dataset, impedance_dataset
 from anechain_columns.drives import volts_of_files
@@ -49,7 +49,7 @@ def read(paths: Sequence[Path], options: ColumnsOptions) -> Reading:
     """
     if not paths:
         raise InputError.single(HERE, "no files", "at least one file", "correct the device's files in the campaign")
-    _, files = labelled(paths)
+    _, files = label_files(paths)
     problems: list[Problem] = []
     impedances: dict[str, Impedance] = {}
     orders: dict[str, Orders] = {}
@@ -66,7 +66,7 @@ def read(paths: Sequence[Path], options: ColumnsOptions) -> Reading:
             orders[label] = content
     if problems:
         raise InputError(problems)
-    report = gathered_notes(notes)
+    report = merge_notes(notes)
     if impedances and orders:
         raise InputError.single(
             HERE,
@@ -105,7 +105,7 @@ def _drive_checks(harmonics: xr.Dataset, volts: Mapping[str, float]) -> tuple[Ch
     drives = harmonics["drive"].values
     if len(drives) < 2 or harmonics.attrs.get("level_kind") == "relative" or 1 not in harmonics["order"].values:
         return ()
-    errors = level_by_drive(harmonics["level"].sel(order=1).values, drives)
+    errors = level_error_by_drive(harmonics["level"].sel(order=1).values, drives)
     labels = sorted(volts, key=lambda label: volts[label])
-    text = f"level of the fundamental against stated drives, re the lowest drive: {drives_in_words(drives, errors)}"
-    return (made("drive", text, [(label, abs(error)) for label, error in zip(labels, errors, strict=True)]),)
+    text = f"level of the fundamental against stated drives, re the lowest drive: {drive_errors_text(drives, errors)}"
+    return (check_result("drive", text, [(label, abs(error)) for label, error in zip(labels, errors, strict=True)]),)

@@ -14,7 +14,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 @hookimpl
 def anechain_describe() -> Description:
     """Describe this importer."""
-    from anechain.importing.direction_options import JOINING
+    from anechain.importing.direction_options import TAKE_METHODS
     from anechain_delimited.options import DelimitedOptions
 
     return Description(
@@ -22,7 +22,7 @@ def anechain_describe() -> Description:
         reads="text tables of frequency, level and optional phase, separated by commas, tabs, semicolons or blanks",
         version="1",
         options=DelimitedOptions,
-        methods=JOINING,
+        methods=TAKE_METHODS,
     )
 
 

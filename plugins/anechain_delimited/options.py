@@ -49,7 +49,7 @@ class Resample(Options):
 class DelimitedOptions(NamingOptions):
     """Options of the importer for delimited text."""
 
-    more_fields: ClassVar[tuple[str, ...]] = ("take",)
+    extra_fields: ClassVar[tuple[str, ...]] = ("take",)
 
     columns: Columns | None = Field(
         default=None,

@@ -11,8 +11,8 @@ from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.direction_manifest import directions_of_manifest
 from anechain.importing.direction_names import Direction, direction_of_name
-from anechain.importing.file_labels import labelled
-from anechain.importing.report_lines import gathered_notes
+from anechain.importing.file_labels import label_files
+from anechain.importing.report_lines import merge_notes
 from anechain.importing.text_decoding import decode, read_bytes
 from anechain.importing.text_table import read_table
 from anechain_delimited.columns import choose_columns
@@ -52,14 +52,14 @@ def read(paths: Sequence[Path], options: DelimitedOptions) -> Reading:
         problems.append(Problem(HERE, "no files", "at least one file", "correct the device's files in the campaign"))
     if problems:
         raise InputError(problems)
-    folder, files = labelled(paths)
+    folder, files = label_files(paths)
     report: list[str] = []
     curves, notes = _read_curves(folder, files, options, report)
     if not curves:
         raise InputError.single(
             HERE, "no files besides the manifest", "at least one curve", "correct the device's files"
         )
-    report.extend(gathered_notes(notes))
+    report.extend(merge_notes(notes))
     if options.resample is not None:
         grid = options.resample
         if on_one_grid(curves):

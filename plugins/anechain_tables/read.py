@@ -10,9 +10,9 @@ from anechain.assemble import Curve, Grid, assemble_responses, datasets_of_grid
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
 from anechain.importing.assemble import without_repeats
-from anechain.importing.file_labels import labelled
+from anechain.importing.file_labels import label_files
 from anechain.importing.header_words import UNITS, words_of
-from anechain.importing.report_lines import gathered_notes
+from anechain.importing.report_lines import merge_notes
 from anechain.importing.scales import SCALE_NOTES
 from anechain_tables.long_tables import curves_of_long_table
 from anechain_tables.options import ColumnKind, TablesOptions
@@ -57,7 +57,7 @@ def read(paths: Sequence[Path], options: TablesOptions) -> Reading:
     """
     if not paths:
         raise InputError.single(HERE, "no files", "at least one file", "correct the device's files in the campaign")
-    _, files = labelled(paths)
+    _, files = label_files(paths)
     problems: list[Problem] = []
     curves: list[Curve] = []
     grids: list[Grid] = []
@@ -90,7 +90,7 @@ def read(paths: Sequence[Path], options: TablesOptions) -> Reading:
         )
     if problems:
         raise InputError(problems)
-    report = gathered_notes(notes)
+    report = merge_notes(notes)
     report.append(SCALE_NOTES[options.level_scale])
     sphere: xr.Dataset | None = None
     if grids:

@@ -14,7 +14,7 @@ __all__ = ["anechain_describe", "anechain_identify", "anechain_read"]
 @hookimpl
 def anechain_describe() -> Description:
     """Describe this importer."""
-    from anechain.importing.direction_options import JOINING
+    from anechain.importing.direction_options import TAKE_METHODS
     from anechain_uff.options import UffOptions
 
     return Description(
@@ -22,7 +22,7 @@ def anechain_describe() -> Description:
         reads="frequency responses (impulse responses if declared) of dataset 58 or 58b in universal files (UFF, UNV)",
         version="1",
         options=UffOptions,
-        methods=JOINING,
+        methods=TAKE_METHODS,
     )
 
 

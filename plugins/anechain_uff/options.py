@@ -22,7 +22,7 @@ class NodeDirection(Options):
 class UffOptions(NamingOptions):
     """Options of the importer for universal files."""
 
-    more_fields: ClassVar[tuple[str, ...]] = ("take",)
+    extra_fields: ClassVar[tuple[str, ...]] = ("take",)
 
     direction_from: Literal["file", "id1", "id2", "id3", "id4", "id5", "response_entity", "reference_entity"] = Field(
         default="file",

@@ -12,8 +12,8 @@ from anechain.importing.assemble import without_repeats
 from anechain.importing.direction_lookup import directions_of_files, without_manifest
 from anechain.importing.direction_names import Direction, direction_of_title
 from anechain.importing.direction_options import naming_problems
-from anechain.importing.file_labels import labelled
-from anechain.importing.report_lines import gathered_notes
+from anechain.importing.file_labels import label_files
+from anechain.importing.report_lines import merge_notes
 from anechain_uff.functions import Function, functions_of
 from anechain_uff.options import UffOptions
 from anechain_uff.spectra import KNOWN_KINDS, level_and_phase_of, spectrum_of
@@ -48,7 +48,7 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
     problems = [] if options.nodes is not None else naming_problems(options, HERE)
     if problems:
         raise InputError(problems)
-    folder, files = labelled(paths)
+    folder, files = label_files(paths)
     files = without_manifest(files, folder, options)
     directions: dict[str, Direction] = {}
     if options.nodes is None and options.direction_from == "file":
@@ -92,7 +92,7 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
         problems.append(Problem(HERE, "the files contain no response", "frequency responses", "correct the files"))
     if problems:
         raise InputError(problems)
-    report = gathered_notes(notes)
+    report = merge_notes(notes)
     report.append(
         "levels in dB re 20 µPa of the pressures in the files"
         if options.quantity == "pascal"

@@ -126,7 +126,7 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
         "two-orbit-weights": lambda: [weights.two_orbit_weights(step) for step in (5.0, 10.0, 15.0)],
         "wall-reflection": lambda: [
             curve_averages.wall_reflection(_orbits(), name, wall)
-            for name in direction_lists.BOUNCES
+            for name in direction_lists.REFLECTION_GROUPS
             for wall in ("three", "all")
         ],
         **reference_calls_of_captures(),

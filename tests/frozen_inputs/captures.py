@@ -90,7 +90,9 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
         "harmonic-orders": orders,
         "lowest-valid-frequency": lambda: [time_windows.lowest_valid_frequency(shape) for shape in shapes],
         "microphone-correction": lambda: _parts(
-            calibration.correction_at(_AT, [50.0, 400.0, 2000.0], [0.5, 0.0, -2.0], [10.0, 175.0, -170.0])
+            calibration.interpolate_microphone_response(
+                _AT, [50.0, 400.0, 2000.0], [0.5, 0.0, -2.0], [10.0, 175.0, -170.0]
+            )
         ),
         "polarity": lambda: polarity.polarity(_response()),
         "regularised-inverse": lambda: _parts(
@@ -103,12 +105,12 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
         "spectrum-at-frequencies": lambda: _parts(
             response_spectra.spectrum_at(_recording()[:900], _RATE, _AT, -0.0031)
         ),
-        "steady-amplitude": lambda: sweeps.steady_amplitude(_recording()),
+        "steady-amplitude": lambda: sweeps.sweep_amplitude(_recording()),
         "swept-sine": lambda: [
             np.round(sweeps.swept_sine(kind, *_LAW, _RATE, 0.02, 0.01)[::13], 9) for kind in sweeps.KINDS
         ],
         "time-window": lambda: [
             [np.round(part, 8), round(offset, 9)]
-            for part, offset in (time_windows.windowed(_response(), _RATE, 0.0046, shape) for shape in shapes)
+            for part, offset in (time_windows.apply_window(_response(), _RATE, 0.0046, shape) for shape in shapes)
         ],
     }

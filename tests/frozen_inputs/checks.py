@@ -80,7 +80,7 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         early = _early(stretched(1.0004))
         law = excitation_timing.excitation_delay(_played(), _RATE, at)
         found = clock_errors.clock_error(early, _RATE, at, law, _BAND)
-        return [round(found.error, 1), round(found.unsure, 3), round(found.before, 4), round(found.after, 4)]
+        return [round(found.error, 1), round(found.uncertainty, 3), round(found.before, 4), round(found.after, 4)]
 
     def echo() -> list[float]:
         found = reflections.first_reflection(_early(_played()), _RATE, 0.005, (300.0, 6500.0))
@@ -99,12 +99,12 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         time = np.arange(16000) / _RATE
         tones = ((300.0, 1.0), (500.0, 0.3), (900.0, 0.7), (610.0, 0.2))
         record = sum(amplitude * np.sin(2 * np.pi * f * time + f) for f, amplitude in tones)
-        level, frequency = intermodulation.unlisted_lines(record, _RATE, [300.0, 500.0, 900.0])
+        level, frequency = intermodulation.strongest_unlisted_lines(record, _RATE, [300.0, 500.0, 900.0])
         return [np.round(np.maximum(level, -60.0), 6), frequency[1:]]
 
     def ending() -> list[float]:
-        found = excitation_timing.sweep_ending(_recording(_played()), _RATE)
-        return [found.time, round(found.fall, 4)]
+        found = excitation_timing.sweep_end(_recording(_played()), _RATE)
+        return [found.time, round(found.fall_db, 4)]
 
     return {
         "arrival-from-phase": lambda: np.round(
@@ -120,10 +120,8 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         "distance-law-check": lambda: arrivals.distance_law_error(0.7, 1.9, 2.2),
         "excitation-delay": lambda: np.round(excitation_timing.excitation_delay(_played(), _RATE, at), 8),
         "first-reflection": echo,
-        "harmonic-misplacement": lambda: round(
-            stated_signals.harmonic_misplacement(_played(), _RATE, 0.11, 4, _BAND), 7
-        ),
-        "level-by-drive": lambda: stated_signals.level_by_drive(
+        "harmonic-misplacement": lambda: round(stated_signals.harmonic_time_error(_played(), _RATE, 0.11, 4, _BAND), 7),
+        "level-by-drive": lambda: stated_signals.level_error_by_drive(
             [[80.0, 82.0, np.nan], [80.2, 82.2, 70.0], [88.9, 91.0, 80.0]], [1.0, 1.0, 2.83]
         ),
         "likely-angle": lambda: [

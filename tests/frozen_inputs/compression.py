@@ -61,7 +61,7 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
         return [octave_compression.limit_reached(_DRIVES, level, delta, -0.8) for level, delta in rows]
 
     def lowest() -> list[usable_limits.LowestUsable]:
-        limit = usable_limits.limit_curve(_FREQUENCY)
+        limit = usable_limits.distortion_limit_curve(_FREQUENCY)
         distortion = 4.0 * (70.0 / _FREQUENCY) ** 1.3
         return [
             usable_limits.lowest_usable(_FREQUENCY, low * distortion, distortion, limit, row, -1.1, top)
@@ -73,12 +73,14 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
     frequency, level, drive, started = _takes()
     return {
         "coil-temperature-rise": lambda: [
-            coil_heating.implied_rise([0.1, -0.3, -2.4], share, conductor)
+            coil_heating.implied_temperature_rise([0.1, -0.3, -2.4], share, conductor)
             for share in (0.0, 0.4)
             for conductor in ("copper", "aluminium")
         ],
         "compression-bands": lambda: [
-            exceedance_bands.passed_bands(_FREQUENCY, row, limit) for row in deltas().delta_db for limit in (-0.4, -1.2)
+            exceedance_bands.exceedance_bands(_FREQUENCY, row, limit)
+            for row in deltas().delta_db
+            for limit in (-0.4, -1.2)
         ],
         "compression-delta": deltas,
         "compression-level-and-shape": lambda: level_and_shape.level_and_shape(_FREQUENCY, deltas().delta_db, _BAND),
@@ -92,7 +94,7 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
             for step in (0.5, 0.1, 0.02, 1e-7)
         ],
         "listening-level": lambda: [
-            usable_limits.listening_step(4.3, number, addition)
+            usable_limits.listening_level_step(4.3, number, addition)
             for number in (1, 3)
             for addition in ("incoherent", "coherent")
         ],

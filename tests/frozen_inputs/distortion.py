@@ -75,18 +75,18 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         found = intermodulation.multitone_bands(record, 16000.0, tones, 3, 100.0, 7000.0)
         return [found.centre_hz, np.round(found.tones, 10), np.round(found.between, 12), found.free]
 
-    hall = distortion_at_level.Conditions("spl", 1.0, "Hall")
+    hall = distortion_at_level.MeasurementConditions("spl", 1.0, "Hall")
     return {
-        "between-takes": lambda: distortion_at_level.at_level(
-            takes, distortion_at_level.AtLevel(90.0, 90.0, (0, 2), 0.37, "")
+        "between-takes": lambda: distortion_at_level.interpolate_takes(
+            takes, distortion_at_level.TakesAtLevel(90.0, 90.0, (0, 2), 0.37, "")
         ),
-        "distortion-comparability": lambda: distortion_at_level.comparable(
+        "distortion-comparability": lambda: distortion_at_level.comparable_devices(
             {
-                "a": distortion_at_level.Conditions("spl", 1.0, "Yard"),
+                "a": distortion_at_level.MeasurementConditions("spl", 1.0, "Yard"),
                 "b": hall,
                 "c": hall,
-                "d": distortion_at_level.Conditions("relative", None, "Hall"),
-                "e": distortion_at_level.Conditions("spl", 2.0, "hall"),
+                "d": distortion_at_level.MeasurementConditions("relative", None, "Hall"),
+                "e": distortion_at_level.MeasurementConditions("spl", 2.0, "hall"),
             }
         ),
         "distortion-in-band": lambda: distortion_in_bands.distortion_in_band(_AT, *percents(), 90.0, 2500.0),
@@ -94,7 +94,8 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         "harmonic-sum": summed,
         "harmonics-and-noise": lambda: harmonic_sums.harmonics_and_noise(_referred(), _ORDERS, 2, 9),
         "lowest-frequency-under": lambda: [
-            distortion_in_bands.lowest_frequency_under(_AT, *percents(), limit, 1000.0) for limit in (0.1, 3.0, 5.0)
+            distortion_in_bands.lowest_frequency_below_limit(_AT, *percents(), limit, 1000.0)
+            for limit in (0.1, 3.0, 5.0)
         ],
         "multitone-bands": between,
         "multitone-ratio": lambda: intermodulation.multitone_ratio([1.0, 0.0, 2.3], [0.01, np.nan, 0.0007]),
@@ -104,7 +105,7 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         "referred-orders": _referred,
         "relative-to-total": lambda: harmonic_sums.relative_to_total([-60.0, -17.0, -3.0]),
         "take-at-level": lambda: [
-            distortion_at_level.chosen_takes(levels, level) for level in (70.0, 84.5, 86.0, 91.0, 99.0)
+            distortion_at_level.takes_at_level(levels, level) for level in (70.0, 84.5, 86.0, 91.0, 99.0)
         ],
         "take-level": lambda: distortion_at_level.take_levels(_AT, [_fundamental(), _fundamental() + 3.3]),
     }

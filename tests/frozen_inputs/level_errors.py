@@ -19,10 +19,10 @@ _LEVEL: Floats = np.array([-31.0 - 4.0 * np.log2(_AT / 40.0), -44.0 - 2.0 * np.l
 
 def _errors() -> Any:
     """Two takes with one microphone and different repeatability."""
-    from anechain.acoustics.nonlinear.harmonic_errors import AtOrders, sounding
+    from anechain.acoustics.nonlinear.harmonic_errors import OrderErrors, sounding_frequencies
     from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 
-    frequencies, first, order = sounding(_AT, _ORDERS, np.ones((2, _AT.size), dtype=bool))
+    frequencies, first, order = sounding_frequencies(_AT, _ORDERS, np.ones((2, _AT.size), dtype=bool))
     errors = DirectionErrors(
         frequency=frequencies,
         broadband_error=np.full(frequencies.size, 0.23),
@@ -34,7 +34,7 @@ def _errors() -> Any:
         response_octaves=0.7,
         draws=40,
     )
-    return AtOrders(errors, first, order)
+    return OrderErrors(errors, first, order)
 
 
 def reference_calls_of_level_errors() -> dict[str, Callable[[], Any]]:
@@ -46,8 +46,8 @@ def reference_calls_of_level_errors() -> dict[str, Callable[[], Any]]:
         np.array([np.full(_AT.size, 1.1), np.full(_AT.size, 2.3)]),
         np.where(_AT > 300.0, 1.0, 0.0) / (_AT > 300.0).sum(),
     )
-    noise = harmonic_errors.noise_of_orders(_LEVEL, np.full(_LEVEL.shape, -71.0), _LEVEL < -55.0)
-    shares = harmonic_errors.order_shares(_LEVEL)
+    noise = harmonic_errors.order_noise_uncertainty(_LEVEL, np.full(_LEVEL.shape, -71.0), _LEVEL < -55.0)
+    shares = harmonic_errors.order_power_shares(_LEVEL)
     over = np.where((_AT > 60.0) & (_AT < 900.0), 1.0 / _AT, 0.0)
     slope_options = (None, slopes)
 
@@ -58,12 +58,13 @@ def reference_calls_of_level_errors() -> dict[str, Callable[[], Any]]:
         ]
 
     return {
-        "coil-rise-uncertainty": lambda: compression_uncertainty.rise_uncertainty(-2.4, 81.0, 0.13),
+        "coil-rise-uncertainty": lambda: compression_uncertainty.temperature_rise_uncertainty(-2.4, 81.0, 0.13),
         "drawn-harmonic-errors": lambda: [
-            harmonic_errors.drawn_orders(_errors(), "at", noise, option) for option in slope_options
+            harmonic_errors.draw_order_errors(_errors(), "at", noise, option) for option in slope_options
         ],
         "harmonic-sum-uncertainty": summed,
         "passing-level-shares": lambda: [
-            compression_uncertainty.passing_shares(4, below, (91.0, 96.2), (-0.4, -1.3), -1.0) for below in (0, 2)
+            compression_uncertainty.limit_level_sensitivities(4, below, (91.0, 96.2), (-0.4, -1.3), -1.0)
+            for below in (0, 2)
         ],
     }

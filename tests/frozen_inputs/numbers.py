@@ -112,7 +112,7 @@ def reference_calls_of_numbers(
         "directivity-constancy": lambda: directivity_constancy.directivity_constancy(frequency, axis - power),
         "distance-uncertainty": lambda: components.distance_component(2.1, 0.013),
         "drawn-errors": lambda: [
-            drawn_errors.row_errors(_direction_errors(frequency, angles, levels), name)
+            drawn_errors.curve_errors(_direction_errors(frequency, angles, levels), name)
             for name in ("in_room", "sound_power_index")
         ],
         "first-order-errors": lambda: drawn_errors.first_order(

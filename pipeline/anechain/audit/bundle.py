@@ -19,7 +19,7 @@ from anechain.audit.archive import entry_of_bytes, entry_of_file, name_problem, 
 from anechain.audit.bundle_layout import FACTS, FILES, FORMAT, RAW_FILES, README, SCRIPT, SOFTWARE, hash_list
 from anechain.audit.bundle_readme import readme_text
 from anechain.audit.bundle_software import software_files
-from anechain.data.store import read_receipt, replacing, sha256_file
+from anechain.data.store import read_receipt, replace_atomically, sha256_file
 from anechain.errors import InputError, Problem
 from anechain.receipts.receipt import raw_inputs, sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
@@ -109,7 +109,7 @@ def write_bundle(campaign_file: Path, target: Path, raw: Literal["copy", "hash"]
     texts[FILES] = hash_list(hashes)
     entries = [entry_of_file(name, path) for name, path in files.items()]
     entries += [entry_of_bytes(name, content) for name, content in texts.items()]
-    with replacing(target) as temporary:
+    with replace_atomically(target) as temporary:
         with temporary.open("wb") as file:
             write_archive(file, entries)
         return BundleSummary(sha256_file(temporary), len(entries), temporary.stat().st_size, len(left_out))

@@ -9,7 +9,7 @@ from importlib.metadata import Distribution, EntryPoint, PackageNotFoundError, d
 from pathlib import Path
 
 from anechain.errors import InputError
-from anechain.importing.importers import GROUP
+from anechain.importing.importers import ENTRY_POINT_GROUP
 
 __all__ = ["environment", "software_files"]
 
@@ -31,7 +31,7 @@ def software_files(importers: Iterable[str]) -> dict[str, bytes]:
         If the code of a package cannot be found.
     """
     own = distribution(_OWN)
-    plugins = [entry for entry in entry_points(group=GROUP) if entry.dist is not None]
+    plugins = [entry for entry in entry_points(group=ENTRY_POINT_GROUP) if entry.dist is not None]
     own_plugins = [entry for entry in plugins if _belongs_to(entry, own)]
     other_plugins = [entry for entry in plugins if not _belongs_to(entry, own) and entry.name in importers]
     packages = {*_OWN_PACKAGES, *(entry.module.split(".")[0] for entry in (*own_plugins, *other_plugins))}

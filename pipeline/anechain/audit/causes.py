@@ -12,7 +12,7 @@ from functools import cached_property
 from pathlib import PurePosixPath
 from typing import Any
 
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.receipt import RAW
 
 __all__ = ["NOT_STATED", "Cause", "differing_steps", "parameter_differences"]
@@ -47,7 +47,7 @@ class Cause:
     @cached_property
     def key(self) -> bytes:
         """Identifier of the cause."""
-        return canonical([self.kind, self.name, self.old, self.new, self.step])
+        return canonical_json([self.kind, self.name, self.old, self.new, self.step])
 
 
 def differing_steps(
@@ -169,5 +169,5 @@ def parameter_differences(
         before, after = old.get(name, NOT_STATED), new.get(name, NOT_STATED)
         if isinstance(before, Mapping) and isinstance(after, Mapping):
             yield from parameter_differences(before, after, (*path, name))
-        elif canonical(before) != canonical(after):
+        elif canonical_json(before) != canonical_json(after):
             yield (*path, name), before, after

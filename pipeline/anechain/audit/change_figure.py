@@ -35,7 +35,7 @@ def write_change(explanation: Explanation, path: Path) -> bool:
     InputError
         If it cannot be written.
     """
-    from anechain.data.store import examine, sha256_file
+    from anechain.data.store import check_receipt, sha256_file
     from anechain.figures.change import change_figure, drawn_devices
     from anechain.figures.files import write_figure
     from anechain.methods import versions
@@ -55,7 +55,7 @@ def write_change(explanation: Explanation, path: Path) -> bool:
     for role, file in explanation.inputs:
         _, *parts = role.split("/")
         if (len(parts) == 2 and (parts[0], parts[1]) in files) or file in (explanation.old, explanation.new):
-            examined = examine(file)
+            examined = check_receipt(file)
             receipt = None if examined.wrong else examined.receipt
             inputs.append(Input(role if receipt else f"{RAW}{role}", sha256_file(file), receipt))
     parameters = {

@@ -18,7 +18,7 @@ import numpy as np
 from anechain.arrays import Floats
 from anechain.data.tables import UNCERTAINTY_COLUMN
 from anechain.errors import InputError
-from anechain.receipts.canonical_json import parsed
+from anechain.receipts.canonical_json import parse_json
 from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES
 
 if TYPE_CHECKING:
@@ -243,7 +243,7 @@ def _label(dim: str, value: Any, attrs: Mapping[Any, Any], with_name: bool = Fal
 
 def _numbers_content(text: str, path: Path) -> Content:
     try:
-        document = parsed(text)
+        document = parse_json(text)
     except ValueError as error:
         raise InputError.single(path, f"cannot be read: {error}", "an output of a campaign") from None
     numbers = dict(_walk_numbers(document, ()))

@@ -103,9 +103,9 @@ class ReceiptPair:
             evidence.add_cause(cause, cause_device)
 
     def _read(self, path: Path, role: str) -> dict[str, Any] | None:
-        from anechain.data.store import examine
+        from anechain.data.store import check_receipt
 
-        examined = examine(path)
+        examined = check_receipt(path)
         if examined.receipt is not None and examined.wrong:
             self.causes.append((Cause("file", _file_label(role), "unaltered", "; ".join(examined.wrong)), ""))
         return examined.receipt

@@ -39,12 +39,12 @@ def add_causes_of_other_files(
     evidence: Evidence, sides: tuple[ResultsFolder, ResultsFolder], different_files: Sequence[str]
 ) -> None:
     """Add the causes between charts, pages and comparisons, which explain different bytes where no value differs."""
-    from anechain.data.store import examine
+    from anechain.data.store import check_receipt
 
     for name in different_files:
         if not name.endswith((".vl.json", ".html", COMPARISON)):
             continue
-        old, new = (examine(side.folder / name).receipt for side in sides)
+        old, new = (check_receipt(side.folder / name).receipt for side in sides)
         if old is not None and new is not None:
             causes, software = differing_steps(_last_step(old), _last_step(new), "")
             for cause, _ in causes:

@@ -7,14 +7,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from anechain.audit.records import CAMPAIGN, Records
-from anechain.data.store import Examined, examine, sha256_file
+from anechain.data.store import ReceiptCheck, check_receipt, sha256_file
 from anechain.errors import InputError
 from anechain.receipts.receipt import RAW
 
 __all__ = ["NO_RECEIPT", "HashedFiles", "hash_file", "input_outputs", "output_device", "receipt_problems"]
 
 NO_RECEIPT = ("the file carries no receipt",)
-"""Problems of a file without a receipt; see :func:`anechain.data.store.examine`."""
+"""Problems of a file without a receipt; see :func:`anechain.data.store.check_receipt`."""
 _STAGES_WITHOUT_RECEIPTS = ("crate",)
 """Stages whose outputs have no receipt and are checked by their manifest only."""
 
@@ -58,9 +58,9 @@ def hash_file(records: Records, files: HashedFiles, name: str) -> None:
         return
     output = records.outputs.get(name)
     try:
-        examined = examine(path)
+        examined = check_receipt(path)
     except InputError:
-        examined = Examined(None, "", NO_RECEIPT)
+        examined = ReceiptCheck(None, "", NO_RECEIPT)
     receipt = examined.receipt
     needs_none = output is not None and output.stage in _STAGES_WITHOUT_RECEIPTS and receipt is None
     files.problems[name] = () if needs_none else examined.wrong

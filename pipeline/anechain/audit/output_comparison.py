@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from anechain.audit.value_pairs import Pair, dataset_pairs, table_pairs, text_pairs, tree_pairs
 from anechain.errors import InputError
-from anechain.receipts.canonical_json import parsed
+from anechain.receipts.canonical_json import parse_json
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES, netcdf_digest, netcdf_receipt
 from anechain.receipts.printable import printable
@@ -120,7 +120,7 @@ def compare_outputs(before: Path, after: Path, name: str, tolerance: float, roun
         if form.name == "CSV":
             return _compare_pairs(name, table_pairs(bare_old, bare_new), tolerance, rounded)
         if form.name == "JSON":
-            return _compare_pairs(name, tree_pairs(parsed(bare_old), parsed(bare_new)), tolerance, rounded)
+            return _compare_pairs(name, tree_pairs(parse_json(bare_old), parse_json(bare_new)), tolerance, rounded)
         if form.name in ("SVG", "HTML"):
             return _compare_pairs(name, text_pairs(bare_old.decode(), bare_new.decode()), tolerance, rounded)
         return OutputComparison(name, "differs", "the bytes are not the same")

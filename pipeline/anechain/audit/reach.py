@@ -45,17 +45,17 @@ _LEVEL_OFFSETS = {"setup.level_kind", "setup.distance", "setup.drive", "referenc
 def _parts(name: str) -> tuple[str, ...]:
     """Return the curves that a curve or an index is computed from."""
     from anechain.acoustics.directivity.direction_lists import (
-        BOUNCES,
-        HORIZONTAL_BOUNCES,
+        HORIZONTAL_REFLECTION_GROUPS,
         IN_ROOM_SHARES,
-        VERTICAL_BOUNCES,
+        REFLECTION_GROUPS,
+        VERTICAL_REFLECTION_GROUPS,
     )
 
     known = {
         "in_room": tuple(IN_ROOM_SHARES),
-        "early_reflections": tuple(BOUNCES),
-        "early_reflections_horizontal": HORIZONTAL_BOUNCES,
-        "early_reflections_vertical": VERTICAL_BOUNCES,
+        "early_reflections": tuple(REFLECTION_GROUPS),
+        "early_reflections_horizontal": HORIZONTAL_REFLECTION_GROUPS,
+        "early_reflections_vertical": VERTICAL_REFLECTION_GROUPS,
         "sphere_index": ("on_axis", "sphere_power"),
         "two_orbit_error": ("sound_power", "sphere_power"),
     }

@@ -15,7 +15,7 @@ from typing import Any
 from anechain.audit.output_comparison import OutputComparison, compare_results
 from anechain.audit.records import CAMPAIGN, MANIFESTS, campaign_plan
 from anechain.audit.version_changes import version_changes
-from anechain.data.store import examine, sha256_file
+from anechain.data.store import check_receipt, sha256_file
 from anechain.errors import InputError
 from anechain.receipts.printable import printable
 from anechain.receipts.receipt import raw_inputs
@@ -144,7 +144,7 @@ def _raw_hashes(results: Path, plan: Plan, outputs: Mapping[str, None]) -> dict[
     for output in outputs:
         with suppress(InputError):
             if output != CAMPAIGN:
-                raw |= raw_inputs(examine(results / output).receipt or {"steps": {}})
+                raw |= raw_inputs(check_receipt(results / output).receipt or {"steps": {}})
     for device in plan.campaign.devices:
         if not (results / device / "responses.nc").is_file():
             raw |= plan.raw_hashes(device)
@@ -170,7 +170,7 @@ def _changed_raw_files(plan: Plan, raw: Mapping[str, str]) -> Iterator[str]:
 
 def _copy_campaign(results: Path, plan: Plan, raw: Mapping[str, str], folder: Path) -> Path:
     """Put the campaign file and links to its raw files into another folder; return the campaign file."""
-    campaigns = raw_inputs(examine(results / CAMPAIGN).receipt or {"steps": {}}) or {"campaign.yaml": ""}
+    campaigns = raw_inputs(check_receipt(results / CAMPAIGN).receipt or {"steps": {}}) or {"campaign.yaml": ""}
     ((name, sha256),) = list(campaigns.items())[:1]
     # Files that options name are copied: links to files outside the folder would be refused.
     sources = [source for device in plan.campaign.devices.values() for source in device.sources.values()]
@@ -196,7 +196,7 @@ def _copy_campaign(results: Path, plan: Plan, raw: Mapping[str, str], folder: Pa
 def _left_out_failed(results: Path) -> bool:
     """Return whether the page was made in a run that leaves out devices that failed."""
     try:
-        receipt = examine(results / "report" / "index.html").receipt
+        receipt = check_receipt(results / "report" / "index.html").receipt
     except InputError:
         receipt = None
     if receipt is not None and receipt["stamp"] in receipt["steps"]:

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from anechain.data.store import replacing
+from anechain.data.store import replace_atomically
 from anechain.errors import InputError
 
 if TYPE_CHECKING:
@@ -144,7 +144,7 @@ def sign(file: Path, key: Path, signature: Path | None = None, passphrase: str |
             "the path of a new file",
             "move it away, or name another file with --signature",
         )
-    with replacing(target) as temporary:
+    with replace_atomically(target) as temporary:
         temporary.write_bytes(content)
     return target, _fingerprint(public)
 

@@ -15,7 +15,7 @@ from anechain.audit.hashed_files import NO_RECEIPT, HashedFiles, hash_file, inpu
 from anechain.audit.raw_file_states import raw_file_statuses
 from anechain.audit.records import CAMPAIGN, MANIFESTS, read_records, result_files
 from anechain.audit.verification import FileStatus, Verification
-from anechain.data.store import examine
+from anechain.data.store import check_receipt
 from anechain.errors import InputError
 from anechain.receipts.receipt import raw_inputs
 from anechain.running.lock import lock_owner
@@ -87,7 +87,7 @@ def verify_folder(folder: Path, progress: Progress | None = None) -> Verificatio
 
 def _verify_single_file(path: Path) -> Verification:
     """Verify an output that is not in a results folder."""
-    examined = examine(path)
+    examined = check_receipt(path)
     if examined.receipt is None and examined.wrong == NO_RECEIPT:
         problem = "it has no receipt: it is not an output of this software"
         return Verification((FileStatus(str(path), "untracked", (problem,)),))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
-from anechain.data.store import examine
+from anechain.data.store import check_receipt
 from anechain.errors import InputError
 
 __all__ = ["version_changes"]
@@ -24,7 +24,7 @@ def _versions(results: Path, names: Collection[str]) -> dict[str, set[str]]:
     versions: dict[str, set[str]] = {}
     for name in names:
         try:
-            receipt = examine(results / name).receipt
+            receipt = check_receipt(results / name).receipt
         except InputError:
             continue
         for step in (receipt or {"steps": {}})["steps"].values():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import Field, ValidationInfo, create_model, field_validator
 
 from anechain.campaign.model import Model, Number
-from anechain.data.checks import KINDS
+from anechain.data.checks import CHECK_KINDS
 
 __all__ = ["CheckLimits"]
 
@@ -15,7 +15,7 @@ LimitPair = tuple[Number | None, Number | None]
 
 
 def _field(id_: str) -> Any:
-    kind = KINDS[id_]
+    kind = CHECK_KINDS[id_]
     side = "above" if kind.above else "below"
     unit = f" in {kind.unit}" if kind.unit else ""
     description = f"Doubtful and bad {side} these: {kind.about}{unit} ({kind.source_status})"
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     _Limits = Model
 else:
     # A field for each kind of check, so that a new kind needs no entry here.
-    _Limits = create_model("_Limits", __base__=Model, **{id_.replace("-", "_"): _field(id_) for id_ in KINDS})
+    _Limits = create_model("_Limits", __base__=Model, **{id_.replace("-", "_"): _field(id_) for id_ in CHECK_KINDS})
 
 
 class CheckLimits(_Limits):
@@ -36,7 +36,7 @@ class CheckLimits(_Limits):
     @classmethod
     def _milder_first(cls, pair: LimitPair, info: ValidationInfo) -> LimitPair:
         doubtful, bad = pair
-        above = KINDS[str(info.field_name).replace("_", "-")].above
+        above = CHECK_KINDS[str(info.field_name).replace("_", "-")].above
         if doubtful is not None and bad is not None and (bad < doubtful if above else bad > doubtful):
             raise ValueError("the limit of doubtful first, then the limit of bad, which lies beyond it")
         return pair

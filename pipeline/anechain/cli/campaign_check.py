@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.data.checks import BAD, DOUBTFUL, line_of
+from anechain.data.checks import BAD, DOUBTFUL, report_line
 from anechain.methods import use_method_versions
 from anechain.running.plan import Plan
 from anechain.stages.batch import problems_of
@@ -71,7 +71,7 @@ def report_lines(checked: CheckedDevice, verbose: bool = False) -> list[str]:
     parts += [f"also {name} ({_extent(data)})" for name, data in imported.datasets.items() if name not in named]
     lines = [f"{checked.device}: {'; '.join(parts)}"]
     if not verbose:
-        lines += [f"    {line_of(check)}" for check in imported.checks if check.verdict in (DOUBTFUL, BAD)]
+        lines += [f"    {report_line(check)}" for check in imported.checks if check.verdict in (DOUBTFUL, BAD)]
     else:
         for name, data in imported.datasets.items():
             report = str(data.attrs["import_report"]).splitlines()

@@ -32,17 +32,17 @@ def trace(file: Path, as_json: bool) -> None:
     Example:
         anechain trace results/figures/rowan-curves.png
     """
-    from anechain.data.store import examine
-    from anechain.receipts.trace import tree
+    from anechain.data.store import check_receipt
+    from anechain.receipts.trace import receipt_tree
 
-    examined = examine(file)
+    examined = check_receipt(file)
     if as_json:
         click.echo(
             json.dumps({"receipt": examined.receipt, "wrong": list(examined.wrong)}, indent=1, ensure_ascii=False)
         )
     elif examined.receipt is not None:
         click.echo(f"{file}\nreceipt in: {examined.carrier}")
-        click.echo("\n".join(tree(examined.receipt)))
+        click.echo("\n".join(receipt_tree(examined.receipt)))
     if examined.wrong:
         raise InputError.single(file, "; ".join(examined.wrong), "an unaltered output of this software")
 
@@ -108,8 +108,8 @@ def identify(files: Sequence[Path]) -> None:
         anechain identify raw/rowan/*.txt
     """
     from anechain.errors import Problem
-    from anechain.importing.identify import verdicts
-    from anechain.importing.importers import Broken, find_importers
+    from anechain.importing.identify import collect_verdicts
+    from anechain.importing.importers import BrokenImporter, find_importers
 
     importers, broken = find_importers()
     problems = []
@@ -124,13 +124,13 @@ def identify(files: Sequence[Path]) -> None:
             problems.append(Problem(str(file), "is empty", "an export with data", "export it again"))
             continue
         click.echo(str(file))
-        answers = verdicts(file, importers)
+        answers = collect_verdicts(file, importers)
         for name, answer in answers.items():
-            if isinstance(answer, Broken):
+            if isinstance(answer, BrokenImporter):
                 click.echo(f"  {name:12} failed  {answer.reason}")
             else:
                 click.echo(f"  {name:12} {answer.confidence:6.1f}  {answer.reason}")
-        if not any(not isinstance(answer, Broken) and answer.confidence > 0 for answer in answers.values()):
+        if not any(not isinstance(answer, BrokenImporter) and answer.confidence > 0 for answer in answers.values()):
             problems.append(Problem(str(file), "no importer knows it", fix="see `anechain importers` for what is read"))
     show_broken(broken)
     if problems:
@@ -148,7 +148,7 @@ def importers(names: tuple[str, ...]) -> None:
         anechain importers capture
     """
     from anechain.importing.importers import find_importers
-    from anechain.importing.options import options_in_words
+    from anechain.importing.options import describe_options
 
     usable, broken = find_importers()
     if unknown := [name for name in names if name not in usable]:
@@ -157,8 +157,8 @@ def importers(names: tuple[str, ...]) -> None:
         one = usable[name]
         click.echo(f"{name} {one.description.version}: {one.description.title} (from {one.origin})")
         click.echo(f"    {one.description.reads}")
-        click.echo(f"    for the sources: {', '.join(one.description.gives)}")
-        for line in options_in_words(one.description.options):
+        click.echo(f"    for the sources: {', '.join(one.description.sources)}")
+        for line in describe_options(one.description.options):
             click.echo(f"    {line}")
     show_broken(broken)
 

@@ -9,22 +9,22 @@ import pytest
 
 from anechain.conformance.cases import Case
 from anechain.importing.hooks import Verdict
-from anechain.importing.identify import verdicts
-from anechain.importing.importers import Broken, Importer, call_hook
+from anechain.importing.identify import collect_verdicts
+from anechain.importing.importers import BrokenImporter, Importer, call_hook
 from anechain.importing.options import parse_options
 
 __all__ = ["identify", "read_case", "read_or_error", "verdict_or_skip"]
 
 
-def identify(importer: Importer, path: Path) -> Verdict | Broken:
+def identify(importer: Importer, path: Path) -> Verdict | BrokenImporter:
     """Ask the importer about a file; Broken if it raised an exception or returned something else than a verdict."""
-    return verdicts(path, {importer.name: importer})[importer.name]
+    return collect_verdicts(path, {importer.name: importer})[importer.name]
 
 
 def verdict_or_skip(importer: Importer, path: Path) -> Verdict:
     """Ask the importer about a file; skip the test if there is no verdict, since another test reports that."""
     answer = identify(importer, path)
-    if isinstance(answer, Broken):
+    if isinstance(answer, BrokenImporter):
         pytest.skip(f"there is no verdict (another test reports this): {answer.reason}")
     return answer
 

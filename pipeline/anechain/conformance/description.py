@@ -10,7 +10,7 @@ from anechain.conformance.assertions import fail, require
 from anechain.conformance.samples import ConformanceTests, importer_of, loaded_importer, original_cases
 from anechain.errors import InputError
 from anechain.importing.hooks import Options
-from anechain.importing.importers import Broken, Importer
+from anechain.importing.importers import BrokenImporter, Importer
 from anechain.importing.options import parse_options
 from anechain.registry.sources import SOURCES
 
@@ -23,17 +23,17 @@ class DescriptionTests(ConformanceTests):
     def test_it_loads_and_its_description_is_complete(self) -> None:
         """All hooks exist; title, content and version are stated; the sources are known ones."""
         importer = loaded_importer(self)
-        if isinstance(importer, Broken):
+        if isinstance(importer, BrokenImporter):
             fail(f"the importer cannot be used: {importer.reason}")
         description = importer.description
         for name in ("title", "reads", "version"):
             text = getattr(description, name)
             require(isinstance(text, str) and text.strip() == text != "", f"{name} is {text!r}; state it")
             require(text.isprintable(), f"{name} is {text!r}; it must be one line of text")
-        unknown = sorted(set(description.gives) - set(SOURCES))
+        unknown = sorted(set(description.sources) - set(SOURCES))
         require(not unknown, f"the description lists the sources {unknown}; known are {', '.join(SOURCES)}")
         require(
-            bool(description.gives), "the description lists no source: such an importer is never asked about a file"
+            bool(description.sources), "the description lists no source: such an importer is never asked about a file"
         )
 
     def test_every_option_is_described_and_the_defaults_are_valid(self) -> None:

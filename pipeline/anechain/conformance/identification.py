@@ -22,8 +22,8 @@ from anechain.conformance.samples import (
     sample_contents,
 )
 from anechain.errors import InputError
-from anechain.importing.identify import choose
-from anechain.importing.importers import Broken, find_importers
+from anechain.importing.identify import choose_importer
+from anechain.importing.importers import BrokenImporter, find_importers
 
 __all__ = ["IdentificationTests"]
 
@@ -47,9 +47,9 @@ class IdentificationTests(ConformanceTests):
         for case in case_copies(self, tmp_path):
             if case.sample.needs_name:
                 continue
-            able = {name: other for name, other in others.items() if case.sample.source in other.description.gives}
+            able = {name: other for name, other in others.items() if case.sample.source in other.description.sources}
             try:
-                chosen = choose(case.files, {**able, importer.name: importer}, broken, str(case))
+                chosen = choose_importer(case.files, {**able, importer.name: importer}, broken, str(case))
             except InputError as input_error:
                 fail(f"{case} is not identified without the importer's name: {input_error}")
             require(chosen is importer, f"{case} goes to {chosen.name}: claim your own files with more confidence")
@@ -75,7 +75,7 @@ class IdentificationTests(ConformanceTests):
                 path = tmp_path / f"junk{ending}"
                 path.write_bytes(content)
                 answer = identify(importer, path)
-                if isinstance(answer, Broken):
+                if isinstance(answer, BrokenImporter):
                     failures.append(f"{name} as {path.name}: {answer.reason}")
         require(not failures, list_failures(failures))
 
@@ -101,7 +101,7 @@ class IdentificationTests(ConformanceTests):
         def check_content(content: bytes) -> None:
             path.write_bytes(content)
             answer = identify(importer, path)
-            if isinstance(answer, Broken):
+            if isinstance(answer, BrokenImporter):
                 fail(f"{content[:80]!r}: {answer.reason}")
 
         check_content()

@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
-from anechain.importing.importers import Broken, Importer, find_importers, load_plugin
+from anechain.importing.importers import BrokenImporter, Importer, find_importers, load_plugin
 
 __all__ = ["plugin_address", "resolve_plugin", "usable_importer"]
 
 
-def resolve_plugin(plugin: Any) -> Importer | Broken:
+def resolve_plugin(plugin: Any) -> Importer | BrokenImporter:
     """Load the importer that a class of tests names.
 
     Parameters
@@ -36,7 +36,7 @@ def resolve_plugin(plugin: Any) -> Importer | Broken:
         module: object = importlib.import_module(module_name)
         return load_plugin(name or module_name, plugin, getattr(module, name) if name else module)
     except (ImportError, AttributeError) as error:
-        return Broken(plugin, plugin, f"neither an installed importer nor a module: {error}")
+        return BrokenImporter(plugin, plugin, f"neither an installed importer nor a module: {error}")
 
 
 def plugin_address(plugin: Any) -> tuple[str, str] | None:
@@ -55,8 +55,8 @@ def plugin_address(plugin: Any) -> tuple[str, str] | None:
     return None
 
 
-def usable_importer(importer: Importer | Broken) -> Importer:
+def usable_importer(importer: Importer | BrokenImporter) -> Importer:
     """Return the importer; skip the test if it cannot be used (one test fails then, not all of them)."""
-    if isinstance(importer, Broken):
+    if isinstance(importer, BrokenImporter):
         pytest.skip(f"it cannot be used: {importer.reason}")
     return importer

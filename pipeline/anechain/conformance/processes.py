@@ -17,7 +17,7 @@ from anechain.conformance.digests import reading_summary
 from anechain.conformance.plugins import plugin_address, resolve_plugin
 from anechain.conformance.samples import ConformanceTests, readable_copies, reading_of
 from anechain.importing.hooks import Reading
-from anechain.importing.importers import Broken, load_file
+from anechain.importing.importers import BrokenImporter, load_file
 
 __all__ = ["ProcessTests", "read_samples_of_stdin"]
 
@@ -85,9 +85,9 @@ def read_samples_of_stdin() -> None:
     request = json.load(sys.stdin)
     name, file = request["plugin"]
     importer = resolve_plugin(name)
-    if isinstance(importer, Broken) and file:
+    if isinstance(importer, BrokenImporter) and file:
         importer = resolve_plugin(load_file(Path(file)))
-    if isinstance(importer, Broken):
+    if isinstance(importer, BrokenImporter):
         raise SystemExit(importer.reason)
     summaries = []
     for number, entry in enumerate(request["cases"]):

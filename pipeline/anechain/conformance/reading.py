@@ -26,7 +26,7 @@ class ReadingTests(ConformanceTests):
         for case in case_copies(self, tmp_path):
             source_name = case.sample.source
             require(
-                source_name in importer.description.gives,
+                source_name in importer.description.sources,
                 f"{case} contains {source_name}, which is not a source in the description",
             )
             options = parse_options(importer, case.sample.options, "campaign", "options.", case.folder)

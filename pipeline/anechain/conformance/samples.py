@@ -19,7 +19,7 @@ from anechain.conformance.cases import Case, Sample
 from anechain.conformance.foreign_samples import foreign_files
 from anechain.conformance.plugins import resolve_plugin, usable_importer
 from anechain.importing.hooks import Reading
-from anechain.importing.importers import Broken, Importer
+from anechain.importing.importers import BrokenImporter, Importer
 
 __all__ = [
     "ConformanceTests",
@@ -147,7 +147,7 @@ def _prepared_for(tests: ConformanceTests) -> _Prepared:
     return prepared
 
 
-def loaded_importer(tests: ConformanceTests) -> Importer | Broken:
+def loaded_importer(tests: ConformanceTests) -> Importer | BrokenImporter:
     """Return the importer under test, or why it cannot be used."""
     return _prepared_for(tests).importer
 

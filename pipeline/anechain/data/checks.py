@@ -9,22 +9,22 @@ from typing import Any
 
 __all__ = [
     "BAD",
+    "CHECK_KINDS",
     "DOUBTFUL",
     "GOOD",
-    "KINDS",
     "NOT_MADE",
     "Check",
     "CheckKind",
     "Limits",
     "Series",
-    "as_json",
-    "drives_in_words",
-    "judged",
-    "limits_in_words",
-    "line_of",
-    "made",
-    "not_made",
-    "where_in_words",
+    "check_not_possible",
+    "check_result",
+    "check_to_json",
+    "drive_errors_text",
+    "exceedances_text",
+    "limits_text",
+    "report_line",
+    "with_limits",
 ]
 
 GOOD, DOUBTFUL, BAD, NOT_MADE = "good", "doubtful", "bad", "not made"
@@ -63,7 +63,7 @@ class CheckKind:
     source_status: str = COMMON
 
 
-KINDS: dict[str, CheckKind] = {
+CHECK_KINDS: dict[str, CheckKind] = {
     "clipping": CheckKind("Clipping", "samples", True, (0.0, 10.0), "samples at the largest value of a recording"),
     "signal-to-noise": CheckKind(
         "Signal to noise",
@@ -221,7 +221,7 @@ def _short(value: float) -> float:
     return float(f"{value:.4g}") + 0.0
 
 
-def made(id: str, found: str, values: Iterable[tuple[str, float]] = (), series: Series | None = None) -> Check:
+def check_result(id: str, found: str, values: Iterable[tuple[str, float]] = (), series: Series | None = None) -> Check:
     """Return the result of a check of a known kind, with its default limits.
 
     Parameters
@@ -234,18 +234,18 @@ def made(id: str, found: str, values: Iterable[tuple[str, float]] = (), series: 
         Files or directions with their values; values that are not finite are ignored.
     series : Series, optional
     """
-    kind = KINDS[id]
+    kind = CHECK_KINDS[id]
     kept = tuple((place, _short(value)) for place, value in values if math.isfinite(value))
     return Check(id, kind.title, found, kept, kind.limits, kind.above, kind.unit, "", series, kind.source_status)
 
 
-def not_made(id: str, reason: str) -> Check:
+def check_not_possible(id: str, reason: str) -> Check:
     """Return the result of a check of a known kind that was not possible, with the reason."""
-    kind = KINDS[id]
+    kind = CHECK_KINDS[id]
     return Check(id, kind.title, "", (), kind.limits, kind.above, kind.unit, reason, None, kind.source_status)
 
 
-def drives_in_words(volts: Iterable[float], errors_db: Iterable[float]) -> str:
+def drive_errors_text(volts: Iterable[float], errors_db: Iterable[float]) -> str:
     """Return the error of each drive in print: "1 V +0.0 dB, 2.83 V -0.2 dB"."""
     # Rounded first, so that no error is written as -0.0.
     return ", ".join(
@@ -253,17 +253,17 @@ def drives_in_words(volts: Iterable[float], errors_db: Iterable[float]) -> str:
     )
 
 
-def judged(check: Check, limits: Mapping[str, Limits]) -> Check:
+def with_limits(check: Check, limits: Mapping[str, Limits]) -> Check:
     """Return a check with the limits of the campaign, if it has limits for this kind."""
     if check.id not in limits or limits[check.id] == check.limits:
         return check
-    default = check.id in KINDS and limits[check.id] == KINDS[check.id].limits
+    default = check.id in CHECK_KINDS and limits[check.id] == CHECK_KINDS[check.id].limits
     return replace(
-        check, limits=limits[check.id], source_status=KINDS[check.id].source_status if default else "the campaign"
+        check, limits=limits[check.id], source_status=CHECK_KINDS[check.id].source_status if default else "the campaign"
     )
 
 
-def limits_in_words(check: Check) -> str:
+def limits_text(check: Check) -> str:
     """Return the limits of a check in print, for a table."""
     side = "above" if check.above else "below"
     unit = f" {check.unit}" if check.unit and check.unit not in "%°" else check.unit
@@ -280,22 +280,22 @@ def limits_in_words(check: Check) -> str:
 _MAX_LISTED = 6
 
 
-def where_in_words(check: Check) -> str:
+def exceedances_text(check: Check) -> str:
     """Return files or directions beyond the limits in print, the worst first, at most six of them."""
     listed = ", ".join(check.where[:_MAX_LISTED])
     return listed + (f" and {len(check.where) - _MAX_LISTED} more" if len(check.where) > _MAX_LISTED else "")
 
 
-def line_of(check: Check) -> str:
+def report_line(check: Check) -> str:
     """Return a check as a line of the import report."""
     source = "" if check.source == "responses" else f" ({check.source})"
     if check.reason:
         return f"check {check.title.lower()}{source}: not made: {check.reason}"
-    where = f"; {where_in_words(check)}" if check.where else ""
+    where = f"; {exceedances_text(check)}" if check.where else ""
     return f"check {check.title.lower()}{source}: {check.verdict}: {check.found}{where}"
 
 
-def as_json(check: Check) -> dict[str, Any]:
+def check_to_json(check: Check) -> dict[str, Any]:
     """Return a check as a JSON object."""
     series = check.series
     return {
@@ -305,12 +305,12 @@ def as_json(check: Check) -> dict[str, Any]:
         "verdict": check.verdict,
         "found": check.found,
         "reason": check.reason,
-        "limit": limits_in_words(check),
+        "limit": limits_text(check),
         "limits": list(check.limits),
         "source_status": check.source_status,
         "above": check.above,
         "unit": check.unit,
-        "where": where_in_words(check),
+        "where": exceedances_text(check),
         "values": [[place, _short(value)] for place, value in check.values],
         "series": None
         if series is None

@@ -12,18 +12,18 @@ __all__ = [
     "Mark",
     "Number",
     "Uncertainty",
+    "format_uncertainty",
     "format_value",
+    "format_with_bound",
     "number_from_json",
     "number_to_json",
     "rounded",
     "rounded_uncertainty",
-    "shown_bound",
-    "shown_width",
 ]
 
 Bound = Literal["", "at most", "at least"]
 
-DIGITS = 6
+STORED_DIGITS = 6
 """Significant digits that are kept; further digits depend on the processor."""
 
 
@@ -140,7 +140,7 @@ class Number:
 
 def rounded(value: float) -> float:
     """Return a value with six significant digits, never minus zero."""
-    return float(f"{value:.{DIGITS}g}") + 0.0
+    return float(f"{value:.{STORED_DIGITS}g}") + 0.0
 
 
 def rounded_uncertainty(uncertainty: float) -> float:
@@ -227,7 +227,8 @@ def format_value(value: float | str | None, unit: str, uncertainty: float | None
     value, unit
         As in :class:`Number`.
     uncertainty : float, optional
-        The expanded uncertainty of the value; both then end at the same digit (see :func:`shown_width`). Without it, a
+        The expanded uncertainty of the value; both then end at the same digit (see :func:`format_uncertainty`).
+        Without it, a
         frequency, length or resistance has no final zeros.
     """
     if value is None:
@@ -242,7 +243,7 @@ def format_value(value: float | str | None, unit: str, uncertainty: float | None
     return text.removeprefix("-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
 
 
-def shown_bound(number: Number) -> str:
+def format_with_bound(number: Number) -> str:
     """Return the value of a number in print without its unit, with "≤" or "≥" in front if it is only a limit."""
     sign = {"": "", "at most": "\N{LESS-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"}.get(
         number.bound, "\N{GREATER-THAN OR EQUAL TO}\N{NO-BREAK SPACE}"
@@ -250,7 +251,7 @@ def shown_bound(number: Number) -> str:
     return sign + format_value(number.value, number.unit, number.uncertainty)
 
 
-def shown_width(uncertainty: float, value: float, unit: str) -> str:
+def format_uncertainty(uncertainty: float, value: float, unit: str) -> str:
     """Return an uncertainty in print, rounded to the last digit of its value (GUM, JCGM 100:2008, 7.2.6).
 
     An uncertainty below half of that digit is printed as "under" that digit.

@@ -13,25 +13,25 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain.errors import InputError
-from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.canonical_json import canonical_json, parse_json
 from anechain.receipts.file_formats import Format, format_of
-from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES, netcdf_blanked, netcdf_digest, netcdf_receipt
-from anechain.receipts.receipt import bound, check_form, check_structure, sha256_hex
+from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES, blank_netcdf_receipt, netcdf_digest, netcdf_receipt
+from anechain.receipts.receipt import check_form, check_structure, seal_receipt, sha256_hex
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = [
-    "Examined",
-    "examine",
+    "ReceiptCheck",
+    "check_receipt",
     "is_current",
     "read_dataset",
     "read_receipt",
-    "replacing",
+    "replace_atomically",
     "sha256_file",
     "write_artefact",
     "write_dataset",
-    "write_plain",
+    "write_if_changed",
 ]
 
 
@@ -42,7 +42,7 @@ def sha256_file(path: Path) -> str:
 
 
 @contextmanager
-def replacing(path: Path) -> Iterator[Path]:
+def replace_atomically(path: Path) -> Iterator[Path]:
     """Yield a temporary file in the same folder; on success it is flushed to the disk and replaces `path`.
 
     After any failure the temporary file is removed and `path` is unchanged. The permissions of the file are those of
@@ -86,7 +86,7 @@ def _flush_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def write_plain(path: Path, data: bytes) -> None:
+def write_if_changed(path: Path, data: bytes) -> None:
     """Write bytes atomically, and only if they differ, so that an unchanged file keeps its date.
 
     Raises
@@ -97,7 +97,7 @@ def write_plain(path: Path, data: bytes) -> None:
     with suppress(OSError):
         if path.read_bytes() == data:
             return
-    with replacing(path) as temporary:
+    with replace_atomically(path) as temporary:
         temporary.write_bytes(data)
 
 
@@ -117,12 +117,12 @@ def write_artefact(path: Path, bare: bytes, receipt: Mapping[str, Any]) -> None:
     content, present = format_.split(bare)
     if present is not None:
         raise ValueError(f"{path.name} already has a receipt")
-    text = canonical(bound(receipt, sha256_hex(content))).decode()
+    text = canonical_json(seal_receipt(receipt, sha256_hex(content))).decode()
     data = format_.embed(bare, text)
     # An output whose receipt cannot be read, under this or another file name, must not be published.
     if format_of(data) is not format_ or format_.split(data) != (content, text):
         raise ValueError(f"the receipt of {path.name} could not be read back")
-    with replacing(path) as temporary:
+    with replace_atomically(path) as temporary:
         temporary.write_bytes(data)
 
 
@@ -140,16 +140,16 @@ def write_dataset(path: Path, dataset: xr.Dataset, receipt: Mapping[str, Any]) -
     content_only = dataset.drop_encoding()
     content_only.attrs = {name: value for name, value in dataset.attrs.items() if name != "receipt"}
     encoding = {name: {"_FillValue": None} for name in content_only.variables if content_only[name].dtype.kind == "f"}
-    with replacing(path) as temporary:
+    with replace_atomically(path) as temporary:
         with _netcdf_errors():
             content_only.to_netcdf(temporary, engine="netcdf4", format="NETCDF4", encoding=encoding)
         content = netcdf_digest(temporary)
-        blank = b" " * len(canonical(bound(receipt, content, content)))
+        blank = b" " * len(canonical_json(seal_receipt(receipt, content, content)))
         with _netcdf_errors(), netCDF4.Dataset(temporary, "a") as file:
             file.setncattr_string("receipt", blank.decode())
         # The receipt contains the hash of the rest of the file, so it replaces blanks in the finished file.
         data = temporary.read_bytes()
-        text = canonical(bound(receipt, content, sha256_hex(data)))
+        text = canonical_json(seal_receipt(receipt, content, sha256_hex(data)))
         temporary.write_bytes(data.replace(blank, text, 1))
         if data.count(blank) != 1 or netcdf_receipt(temporary) != text.decode():
             raise ValueError(f"the receipt of {path.name} could not be read back")
@@ -184,7 +184,7 @@ def read_dataset(path: Path) -> xr.Dataset:
 
 
 @dataclass(frozen=True)
-class Examined:
+class ReceiptCheck:
     """The receipt of a file, and whether file and receipt match.
 
     Attributes
@@ -202,7 +202,7 @@ class Examined:
     wrong: tuple[str, ...]
 
 
-def examine(path: Path) -> Examined:
+def check_receipt(path: Path) -> ReceiptCheck:
     """Read the receipt of a file, and check that file and receipt match.
 
     Raises
@@ -231,28 +231,28 @@ def examine(path: Path) -> Examined:
             bare, text = format_.split(data)
             content = sha256_hex(bare)
     except ValueError as error:
-        return Examined(None, "", (f"the file is damaged: {error}",))
+        return ReceiptCheck(None, "", (f"the file is damaged: {error}",))
     if text is None:
-        return Examined(None, carrier, ("the file carries no receipt",))
+        return ReceiptCheck(None, carrier, ("the file carries no receipt",))
     try:
-        receipt = parsed(text)
+        receipt = parse_json(text)
     except ValueError as error:
-        return Examined(None, carrier, (f"the receipt is not readable: {error}",))
+        return ReceiptCheck(None, carrier, (f"the receipt is not readable: {error}",))
     if wrong := check_form(receipt):
-        return Examined(None, carrier, tuple(wrong))
+        return ReceiptCheck(None, carrier, tuple(wrong))
     wrong = check_structure(receipt)
     same = receipt["content"] == content
     if not same:
         wrong.append("the content does not match the receipt")
     if format_ is None:
-        unchanged = not same or receipt.get("file") == sha256_hex(netcdf_blanked(data, text))
+        unchanged = not same or receipt.get("file") == sha256_hex(blank_netcdf_receipt(data, text))
     else:
         unchanged = _as_embedded(format_, bare, text, data)
     # JSON can write the same number in several ways; only the canonical one is accepted.
-    unchanged = unchanged and text == canonical(receipt).decode()
+    unchanged = unchanged and text == canonical_json(receipt).decode()
     if not unchanged:
         wrong.append("the file was rewritten by other software" + (", or damaged outside its content" if same else ""))
-    return Examined(receipt, carrier, tuple(wrong))
+    return ReceiptCheck(receipt, carrier, tuple(wrong))
 
 
 def _as_embedded(format_: Format, bare: bytes, text: str, data: bytes) -> bool:
@@ -271,7 +271,7 @@ def read_receipt(path: Path) -> dict[str, Any]:
     InputError
         If it has no receipt, or file and receipt do not match.
     """
-    examined = examine(path)
+    examined = check_receipt(path)
     if examined.wrong or examined.receipt is None:
         raise InputError.single(
             path, "; ".join(examined.wrong), "an unaltered output", "remove it and run the campaign again"
@@ -284,7 +284,7 @@ def is_current(path: Path, stamp: str) -> bool:
     if not path.is_file():
         return False
     try:
-        examined = examine(path)
+        examined = check_receipt(path)
     except InputError:
         return False
     return not examined.wrong and examined.receipt is not None and examined.receipt["stamp"] == stamp

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.frequencies import format_hertz
 from anechain.acoustics.directivity.beam_width import BeamWidth, beam_width
 from anechain.acoustics.directivity.coverage import Coverage, mean_coverage, open_coverage
 from anechain.acoustics.directivity.directions import PLANES
@@ -212,7 +212,7 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
 def _narrowing_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> Iterator[Number]:
     chosen, beam, drop = inputs.options.beam, beams.by_plane.get(plane), _drop_text(inputs)
     first = first_narrowing(beam, chosen.narrower_than, chosen.narrow_for) if beam is not None else None
-    until = "" if first is None or first.until_hz is None else f"; up to {hertz(first.until_hz)} Hz"
+    until = "" if first is None or first.until_hz is None else f"; up to {format_hertz(first.until_hz)} Hz"
     permanent = narrowing_frequency(beam, chosen.narrower_than) if beam is not None else None
     for key, method, title, narrowing, note in (
         ("first_narrows", "first-narrowing", "first narrower than {}° from", first, drop + until),

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import power_of_level
-from anechain.acoustics.nonlinear.harmonic_errors import AtOrders, sounding
+from anechain.acoustics.nonlinear.harmonic_errors import OrderErrors, sounding_frequencies
 from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.components import distance_component
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
@@ -60,7 +60,7 @@ class CaptureErrors:
         Whether the repeatability of a capture is known.
     """
 
-    at_orders: AtOrders
+    at_orders: OrderErrors
     not_stated_reason: str
     withheld_reason: str
     repeated: bool
@@ -124,7 +124,7 @@ def capture_errors(
     """
     grid = np.asarray(data["frequency"].values, dtype=np.float64)
     where = np.zeros((0, grid.size), dtype=bool) if measured is None else measured
-    frequency, first, order = sounding(grid, orders, where)
+    frequency, first, order = sounding_frequencies(grid, orders, where)
     broadband_error, response = _common_errors(inputs.stated, frequency, data.attrs)
     single, angle_error = _axis_errors(inputs, frequency)
     # Rows: the drives; a second capture at the lowest drive; the setting of the angle; zero. All captures have the same
@@ -156,7 +156,7 @@ def capture_errors(
     )
     common, repeated = bool((broadband_error > 0).any() or (response > 0).any()), bool((single > 0).any())
     return CaptureErrors(
-        AtOrders(errors, first, order),
+        OrderErrors(errors, first, order),
         "" if common or repeated else NOT_STATED,
         "" if common else REPEATABILITY_ONLY if repeated else NOT_STATED,
         repeated,

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz
-from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
+from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.nonlinear.distortion_at_level import MeasurementConditions, comparable_devices
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -50,7 +50,7 @@ def comparable_limits(compressions: Mapping[str, xr.Dataset], titles: Mapping[st
     titles : mapping of str to str
         Names in print of all devices.
     """
-    chosen, refused = comparable({device: _conditions(compressions.get(device)) for device in titles})
+    chosen, refused = comparable_devices({device: _conditions(compressions.get(device)) for device in titles})
     tops = {device: float(np.nanmax(compressions[device]["judged_to"].values)) for device in chosen}
     if tops:
         # What is judged further up can fail further up, so the band has to be the same: that of most devices is held.
@@ -61,7 +61,7 @@ def comparable_limits(compressions: Mapping[str, xr.Dataset], titles: Mapping[st
         held = max(alike, key=lambda device: len(alike[device]))
         chosen = tuple(alike[held])
         refused |= {
-            device: f"it was judged up to {hertz(top)} Hz, the others up to {hertz(tops[held])} Hz"
+            device: f"it was judged up to {format_hertz(top)} Hz, the others up to {format_hertz(tops[held])} Hz"
             for device, top in tops.items()
             if device not in chosen
         }
@@ -79,9 +79,9 @@ def comparable_limits(compressions: Mapping[str, xr.Dataset], titles: Mapping[st
     return ComparableLimits(chosen, left_out, tuple(notes))
 
 
-def _conditions(compression: xr.Dataset | None) -> Conditions:
+def _conditions(compression: xr.Dataset | None) -> MeasurementConditions:
     if compression is None:
-        return Conditions("spl", None, "", "its fundamental was not measured at two drives")
+        return MeasurementConditions("spl", None, "", "its fundamental was not measured at two drives")
     attrs = compression.attrs
     reason = ""
     if "lowest_usable" not in compression:
@@ -89,4 +89,4 @@ def _conditions(compression: xr.Dataset | None) -> Conditions:
     elif not np.isfinite(compression["lowest_usable"].values + compression["usable_level"].values).any():
         reason = "it is not usable at any drive measured, by the limits chosen"
     distance = float(attrs["distance"]) if "distance" in attrs else None
-    return Conditions(str(attrs["level_kind"]), distance, str(attrs.get("environment", "")), reason)
+    return MeasurementConditions(str(attrs["level_kind"]), distance, str(attrs.get("environment", "")), reason)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz, nominal_octave
+from anechain.acoustics.curve.frequencies import format_hertz, nominal_octave
 from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS
 from anechain.data.numbers import Number
 from anechain.figure_of_merit import compression_uncertainty
@@ -140,7 +140,7 @@ def _octave_numbers(inputs: MetricInputs, data: xr.Dataset, errors: CompressionE
             "level-at-compression",
             f"compression.octave_{id_part(nominal)}",
             HEADING,
-            f"Level at 1 m at which the {hertz(nominal)} Hz octave band reaches {limit:g} dB of compression",
+            f"Level at 1 m at which the {format_hertz(nominal)} Hz octave band reaches {limit:g} dB of compression",
             level if reached else None,
             "dB",
             uncertainty=level_at_limit_uncertainty(errors, column, limit) if reached else None,

@@ -13,7 +13,7 @@ import numpy as np
 
 from anechain.acoustics.curve.frequencies import band_edges
 from anechain.acoustics.nonlinear.compression_deltas import COVERAGE_FACTOR, USED
-from anechain.acoustics.nonlinear.compression_uncertainty import passing_shares, rise_uncertainty
+from anechain.acoustics.nonlinear.compression_uncertainty import limit_level_sensitivities, temperature_rise_uncertainty
 from anechain.acoustics.nonlinear.level_and_shape import level_and_shape
 from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.monte_carlo import SEED
@@ -190,7 +190,7 @@ def coil_rise_uncertainty(change_db: float, rise_k: float, change: Uncertainty) 
         return change
     if not change_db < 0:
         return Uncertainty(None, reason="without compression there is no rise of temperature")
-    standard = rise_uncertainty(change_db, rise_k, change.standard)
+    standard = temperature_rise_uncertainty(change_db, rise_k, change.standard)
     return Uncertainty(standard, "first order (GUM) from the change of level; valid only if heating is the cause")
 
 
@@ -216,7 +216,7 @@ def level_at_limit_uncertainty(errors: CompressionErrors, column: int, limit_db:
         return Uncertainty(None, reason="the limit is not passed between two drives")
     pair = known[[passing[0] - 1, passing[0]]]
     # Compression is relative to the lowest drive of all, which may not be among the drives with a level.
-    shares, per_delta = passing_shares(known.size, int(passing[0]) - 1, levels[pair], deltas[pair], limit_db)
+    shares, per_delta = limit_level_sensitivities(known.size, int(passing[0]) - 1, levels[pair], deltas[pair], limit_db)
     all_shares = np.zeros(levels.size)
     all_shares[known] = shares
     if known[0] != 0:

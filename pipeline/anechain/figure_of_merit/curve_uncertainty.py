@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import power_of_level
-from anechain.acoustics.curve.segments import part_in_band
+from anechain.acoustics.curve.segments import segment_in_band
 from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors
-from anechain.acoustics.uncertainty.monte_carlo import spread_of_draws
+from anechain.acoustics.uncertainty.monte_carlo import monte_carlo_result
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty
 
@@ -103,7 +103,7 @@ def band_level_uncertainty(
     reason = errors.unknown_reason([name])
     if reason or errors.directions is None:
         return Uncertainty(None, reason=reason)
-    if reason := part_in_band(errors.directions.frequency, level, low_hz, high_hz).reason:
+    if reason := segment_in_band(errors.directions.frequency, level, low_hz, high_hz).reason:
         return Uncertainty(None, reason=reason)
     weight = band_weights(errors.directions.frequency, low_hz, high_hz)
     inside = weight > 0
@@ -279,7 +279,7 @@ def uncertainties_of_draws(
     components = _components_text(directions)
     uncertainties = {}
     for name, value in undisturbed.items():
-        result = spread_of_draws(value, values_by_name[name], directions.draws)
+        result = monte_carlo_result(value, values_by_name[name], directions.draws)
         if value is None or result.standard is None or result.determined < MIN_DETERMINED_SHARE * directions.draws:
             uncertainties[name] = Uncertainty(None, reason=result.reason)
         elif result.standard <= ROUNDING * max(1.0, abs(value)):

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from anechain.acoustics.curve.frequencies import hertz
-from anechain.acoustics.curve.peak_shapes import ADDED, NEITHER, PeakOrDip
+from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.peak_shapes import NO_RESONANCE, RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.deviation_cause import Basis, kinds_of_sound, rear_counts
 from anechain.acoustics.directivity.deviation_evidence import Criteria, DeviationEvidence
@@ -47,15 +47,15 @@ def _shape_line(feature: PeakOrDip) -> str:
     parts = [f"{feature.height_db:+.1f} dB in the curve: {_titles([feature.curve])}"]
     if feature.extreme_hz is not None:
         extreme = "highest" if feature.height_db > 0 else "lowest"
-        parts.append(f"{extreme} at {hertz(feature.extreme_hz)} Hz")
+        parts.append(f"{extreme} at {format_hertz(feature.extreme_hz)} Hz")
     parts.append(f"shape: {feature.shape}")
-    parts.append(f"centre {hertz(feature.centre_hz)} Hz")
+    parts.append(f"centre {format_hertz(feature.centre_hz)} Hz")
     parts.append(f"width {feature.width_octaves:.2f} octave")
-    if feature.shape == ADDED:
+    if feature.shape == RESONANCE_WITH_PHASE:
         first, second = ("peak", "dip") if feature.height_db > 0 else ("dip", "peak")
         parts.append(f"Q {feature.q:.2g} of the resonance, added with {feature.phase_deg:.0f}°")
-        parts.append(f"a {first} of {feature.height_db:+.1f} dB next to a {second} of {feature.beside_db:+.1f} dB")
-    elif feature.shape == NEITHER:
+        parts.append(f"a {first} of {feature.height_db:+.1f} dB next to a {second} of {feature.opposite_db:+.1f} dB")
+    elif feature.shape == NO_RESONANCE:
         parts.append(f"Q {feature.q:.2g} from the width")
     else:
         kind = "poles" if feature.height_db > 0 else "zeros"

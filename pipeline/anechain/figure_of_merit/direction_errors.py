@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from anechain.acoustics.directivity.orbits import by_direction, distinct_directions, fill_orbits
-from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares, folded
+from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares, measured_shares
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.arrays import Floats
 from anechain.campaign.derivation import Derivation
@@ -55,7 +55,7 @@ def direction_errors(
     )
     filled, angles = fill_orbits(level, measured)[:2] if derivation.interpolate_angles else (level, measured)
     shares = {
-        name: folded(share, angles, measured, place)
+        name: measured_shares(share, angles, measured, place)
         for name, share in curve_shares(
             filled,
             planes,

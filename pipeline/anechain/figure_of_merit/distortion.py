@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz
-from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_below_limit
 from anechain.data.numbers import Mark, Number, Uncertainty
 from anechain.figure_of_merit import distortion_uncertainty
 from anechain.figure_of_merit.distortion_uncertainty import (
@@ -137,7 +137,7 @@ def _level_numbers(inputs: MetricInputs, distortion: xr.Dataset, level: float, g
                         filter(
                             None,
                             (
-                                f"at {hertz(worst_hz)} Hz" if worst_hz else "",
+                                f"at {format_hertz(worst_hz)} Hz" if worst_hz else "",
                                 _REFERENCES.get(name, "re the fundamental"),
                                 limit_note,
                                 level_note,
@@ -149,10 +149,10 @@ def _level_numbers(inputs: MetricInputs, distortion: xr.Dataset, level: float, g
                 )
     row = named.index("thd_f")
     for limit in chosen.limits:
-        under = lowest_frequency_under(frequency, percent[row], least[row], limit, chosen.start)
+        under = lowest_frequency_below_limit(frequency, percent[row], least[row], limit, chosen.start)
         notes = [
             level_note,
-            f"searched downwards from {hertz(chosen.start)} Hz",
+            f"searched downwards from {format_hertz(chosen.start)} Hz",
             "below the limit down to the lowest measured frequency" if under.whole else "",
             "an upper limit: the crossing may be noise" if under.bound else "",
         ]

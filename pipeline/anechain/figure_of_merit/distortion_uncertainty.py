@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_under
+from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_below_limit
 from anechain.acoustics.nonlinear.harmonic_errors import (
     LevelSlopes,
-    drawn_orders,
-    drawn_sum,
-    noise_of_orders,
-    order_shares,
+    draw_order_errors,
+    draw_sum_ratio,
+    order_noise_uncertainty,
+    order_power_shares,
     slopes_at_take,
     slopes_between,
     sum_uncertainty,
@@ -126,7 +126,7 @@ def uncertainties_at_level(
         errors,
         LevelSlopes(softer, louder, weight),
         harmonic,
-        noise_of_orders(harmonic, noise, bound),
+        order_noise_uncertainty(harmonic, noise, bound),
         [str(name) for name in distortion["sum"].values],
     )
     return DistortionUncertainties({**dict(_means(at_level, percent)), **_monte_carlo(at_level, percent, least)})
@@ -148,7 +148,7 @@ class _AtLevel:
         """Return the share of each order in one of the sums."""
         first, last = _SUMS[name]
         inside = [first <= order <= last for order in self.orders.orders]
-        return order_shares(np.where(np.array(inside)[:, np.newaxis], self.harmonic, np.nan))
+        return order_power_shares(np.where(np.array(inside)[:, np.newaxis], self.harmonic, np.nan))
 
     @property
     def components(self) -> str:
@@ -207,8 +207,8 @@ def _means(at_level: _AtLevel, percent: Floats) -> Iterator[tuple[str, Uncertain
 def _monte_carlo(at_level: _AtLevel, percent: Floats, least: Floats) -> dict[str, Uncertainty]:
     """Return the uncertainties of the worst values and of the lowest frequencies by key, by Monte Carlo."""
     frequency, chosen = at_level.orders.frequency, at_level.inputs.options.distortion
-    errors = drawn_orders(at_level.errors.at_orders, _AT_LEVEL, at_level.noise, at_level.slopes)
-    ratios = {name: drawn_sum(at_level.shares(name), errors) for name in _SUMS if name != "thd_r"}
+    errors = draw_order_errors(at_level.errors.at_orders, _AT_LEVEL, at_level.noise, at_level.slopes)
+    ratios = {name: draw_sum_ratio(at_level.shares(name), errors) for name in _SUMS if name != "thd_r"}
     thd_row = at_level.sums.index("thd_f")
 
     def drawn_row(name: str, values: Floats, draw: int) -> Floats:
@@ -228,7 +228,7 @@ def _monte_carlo(at_level: _AtLevel, percent: Floats, least: Floats) -> dict[str
                 values[_sum_key(name, "worst", band)] = distortion_in_band(frequency, upper, upper, *band).worst
         upper, lower = drawn_row("thd_f", percent, draw), drawn_row("thd_f", least, draw)
         for limit in chosen.limits:
-            under = lowest_frequency_under(frequency, upper, lower, limit, chosen.start)
+            under = lowest_frequency_below_limit(frequency, upper, lower, limit, chosen.start)
             values[_limit_key(limit)] = under.frequency_hz
         return values
 
@@ -250,7 +250,7 @@ def multitone_uncertainty(inputs: MetricInputs, multitone: xr.Dataset) -> Uncert
         As the contract `multitone` describes it, at one drive.
     """
     tones, between = (np.asarray(multitone[name].values, dtype=np.float64) for name in ("tones", "between"))
-    weight = order_shares(between[:, np.newaxis])[:, 0] - order_shares(tones[:, np.newaxis])[:, 0]
+    weight = order_power_shares(between[:, np.newaxis])[:, 0] - order_power_shares(tones[:, np.newaxis])[:, 0]
     errors = capture_errors(inputs, multitone, np.ones(1))
     if errors.unknown_reason:
         return Uncertainty(None, reason=errors.unknown_reason)

@@ -13,8 +13,8 @@ from anechain.acoustics.curve.bandwidth import (
     in_room_extension,
     loudest_octave,
 )
-from anechain.acoustics.curve.frequencies import hertz
-from anechain.acoustics.curve.segments import mean_power_level, part_in_band
+from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.segments import mean_power_level, segment_in_band
 from anechain.arrays import Floats
 from anechain.data.numbers import Number, Uncertainty
 from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
@@ -48,7 +48,7 @@ def _crossings(limits: FrequencyLimits) -> Mapping[str, float | None]:
     """Return the first crossing of each limit, Hz, with the same names for every drawn curve."""
     crossings: dict[str, float | None] = {}
     for end, limits_of_end in (("lower", limits.lower), ("upper", limits.upper)):
-        crossings |= {f"{end} {row}": limit.nearest_hz for row, limit in enumerate(limits_of_end)}
+        crossings |= {f"{end} {row}": limit.first_crossing_hz for row, limit in enumerate(limits_of_end)}
     return crossings
 
 
@@ -75,21 +75,24 @@ def _limit_numbers(
                 definition = f"half the power, {HALF_POWER:.4f} dB" if half else f"{THREE:.3f} dB"
                 notes.append(f"\N{MINUS SIGN}{THREE:g} dB is {definition}")
             if limit.bracket_hz is not None:
-                notes.append(f"interpolated between {hertz(limit.bracket_hz[0])} and {hertz(limit.bracket_hz[1])} Hz")
-            if limit.outermost_hz is not None and limit.outermost_hz != limit.nearest_hz:
-                notes.append(f"outermost crossing at {hertz(limit.outermost_hz)} Hz")
+                notes.append(
+                    f"interpolated between {format_hertz(limit.bracket_hz[0])} and "
+                    f"{format_hertz(limit.bracket_hz[1])} Hz"
+                )
+            if limit.last_crossing_hz is not None and limit.last_crossing_hz != limit.first_crossing_hz:
+                notes.append(f"outermost crossing at {format_hertz(limit.last_crossing_hz)} Hz")
             yield make_number(
                 inputs,
                 method,
                 f"{prefix}.{end}_{id_part(drop)}",
                 HEADING,
                 f"{label}, \N{MINUS SIGN}{drop:g} dB, {end} limit",
-                limit.nearest_hz,
+                limit.first_crossing_hz,
                 "Hz",
                 uncertainty=uncertainties.get(f"{end} {row}"),
-                note="; ".join(notes) if limit.nearest_hz is not None else "",
+                note="; ".join(notes) if limit.first_crossing_hz is not None else "",
                 reason=limit.reason,
-                marks=curve_mark(inputs, curve, limit.nearest_hz),
+                marks=curve_mark(inputs, curve, limit.first_crossing_hz),
             )
 
 
@@ -100,7 +103,7 @@ def _on_curve(inputs: MetricInputs) -> Iterator[Number]:
     reference = f"mean squared pressure, {band_label(chosen.reference_band)}"
 
     def limits_of(curves: Mapping[str, Floats]) -> FrequencyLimits:
-        part = part_in_band(inputs.frequency, curves[curve], *chosen.reference_band)
+        part = segment_in_band(inputs.frequency, curves[curve], *chosen.reference_band)
         if part.reason:
             return FrequencyLimits(None, reference, (), (), part.reason)
         return frequency_limits(
@@ -150,7 +153,7 @@ def _effective(inputs: MetricInputs) -> Iterator[Number]:
             def crossings_of(drawn: Mapping[str, Floats]) -> Mapping[str, float | None]:
                 # The band is kept, because a search in every draw would take too long.
                 level = drawn[curve]
-                reference = mean_power_level(part_in_band(inputs.frequency, level, *band))
+                reference = mean_power_level(segment_in_band(inputs.frequency, level, *band))
                 return _crossings(
                     frequency_limits(
                         inputs.frequency,

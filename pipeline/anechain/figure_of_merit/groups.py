@@ -35,7 +35,7 @@ from anechain.figure_of_merit.metric_inputs import MetricInputs
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["GROUPS", "Group", "GroupResult", "everything"]
+__all__ = ["GROUPS", "Group", "GroupResult", "all_numbers"]
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,7 @@ GROUPS = (
 )
 
 
-def everything(inputs: MetricInputs) -> GroupResult:
+def all_numbers(inputs: MetricInputs) -> GroupResult:
     """Return the results of all groups together.
 
     Raises

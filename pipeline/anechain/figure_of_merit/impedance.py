@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.frequencies import format_hertz
 from anechain.acoustics.impedance.box_tuning import box_tuning
 from anechain.acoustics.impedance.equivalent_dissipation import equivalent_dissipation
 from anechain.acoustics.impedance.limit_decision import lower_limit_decision
@@ -19,7 +19,7 @@ from anechain.acoustics.impedance.rated_impedance import RatedImpedance, rated_i
 from anechain.acoustics.uncertainty.monte_carlo import MonteCarlo
 from anechain.arrays import Floats
 from anechain.campaign.numbers import ImpedanceNumbers
-from anechain.data.numbers import Mark, Number, Uncertainty, format_value, shown_width
+from anechain.data.numbers import Mark, Number, Uncertainty, format_uncertainty, format_value
 from anechain.figure_of_merit.impedance_uncertainty import (
     ImpedanceErrors,
     impedance_errors,
@@ -166,11 +166,11 @@ def _minimum_numbers(measured: _Measured) -> Iterator[Number]:
         lambda modulus: minimum_impedance(measured.frequency, modulus, chosen.band).magnitude_ohm,
         measured.coverage,
     )
-    position = "" if minimum.frequency_hz is None else f"at {hertz(minimum.frequency_hz)} Hz"
+    position = "" if minimum.frequency_hz is None else f"at {format_hertz(minimum.frequency_hz)} Hz"
     if measured.draws is not None and measured.uncertainty("minimum").standard is not None:
         # Either of two nearly equal minima can be the lower one in a draw, so a standard deviation would mislead.
         drawn = measured.draws["minimum"]
-        low, high = (hertz(end) for end in (drawn.low, drawn.high) if end is not None)
+        low, high = (format_hertz(end) for end in (drawn.low, drawn.high) if end is not None)
         position += f" (in 95 % of draws {low} to {high} Hz)"
     edge = "at the edge of the data: the minimum may be beyond" if minimum.at_edge else ""
     yield make_number(
@@ -218,7 +218,7 @@ def _phase_numbers(measured: _Measured) -> Iterator[Number]:
             degrees,
             "°",
             uncertainty=phase_uncertainty(measured.errors, hz),
-            note="" if hz is None else f"at {hertz(hz)} Hz; inductive is positive",
+            note="" if hz is None else f"at {format_hertz(hz)} Hz; inductive is positive",
             reason=extremes.reason,
             marks=_mark(hz),
         )
@@ -232,7 +232,7 @@ def _dissipation_number(measured: _Measured) -> Number:
         inside = (measured.frequency >= band[0] * (1 - 1e-6)) & (measured.frequency <= band[1] * (1 + 1e-6))
         at_band_end = np.isclose(hz, measured.frequency[inside][[0, -1]], rtol=1e-6).any()
         end = "at the end of the band: the minimum may be beyond, where programme has little power"
-        note = "; ".join(filter(None, (f"at {hertz(hz)} Hz", end if at_band_end else "", DISSIPATION_NOTE)))
+        note = "; ".join(filter(None, (f"at {format_hertz(hz)} Hz", end if at_band_end else "", DISSIPATION_NOTE)))
     return make_number(
         measured.inputs,
         "equivalent-dissipation",
@@ -251,10 +251,10 @@ def _dissipation_number(measured: _Measured) -> Number:
 def _tuning_number(measured: _Measured) -> Number:
     chosen = measured.inputs.options.impedance
     box = box_tuning(measured.frequency, measured.magnitude, measured.phase, chosen.tuning_band, chosen.min_peak_ratio)
-    peaks = ", ".join(f"{hertz(hz)} Hz" for hz in box.peaks_hz)
+    peaks = ", ".join(f"{format_hertz(hz)} Hz" for hz in box.peaks_hz)
     zero_phase = ""
     if box.zero_phase_hz is not None:
-        zero_phase = f"phase passes zero at {hertz(box.zero_phase_hz)} Hz"
+        zero_phase = f"phase passes zero at {format_hertz(box.zero_phase_hz)} Hz"
         standard = measured.uncertainty("zero_phase", "phase").standard
         if standard is not None:
             zero_phase += f" (± {measured.coverage * standard:.2g} Hz, k = {measured.coverage:g})"
@@ -284,7 +284,7 @@ def _rating_notes(rated: RatedImpedance, expanded: float | None, chosen: Impedan
         return
     margin = expanded or 0.0
     share = _percent(chosen.rated_share)
-    minimum_text = f"{format_value(minimum, 'Ω', margin)} ± {shown_width(margin, minimum, 'Ω')} Ω"
+    minimum_text = f"{format_value(minimum, 'Ω', margin)} ± {format_uncertainty(margin, minimum, 'Ω')} Ω"
     if rated.claimed_ohm is not None:
         limit = chosen.rated_share * rated.claimed_ohm
         verdict = lower_limit_decision(minimum, margin, limit)

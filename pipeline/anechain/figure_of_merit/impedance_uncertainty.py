@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from anechain.acoustics.impedance.uncertainty import (
-    FEW_DEGREES,
+    FEW_DEGREES_OF_FREEDOM,
     ImpedanceUncertainty,
     effective_degrees_of_freedom,
     impedance_uncertainty,
@@ -253,7 +253,7 @@ def minimum_uncertainty(
     if own > 0:
         propagation += ", and repeatability of takes at that frequency"
         freedom = effective_degrees_of_freedom(common, own, errors.standard.degrees_of_freedom)
-        if freedom <= FEW_DEGREES:
+        if freedom <= FEW_DEGREES_OF_FREEDOM:
             notes.append(f"with {freedom:.1f} degrees of freedom k = {coverage:g} covers less than 95 % (GUM, G.6)")
         zero = np.zeros(errors.frequency.size)
         takes_only = replace(errors, standard=replace(errors.standard, magnitude_common=zero))

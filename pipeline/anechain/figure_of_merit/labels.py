@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.frequencies import format_hertz
 from anechain.acoustics.directivity.curve_titles import TITLES
 
 __all__ = ["band_id", "band_label", "curve_title", "id_part"]
@@ -20,7 +20,7 @@ def band_id(band: tuple[float, float]) -> str:
 
 def band_label(band: tuple[float, float]) -> str:
     """Return a band in print: "300 to 3000 Hz"."""
-    return f"{hertz(band[0])} to {hertz(band[1])} Hz"
+    return f"{format_hertz(band[0])} to {format_hertz(band[1])} Hz"
 
 
 def curve_title(curve: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from anechain.acoustics.curve.linearity import Linearity, linearity
-from anechain.acoustics.curve.segments import part_in_band
+from anechain.acoustics.curve.segments import segment_in_band
 from anechain.data.numbers import Mark, Number, Uncertainty
 from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
 from anechain.figure_of_merit.labels import band_id, band_label, curve_title
@@ -37,7 +37,7 @@ def _values(result: Linearity) -> Mapping[str, float | None]:
 
 def _extremes(inputs: MetricInputs, curve: str, band: tuple[float, float]) -> tuple[Mark, ...]:
     """Return the highest and the lowest point of a curve in a band."""
-    part = part_in_band(inputs.frequency, inputs.curves[curve], *band)
+    part = segment_in_band(inputs.frequency, inputs.curves[curve], *band)
     if part.reason:
         return ()
     rows = int(np.argmax(part.level)), int(np.argmin(part.level))

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
-from anechain.acoustics.curve.peak_shapes import ADDED, NEITHER, height_gradient
+from anechain.acoustics.curve.peak_shapes import NO_RESONANCE, RESONANCE_WITH_PHASE, height_gradient
 from anechain.acoustics.directivity.deviation_evidence import Criteria
 from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, Deviation, DeviationReport, deviations
 from anechain.campaign.numbers import DeviationNumbers
@@ -18,7 +18,7 @@ from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import make_number
 from anechain.methods import methods, versions
 
-__all__ = ["HEADING", "USES", "criteria_of", "deviation_list", "numbers", "q_words", "search"]
+__all__ = ["HEADING", "USES", "criteria_of", "deviation_list", "numbers", "q_text", "search"]
 
 HEADING = "Peaks and dips"
 USES = ("deviation-evidence", "deviations", "peaks-and-dips", "resonance-audibility")
@@ -100,11 +100,11 @@ def _extreme(deviation: Deviation) -> float:
     return deviation.feature.centre_hz if deviation.feature.extreme_hz is None else deviation.feature.extreme_hz
 
 
-def q_words(deviation: Mapping[str, Any]) -> str:
+def q_text(deviation: Mapping[str, Any]) -> str:
     """Return the kind of Q of a peak or dip, an entry of the list `deviations` in numbers.json."""
-    if deviation["shape"] == ADDED:
+    if deviation["shape"] == RESONANCE_WITH_PHASE:
         return f"of the resonance itself, added with {deviation['phase_deg']:.0f}°"
-    if deviation["shape"] == NEITHER:
+    if deviation["shape"] == NO_RESONANCE:
         return "by its width"
     kind = "poles" if deviation["height_db"] > 0 else "zeros"
     return f"of an equaliser's section; its {kind} have Q {deviation['pole_q']:.2g}"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
+from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.curve.smoothing import smooth
 from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.acoustics.directivity.spherical_harmonics import HarmonicSphere, sphere_by_harmonics
@@ -100,11 +100,11 @@ def _values(inputs: MetricInputs, sphere: WholeSphere) -> tuple[dict[str, float 
     values: dict[str, float | None] = {"index": None, "two_orbit_error": None, "largest_error": None}
     reasons = dict.fromkeys(values, harmonics.reason or "the sphere has other frequencies than the curves")
     if harmonics.index_db is not None:
-        part = part_in_band(sphere.frequency, harmonics.index_db, *band)
+        part = segment_in_band(sphere.frequency, harmonics.index_db, *band)
         values["index"] = None if part.reason else mean_over_octaves(part.frequency, part.level)
         reasons["index"] = part.reason
     if harmonics.two_orbit_error_db is not None:
-        part = part_in_band(sphere.frequency, harmonics.two_orbit_error_db, *band)
+        part = segment_in_band(sphere.frequency, harmonics.two_orbit_error_db, *band)
         reasons |= dict.fromkeys(("two_orbit_error", "largest_error"), part.reason)
         if not part.reason:
             values["two_orbit_error"] = mean_over_octaves(part.frequency, part.level)
@@ -117,7 +117,7 @@ def _quadrature_note(inputs: MetricInputs, sphere: WholeSphere) -> str:
     power, by_solid_angles = sphere.harmonics.power_db, inputs.curves.get("sphere_power")
     if by_solid_angles is None or power is None or power.shape != by_solid_angles.shape:
         return ""
-    difference = part_in_band(inputs.frequency, np.abs(power - by_solid_angles), *inputs.options.directivity.band)
+    difference = segment_in_band(inputs.frequency, np.abs(power - by_solid_angles), *inputs.options.directivity.band)
     if difference.reason:
         return ""
     return f"; the power by solid angles of the directions differs by at most {difference.level.max():.2g} dB"

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz, resample
-from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
+from anechain.acoustics.curve.frequencies import format_hertz, resample
+from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.curve.trends import Trend, deviation_from_target, deviation_from_trend, trend_level
 from anechain.arrays import Floats
 from anechain.campaign.numbers import OwnTrend
@@ -64,14 +64,14 @@ class _Deviation:
         """Return on which side of the reference ("line" or "target") the largest deviation is, and where."""
         if self.largest_hz is None or self.largest_db is None:
             return ""
-        return f"{'above' if self.largest_db > 0 else 'below'} the {reference} at {hertz(self.largest_hz)} Hz"
+        return f"{'above' if self.largest_db > 0 else 'below'} the {reference} at {format_hertz(self.largest_hz)} Hz"
 
 
 def _deviation(inputs: MetricInputs, deviation_db: Floats | None, reason: str) -> _Deviation:
     none: dict[str, float | None] = {"deviation": None, "largest": None}
     if deviation_db is None:
         return _Deviation(none, reason)
-    part = part_in_band(inputs.frequency, deviation_db, *inputs.options.trends.band)
+    part = segment_in_band(inputs.frequency, deviation_db, *inputs.options.trends.band)
     if part.reason:
         return _Deviation(none, part.reason)
     row = int(np.argmax(np.abs(part.level)))

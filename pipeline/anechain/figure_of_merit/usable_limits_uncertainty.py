@@ -10,7 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.nonlinear.compression_deltas import COVERAGE_FACTOR
-from anechain.acoustics.nonlinear.harmonic_errors import drawn_orders, drawn_sum, noise_of_orders, order_shares
+from anechain.acoustics.nonlinear.harmonic_errors import (
+    draw_order_errors,
+    draw_sum_ratio,
+    order_noise_uncertainty,
+    order_power_shares,
+)
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
 from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
 from anechain.acoustics.uncertainty.monte_carlo import SEED
@@ -159,10 +164,10 @@ def _distortion(orders: DriveOrders, errors: CaptureErrors, row: int) -> Distort
     relative = orders.relative[row]
     total = harmonic_sum(relative.level_db, relative.bound, orders.orders, 2, orders.orders[-1])
     low, high = percent_of_level(total.lower_db), percent_of_level(total.upper_db)
-    noise = noise_of_orders(relative.level_db, relative.noise_db, relative.bound)
-    drawn = drawn_orders(errors.at_orders, drive_name(row), noise)
+    noise = order_noise_uncertainty(relative.level_db, relative.noise_db, relative.bound)
+    drawn = draw_order_errors(errors.at_orders, drive_name(row), noise)
     known = np.where(relative.bound, np.nan, relative.level_db)
-    ratios = [drawn_sum(order_shares(levels), drawn) for levels in (known, relative.level_db)]
+    ratios = [draw_sum_ratio(order_power_shares(levels), drawn) for levels in (known, relative.level_db)]
 
     def in_draw(draw: int) -> tuple[Floats, Floats]:
         return (low, high) if draw < 0 else (low * ratios[0][draw], high * ratios[1][draw])

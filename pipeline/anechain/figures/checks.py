@@ -140,7 +140,8 @@ def checks_figure(told: Mapping[str, Any]) -> dict[str, Any]:
     Parameters
     ----------
     told : mapping
-        Content of its checks.json: `device`, `title`, and `checks` as :func:`anechain.data.checks.as_json` gives them.
+        Content of its checks.json: `device`, `title`, and `checks` as :func:`anechain.data.checks.check_to_json`
+        gives them.
 
     Returns
     -------

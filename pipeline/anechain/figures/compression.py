@@ -304,12 +304,12 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
 
 def passed_words(compression: xr.Dataset) -> list[str]:
     """The bands in which limits are passed, a line for each drive and limit."""
-    from anechain.acoustics.nonlinear.exceedance_bands import ExceedanceBand, in_words
+    from anechain.acoustics.nonlinear.exceedance_bands import ExceedanceBand, band_text
 
     lines: dict[tuple[float, float], list[str]] = {}
     for entry in json.loads(str(compression.attrs["passed"])):
         drive, limit = float(entry.pop("drive")), float(entry.pop("limit"))
-        lines.setdefault((drive, limit), []).append(in_words(ExceedanceBand(**entry)))
+        lines.setdefault((drive, limit), []).append(band_text(ExceedanceBand(**entry)))
     return [
         f"{_volts(drive)}: {minus(f'{limit:g}')} dB passed {'; '.join(bands)}"
         for (drive, limit), bands in lines.items()

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from anechain.data.store import is_current, write_artefact
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 
 __all__ = ["figure_paths", "update_figure", "write_figure"]
 
@@ -31,7 +31,7 @@ def write_figure(paths: Mapping[str, Path], specification: dict[str, Any], recei
     from anechain.figures.render import render
 
     # Rendered from the bytes that are written, so that the pictures can be made again from the specification alone.
-    kept = canonical(specification)
+    kept = canonical_json(specification)
     rendered = {"vl.json": kept, **render(json.loads(kept), [ending for ending in paths if ending != "vl.json"])}
     for ending, path in paths.items():
         write_artefact(path, rendered[ending], receipt)

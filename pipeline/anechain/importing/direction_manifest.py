@@ -107,7 +107,7 @@ def _direction_of_row(
         return f"plane {plane!r} is unknown", ", ".join(options.planes), "add the word to the option `planes`"
     if not re.fullmatch(ANGLE, angle, re.IGNORECASE):
         return f"angle {angle!r} is not a number", "degrees", "correct the angle"
-    columns = (*options.more_fields, *options.more_columns)
+    columns = (*options.extra_fields, *options.extra_columns)
     labels = {name: cells[name].casefold() for name in columns if name in cells}
     try:
         return normalized_direction(options.planes[plane.casefold()], parse_angle(angle), options, labels=labels)

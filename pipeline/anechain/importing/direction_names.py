@@ -102,7 +102,7 @@ def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Dir
         unknown word for plane or side, or states an impossible direction.
     """
     assert options.pattern is not None
-    tokens = parse_template(options.pattern, options.more_fields)
+    tokens = parse_template(options.pattern, options.extra_fields)
     name = "/".join(path.parts[-1 - options.pattern.count("/") :])
     words = {"plane": list(options.planes), "side": list(options.sides)}
     expected = f"names like {options.pattern!r}"
@@ -125,7 +125,7 @@ def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Dir
             where, f"side {side_word!r} on the {plane} orbit", "left or right, up or down", "correct the file's name"
         )
     side = options.sides[side_word] if side_word else None
-    labels = {label: fields[label].casefold() for label in options.more_fields if label in fields}
+    labels = {label: fields[label].casefold() for label in options.extra_fields if label in fields}
     try:
         return normalized_direction(plane, parse_angle(fields["angle"]), options, side, labels)
     except ValueError as error:

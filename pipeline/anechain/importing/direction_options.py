@@ -11,9 +11,9 @@ from anechain.errors import Problem
 from anechain.importing.direction_patterns import parse_template
 from anechain.importing.hooks import Options
 
-__all__ = ["JOINING", "NamingOptions", "PositiveIs", "naming_problems"]
+__all__ = ["TAKE_METHODS", "NamingOptions", "PositiveIs", "naming_problems"]
 
-JOINING = ("repeated-takes", "repeatability")
+TAKE_METHODS = ("repeated-takes", "repeatability")
 """Methods that join takes. An importer with the field {take} lists them in its description."""
 
 PLANES: dict[str, Literal["horizontal", "vertical"]] = {
@@ -40,9 +40,9 @@ class PositiveIs(Options):
 class NamingOptions(Options):
     """Options that declare how the files of a device state their directions."""
 
-    more_fields: ClassVar[tuple[str, ...]] = ()
+    extra_fields: ClassVar[tuple[str, ...]] = ()
     """Fields of the pattern, and columns of the manifest, that an importer has besides plane, angle and side."""
-    more_columns: ClassVar[tuple[str, ...]] = ()
+    extra_columns: ClassVar[tuple[str, ...]] = ()
     """Further columns of the manifest, which no pattern can hold."""
 
     pattern: str | None = Field(
@@ -70,7 +70,7 @@ class NamingOptions(Options):
     @classmethod
     def _valid_pattern(cls, pattern: str | None) -> str | None:
         if pattern is not None:
-            parse_template(pattern, cls.more_fields)
+            parse_template(pattern, cls.extra_fields)
         return pattern
 
     @field_validator("planes", "sides")

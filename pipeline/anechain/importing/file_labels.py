@@ -6,10 +6,10 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["labelled"]
+__all__ = ["label_files"]
 
 
-def labelled(paths: Iterable[Path]) -> tuple[Path, dict[str, Path]]:
+def label_files(paths: Iterable[Path]) -> tuple[Path, dict[str, Path]]:
     """Label each file by its path from the folder that holds all files.
 
     Messages and reports use the labels, so that they do not name folders of the machine.

@@ -97,7 +97,7 @@ class Description:
         Model of the importer's options, with a description for each field.
     methods : tuple of str
         Ids of the registered methods that it uses (see `anechain methods`). Their versions go into the receipts.
-    gives : tuple of str
+    sources : tuple of str
         Sources that it can read: "responses", "harmonics", "impedance", "multitone". It is asked only about files
         that a campaign lists as raw exports of one of these.
     """
@@ -107,7 +107,7 @@ class Description:
     version: str
     options: type[Options] = Options
     methods: tuple[str, ...] = ()
-    gives: tuple[str, ...] = ("responses",)
+    sources: tuple[str, ...] = ("responses",)
 
 
 @dataclass(frozen=True)

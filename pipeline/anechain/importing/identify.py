@@ -9,16 +9,16 @@ from pathlib import Path
 
 from anechain.errors import InputError, Problem
 from anechain.importing.hooks import IDENTIFY_TIMEOUT, Verdict
-from anechain.importing.importers import Broken, Importer, call_hook, error_text
+from anechain.importing.importers import BrokenImporter, Importer, call_hook, error_text
 from anechain.importing.time_limits import TooSlowError, call_within, known_as_slow, mark_as_slow
 
-__all__ = ["choose", "verdicts"]
+__all__ = ["choose_importer", "collect_verdicts"]
 
 _warned: set[tuple[str, str]] = set()
 """Slow importers, by name and origin, that this process has warned of."""
 
 
-def verdicts(path: Path, importers: Mapping[str, Importer]) -> dict[str, Verdict | Broken]:
+def collect_verdicts(path: Path, importers: Mapping[str, Importer]) -> dict[str, Verdict | BrokenImporter]:
     """Ask every importer about one file.
 
     Parameters
@@ -36,23 +36,27 @@ def verdicts(path: Path, importers: Mapping[str, Importer]) -> dict[str, Verdict
     return {name: _verdict(path, importer) for name, importer in importers.items()}
 
 
-def _verdict(path: Path, importer: Importer) -> Verdict | Broken:
+def _verdict(path: Path, importer: Importer) -> Verdict | BrokenImporter:
     name, origin = importer.name, importer.origin
     if (reason := known_as_slow(name, origin)) is not None:
-        return Broken(name, origin, reason)
+        return BrokenImporter(name, origin, reason)
     call = partial(call_hook, importer.hooks.hook.anechain_identify, path=path)
     try:
         verdict = call_within(IDENTIFY_TIMEOUT, call)
     except TooSlowError:
-        return Broken(name, origin, mark_as_slow(name, origin, f"anechain_identify of {path.name}", IDENTIFY_TIMEOUT))
+        return BrokenImporter(
+            name, origin, mark_as_slow(name, origin, f"anechain_identify of {path.name}", IDENTIFY_TIMEOUT)
+        )
     except (Exception, SystemExit) as error:
-        return Broken(name, origin, f"anechain_identify failed: {error_text(error)}")
+        return BrokenImporter(name, origin, f"anechain_identify failed: {error_text(error)}")
     if not isinstance(verdict, Verdict):
-        return Broken(name, origin, f"anechain_identify returned {type(verdict).__name__}, not a Verdict")
+        return BrokenImporter(name, origin, f"anechain_identify returned {type(verdict).__name__}, not a Verdict")
     return verdict
 
 
-def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Iterable[Broken], shown: str) -> Importer:
+def choose_importer(
+    paths: Sequence[Path], importers: Mapping[str, Importer], broken: Iterable[BrokenImporter], shown: str
+) -> Importer:
     """Return the one importer that all files of a device belong to.
 
     Parameters
@@ -74,7 +78,7 @@ def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Ite
     problems: list[Problem] = []
     chosen: dict[Path, str] = {}
     for path in paths:
-        answers = verdicts(path, importers)
+        answers = collect_verdicts(path, importers)
         ranked = sorted(
             ((answer.confidence, name) for name, answer in answers.items() if isinstance(answer, Verdict)), reverse=True
         )
@@ -111,20 +115,20 @@ def choose(paths: Sequence[Path], importers: Mapping[str, Importer], broken: Ite
     return importers[next(iter(chosen.values()))]
 
 
-def _verdicts_text(answers: Mapping[str, Verdict | Broken]) -> str:
+def _verdicts_text(answers: Mapping[str, Verdict | BrokenImporter]) -> str:
     texts = []
     for name, answer in answers.items():
-        if isinstance(answer, Broken):
+        if isinstance(answer, BrokenImporter):
             texts.append(f"{name}: failed ({answer.reason})")
         else:
             texts.append(f"{name}: {answer.confidence:.1f} ({answer.reason})")
     return "; ".join(texts) or "no importer is installed"
 
 
-def _warn_of_slow(answers: Mapping[str, Verdict | Broken]) -> None:
+def _warn_of_slow(answers: Mapping[str, Verdict | BrokenImporter]) -> None:
     """Warn, once per process, of an importer that was skipped for its time when another one was chosen."""
     for name, answer in answers.items():
-        if not isinstance(answer, Broken) or (name, answer.origin) in _warned:
+        if not isinstance(answer, BrokenImporter) or (name, answer.origin) in _warned:
             continue
         if known_as_slow(name, answer.origin) is not None:
             _warned.add((name, answer.origin))

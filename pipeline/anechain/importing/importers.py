@@ -19,9 +19,18 @@ from anechain.importing.hooks import LOAD_TIMEOUT, Description, ImporterHooks, O
 from anechain.importing.time_limits import TooSlowError, call_within, known_as_slow, mark_as_slow
 from anechain.methods import versions
 
-__all__ = ["GROUP", "Broken", "Importer", "call_hook", "error_text", "find_importers", "load_file", "load_plugin"]
+__all__ = [
+    "ENTRY_POINT_GROUP",
+    "BrokenImporter",
+    "Importer",
+    "call_hook",
+    "error_text",
+    "find_importers",
+    "load_file",
+    "load_plugin",
+]
 
-GROUP = "anechain.importers"
+ENTRY_POINT_GROUP = "anechain.importers"
 """Entry-point group of the importers."""
 _HOOKS = ("anechain_describe", "anechain_identify", "anechain_read")
 _MAX_ERROR_LENGTH = 300
@@ -50,7 +59,7 @@ class Importer:
 
 
 @dataclass(frozen=True)
-class Broken:
+class BrokenImporter:
     """An importer that is installed but cannot be used.
 
     Attributes
@@ -81,7 +90,7 @@ def call_hook(hook: pluggy.HookCaller, **arguments: object) -> object:
     return results[0] if results else None
 
 
-def load_plugin(name: str, origin: str, plugin: object) -> Importer | Broken:
+def load_plugin(name: str, origin: str, plugin: object) -> Importer | BrokenImporter:
     """Register a plugin that has all hooks and describes itself.
 
     Parameters
@@ -97,24 +106,26 @@ def load_plugin(name: str, origin: str, plugin: object) -> Importer | Broken:
         manager.register(plugin, name)
         manager.check_pending()
     except Exception as error:
-        return Broken(name, origin, error_text(error))
+        return BrokenImporter(name, origin, error_text(error))
     missing = [hook for hook in _HOOKS if not getattr(manager.hook, hook).get_hookimpls()]
     if missing:
-        return Broken(name, origin, f"it does not implement {', '.join(missing)}")
+        return BrokenImporter(name, origin, f"it does not implement {', '.join(missing)}")
     try:
         description = call_within(LOAD_TIMEOUT, lambda: call_hook(manager.hook.anechain_describe))
     except TooSlowError:
-        return Broken(name, origin, mark_as_slow(name, origin, "anechain_describe", LOAD_TIMEOUT))
+        return BrokenImporter(name, origin, mark_as_slow(name, origin, "anechain_describe", LOAD_TIMEOUT))
     except (Exception, SystemExit) as error:
-        return Broken(name, origin, f"anechain_describe failed: {error_text(error)}")
+        return BrokenImporter(name, origin, f"anechain_describe failed: {error_text(error)}")
     if not isinstance(description, Description):
-        return Broken(name, origin, f"anechain_describe returned {type(description).__name__}, not a Description")
+        return BrokenImporter(
+            name, origin, f"anechain_describe returned {type(description).__name__}, not a Description"
+        )
     if not (isinstance(description.options, type) and issubclass(description.options, Options)):
-        return Broken(name, origin, f"its options are {description.options!r}, not a subclass of Options")
+        return BrokenImporter(name, origin, f"its options are {description.options!r}, not a subclass of Options")
     try:
         versions(description.methods)
     except (KeyError, TypeError) as error:
-        return Broken(name, origin, f"its methods are not all registered: {error_text(error)}")
+        return BrokenImporter(name, origin, f"its methods are not all registered: {error_text(error)}")
     return Importer(name, origin, description, manager)
 
 
@@ -146,19 +157,19 @@ def load_file(path: Path) -> ModuleType:
     return module
 
 
-def _import_plugin(name: str, origin: str, load: Callable[[], object]) -> Importer | Broken:
+def _import_plugin(name: str, origin: str, load: Callable[[], object]) -> Importer | BrokenImporter:
     if (reason := known_as_slow(name, origin)) is not None:
-        return Broken(name, origin, reason)
+        return BrokenImporter(name, origin, reason)
     try:
         plugin = call_within(LOAD_TIMEOUT, load)
     except TooSlowError:
-        return Broken(name, origin, mark_as_slow(name, origin, "its import", LOAD_TIMEOUT))
+        return BrokenImporter(name, origin, mark_as_slow(name, origin, "its import", LOAD_TIMEOUT))
     except (Exception, SystemExit) as error:
-        return Broken(name, origin, error_text(error))
+        return BrokenImporter(name, origin, error_text(error))
     return load_plugin(name, origin, plugin)
 
 
-def find_importers(private: Sequence[Path] = ()) -> tuple[dict[str, Importer], list[Broken]]:
+def find_importers(private: Sequence[Path] = ()) -> tuple[dict[str, Importer], list[BrokenImporter]]:
     """Load all installed importers, and private ones.
 
     Parameters
@@ -177,15 +188,17 @@ def find_importers(private: Sequence[Path] = ()) -> tuple[dict[str, Importer], l
 
     loaded = [
         _import_plugin(entry.name, f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value, entry.load)
-        for entry in sorted(entry_points(group=GROUP), key=lambda entry: (entry.name, entry.value))
+        for entry in sorted(entry_points(group=ENTRY_POINT_GROUP), key=lambda entry: (entry.name, entry.value))
     ]
     loaded += [_import_plugin(path.stem, path.name, partial(load_file, path)) for path in private]
     names = [importer.name for importer in loaded]
     duplicates = sorted({name for name in names if names.count(name) > 1})
-    broken = [importer for importer in loaded if isinstance(importer, Broken) and importer.name not in duplicates]
+    broken = [
+        importer for importer in loaded if isinstance(importer, BrokenImporter) and importer.name not in duplicates
+    ]
     for name in duplicates:
         origins = ", ".join(importer.origin for importer in loaded if importer.name == name)
-        broken.append(Broken(name, origins, "several plugins have this name; none of them is used"))
+        broken.append(BrokenImporter(name, origins, "several plugins have this name; none of them is used"))
     usable = {
         importer.name: importer
         for importer in loaded

@@ -71,7 +71,7 @@ def new_importer(name: str, folder: Path | None = None) -> list[Path]:
 
 
 def _name_problems(name: str) -> list[Problem]:
-    from anechain.importing.importers import Broken, Importer, find_importers
+    from anechain.importing.importers import BrokenImporter, Importer, find_importers
 
     if not _NAME.fullmatch(name):
         suggestion = re.sub("[^a-z0-9]+", "_", name.lower()).strip("_0123456789")[:30]
@@ -89,7 +89,7 @@ def _name_problems(name: str) -> list[Problem]:
     if keyword.iskeyword(name) or keyword.issoftkeyword(name):
         return [Problem("name", f"{name} is a keyword of Python", "another name", fix)]
     usable, broken = find_importers()
-    installed: list[Importer | Broken] = [*usable.values(), *broken]
+    installed: list[Importer | BrokenImporter] = [*usable.values(), *broken]
     origins = {importer.name: importer.origin for importer in installed}
     if origin := origins.get(name):
         return [Problem("name", f"{name} is the name of an importer of {origin}", "a name that is not taken", fix)]

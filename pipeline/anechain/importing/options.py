@@ -13,10 +13,10 @@ from anechain.errors import InputError, Problem
 from anechain.importing.hooks import Options
 from anechain.importing.importers import Importer
 
-__all__ = ["options_in_words", "parse_options"]
+__all__ = ["describe_options", "parse_options"]
 
 
-def options_in_words(model: type[BaseModel]) -> Iterator[str]:
+def describe_options(model: type[BaseModel]) -> Iterator[str]:
     """Yield a line for each option: name, description and default.
 
     The keys of an option that is a model itself follow it, one indented line each.
@@ -29,7 +29,7 @@ def options_in_words(model: type[BaseModel]) -> Iterator[str]:
             default = "default none" if value is None else "default: the defaults of its keys"
         yield f"{name}: {field.description or ''} [{default}]"
         if inner is not None:
-            yield from (f"    {line}" for line in options_in_words(inner))
+            yield from (f"    {line}" for line in describe_options(inner))
 
 
 def _inner_model(annotation: Any) -> type[BaseModel] | None:

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 from anechain.arrays import Floats
 
-__all__ = ["frequencies_text", "gathered_notes", "shortened_list"]
+__all__ = ["frequencies_text", "merge_notes", "shortened_list"]
 
 
-def gathered_notes(notes: Mapping[str, Sequence[str]]) -> list[str]:
+def merge_notes(notes: Mapping[str, Sequence[str]]) -> list[str]:
     """Merge the notes of files: one line for each note, with the number of files that have it.
 
     Parameters

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 
 __all__ = ["result_digest"]
 
@@ -30,4 +30,4 @@ def _rounded(value: Any) -> Any:
 
 def result_digest(result: Any) -> str:
     """Return the SHA-256 of a result; numbers have nine significant digits, and are zero below 1e-12."""
-    return hashlib.sha256(canonical(_rounded(result))).hexdigest()
+    return hashlib.sha256(canonical_json(_rounded(result))).hexdigest()

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from anechain.data.store import write_plain
+from anechain.data.store import write_if_changed
 from anechain.errors import InputError, Problem
 from anechain.method_lock.fingerprints import code_fingerprints
 
@@ -155,7 +155,7 @@ def renew_lock(calls: Mapping[str, Callable[[], Any]], path: Path | None = None)
             Problem(str(change), "an unchanged version", fix="increase the version, and keep the old version too")
             for change in results_changed
         )
-    write_plain(target, (json.dumps(lock, indent=1, sort_keys=True) + "\n").encode())
+    write_if_changed(target, (json.dumps(lock, indent=1, sort_keys=True) + "\n").encode())
     new = [f"{what}: new" for what in sorted(lock.keys() - before.keys())]
     return [*map(str, changes), *new] or ["nothing has changed"]
 

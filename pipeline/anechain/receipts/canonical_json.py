@@ -8,10 +8,10 @@ from typing import Any
 
 import rfc8785
 
-__all__ = ["canonical", "parsed"]
+__all__ = ["canonical_json", "parse_json"]
 
 
-def canonical(value: Any) -> bytes:
+def canonical_json(value: Any) -> bytes:
     """Return the canonical JSON of a value (RFC 8785), in UTF-8.
 
     Raises
@@ -26,7 +26,7 @@ def canonical(value: Any) -> bytes:
         raise ValueError("nested too deeply") from None
 
 
-def parsed(text: bytes | str) -> Any:
+def parse_json(text: bytes | str) -> Any:
     """Parse JSON that every reader understands alike.
 
     Raises
@@ -58,6 +58,6 @@ def _parse_integer(digits: str) -> int | float:
     if len(digits) < 16:
         return int(digits)
     number = float(digits)
-    if not math.isfinite(number) or canonical(number).decode() != digits:
+    if not math.isfinite(number) or canonical_json(number).decode() != digits:
         raise ValueError(f"a double cannot represent {digits[:24]}")
     return int(number) if abs(number) < 2**53 else number

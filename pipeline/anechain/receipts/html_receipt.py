@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.canonical_json import canonical_json, parse_json
 
 __all__ = ["HTML_MARKER", "embed", "split"]
 
@@ -18,7 +18,7 @@ _JSON_LD = {"@context": {"@vocab": "http://www.w3.org/ns/prov#"}, "@type": "Enti
 
 def embed(bare: bytes, text: str) -> bytes:
     """Return the page with a receipt; ValueError unless it holds :data:`HTML_MARKER` exactly once."""
-    block = canonical({**_JSON_LD, "receipt": parsed(text)}).replace(b"<", b"\\u003c")
+    block = canonical_json({**_JSON_LD, "receipt": parse_json(text)}).replace(b"<", b"\\u003c")
     if bare.count(HTML_MARKER) != 1:
         raise ValueError("the page has no marker for its receipt, or several")
     return bare.replace(HTML_MARKER, _BLOCK_START + block + b"</script>")
@@ -30,7 +30,7 @@ def split(data: bytes) -> tuple[bytes, str | None]:
     if block is None:
         return data, None
     try:
-        receipt = parsed(block[1])["receipt"]
+        receipt = parse_json(block[1])["receipt"]
     except (ValueError, KeyError, TypeError):
         raise ValueError("the page's receipt cannot be read") from None
-    return data[: block.start()] + HTML_MARKER + data[block.end() :], canonical(receipt).decode()
+    return data[: block.start()] + HTML_MARKER + data[block.end() :], canonical_json(receipt).decode()

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.canonical_json import canonical_json, parse_json
 
 __all__ = ["embed", "split"]
 
@@ -16,7 +16,7 @@ __all__ = ["embed", "split"]
 def _document_and_receipt(data: bytes) -> tuple[Any, Any]:
     """Return the document without its receipt (and without a `usermeta` that holds nothing else), and the receipt."""
     try:
-        document = parsed(data)
+        document = parse_json(data)
     except ValueError as error:
         raise ValueError(f"not JSON: {error}") from None
     receipt = None
@@ -32,10 +32,10 @@ def _document_and_receipt(data: bytes) -> tuple[Any, Any]:
 
 def embed(bare: bytes, text: str) -> bytes:
     """Return the document with a receipt; ValueError if it has no room for one."""
-    document = parsed(canonical(_document_and_receipt(bare)[0]))
+    document = parse_json(canonical_json(_document_and_receipt(bare)[0]))
     if not isinstance(document, dict):
         raise ValueError("only a JSON object has room for a receipt")
-    receipt = parsed(text)
+    receipt = parse_json(text)
     if "vega-lite" in str(document.get("$schema")):
         if not isinstance(usermeta := document.setdefault("usermeta", {}), dict):
             raise ValueError("the chart's usermeta has no room for a receipt")
@@ -48,4 +48,4 @@ def embed(bare: bytes, text: str) -> bytes:
 def split(data: bytes) -> tuple[bytes, str | None]:
     """Return the canonical document without its receipt, and the receipt's text or None; ValueError if not JSON."""
     document, receipt = _document_and_receipt(data)
-    return canonical(document), None if receipt is None else canonical(receipt).decode()
+    return canonical_json(document), None if receipt is None else canonical_json(receipt).decode()

@@ -9,9 +9,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 
-__all__ = ["NETCDF_SIGNATURES", "netcdf_blanked", "netcdf_digest", "netcdf_receipt"]
+__all__ = ["NETCDF_SIGNATURES", "blank_netcdf_receipt", "netcdf_digest", "netcdf_receipt"]
 
 NETCDF_SIGNATURES = (b"\x89HDF\r\n\x1a\n", b"CDF\x01", b"CDF\x02", b"CDF\x05")
 """First bytes of netCDF files."""
@@ -41,7 +41,7 @@ def netcdf_receipt(path: Path) -> str | None:
     return None if text is None else str(text)
 
 
-def netcdf_blanked(data: bytes, text: str) -> bytes:
+def blank_netcdf_receipt(data: bytes, text: str) -> bytes:
     """Return the bytes of a netCDF file with the receipt's text overwritten by spaces, if the file contains it."""
     receipt = text.encode()
     return data.replace(receipt, b" " * len(receipt), 1)
@@ -69,7 +69,7 @@ def netcdf_digest(path: Path) -> str:
         dataset.set_auto_maskandscale(False)
         attributes = {name: value for name, value in dataset.__dict__.items() if name != "receipt"}
         dimensions = {name: len(dimension) for name, dimension in dataset.dimensions.items()}
-        digest.update(canonical({"dims": dimensions, "attrs": _attributes_as_json(attributes)}))
+        digest.update(canonical_json({"dims": dimensions, "attrs": _attributes_as_json(attributes)}))
         max_size = path.stat().st_size * _MAX_COMPRESSION_RATIO
         for name in sorted(dataset.variables):
             variable = dataset.variables[name]
@@ -83,9 +83,9 @@ def netcdf_digest(path: Path) -> str:
                 "type": kind,
                 "attrs": _attributes_as_json(variable.__dict__),
             }
-            digest.update(canonical(head))
+            digest.update(canonical_json(head))
             if kind == "text":
-                digest.update(canonical(values.astype(str).tolist()))
+                digest.update(canonical_json(values.astype(str).tolist()))
             else:
                 digest.update(np.ascontiguousarray(values.astype(values.dtype.newbyteorder("<"))).tobytes())
     return digest.hexdigest()

@@ -33,16 +33,16 @@ from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from typing import Any
 
-from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.canonical_json import canonical_json, parse_json
 
 __all__ = [
     "Input",
-    "bound",
     "check_form",
     "check_structure",
     "make_receipt",
     "raw_inputs",
     "seal_of",
+    "seal_receipt",
     "sha256_hex",
     "stamp_of",
 ]
@@ -82,12 +82,12 @@ def sha256_hex(data: bytes) -> str:
 
 def stamp_of(step: Mapping[str, Any]) -> str:
     """Return the stamp of a step: the SHA-256 of the canonical JSON of its method, version, parameters and inputs."""
-    return sha256_hex(canonical({key: step[key] for key in _STAMPED}))
+    return sha256_hex(canonical_json({key: step[key] for key in _STAMPED}))
 
 
 def seal_of(receipt: Mapping[str, Any]) -> str:
     """Return the seal of a receipt: the SHA-256 of the canonical JSON of its other members."""
-    return sha256_hex(canonical({key: value for key, value in receipt.items() if key != "seal"}))
+    return sha256_hex(canonical_json({key: value for key, value in receipt.items() if key != "seal"}))
 
 
 @cache
@@ -135,8 +135,8 @@ def make_receipt(method: str, version: int, parameters: Mapping[str, Any], input
         if entry.role.startswith(RAW) != (entry.receipt is None):
             raise ValueError(f"input {entry.role} of {method}: raw files, and only raw files, are without a receipt")
     # Convert to JSON and back, so that the stored step has the same types as the hashed one.
-    step: dict[str, Any] = parsed(
-        canonical(
+    step: dict[str, Any] = parse_json(
+        canonical_json(
             {
                 "method": method,
                 "version": version,
@@ -165,7 +165,7 @@ def _plain(value: Any) -> Any:
     return [_plain(item) for item in value] if isinstance(value, list | tuple) else value
 
 
-def bound(receipt: Mapping[str, Any], content: str, file: str | None = None) -> dict[str, Any]:
+def seal_receipt(receipt: Mapping[str, Any], content: str, file: str | None = None) -> dict[str, Any]:
     """Add the hash of the content that a receipt describes, and the seal.
 
     Parameters
@@ -210,7 +210,7 @@ def check_form(receipt: Any) -> list[str]:
     for stamp, step in receipt["steps"].items():
         wrong += _wrong_in_step(f"step {stamp[:12]}", step) if _is_hash(stamp) else ["a step's stamp is not a SHA-256"]
     try:
-        canonical(receipt)
+        canonical_json(receipt)
     except ValueError as error:
         wrong.append(f"the receipt has no canonical form: {error}")
     return wrong

@@ -8,14 +8,14 @@ from typing import Any
 
 from anechain.receipts.printable import printable
 
-__all__ = ["tree"]
+__all__ = ["receipt_tree"]
 
 _INDENT = "    "
 _MAX_LETTERS = 300
 """Longer values of parameters are cut."""
 
 
-def tree(receipt: Mapping[str, Any]) -> list[str]:
+def receipt_tree(receipt: Mapping[str, Any]) -> list[str]:
     """Return a receipt as an indented tree, one line each; a step that several steps use is described once.
 
     Parameters

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from anechain.data.numbers import DIGITS, Mark, Number, rounded_uncertainty
+from anechain.data.numbers import STORED_DIGITS, Mark, Number, rounded_uncertainty
 from anechain.data.tables import csv_of_rows
-from anechain.figure_of_merit.peaks import HEADING, q_words
+from anechain.figure_of_merit.peaks import HEADING, q_text
 
 __all__ = ["deviation_numbers", "number_rows", "numbers_csv"]
 
@@ -53,7 +53,7 @@ def numbers_csv(devices: Sequence[tuple[str, str, Iterable[Number]]]) -> bytes:
     return csv_of_rows(
         _COLUMNS,
         (_row(device, title, one) for device, title, numbers in devices for one in numbers),
-        DIGITS,
+        STORED_DIGITS,
     )
 
 
@@ -83,10 +83,10 @@ def _row(device: str, device_title: str, one: Number) -> list[str | float | None
 
 def _place(mark: Mark) -> str:
     """A mark in words: "on_axis 300 to 3000 Hz", "on_axis 100 Hz at 81.5 dB"."""
-    band = f"{mark.low_hz:.{DIGITS}g}"
+    band = f"{mark.low_hz:.{STORED_DIGITS}g}"
     if mark.high_hz != mark.low_hz:
-        band += f" to {mark.high_hz:.{DIGITS}g}"
-    level = "" if mark.level_db is None else f" at {mark.level_db:.{DIGITS}g} dB".replace("-", "\N{MINUS SIGN}")
+        band += f" to {mark.high_hz:.{STORED_DIGITS}g}"
+    level = "" if mark.level_db is None else f" at {mark.level_db:.{STORED_DIGITS}g} dB".replace("-", "\N{MINUS SIGN}")
     return f"{mark.curve} {band} Hz{level}"
 
 
@@ -118,7 +118,7 @@ def deviation_numbers(deviations: Sequence[Mapping[str, Any]]) -> Iterator[Numbe
         if one["extreme_hz"] is not None:
             most = "highest" if one["height_db"] > 0 else "lowest"
             extreme = f"the curve is {most} at {one['extreme_hz']:.4g} Hz; {seen}"
-        of_q = f"{q_words(one)}; {seen}"
+        of_q = f"{q_text(one)}; {seen}"
         evidence = f"evidence: {'; '.join(one['evidence'])}"
         reached = "reached" if one["above_threshold"] else "not reached"
         no_plane = "it is no matter of direction" if one["cause"] == "resonance" else "is not determined"

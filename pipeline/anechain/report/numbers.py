@@ -7,12 +7,12 @@ from fnmatch import fnmatchcase
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.frequencies import format_hertz
 from anechain.acoustics.directivity.curve_titles import TITLES
-from anechain.data.numbers import Number, number_from_json, shown_bound, shown_width
-from anechain.figure_of_merit.peaks import q_words
+from anechain.data.numbers import Number, format_uncertainty, format_with_bound, number_from_json
+from anechain.figure_of_merit.peaks import q_text
 from anechain.methods import methods
-from anechain.receipts.canonical_json import parsed
+from anechain.receipts.canonical_json import parse_json
 from anechain.running.plan import Plan
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ NEVER_ALONE = ("preference-estimate",)
 
 def numbers_of(plan: Plan, device: str) -> tuple[list[Number], list[dict[str, Any]]]:
     """Numbers of a device, and its peaks and dips, as numbers.json holds them."""
-    document = parsed((plan.results / device / "numbers.json").read_text(encoding="utf-8"))
+    document = parse_json((plan.results / device / "numbers.json").read_text(encoding="utf-8"))
     numbers = [number_from_json(id_, document[id_]) for id_ in document["order"]]
     return numbers, list(document["deviations"])
 
@@ -69,7 +69,7 @@ def _width(one: Number) -> str:
     """Uncertainty of a number in print; empty if it has none."""
     if one.uncertainty is None or not isinstance(one.value, float):
         return ""
-    return shown_width(one.uncertainty, one.value, one.unit)
+    return format_uncertainty(one.uncertainty, one.value, one.unit)
 
 
 def number_groups(numbers: Sequence[Number]) -> tuple[NumberGroup, ...]:
@@ -95,7 +95,7 @@ def _row(one: Number, mark: str) -> NumberRow:
     from anechain.report.page import NumberRow
 
     made_by = f"{one.method}, {one.version}"
-    return NumberRow(one.title, shown_bound(one), one.unit, _uncertainty(one), made_by, one.note, mark)
+    return NumberRow(one.title, format_with_bound(one), one.unit, _uncertainty(one), made_by, one.note, mark)
 
 
 def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRow, ...]:
@@ -104,12 +104,12 @@ def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRo
 
     return tuple(
         DeviationRow(
-            centre=f"{hertz(one['centre_hz'])} Hz",
-            extreme="" if one["extreme_hz"] is None else f"{hertz(one['extreme_hz'])} Hz",
+            centre=f"{format_hertz(one['centre_hz'])} Hz",
+            extreme="" if one["extreme_hz"] is None else f"{format_hertz(one['extreme_hz'])} Hz",
             height=_height(one),
             width=f"{one['width_octaves']:.2f} octave",
             q=f"{one['q']:.2g}",
-            of_q=q_words(one),
+            of_q=q_text(one),
             curve=TITLES.get(one["curve"], one["curve"]),
             cause=one["cause"] + (f", {_orbit(one['plane'])}" if one["plane"] else ""),
             heard=f"{'reaches' if one['above_threshold'] else 'below'} {one['threshold_db']:.1f} dB",
@@ -171,7 +171,7 @@ def _cell(one: Number | None) -> str:
     if one is None:
         return ""
     width = _width(one)
-    return shown_bound(one) + (f" ± {width}" if width else "")
+    return format_with_bound(one) + (f" ± {width}" if width else "")
 
 
 def number_choices(campaign: Campaign) -> Iterator[tuple[str, str]]:

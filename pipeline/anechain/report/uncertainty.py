@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz, resample
+from anechain.acoustics.curve.frequencies import format_hertz, resample
 from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import TITLES, Component, budget_from_json, impedance_budget
 
@@ -112,7 +112,7 @@ def _value(value: Any, unit: str) -> str:
     if not isinstance(value, list):
         return f"{value:g}{gap}{unit}"
     ends = value if len(value) <= _MOST_PAIRS else [value[0], value[-1]]
-    listed = [f"{size:g}{gap}{unit} at {hertz(hz)} Hz" for hz, size in ends]
+    listed = [f"{size:g}{gap}{unit} at {format_hertz(hz)} Hz" for hz, size in ends]
     return ", ".join(listed) if ends is value else f"{listed[0]} to {listed[1]} ({len(value)} pairs)"
 
 
@@ -162,4 +162,4 @@ def _combined(curves: xr.Dataset, factor: float) -> Iterator[CombinedRow]:
         if not np.isfinite([common, own]).all():
             continue
         both = float(np.hypot(common, own))
-        yield CombinedRow(f"{hertz(hz)} Hz", *(f"{_size(one)} dB" for one in (common, own, both, factor * both)))
+        yield CombinedRow(f"{format_hertz(hz)} Hz", *(f"{_size(one)} dB" for one in (common, own, both, factor * both)))

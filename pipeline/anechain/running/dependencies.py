@@ -6,7 +6,7 @@ from typing import Any
 
 from anechain.data.store import sha256_file
 from anechain.methods import use_method_versions
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.receipt import sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, STAGES, stage_module, stage_versions, stages_before
 from anechain.running.plan import Plan
@@ -36,12 +36,12 @@ def dependencies(plan: Plan, stage: str, batch: str = "") -> dict[str, Any]:
     if stage == "ingest":
         result["devices"] = {
             device: sha256_hex(
-                canonical([plan.ingest_parameters(device), plan.raw_hashes(device), plan.importer_versions])
+                canonical_json([plan.ingest_parameters(device), plan.raw_hashes(device), plan.importer_versions])
             )
             for device in plan.batches[batch]
         }
     else:
-        result["parameters"] = sha256_hex(canonical(stage_module(stage).parameters(plan)))
+        result["parameters"] = sha256_hex(canonical_json(stage_module(stage).parameters(plan)))
     return result
 
 
@@ -59,4 +59,4 @@ def made_from(plan: Plan, stage: str, batch: str) -> str:
     manifests = {
         path.relative_to(plan.results).as_posix(): sha256_file(path) if path.is_file() else None for path in earlier
     }
-    return sha256_hex(canonical({"depends": dependencies(plan, stage, batch), "manifests": manifests}))
+    return sha256_hex(canonical_json({"depends": dependencies(plan, stage, batch), "manifests": manifests}))

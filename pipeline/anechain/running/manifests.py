@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from anechain.errors import InputError
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.receipt import sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.running.plan import Plan
@@ -18,7 +18,7 @@ __all__ = ["entry_of", "manifest_text", "read_manifest", "unfinished_job"]
 def manifest_text(stage: str, batch: str, devices: dict[str, Any], made_from: str) -> bytes:
     """Return the text of a job's manifest, sealed with a hash of itself, so that edits are noticed."""
     manifest = {"stage": stage, "batch": batch, "devices": devices, "made_from": made_from}
-    return canonical({**manifest, "seal": sha256_hex(canonical(manifest))}) + b"\n"
+    return canonical_json({**manifest, "seal": sha256_hex(canonical_json(manifest))}) + b"\n"
 
 
 def read_manifest(path: Path) -> dict[str, Any] | None:
@@ -30,7 +30,7 @@ def read_manifest(path: Path) -> dict[str, Any] | None:
         if any(not isinstance(entry, dict) for entry in manifest["devices"].values()):
             return None
         unsealed = {key: value for key, value in manifest.items() if key != "seal"}
-        return manifest if manifest.get("seal") == sha256_hex(canonical(unsealed)) else None
+        return manifest if manifest.get("seal") == sha256_hex(canonical_json(unsealed)) else None
     except (OSError, ValueError):
         return None
 

@@ -13,7 +13,7 @@ from anechain.campaign.load import load_campaign
 from anechain.campaign.target_file import read_target
 from anechain.data.store import is_current, read_receipt, sha256_file, write_artefact
 from anechain.errors import InputError, Problem
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.receipt import Input, make_receipt, sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
 from anechain.running.dependencies import made_from
@@ -104,7 +104,7 @@ def prepare_results(plan: Plan, campaign_file: Path, clean: bool = True) -> None
     target = plan.results / "campaign.json"
     try:
         plan.results.mkdir(exist_ok=True)
-        content = canonical(resolved)
+        content = canonical_json(resolved)
         # The same file read by another software version may resolve to other defaults.
         if not is_current(target, receipt["stamp"]) or read_receipt(target)["content"] != sha256_hex(content):
             write_artefact(target, content, receipt)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain.data import contract
-from anechain.data.store import is_current, read_receipt, sha256_file, write_dataset, write_plain
+from anechain.data.store import is_current, read_receipt, sha256_file, write_dataset, write_if_changed
 from anechain.errors import InputError, Problem
 from anechain.methods import use_method_versions
 from anechain.receipts.receipt import Input
@@ -95,7 +95,7 @@ def run_batch(plan: Plan, stage: str, batch: str) -> None:
         else:
             entries[device] = _entry(plan, outcome)
             tell(f"{stage:8} {device:20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
-    write_plain(plan.manifest(stage, batch), manifest_text(stage, batch, entries, digest))
+    write_if_changed(plan.manifest(stage, batch), manifest_text(stage, batch, entries, digest))
 
 
 def run_whole(plan: Plan, stage: str) -> None:
@@ -116,7 +116,7 @@ def run_whole(plan: Plan, stage: str) -> None:
     with use_method_versions(plan.campaign.method_versions):
         outcome = stage_module(stage).run(plan, left, failed)
     tell(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
-    write_plain(plan.manifest(stage, "all"), manifest_text(stage, "all", {"all": _entry(plan, outcome)}, digest))
+    write_if_changed(plan.manifest(stage, "all"), manifest_text(stage, "all", {"all": _entry(plan, outcome)}, digest))
     if failed and stage == CAMPAIGN_STAGES[-1]:
         # The page is made, but the chain has not succeeded: whoever runs it must see that from the exit status.
         raise InputError([*_causes(failed), Problem(stage, f"made without some devices: {_count(plan, failed)}")])

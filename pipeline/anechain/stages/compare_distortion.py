@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from anechain.acoustics.curve.comparison import common_grid
 from anechain.acoustics.curve.frequencies import resample
-from anechain.acoustics.nonlinear.distortion_at_level import Conditions, comparable
+from anechain.acoustics.nonlinear.distortion_at_level import MeasurementConditions, comparable_devices
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
 from anechain.arrays import Floats
 from anechain.data import contract
@@ -113,7 +113,7 @@ def compared_distortion(distortions: Mapping[str, xr.Dataset], titles: Mapping[s
     notes: dict[str, list[str]] = {}
     for at, level in enumerate(levels):
         key = f"{level:g}"
-        chosen, why_not = comparable({device: _conditions(one, key) for device, one in distortions.items()})
+        chosen, why_not = comparable_devices({device: _conditions(one, key) for device, one in distortions.items()})
         absent = dict.fromkeys((device for device in titles if device not in distortions), "it was not measured")
         why_not |= absent
         refused[key] = {device: why_not[device] for device in titles if device in why_not}
@@ -155,11 +155,11 @@ def compared_distortion(distortions: Mapping[str, xr.Dataset], titles: Mapping[s
     return contract.describe(dataset, "distortion-comparison")
 
 
-def _conditions(distortion: xr.Dataset, level: str) -> Conditions:
+def _conditions(distortion: xr.Dataset, level: str) -> MeasurementConditions:
     attrs = distortion.attrs
     gap = json.loads(str(attrs["gaps"])).get(level, "")
     distance = float(attrs["distance"]) if "distance" in attrs else None
-    return Conditions(str(attrs["level_kind"]), distance, str(attrs.get("environment", "")), gap)
+    return MeasurementConditions(str(attrs["level_kind"]), distance, str(attrs.get("environment", "")), gap)
 
 
 def _on_grid(one: xr.Dataset, grid: Floats) -> tuple[Floats, NDArray[np.bool_]]:

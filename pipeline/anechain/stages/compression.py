@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.smoothing import smooth
-from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS, implied_rise
+from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS, implied_temperature_rise
 from anechain.acoustics.nonlinear.compression_deltas import MISSING, NOISE, REASONS, ROUNDING, compression_deltas
-from anechain.acoustics.nonlinear.exceedance_bands import passed_bands
-from anechain.acoustics.nonlinear.level_and_shape import level_and_shape, unequal_gain
+from anechain.acoustics.nonlinear.exceedance_bands import exceedance_bands
+from anechain.acoustics.nonlinear.level_and_shape import gain_notes, level_and_shape
 from anechain.acoustics.nonlinear.octave_compression import limit_reached, octave_bands
 from anechain.acoustics.recording.drift import drift
 from anechain.acoustics.recording.take_changes import TakeChange, long_term, recovery
@@ -133,10 +133,10 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
         for limit in limits
     ]
     notes = _notes(given, deltas.flag, deltas.resolution_db, deltas.noise_known)
-    notes += unequal_gain(given.drive.tolist(), split.level_db)
+    notes += gain_notes(given.drive.tolist(), split.level_db)
     gaps: dict[str, str] = {}
     smoothed = smooth(given.frequency, given.level, fraction) if fraction else given.level
-    rise = implied_rise(split.level_db, choices["series_resistance_ratio"], choices["conductor"])
+    rise = implied_temperature_rise(split.level_db, choices["series_resistance_ratio"], choices["conductor"])
     variables: dict[str, Any] = {
         "level": (("drive", "frequency"), smoothed),
         "delta": (("drive", "frequency"), deltas.delta_db),
@@ -176,7 +176,7 @@ def compressed(data: Mapping[str, xr.Dataset], parameters: Mapping[str, Any]) ->
         {"drive": float(volt), "limit": limit, **_plain(vars(one))}
         for volt, row in zip(given.drive[1:], deltas.delta_db[1:], strict=True)
         for limit in limits
-        for one in passed_bands(given.frequency, row, limit)
+        for one in exceedance_bands(given.frequency, row, limit)
     ]
     attributes |= {
         "made_of": given.made_of,

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from anechain.data.store import sha256_file, write_plain
+from anechain.data.store import sha256_file, write_if_changed
 from anechain.errors import InputError, Problem
-from anechain.receipts.canonical_json import canonical, parsed
+from anechain.receipts.canonical_json import canonical_json, parse_json
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.netcdf_receipt import netcdf_receipt
 from anechain.receipts.receipt import RAW, sha256_hex
@@ -77,10 +77,10 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
         made = crate_bytes(build_crate(plan.campaign, facts, Run(*times, reasons))) != before
     if made:
         document = build_crate(plan.campaign, facts, Run(_started(), now(), reasons))
-        write_plain(target, crate_bytes(document))
+        write_if_changed(target, crate_bytes(document))
     inputs = {one.path: one.sha256 for one in (*facts.inputs, *facts.outputs)}
     stamp = sha256_hex(
-        canonical({"method": "crate", "version": VERSION, "parameters": parameters(plan), "inputs": inputs})
+        canonical_json({"method": "crate", "version": VERSION, "parameters": parameters(plan), "inputs": inputs})
     )
     return Outcome(stamp, (target, *written), made)
 
@@ -112,7 +112,7 @@ def _write_workflow(plan: Plan) -> list[Path]:
     written = []
     for name, source in workflow_files().items():
         path = plan.results / name
-        write_plain(path, source.read_bytes())
+        write_if_changed(path, source.read_bytes())
         written.append(path)
     return written
 
@@ -196,7 +196,7 @@ def _sources(path: Path) -> Iterator[tuple[str, str]]:
         format_ = format_of(data, path.name)
         text = format_.split(data)[1] if format_ is not None else None
     if text is not None:
-        receipt = parsed(text)
+        receipt = parse_json(text)
         for entry in receipt["steps"][receipt["stamp"]]["inputs"]:
             yield entry["role"], entry["sha256"]
 

@@ -12,7 +12,11 @@ from anechain.acoustics.directivity.curves import CurveSet, curve_set
 from anechain.acoustics.directivity.directions import PLANES
 from anechain.acoustics.directivity.orbits import WIDEST_GAP, distinct_directions, fill_orbits
 from anechain.acoustics.directivity.sphere import sphere_mean_level
-from anechain.acoustics.uncertainty.curve_uncertainty import CurveSetUncertainty, curve_set_uncertainty, sphere_own
+from anechain.acoustics.uncertainty.curve_uncertainty import (
+    CurveSetUncertainty,
+    curve_set_uncertainty,
+    sphere_uncorrelated,
+)
 from anechain.acoustics.uncertainty.linear_propagation import CurveUncertainty, mean_level_uncertainty
 from anechain.arrays import Floats
 from anechain.campaign.stated_uncertainty import ErrorParts, budget_to_json, error_parts, nothing_stated
@@ -183,7 +187,7 @@ def _add_sphere_uncertainty(
     """Uncertainty of the sphere's power, of its index, and of what two orbits get wrong."""
     nothing = np.full(parts.apart.shape[1:], np.nan)
     orbits = (parts.apart[planes.index(plane)] if plane in planes else nothing for plane in PLANES)
-    own = sphere_own(sphere["azimuth"].values, sphere["elevation"].values, angles, *orbits)
+    own = sphere_uncorrelated(sphere["azimuth"].values, sphere["elevation"].values, angles, *orbits)
     level = np.asarray(sphere["level"].transpose("direction", "frequency").values)
     power = mean_level_uncertainty(level, np.asarray(sphere["weight"].values), parts.common, own)
     found.levels["sphere_power"] = power

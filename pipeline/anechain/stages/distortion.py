@@ -10,7 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.nonlinear.distortion_at_level import AtLevel, at_level, chosen_takes, take_levels
+from anechain.acoustics.nonlinear.distortion_at_level import (
+    TakesAtLevel,
+    interpolate_takes,
+    take_levels,
+    takes_at_level,
+)
 from anechain.acoustics.nonlinear.harmonic_peaks import HarmonicPeak, harmonic_peaks
 from anechain.acoustics.nonlinear.harmonic_sums import (
     harmonic_sum,
@@ -118,7 +123,7 @@ def distorted(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> xr.Datase
     # Laid out once and filled level by level, so that nothing is held twice.
     filled = _laid_out(len(levels), len(orders) or 1, frequency.size)
     for row, requested in enumerate(levels):
-        choice = chosen_takes(known, requested, parameters["nearest"], parameters["widest_step"])
+        choice = takes_at_level(known, requested, parameters["nearest"], parameters["widest_step"])
         reason = why_not or choice.reason
         if reason:
             gaps[f"{requested:g}"] = reason
@@ -163,7 +168,7 @@ _DIMS = {
 
 
 def _orders_at(
-    choice: AtLevel, fundamentals: Floats, level: Floats, noise: Floats, margin: float
+    choice: TakesAtLevel, fundamentals: Floats, level: Floats, noise: Floats, margin: float
 ) -> tuple[Floats, ReferredOrders]:
     """Fundamental and orders at a level; between two takes, an order that is a limit in either is one."""
     referred = [referred_orders(fundamentals[take], level[take], noise[take], margin) for take in choice.takes]
@@ -171,9 +176,11 @@ def _orders_at(
         return fundamentals[choice.takes[0]], referred[0]
 
     def between(values: Sequence[Floats]) -> Floats:
-        return at_level(np.stack(values), AtLevel(choice.requested_db, choice.reached_db, (0, 1), choice.share, ""))
+        return interpolate_takes(
+            np.stack(values), TakesAtLevel(choice.requested_db, choice.reached_db, (0, 1), choice.share, "")
+        )
 
-    return at_level(fundamentals, choice), ReferredOrders(
+    return interpolate_takes(fundamentals, choice), ReferredOrders(
         between([one.level_db for one in referred]),
         referred[0].bound | referred[1].bound,
         between([one.noise_db for one in referred]),
@@ -182,7 +189,7 @@ def _orders_at(
 
 
 def _row(
-    base: Floats, at: ReferredOrders, orders: Sequence[int], choice: AtLevel, drives: Floats
+    base: Floats, at: ReferredOrders, orders: Sequence[int], choice: TakesAtLevel, drives: Floats
 ) -> dict[str, NDArray[Any]]:
     """Everything at one level."""
     last = orders[-1]
@@ -263,7 +270,7 @@ def _said_of_noise(noise: Floats, spread: Floats | None, margin: float) -> list[
     ]
 
 
-def _said_of_takes(choice: AtLevel, drives: Floats, known: Sequence[float | None]) -> str:
+def _said_of_takes(choice: TakesAtLevel, drives: Floats, known: Sequence[float | None]) -> str:
     words = [f"{drives[take]:g} V ({known[take]:.1f} dB)" for take in choice.takes]
     if len(words) == 1:
         return f"the take at {words[0]}, as measured"

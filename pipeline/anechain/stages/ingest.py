@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING, Any
 from anechain.acoustics.curve.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE, referred_level_step
 from anechain.campaign.file import Setup
 from anechain.data import contract
-from anechain.data.checks import Check, Limits, as_json, judged, line_of
+from anechain.data.checks import Check, Limits, check_to_json, report_line, with_limits
 from anechain.data.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 from anechain.errors import InputError, Problem
 from anechain.importing.hooks import Options
-from anechain.importing.identify import choose
-from anechain.importing.importers import Broken, Importer, find_importers
+from anechain.importing.identify import choose_importer
+from anechain.importing.importers import BrokenImporter, Importer, find_importers
 from anechain.importing.options import parse_options
 from anechain.importing.read import read
 from anechain.importing.response_checks import METHODS, check_responses
 from anechain.methods import versions
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.sources import COMPANIONS
 from anechain.running.plan import Plan
@@ -98,9 +98,9 @@ def run(plan: Plan, device: str) -> Outcome:
     }
     for path, dataset in outputs.items():
         write_dataset(path, dataset, receipt)
-    told = {"device": device, "title": one.title, "checks": [as_json(check) for check in checks]}
+    told = {"device": device, "title": one.title, "checks": [check_to_json(check) for check in checks]}
     checked = target.with_name("checks.json")
-    write_artefact(checked, canonical(told), receipt)
+    write_artefact(checked, canonical_json(told), receipt)
     return Outcome(receipt["stamp"], (*outputs, checked), made=True)
 
 
@@ -176,9 +176,9 @@ def read_sources(
         raise InputError(problems)
     if "responses" in finished:
         found += check_responses(finished["responses"])
-        found = [judged(check, limits or {}) for check in found]
+        found = [with_limits(check, limits or {}) for check in found]
         attributes = finished["responses"].attrs
-        attributes["import_report"] = "\n".join([attributes["import_report"], *map(line_of, found)]).strip("\n")
+        attributes["import_report"] = "\n".join([attributes["import_report"], *map(report_line, found)]).strip("\n")
     if checks is not None:
         checks += found
     return finished
@@ -236,10 +236,10 @@ def chosen_sources(plan: Plan, device: str) -> list[Source]:
     problems: list[Problem] = []
     for name, source in one.sources.items():
         where = f"devices.{device}.{name}"
-        able = {id_: importer for id_, importer in installed.items() if name in importer.description.gives}
+        able = {id_: importer for id_, importer in installed.items() if name in importer.description.sources}
         try:
             if source.importer is None:
-                importer = choose(files[name], able, broken, device)
+                importer = choose_importer(files[name], able, broken, device)
             elif source.importer in able:
                 importer = able[source.importer]
             else:
@@ -259,7 +259,7 @@ def chosen_sources(plan: Plan, device: str) -> list[Source]:
     return chosen
 
 
-def _why_not(name: str, installed: Mapping[str, Importer], broken: Sequence[Broken], what: str) -> str:
+def _why_not(name: str, installed: Mapping[str, Importer], broken: Sequence[BrokenImporter], what: str) -> str:
     if name in installed:
         return f" does not read {what}"
     return next((f" cannot be used: {bad.reason}" for bad in broken if bad.name == name), " is not installed")

@@ -15,10 +15,10 @@ from anechain.data import contract
 from anechain.data.numbers import number_to_json
 from anechain.data.store import is_current, read_dataset, sha256_file, write_artefact, write_dataset
 from anechain.figure_of_merit import metric_inputs
-from anechain.figure_of_merit.groups import GROUPS, GroupResult, everything
+from anechain.figure_of_merit.groups import GROUPS, GroupResult, all_numbers
 from anechain.figure_of_merit.metric_inputs import gather
 from anechain.methods import versions
-from anechain.receipts.canonical_json import canonical
+from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.stages import stages_before
 from anechain.running.plan import Plan
@@ -85,7 +85,7 @@ def run(plan: Plan, device: str) -> Outcome:
     for name, dataset in made.datasets.items():
         write_dataset(beside[name], dataset, receipt)
     # Written last, since it names the others.
-    write_artefact(target, canonical(document(device, made)), receipt)
+    write_artefact(target, canonical_json(document(device, made)), receipt)
     return Outcome(receipt["stamp"], (target, *(beside[name] for name in made.datasets)), made=True)
 
 
@@ -112,7 +112,7 @@ def numbered(
     stated : mapping, optional
         The campaign's section `uncertainty` as plain values.
     """
-    return everything(gather(options, own, datasets, derivation, targets, stated))
+    return all_numbers(gather(options, own, datasets, derivation, targets, stated))
 
 
 def document(device: str, made: GroupResult) -> dict[str, Any]:
@@ -128,6 +128,6 @@ def document(device: str, made: GroupResult) -> dict[str, Any]:
 
 def _names(target: Path) -> set[Path]:
     """Datasets that the numbers name as theirs."""
-    from anechain.receipts.canonical_json import parsed
+    from anechain.receipts.canonical_json import parse_json
 
-    return {target.with_name(name) for name in parsed(target.read_text(encoding="utf-8"))["datasets"]}
+    return {target.with_name(name) for name in parse_json(target.read_text(encoding="utf-8"))["datasets"]}

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz
-from anechain.acoustics.curve.segments import mean_power_level, part_in_band
+from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.segments import mean_power_level, segment_in_band
 from anechain.acoustics.nonlinear import usable_limits
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
 from anechain.acoustics.nonlinear.relative_orders import order_noise, referred_orders
@@ -37,7 +37,7 @@ def add_usable(
     if harmonics is None or given.made_of == "takes" or not (harmonics["order"].values > 1).any():
         gaps["usable"] = "usable limits need harmonics of order 2 and up at two drives or more"
         return []
-    limit = usable_limits.limit_curve(given.frequency, options["distortion"])
+    limit = usable_limits.distortion_limit_curve(given.frequency, options["distortion"])
     # Outside the valid band there are no data: the range ends there, which is something else than a gap.
     kept = inside(harmonics)
     lowest = [
@@ -53,11 +53,11 @@ def add_usable(
         for (low, high), row in zip(_distortion(harmonics, parameters), delta, strict=True)
     ]
     spl = given.attributes["level_kind"] == "spl" and "distance" in given.attributes
-    step = usable_limits.listening_step(options["distance"], options["devices"], options["addition"])
+    step = usable_limits.listening_level_step(options["distance"], options["devices"], options["addition"])
     held, listening = np.full(given.drive.size, np.nan), np.full(given.drive.size, np.nan)
     mean = np.full(given.drive.size, np.nan)
     for row, one in enumerate(lowest):
-        part = part_in_band(given.frequency, smoothed[row], *band)
+        part = segment_in_band(given.frequency, smoothed[row], *band)
         mean[row] = np.nan if part.reason else mean_power_level(part)
         if one.frequency_hz is None:
             continue
@@ -125,13 +125,14 @@ def _distortion(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> list[tu
 
 
 def _conditions(options: Mapping[str, Any], band: tuple[float, float], spl: bool) -> list[str]:
-    corners = ", ".join(f"{percent:g} % at {hertz(at)} Hz" for at, percent in options["distortion"])
+    corners = ", ".join(f"{percent:g} % at {format_hertz(at)} Hz" for at, percent in options["distortion"])
     said = [
         f"usable: total harmonic distortion re the fundamental up to {corners}, straight between over log axes and "
         f"level beyond, and compression above {options['compression']:g} dB, from there upward"
-        + (f" to {hertz(options['up_to'])} Hz" if options["up_to"] else ""),
-        f"level: mean squared pressure of the fundamental from {hertz(band[0])} to {hertz(band[1])} Hz; reached "
-        f"everywhere: the lowest from the lowest usable frequency to {hertz(band[1])} Hz",
+        + (f" to {format_hertz(options['up_to'])} Hz" if options["up_to"] else ""),
+        f"level: mean squared pressure of the fundamental from {format_hertz(band[0])} to {format_hertz(band[1])} "
+        f"Hz; reached "
+        f"everywhere: the lowest from the lowest usable frequency to {format_hertz(band[1])} Hz",
         f"take-over: a suggestion only: {usable_limits.TAKE_OVER_ASSUMPTIONS}",
     ]
     if spl:

@@ -8,13 +8,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import check_levels, hertz, resample
-from anechain.acoustics.curve.segments import CurveSegment, mean_power_level, part_in_band, run_around
+from anechain.acoustics.curve.frequencies import check_levels, format_hertz, resample
+from anechain.acoustics.curve.segments import CurveSegment, mean_power_level, segment_around, segment_in_band
 from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
-    "DROPS",
+    "DROPS_DB",
     "HALF_POWER",
     "FrequencyLimit",
     "FrequencyLimits",
@@ -30,7 +30,7 @@ Minus3dB = Literal["half power", "3.000 dB"]
 HALF_POWER = float(10 * np.log10(2))
 """dB, 3.0103: the drop that halves squared pressure."""
 
-DROPS = (3.0, 6.0, 10.0)
+DROPS_DB = (3.0, 6.0, 10.0)
 """dB below the reference; default drops."""
 
 IGNORED_DIP_OCTAVES = 1.0 / 9.0
@@ -48,21 +48,21 @@ class FrequencyLimit:
     ----------
     drop_db : float
         dB below the reference.
-    nearest_hz : float or None
+    first_crossing_hz : float or None
         Frequency in Hz of the first crossing outwards; None if not determined.
     bracket_hz : tuple of float or None
-        The two frequencies of the data, in Hz, between which `nearest_hz` was interpolated.
-    outermost_hz : float or None
+        The two frequencies of the data, in Hz, between which `first_crossing_hz` was interpolated.
+    last_crossing_hz : float or None
         Frequency in Hz of the last crossing, beyond which the curve stays below the level up to the end of the data;
-        None if not determined. It differs from `nearest_hz` where the curve rises above the level again.
+        None if not determined. It differs from `first_crossing_hz` where the curve rises above the level again.
     reason : str
         Why one of them is None, or why they differ; empty if both are known and equal.
     """
 
     drop_db: float
-    nearest_hz: float | None
+    first_crossing_hz: float | None
     bracket_hz: tuple[float, float] | None
-    outermost_hz: float | None
+    last_crossing_hz: float | None
     reason: str
 
 
@@ -121,7 +121,7 @@ def _limit(
     """
     start_level = float(resample(run.frequency, run.level, start_hz)[0])
     if start_level < threshold:
-        reason = f"at {hertz(start_hz)} Hz, where the search begins, the curve is below the limit already"
+        reason = f"at {format_hertz(start_hz)} Hz, where the search begins, the curve is below the limit already"
         return FrequencyLimit(drop, None, None, None, reason)
     beyond = run.frequency < start_hz if outwards < 0 else run.frequency > start_hz
     frequency = np.concatenate([[start_hz], run.frequency[beyond][::outwards]])
@@ -129,7 +129,7 @@ def _limit(
     octaves = np.log2(frequency)
     down, up = _crossings(octaves, excess)
     verb = "have a gap beyond" if gap else "end at"
-    end = f"the data {verb} {hertz(frequency[-1])} Hz with the curve {abs(excess[-1]):.1f} dB above the limit"
+    end = f"the data {verb} {format_hertz(frequency[-1])} Hz with the curve {abs(excess[-1]):.1f} dB above the limit"
     lasting = [
         (place, interval)
         for number, (place, interval) in enumerate(down)
@@ -143,7 +143,7 @@ def _limit(
     if excess[-1] >= 0:
         return FrequencyLimit(drop, nearest, (low, high), None, f"the curve comes back: {end}")
     outermost = float(2 ** down[-1][0])
-    reason = "" if outermost == nearest else f"the curve comes back above the limit beyond {hertz(nearest)} Hz"
+    reason = "" if outermost == nearest else f"the curve comes back above the limit beyond {format_hertz(nearest)} Hz"
     return FrequencyLimit(drop, nearest, (low, high), outermost, reason)
 
 
@@ -165,7 +165,7 @@ def frequency_limits(
     reference_db: float,
     reference: str,
     start_hz: float = 1000.0,
-    drops_db: tuple[float, ...] = DROPS,
+    drops_db: tuple[float, ...] = DROPS_DB,
     minus_3_db: Minus3dB = "half power",
     ignored_dip_octaves: float = 0.0,
 ) -> FrequencyLimits:
@@ -210,7 +210,7 @@ def frequency_limits(
     drops = [HALF_POWER if drop == 3.0 and minus_3_db == "half power" else drop for drop in drops_db]
     if not np.isfinite(reference_db):
         return FrequencyLimits(None, reference, (), (), "the reference level is not determined")
-    run = run_around(frequency, level, start_hz)
+    run = segment_around(frequency, level, start_hz)
     if run.reason:
         return FrequencyLimits(reference_db, reference, (), (), run.reason)
     grid, values = check_levels(frequency, level)
@@ -250,7 +250,7 @@ def loudest_octave(frequency: ArrayLike, level: ArrayLike, octaves: float = 1.0)
     for centre in grid.tolist():
         if centre / half < grid[0] or centre * half > grid[-1]:
             continue
-        part = part_in_band(grid, values, centre / half, centre * half)
+        part = segment_in_band(grid, values, centre / half, centre * half)
         if not part.reason and (best is None or mean_power_level(part) > best[1] + 1e-9):
             best = centre, mean_power_level(part)
     return best
@@ -307,7 +307,7 @@ def effective_frequency_range(
     if loudest is None:
         return FrequencyLimits(None, name, (), (), f"the data contain no whole {band} without a gap")
     centre, reference_db = loudest
-    reference = f"{name}, around {hertz(centre)} Hz"
+    reference = f"{name}, around {format_hertz(centre)} Hz"
     known = np.isfinite(np.asarray(level, dtype=np.float64))
     inner = known[known.argmax() : known.size - known[::-1].argmax()]
     if not inner.all():
@@ -370,7 +370,7 @@ def in_room_extension(
     level: ArrayLike,
     longest_dimension_m: float | None = None,
     reference_band: tuple[float, float] = IN_ROOM_REFERENCE_BAND,
-    drops_db: tuple[float, ...] = DROPS,
+    drops_db: tuple[float, ...] = DROPS_DB,
     minus_3_db: Minus3dB = "half power",
 ) -> FrequencyLimits:
     """Lower limits of an in-room curve.
@@ -397,13 +397,13 @@ def in_room_extension(
         If the frequencies are not ascending above zero, the shapes disagree or an option has another value.
     """
     grid, values = check_levels(frequency, level)
-    name = f"mean squared pressure from {hertz(reference_band[0])} to {hertz(reference_band[1])} Hz"
+    name = f"mean squared pressure from {format_hertz(reference_band[0])} to {format_hertz(reference_band[1])} Hz"
     if longest_dimension_m is None:
         name += ", no room gain"
     else:
         values = values + room_gain(grid, longest_dimension_m)
         name += f", with the gain of a rigid, tight room {longest_dimension_m:g} m long"
-    part = part_in_band(grid, values, *reference_band)
+    part = segment_in_band(grid, values, *reference_band)
     if part.reason:
         return FrequencyLimits(None, name, (), (), part.reason)
     start = float(np.sqrt(reference_band[0] * reference_band[1]))

@@ -18,7 +18,7 @@ __all__ = [
     "check_grid",
     "check_levels",
     "format_frequency",
-    "hertz",
+    "format_hertz",
     "mean_over_log_frequency",
     "nominal_octave",
     "resample",
@@ -35,7 +35,7 @@ SAME_FREQUENCY = 1e-9
 """Relative difference within which two frequencies are the same."""
 
 
-def hertz(frequency: float) -> str:
+def format_hertz(frequency: float) -> str:
     """Format a frequency in Hz to four significant digits, without the unit and without an exponent.
 
     Parameters

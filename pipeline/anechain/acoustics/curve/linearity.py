@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import resample
-from anechain.acoustics.curve.segments import largest_step_octaves, mean_over_octaves, part_in_band
+from anechain.acoustics.curve.segments import largest_step_octaves, mean_over_octaves, segment_in_band
 from anechain.methods import method
 
 __all__ = ["Linearity", "NarrowBandDeviation", "linearity", "narrow_band_deviation"]
@@ -122,7 +122,7 @@ def narrow_band_deviation(
     if bands < 1:
         raise ValueError(f"{low_hz} to {high_hz} Hz contains no half-octave band")
     top = float(low_hz * 2 ** (bands / 2)) if last_band == "whole" else high_hz
-    part = part_in_band(frequency, level, low_hz, top)
+    part = segment_in_band(frequency, level, low_hz, top)
     reason = part.reason
     if not reason and largest_step_octaves(part.frequency) > COARSEST_DATA * (1 + 1e-6):
         step = largest_step_octaves(part.frequency)
@@ -172,7 +172,7 @@ def linearity(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
     ValueError
         If the frequencies are not ascending above zero, the shapes disagree or the band is empty.
     """
-    part = part_in_band(frequency, level, low_hz, high_hz)
+    part = segment_in_band(frequency, level, low_hz, high_hz)
     if high_hz / low_hz >= np.sqrt(2):
         narrow = narrow_band_deviation(frequency, level, low_hz, high_hz)
     else:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.frequencies import check_grid, resample
 from anechain.acoustics.curve.resonance_fits import MIN_POINTS
-from anechain.acoustics.curve.segments import CurveSegment, largest_step_octaves, part_in_band
+from anechain.acoustics.curve.segments import CurveSegment, largest_step_octaves, segment_in_band
 from anechain.arrays import Floats
 
 __all__ = [
@@ -100,7 +100,7 @@ def searchable_segment(frequency: ArrayLike, level: ArrayLike, low_hz: float, hi
     ValueError
         If the frequencies are not ascending above zero, the shapes disagree or the band is empty.
     """
-    segment = part_in_band(check_grid(frequency), level, low_hz, high_hz)
+    segment = segment_in_band(check_grid(frequency), level, low_hz, high_hz)
     step = largest_step_octaves(segment.frequency)
     if not segment.reason and step > MAX_STEP_OCTAVES * (1 + 1e-6):
         reason = f"the data are up to {step:.2g} octave apart; 1/12 octave or finer is needed"

@@ -13,13 +13,21 @@ from anechain.acoustics.curve.resonance_fits import MIN_POINTS
 from anechain.acoustics.curve.resonance_shape import AddedResonance, peaking_section, resonance_basis, resonance_level
 from anechain.arrays import Floats
 
-__all__ = ["ADDED", "NEITHER", "SECTION", "PeakOrDip", "height_gradient", "shape_level", "shape_parts"]
+__all__ = [
+    "NO_RESONANCE",
+    "ONE_RESONANCE",
+    "RESONANCE_WITH_PHASE",
+    "PeakOrDip",
+    "height_gradient",
+    "shape_components",
+    "shape_level",
+]
 
-SECTION = "one resonance"
+ONE_RESONANCE = "one resonance"
 """`PeakOrDip.shape` of a second-order section."""
-ADDED = "one resonance added with a phase"
+RESONANCE_WITH_PHASE = "one resonance added with a phase"
 """`PeakOrDip.shape` of a resonance that is added with a phase: a peak next to a dip."""
-NEITHER = "not that of one resonance"
+NO_RESONANCE = "not that of one resonance"
 """`PeakOrDip.shape` where neither fits."""
 
 
@@ -45,8 +53,10 @@ class PeakOrDip:
         Q of the resonance itself: for a section `q` times 10^(height / 40), with the height before smoothing; for a
         dip Q of the zeros.
     shape : str
-        :data:`SECTION` where a second-order section fits; :data:`ADDED` where a resonance added with a phase fits
-        enough better to justify its further parameter; else :data:`NEITHER`, with centre, height and width read from
+        :data:`ONE_RESONANCE` where a second-order section fits; :data:`RESONANCE_WITH_PHASE` where a resonance added
+        with a phase fits
+        enough better to justify its further parameter; else :data:`NO_RESONANCE`, with centre, height and width read
+        from
         the curve.
     residual_db : float or None
         Root mean square in dB of what the shape leaves of the curve; None if no shape was fitted.
@@ -58,7 +68,7 @@ class PeakOrDip:
     strength, phase_deg : float
         For a resonance added with a phase: its pressure at its centre re the sound it is added to, and the phase in
         degrees. 0 for a section.
-    beside_db : float
+    opposite_db : float
         Largest deviation in dB of the other sign: the dip next to the peak, or the peak next to the dip.
     window_octaves : float
         Width in octaves of the smoothing window of the shape; 0 for none.
@@ -76,14 +86,14 @@ class PeakOrDip:
     unsmoothed_height_db: float | None = None
     strength: float = 0.0
     phase_deg: float = 0.0
-    beside_db: float = 0.0
+    opposite_db: float = 0.0
     window_octaves: float = 0.0
 
 
 def _resonance(feature: PeakOrDip) -> AddedResonance:
     """Resonance that has the shape of a feature, its centre at 1 Hz."""
     height = feature.height_db if feature.unsmoothed_height_db is None else feature.unsmoothed_height_db
-    if feature.shape != ADDED:
+    if feature.shape != RESONANCE_WITH_PHASE:
         return peaking_section(height, feature.q)
     pressure = feature.strength * np.exp(1j * np.deg2rad(feature.phase_deg))
     return AddedResonance(0.0, float(pressure.real), float(pressure.imag), feature.q)
@@ -107,7 +117,7 @@ def shape_level(feature: PeakOrDip, octaves: ArrayLike) -> Floats:
     return resonance_level(octaves, resonance.real, resonance.imaginary, resonance.q, feature.window_octaves)
 
 
-def shape_parts(feature: PeakOrDip) -> Callable[[Floats], Floats]:
+def shape_components(feature: PeakOrDip) -> Callable[[Floats], Floats]:
     """Components of a feature's shape, for a linear fit to other curves.
 
     Returns
@@ -119,7 +129,7 @@ def shape_parts(feature: PeakOrDip) -> Callable[[Floats], Floats]:
         its own curve.
     """
     resonance, window = _resonance(feature), feature.window_octaves
-    if feature.shape != ADDED:
+    if feature.shape != RESONANCE_WITH_PHASE:
         return lambda octaves: (
             resonance_level(octaves, resonance.real, resonance.imaginary, resonance.q, window)[np.newaxis]
             / feature.height_db

@@ -22,15 +22,15 @@ from anechain.acoustics.curve.peak_fits import (
     residual_power,
     sum_of_fits,
 )
-from anechain.acoustics.curve.peak_shapes import ADDED, NEITHER, SECTION, PeakOrDip
+from anechain.acoustics.curve.peak_shapes import NO_RESONANCE, ONE_RESONANCE, RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.curve.phase_resonances import fit_phase_resonances
 from anechain.acoustics.curve.resonance_shape import bandwidth_of_q, level_profile, q_of_bandwidth
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["WIDEST", "find_peaks_and_dips"]
+__all__ = ["MAX_WIDTH_OCTAVES", "find_peaks_and_dips"]
 
-WIDEST = 2.5
+MAX_WIDTH_OCTAVES = 2.5
 """Octaves; wider shapes belong to the balance of the whole curve, which a trend line describes better."""
 
 
@@ -59,7 +59,7 @@ def find_peaks_and_dips(
     high_hz: float = 16000.0,
     min_height_db: float = 1.0,
     smoothing: float | None = None,
-    max_width_octaves: float = WIDEST,
+    max_width_octaves: float = MAX_WIDTH_OCTAVES,
 ) -> tuple[tuple[PeakOrDip, ...], str]:
     """Find every peak and dip of a minimum height.
 
@@ -188,13 +188,13 @@ def _feature(
         width_octaves=width,
         q=q,
         pole_q=q if with_phase else q * 10 ** (abs(unsmoothed_height) / 40),
-        shape=(ADDED if fit.has_phase else SECTION) if good else NEITHER,
+        shape=(RESONANCE_WITH_PHASE if fit.has_phase else ONE_RESONANCE) if good else NO_RESONANCE,
         residual_db=residual_db,
         extreme_hz=extreme_hz,
         unsmoothed_height_db=unsmoothed_height,
         strength=float(np.hypot(resonance.real, resonance.imaginary)) if with_phase else 0.0,
         phase_deg=float(np.rad2deg(np.arctan2(resonance.imaginary, resonance.real))) if with_phase else 0.0,
-        beside_db=profile.opposite_db if with_phase else 0.0,
+        opposite_db=profile.opposite_db if with_phase else 0.0,
         window_octaves=fit.window_octaves if good else 0.0,
     )
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from anechain.acoustics.curve.bandwidth import frequency_limits
 from anechain.acoustics.curve.frequencies import check_levels, resample
 from anechain.acoustics.curve.linearity import LastBand, NarrowBandDeviation, narrow_band_deviation
-from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
+from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.curve.trends import Trend, fit_trend
 from anechain.methods import method
 
@@ -144,7 +144,7 @@ def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
     """
     low, high = SMOOTHNESS_BAND
     points = low * 2 ** (np.arange(np.floor(20 * np.log2(high / low) + 1e-9) + 1) / 20)
-    part = part_in_band(frequency, level, low, high)
+    part = segment_in_band(frequency, level, low, high)
     if part.reason:
         return fit_trend(frequency, level, low, high)
     return fit_trend(points, resample(part.frequency, part.level, points), low, float(points[-1]))
@@ -183,7 +183,7 @@ def low_frequency_terms(
     ValueError
         If the frequencies are not ascending above zero or the shapes disagree.
     """
-    window = part_in_band(frequency, listening_window_level, *LISTENING_WINDOW_BAND)
+    window = segment_in_band(frequency, listening_window_level, *LISTENING_WINDOW_BAND)
     if window.reason:
         return LowFrequencyTerms(None, None, None, None, f"listening window: {window.reason}")
     mean = mean_over_octaves(window.frequency, window.level)
@@ -192,12 +192,12 @@ def low_frequency_terms(
     if limits.reason:
         return LowFrequencyTerms(None, None, None, mean, f"sound power: {limits.reason}")
     limit = limits.lower[0]
-    if limit.nearest_hz is None:
+    if limit.first_crossing_hz is None:
         return LowFrequencyTerms(None, None, None, mean, f"sound power: {limit.reason}")
-    low = limit.nearest_hz
+    low = limit.first_crossing_hz
     bands = max(int(np.ceil(2 * np.log2(BASS_END / low) - 1e-9)), 1)
     edges = np.minimum(low * 2 ** (np.arange(bands + 1) / 2), BASS_END)
-    parts = [part_in_band(grid, power, a, b) for a, b in pairwise(edges.tolist()) if b > a]
+    parts = [segment_in_band(grid, power, a, b) for a, b in pairwise(edges.tolist()) if b > a]
     means = [mean_over_octaves(part.frequency, part.level) for part in parts if not part.reason]
     quality = float(np.mean(np.abs(np.array(means) - mean))) if len(means) == len(parts) and parts else None
     reason = "" if quality is not None else "LFQ: the sound power has gaps below 300 Hz"

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from anechain.acoustics.curve.frequencies import (
     SAME_FREQUENCY,
     check_levels,
-    hertz,
+    format_hertz,
     mean_over_log_frequency,
     resample,
 )
@@ -22,8 +22,8 @@ __all__ = [
     "largest_step_octaves",
     "mean_over_octaves",
     "mean_power_level",
-    "part_in_band",
-    "run_around",
+    "segment_around",
+    "segment_in_band",
 ]
 
 
@@ -48,7 +48,7 @@ def _no_segment(reason: str) -> CurveSegment:
     return CurveSegment(np.empty(0), np.empty(0), reason)
 
 
-def part_in_band(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> CurveSegment:
+def segment_in_band(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> CurveSegment:
     """Cut a curve to a band; the levels at the ends of the band are interpolated.
 
     Parameters
@@ -78,22 +78,22 @@ def part_in_band(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz:
     if known.size == 0:
         return _no_segment("the curve has no values")
     first, last = grid[known[0]], grid[known[-1]]
-    band = f"{hertz(low_hz)} to {hertz(high_hz)} Hz"
+    band = f"{format_hertz(low_hz)} to {format_hertz(high_hz)} Hz"
     if first > low_hz * (1 + SAME_FREQUENCY) or last < high_hz * (1 - SAME_FREQUENCY):
-        return _no_segment(f"the data reach from {hertz(first)} to {hertz(last)} Hz, not across {band}")
+        return _no_segment(f"the data reach from {format_hertz(first)} to {format_hertz(last)} Hz, not across {band}")
     low, high = max(low_hz, first), min(high_hz, last)
     ends = resample(grid, values, [low, high])
     inside = (grid > low * (1 + SAME_FREQUENCY)) & (grid < high * (1 - SAME_FREQUENCY))
     missing = grid[inside & np.isnan(values)]
     if missing.size or np.isnan(ends).any():
-        where = f"{hertz(missing[0])} Hz" if missing.size else f"an end of the band {band}"
+        where = f"{format_hertz(missing[0])} Hz" if missing.size else f"an end of the band {band}"
         return _no_segment(f"the data have no value at {where}")
     return CurveSegment(
         np.concatenate([[low], grid[inside], [high]]), np.concatenate([[ends[0]], values[inside], [ends[1]]]), ""
     )
 
 
-def run_around(frequency: ArrayLike, level: ArrayLike, at_hz: float) -> CurveSegment:
+def segment_around(frequency: ArrayLike, level: ArrayLike, at_hz: float) -> CurveSegment:
     """Longest segment of a curve around a frequency that has no gap.
 
     Parameters
@@ -115,7 +115,7 @@ def run_around(frequency: ArrayLike, level: ArrayLike, at_hz: float) -> CurveSeg
     """
     grid, values = check_levels(frequency, level)
     if np.isnan(resample(grid, values, at_hz)).any():
-        return _no_segment(f"the data have no value at {hertz(at_hz)} Hz")
+        return _no_segment(f"the data have no value at {format_hertz(at_hz)} Hz")
     nearest = int(np.argmin(np.where(np.isnan(values), np.inf, np.abs(np.log(grid / at_hz)))))
     gaps = np.flatnonzero(np.isnan(values))
     start = int(gaps[gaps < nearest].max(initial=-1)) + 1

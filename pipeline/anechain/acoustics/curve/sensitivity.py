@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import REFERENCE_DISTANCE, REFERENCE_DRIVE
-from anechain.acoustics.curve.segments import mean_power_level, part_in_band
+from anechain.acoustics.curve.segments import mean_power_level, segment_in_band
 from anechain.methods import method
 
 __all__ = [
@@ -105,7 +105,7 @@ def sensitivity(
         raise ValueError(f'level_kind is "spl" or "relative", not {level_kind!r}')
     if level_kind == "relative":
         return BandLevel(None, *band, "the levels are relative: their reference to 20 µPa is not known")
-    part = part_in_band(frequency, level, *band)
+    part = segment_in_band(frequency, level, *band)
     return BandLevel(None if part.reason else mean_power_level(part), *band, part.reason)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_levels, resample
-from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
+from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -134,7 +134,7 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
     ValueError
         If the frequencies are not ascending above zero, the shapes disagree or the band is empty.
     """
-    part = part_in_band(frequency, level, low_hz, high_hz)
+    part = segment_in_band(frequency, level, low_hz, high_hz)
     anchor = float(np.sqrt(low_hz * high_hz))
     grid, values = check_levels(frequency, level)
     inside = (grid >= low_hz * (1 - SAME_FREQUENCY)) & (grid <= high_hz * (1 + SAME_FREQUENCY)) & ~np.isnan(values)
@@ -285,7 +285,7 @@ def deviation_from_target(
     deviation = values - resample(target_frequency, target_level, grid)
     if alignment_band is None:
         return TrendDeviation(np.asarray(deviation), 0.0, "")
-    part = part_in_band(grid, deviation, *alignment_band)
+    part = segment_in_band(grid, deviation, *alignment_band)
     if part.reason:
         return TrendDeviation(None, 0.0, f"the target cannot be aligned with the curve: {part.reason}")
     shift = mean_over_octaves(part.frequency, part.level)

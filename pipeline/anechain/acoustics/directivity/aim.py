@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import check_grid
-from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
+from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.curve.trends import fit_trend
 from anechain.acoustics.directivity.directions import wrap_angle
 from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable
@@ -90,7 +90,7 @@ def _deviation_from_trend(
         if line.slope_db_per_octave is None:
             return None, None, line.reason
         slope = line.slope_db_per_octave
-    part = part_in_band(frequency, level, *band)
+    part = segment_in_band(frequency, level, *band)
     if part.reason:
         return None, slope, part.reason
     rest = part.level - slope * np.log2(part.frequency / band[0])

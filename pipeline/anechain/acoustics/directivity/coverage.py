@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz
-from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
+from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.directivity.beam_width import NO_DATA, NOT_REACHED, BeamWidth
 from anechain.methods import method
 
@@ -54,7 +54,8 @@ def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
     for end, rows in neighbours.items():
         for row in rows.tolist():
             if NOT_REACHED in (beam.state_positive[row], beam.state_negative[row]):
-                return f"at {hertz(end)} Hz, an end of the band, the level does not fall that far up to the last angle"
+                edge = f"at {format_hertz(end)} Hz, an end of the band"
+                return f"{edge}, the level does not fall that far up to the last angle"
     return ""
 
 
@@ -87,7 +88,7 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
     """
     inside = (beam.frequency_hz >= low_hz) & (beam.frequency_hz <= high_hz)
     ambiguous = float(beam.ambiguous[inside].mean()) if inside.any() else 0.0
-    total = part_in_band(beam.frequency_hz, beam.first_total_deg, low_hz, high_hz)
+    total = segment_in_band(beam.frequency_hz, beam.first_total_deg, low_hz, high_hz)
     if total.reason:
         shares = []
         for state in (NOT_REACHED, NO_DATA):
@@ -100,7 +101,7 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
     halves = [
         mean_over_octaves(part.frequency, part.level)
         for part in (
-            part_in_band(beam.frequency_hz, side, low_hz, high_hz)
+            segment_in_band(beam.frequency_hz, side, low_hz, high_hz)
             for side in (beam.first_positive_deg, beam.first_negative_deg)
         )
     ]

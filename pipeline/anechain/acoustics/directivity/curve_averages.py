@@ -15,14 +15,14 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.directivity.direction_lists import (
-    BOUNCES,
-    HORIZONTAL_BOUNCES,
+    HORIZONTAL_REFLECTION_GROUPS,
     IN_ROOM_SHARES,
     LISTENING_WINDOW,
     ON_AXIS,
     POLES,
+    REFLECTION_GROUPS,
     SOURCE,
-    VERTICAL_BOUNCES,
+    VERTICAL_REFLECTION_GROUPS,
     Direction,
     RearWall,
     Total,
@@ -205,7 +205,7 @@ def listening_window(orbits: MeasuredOrbits) -> DerivedCurve:
     limitations="Angles of typical rooms; the rear wall can be read as three directions or as nineteen.",
 )
 def wall_reflection(orbits: MeasuredOrbits, name: str, rear_wall: RearWall = "three") -> DerivedCurve:
-    """Return the mean squared pressure of one group of early reflections, see :data:`BOUNCES`."""
+    """Return the mean squared pressure of one group of early reflections, see :data:`REFLECTION_GROUPS`."""
     return _mean_power(orbits, reflection_directions(name, rear_wall))
 
 
@@ -229,7 +229,7 @@ def early_reflections(
     orbits: MeasuredOrbits, total: Total = "reflection_groups", rear_wall: RearWall = "three"
 ) -> DerivedCurve:
     """Return the mean of the five groups of reflections with equal weights, or of all their directions ("curves")."""
-    return _total(orbits, tuple(BOUNCES), total, rear_wall)
+    return _total(orbits, tuple(REFLECTION_GROUPS), total, rear_wall)
 
 
 @method(
@@ -245,7 +245,9 @@ def early_reflections_one_orbit(
     orbits: MeasuredOrbits, plane: str, total: Total = "reflection_groups", rear_wall: RearWall = "three"
 ) -> DerivedCurve:
     """Return the mean of front, side and rear wall (horizontal), or of floor and ceiling (vertical)."""
-    return _total(orbits, HORIZONTAL_BOUNCES if plane == "horizontal" else VERTICAL_BOUNCES, total, rear_wall)
+    return _total(
+        orbits, HORIZONTAL_REFLECTION_GROUPS if plane == "horizontal" else VERTICAL_REFLECTION_GROUPS, total, rear_wall
+    )
 
 
 def _power_directions(*planes: str) -> tuple[tuple[Direction, ...], Floats]:

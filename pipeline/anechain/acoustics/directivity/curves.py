@@ -24,9 +24,9 @@ from anechain.acoustics.directivity.curve_averages import (
     wall_reflection,
 )
 from anechain.acoustics.directivity.direction_lists import (
-    BOUNCES,
     IN_ROOM_SHARES,
     POLES,
+    REFLECTION_GROUPS,
     SOURCE,
     Direction,
     RearWall,
@@ -101,7 +101,7 @@ def _reason(orbits: MeasuredOrbits, missing: tuple[Direction, ...]) -> str:
 _METHODS = {
     "on_axis": "on-axis",
     "listening_window": "listening-window",
-    **dict.fromkeys(BOUNCES, "wall-reflection"),
+    **dict.fromkeys(REFLECTION_GROUPS, "wall-reflection"),
     "early_reflections": "early-reflections",
     "early_reflections_horizontal": "early-reflections-one-orbit",
     "early_reflections_vertical": "early-reflections-one-orbit",
@@ -182,7 +182,7 @@ def curve_set(
         raise ValueError(f'rear_wall must be "three" or "all", not {rear_wall!r}')
     orbits = measured_orbits(level, planes, angles)
     curves = {"on_axis": on_axis(orbits), "listening_window": listening_window(orbits)}
-    curves |= {name: wall_reflection(orbits, name, rear_wall) for name in BOUNCES}
+    curves |= {name: wall_reflection(orbits, name, rear_wall) for name in REFLECTION_GROUPS}
     curves["early_reflections"] = early_reflections(orbits, early_reflections_total, rear_wall)
     for plane in PLANES:
         curves[f"early_reflections_{plane}"] = early_reflections_one_orbit(

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.frequencies import check_grid
 from anechain.acoustics.curve.peak_shapes import PeakOrDip
-from anechain.acoustics.curve.peaks_and_dips import WIDEST
+from anechain.acoustics.curve.peaks_and_dips import MAX_WIDTH_OCTAVES
 from anechain.acoustics.directivity.directions import wrap_angle
 from anechain.acoustics.directivity.shape_fits import (
     SEARCH,
@@ -83,7 +83,7 @@ class Criteria:
     min_rear_directions: int = 3
     least_variation: float = 0.25
     uneven: float = 1.5
-    widest: float = WIDEST
+    widest: float = MAX_WIDTH_OCTAVES
 
 
 DEFAULT_CRITERIA = Criteria()
@@ -298,7 +298,7 @@ def evidence_of(
     usable = [row for row in range(len(names)) if not np.isnan(shift[row])]
     directions = _Directions()
     if level is not None:
-        directions.examine(feature, grid, array, planes, degrees, others, criteria, own)
+        directions.check_receipt(feature, grid, array, planes, degrees, others, criteria, own)
     return DeviationEvidence(
         height_by_curve_db={names[row]: float(height[row]) for row in usable},
         shift_by_curve_octaves={names[row]: float(shift[row]) for row in usable},
@@ -339,7 +339,7 @@ class _Directions:
     weak: int = 0
     uneven: int = 0
 
-    def examine(
+    def check_receipt(
         self,
         feature: PeakOrDip,
         grid: Floats,

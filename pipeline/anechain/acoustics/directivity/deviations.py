@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import check_grid, resample
 from anechain.acoustics.curve.peak_candidates import POINTS_PER_OCTAVE
-from anechain.acoustics.curve.peak_shapes import ADDED, PeakOrDip
+from anechain.acoustics.curve.peak_shapes import RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
 from anechain.acoustics.curve.resonance_audibility import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
 from anechain.acoustics.directivity.deviation_cause import Basis, Cause, verdict
@@ -90,7 +90,7 @@ class DeviationReport:
 def _same_place(a: PeakOrDip, b: PeakOrDip) -> bool:
     distance = abs(float(np.log2(a.centre_hz / b.centre_hz)))
     narrower, wider = sorted((a.width_octaves, b.width_octaves))
-    if ADDED in (a.shape, b.shape) and wider <= 3 * narrower:
+    if RESONANCE_WITH_PHASE in (a.shape, b.shape) and wider <= 3 * narrower:
         # With another phase, the same resonance is a dip, or has its peak on the other side.
         return distance <= max(1 / 12, narrower / 2)
     return a.height_db * b.height_db > 0 and distance <= max(1 / 6, narrower / 2)

@@ -12,15 +12,15 @@ from types import MappingProxyType
 from typing import Literal
 
 __all__ = [
-    "BOUNCES",
-    "HORIZONTAL_BOUNCES",
+    "HORIZONTAL_REFLECTION_GROUPS",
     "IN_ROOM_SHARES",
     "LISTENING_WINDOW",
     "ON_AXIS",
     "POLES",
     "REAR_WALL_ALL",
+    "REFLECTION_GROUPS",
     "SOURCE",
-    "VERTICAL_BOUNCES",
+    "VERTICAL_REFLECTION_GROUPS",
     "Direction",
     "RearWall",
     "Total",
@@ -51,7 +51,7 @@ ON_AXIS = _on("horizontal", 0)
 LISTENING_WINDOW = (*_on("horizontal", -30, -20, -10, 0, 10, 20, 30), *_on("vertical", -10, 10))
 """Nine directions: on axis, 10 degrees up and down, and 10, 20, 30 degrees to both sides. Recalled."""
 
-BOUNCES: Mapping[str, tuple[Direction, ...]] = MappingProxyType(
+REFLECTION_GROUPS: Mapping[str, tuple[Direction, ...]] = MappingProxyType(
     {
         "floor_bounce": _on("vertical", -20, -30, -40),
         "ceiling_bounce": _on("vertical", 40, 50, 60),
@@ -65,8 +65,8 @@ BOUNCES: Mapping[str, tuple[Direction, ...]] = MappingProxyType(
 REAR_WALL_ALL = _on("horizontal", *range(90, 181, 10), *range(-170, -89, 10))
 """Second reading of the rear wall: 19 directions, every 10 degrees from 90 through 180 to -90 degrees. Recalled."""
 
-HORIZONTAL_BOUNCES = ("front_wall_bounce", "side_wall_bounce", "rear_wall_bounce")
-VERTICAL_BOUNCES = ("floor_bounce", "ceiling_bounce")
+HORIZONTAL_REFLECTION_GROUPS = ("front_wall_bounce", "side_wall_bounce", "rear_wall_bounce")
+VERTICAL_REFLECTION_GROUPS = ("floor_bounce", "ceiling_bounce")
 
 IN_ROOM_SHARES: Mapping[str, float] = MappingProxyType(
     {"listening_window": 0.12, "early_reflections": 0.44, "sound_power": 0.44}
@@ -76,4 +76,4 @@ IN_ROOM_SHARES: Mapping[str, float] = MappingProxyType(
 
 def reflection_directions(name: str, rear_wall: RearWall) -> tuple[Direction, ...]:
     """Return the directions of one group of early reflections, with the chosen reading of the rear wall."""
-    return REAR_WALL_ALL if name == "rear_wall_bounce" and rear_wall == "all" else BOUNCES[name]
+    return REAR_WALL_ALL if name == "rear_wall_bounce" and rear_wall == "all" else REFLECTION_GROUPS[name]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import check_grid, resample
-from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band
+from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable
 from anechain.arrays import Floats
 from anechain.methods import method
@@ -71,11 +71,11 @@ def _in_band(frequency: Floats, curves: Floats, band: tuple[float, float]) -> tu
     with_value = np.flatnonzero(~np.isnan(curves).all(axis=0))
     ends = slice(with_value[0], with_value[-1] + 1) if with_value.size else slice(0, 0)
     if not with_value.size or np.isnan(curves[:, ends]).any():
-        parts = [part_in_band(frequency, curve, *band) for curve in curves]
+        parts = [segment_in_band(frequency, curve, *band) for curve in curves]
         if reason := next((part.reason for part in parts if part.reason), ""):
             return np.empty(0), np.empty((len(curves), 0)), reason
         return parts[0].frequency, np.stack([part.level for part in parts]), ""
-    first = part_in_band(frequency[ends], curves[0, ends], *band)
+    first = segment_in_band(frequency[ends], curves[0, ends], *band)
     if first.reason:
         return first.frequency, np.empty((len(curves), 0)), first.reason
     return first.frequency, resample(frequency[ends], curves[:, ends], first.frequency), ""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.frequencies import format_hertz
 from anechain.acoustics.directivity.beam_width import NO_DATA, BeamWidth
 from anechain.methods import method
 
@@ -146,9 +146,11 @@ def narrowing_frequency(beam: BeamWidth, angle_deg: float = 90.0) -> Narrowing:
         return Narrowing(None, angle_deg, "needs directions on both sides")
     wide = np.isnan(total) | (total >= angle_deg)
     if wide[-1]:
-        return Narrowing(None, angle_deg, f"at {hertz(grid[-1])} Hz the beam is {angle_deg:g}° wide or wider")
+        return Narrowing(None, angle_deg, f"at {format_hertz(grid[-1])} Hz the beam is {angle_deg:g}° wide or wider")
     if not wide.any():
-        return Narrowing(None, angle_deg, f"the beam is narrower than {angle_deg:g}° from {hertz(grid[0])} Hz on")
+        return Narrowing(
+            None, angle_deg, f"the beam is narrower than {angle_deg:g}° from {format_hertz(grid[0])} Hz on"
+        )
     last = int(np.flatnonzero(wide)[-1])
     if np.isnan(total[last]):
         return Narrowing(float(grid[last + 1]), angle_deg, "")

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.frequencies import resample
 from anechain.acoustics.curve.peak_candidates import POINTS_PER_OCTAVE, octave_grid
-from anechain.acoustics.curve.peak_shapes import PeakOrDip, shape_parts
+from anechain.acoustics.curve.peak_shapes import PeakOrDip, shape_components
 from anechain.arrays import Floats
 
 __all__ = [
@@ -184,10 +184,10 @@ def _subtract_neighbours(
         and other is not feature
         and abs(np.log2(other.centre_hz / feature.centre_hz)) <= half + other.width_octaves / 4
     ]
-    shapes = [part for other in neighbours for part in shape_parts(other)(octaves - np.log2(other.centre_hz))]
+    shapes = [part for other in neighbours for part in shape_components(other)(octaves - np.log2(other.centre_hz))]
     if not shapes or inside.sum() < FEWEST_POINTS + len(shapes):
         return levels
-    basis = np.stack([*shapes, *shape_parts(feature)(x), np.ones_like(x), x], axis=1)
+    basis = np.stack([*shapes, *shape_components(feature)(x), np.ones_like(x), x], axis=1)
     solution = np.linalg.lstsq(basis[inside], levels[:, inside].T, rcond=None)[0]
     return np.asarray(levels - (basis[:, : len(shapes)] @ solution[: len(shapes)]).T)
 
@@ -200,7 +200,7 @@ def _fits_at(
     near = np.abs(octaves - centre) <= window.extent
     x, y = octaves[near] - centre, levels[:, near]
     heights, residuals = np.full((shifts.size, len(y)), np.nan), np.full((shifts.size, len(y)), np.nan)
-    parts = shape_parts(feature)
+    parts = shape_components(feature)
     for row, shift in enumerate(shifts):
         inside = np.abs(x - shift) <= window.half
         if inside.sum() < FEWEST_POINTS:

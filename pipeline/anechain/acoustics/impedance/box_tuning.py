@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import hertz
+from anechain.acoustics.curve.frequencies import format_hertz
 from anechain.acoustics.impedance.modulus import check_modulus, parabola_extreme
 from anechain.arrays import Floats
 from anechain.methods import method
@@ -89,7 +89,7 @@ def box_tuning(
     kept = (grid >= band[0]) & (grid <= band[1]) & ~np.isnan(modulus)
     octaves, ohm = np.log2(grid[kept]), modulus[kept]
     if ohm.size < 5:
-        reason = f"{ohm.size} values from {hertz(band[0])} to {hertz(band[1])} Hz"
+        reason = f"{ohm.size} values from {format_hertz(band[0])} to {format_hertz(band[1])} Hz"
         return BoxTuning(None, None, None, (), (), "not determined", reason)
     peak_rows = _peak_rows(ohm, min_peak_ratio)
     peaks = [parabola_extreme(octaves, ohm, row) for row in peak_rows]
@@ -98,7 +98,8 @@ def box_tuning(
         kind = "closed, or a single resonance"
         return BoxTuning(None, None, None, peaks_hz, peaks_ohm, kind, "one peak: there is no saddle")
     if len(peak_rows) != 2:
-        reason = f"{len(peak_rows)} peaks from {hertz(band[0])} to {hertz(band[1])} Hz where a vented box has two"
+        band_text = f"{format_hertz(band[0])} to {format_hertz(band[1])} Hz"
+        reason = f"{len(peak_rows)} peaks from {band_text} where a vented box has two"
         return BoxTuning(None, None, None, peaks_hz, peaks_ohm, "not determined", reason)
     row = peak_rows[0] + int(np.argmin(ohm[peak_rows[0] : peak_rows[1] + 1]))
     tuning_octaves, saddle_ohm = parabola_extreme(octaves, ohm, row)

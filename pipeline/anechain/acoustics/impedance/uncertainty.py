@@ -11,13 +11,13 @@ from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
-    "FEW_DEGREES",
+    "FEW_DEGREES_OF_FREEDOM",
     "ImpedanceUncertainty",
     "effective_degrees_of_freedom",
     "impedance_uncertainty",
 ]
 
-FEW_DEGREES = 10.0
+FEW_DEGREES_OF_FREEDOM = 10.0
 """Degrees of freedom up to which k = 2 covers clearly less than 95 % (GUM, JCGM 100:2008, G.6.6)."""
 
 

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["ASSUMPTIONS", "TEMPERATURE_COEFFICIENTS", "implied_rise"]
+__all__ = ["ASSUMPTIONS", "TEMPERATURE_COEFFICIENTS", "implied_temperature_rise"]
 
 Conductor = Literal["copper", "aluminium"]
 
@@ -37,7 +37,9 @@ ASSUMPTIONS = (
     source_status="recalled",
     limitations="An estimate, not a measurement: every other cause of a loss of level is counted as heating.",
 )
-def implied_rise(delta_db: ArrayLike, series_resistance_ratio: float = 0.0, conductor: Conductor = "copper") -> Floats:
+def implied_temperature_rise(
+    delta_db: ArrayLike, series_resistance_ratio: float = 0.0, conductor: Conductor = "copper"
+) -> Floats:
     """Return the rise of coil temperature that would explain a change of level if heating were its only cause.
 
     Parameters

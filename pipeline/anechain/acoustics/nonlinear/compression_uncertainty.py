@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["passing_shares", "rise_uncertainty"]
+__all__ = ["limit_level_sensitivities", "temperature_rise_uncertainty"]
 
 
 @method(
@@ -20,7 +20,7 @@ __all__ = ["passing_shares", "rise_uncertainty"]
     source="GUM, JCGM 100:2008, 5.1.3: sensitivity coefficients of an interpolation between two drives",
     limitations="First order: valid for errors that keep the crossing between the same two drives.",
 )
-def passing_shares(
+def limit_level_sensitivities(
     drives: int, below: int, level_db: ArrayLike, delta_db: ArrayLike, limit_db: float
 ) -> tuple[Floats, float]:
     """Return the derivatives of the level at which a band reaches a limit.
@@ -69,7 +69,7 @@ def passing_shares(
     limitations="Uncertainty from the level only: heating as the cause, and the series resistance ratio, are "
     "assumptions.",
 )
-def rise_uncertainty(delta_db: float, rise_k: float, standard_db: float) -> float:
+def temperature_rise_uncertainty(delta_db: float, rise_k: float, standard_db: float) -> float:
     """Return the standard uncertainty in kelvin of an implied rise of temperature.
 
     Parameters

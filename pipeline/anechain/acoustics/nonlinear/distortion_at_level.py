@@ -19,12 +19,12 @@ from anechain.methods import method
 __all__ = [
     "LEVEL_TOLERANCE",
     "MAX_TAKE_STEP",
-    "AtLevel",
-    "Conditions",
-    "at_level",
-    "chosen_takes",
-    "comparable",
+    "MeasurementConditions",
+    "TakesAtLevel",
+    "comparable_devices",
+    "interpolate_takes",
     "take_levels",
+    "takes_at_level",
 ]
 
 LEVEL_TOLERANCE = 0.5
@@ -71,7 +71,7 @@ def take_levels(
 
 
 @dataclass(frozen=True)
-class AtLevel:
+class TakesAtLevel:
     """The take, or the two takes, that give results at a requested level.
 
     Attributes
@@ -104,12 +104,12 @@ class AtLevel:
     limitations="Nothing below the lowest or above the highest level of the takes.",
     formula="The take within the tolerance; else the takes with the next lower and the next higher level",
 )
-def chosen_takes(
+def takes_at_level(
     levels: Sequence[float | None],
     requested_db: float,
     tolerance_db: float = LEVEL_TOLERANCE,
     max_step_db: float = MAX_TAKE_STEP,
-) -> AtLevel:
+) -> TakesAtLevel:
     """Return the take at a requested level, or the two takes to interpolate between.
 
     Parameters
@@ -136,14 +136,14 @@ def chosen_takes(
         raise ValueError(f"tolerances must be zero or positive, not {tolerance_db} and {max_step_db}")
     known = sorted((level, take) for take, level in enumerate(levels) if level is not None)
 
-    def not_reached(reason: str) -> AtLevel:
-        return AtLevel(requested_db, None, (), 0.0, reason)
+    def not_reached(reason: str) -> TakesAtLevel:
+        return TakesAtLevel(requested_db, None, (), 0.0, reason)
 
     if not known:
         return not_reached("no take has a level")
     level, take = min(known, key=lambda entry: (abs(entry[0] - requested_db), entry))
     if abs(level - requested_db) <= tolerance_db:
-        return AtLevel(requested_db, level, (take,), 0.0, "")
+        return TakesAtLevel(requested_db, level, (take,), 0.0, "")
     if not known[0][0] < requested_db < known[-1][0]:
         measured = (
             f"one take, at {known[0][0]:.1f} dB"
@@ -158,7 +158,7 @@ def chosen_takes(
             f"{requested_db:g} dB is between takes at {low:.1f} and {high:.1f} dB, which are more than {max_step_db:g} "
             "dB apart"
         )
-    return AtLevel(requested_db, requested_db, (first, second), (requested_db - low) / (high - low), "")
+    return TakesAtLevel(requested_db, requested_db, (first, second), (requested_db - low) / (high - low), "")
 
 
 @method(
@@ -171,7 +171,7 @@ def chosen_takes(
     "missed.",
     formula="(1 - t) L1 + t L2, t = (level - level 1) / (level 2 - level 1), all in dB",
 )
-def at_level(values: ArrayLike, choice: AtLevel) -> Floats:
+def interpolate_takes(values: ArrayLike, choice: TakesAtLevel) -> Floats:
     """Return values at a level: those of one take, or interpolated between two.
 
     Parameters
@@ -179,7 +179,7 @@ def at_level(values: ArrayLike, choice: AtLevel) -> Floats:
     values : array_like, shape (takes, ...)
         dB.
     choice : AtLevel
-        The takes to use, from :func:`chosen_takes`.
+        The takes to use, from :func:`takes_at_level`.
 
     Returns
     -------
@@ -201,7 +201,7 @@ def at_level(values: ArrayLike, choice: AtLevel) -> Floats:
 
 
 @dataclass(frozen=True)
-class Conditions:
+class MeasurementConditions:
     """Conditions of a measurement.
 
     Attributes
@@ -222,7 +222,7 @@ class Conditions:
     reason: str = ""
 
 
-def _comparison_key(conditions: Conditions) -> tuple[str, float | None, str]:
+def _comparison_key(conditions: MeasurementConditions) -> tuple[str, float | None, str]:
     return conditions.level_kind, conditions.distance_m, " ".join(conditions.environment.casefold().split())
 
 
@@ -235,7 +235,7 @@ def _comparison_key(conditions: Conditions) -> tuple[str, float | None, str]:
     limitations="Environments are compared by the text in the campaign.",
     formula="Equal level, distance and environment",
 )
-def comparable(conditions: Mapping[str, Conditions]) -> tuple[tuple[str, ...], dict[str, str]]:
+def comparable_devices(conditions: Mapping[str, MeasurementConditions]) -> tuple[tuple[str, ...], dict[str, str]]:
     """Return the devices that can be compared, and the reason for each of the others.
 
     Parameters
@@ -245,7 +245,7 @@ def comparable(conditions: Mapping[str, Conditions]) -> tuple[tuple[str, ...], d
 
     Returns
     -------
-    comparable : tuple of str
+    comparable_devices : tuple of str
         Devices under equal conditions, in the order of `conditions`.
     reasons : dict of str to str
         Why each of the other devices cannot be compared.

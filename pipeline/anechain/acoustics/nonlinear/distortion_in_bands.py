@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import hertz, resample
-from anechain.acoustics.curve.segments import mean_over_octaves, part_in_band, run_around
+from anechain.acoustics.curve.frequencies import format_hertz, resample
+from anechain.acoustics.curve.segments import mean_over_octaves, segment_around, segment_in_band
 from anechain.methods import method
 
-__all__ = ["BandDistortion", "LowestUnder", "distortion_in_band", "lowest_frequency_under"]
+__all__ = ["BandDistortion", "LowestUnder", "distortion_in_band", "lowest_frequency_below_limit"]
 
 
 @dataclass(frozen=True)
@@ -77,8 +77,8 @@ def distortion_in_band(
     ValueError
         If the frequencies are not ascending above zero, the shapes disagree or the band is not ascending above zero.
     """
-    upper = part_in_band(frequency, upper_percent, low_hz, high_hz)
-    lower = part_in_band(frequency, lower_percent, low_hz, high_hz)
+    upper = segment_in_band(frequency, upper_percent, low_hz, high_hz)
+    lower = segment_in_band(frequency, lower_percent, low_hz, high_hz)
     if upper.reason or lower.reason:
         return BandDistortion(low_hz, high_hz, None, None, None, None, None, upper.reason or lower.reason)
     worst = int(np.argmax(upper.level))
@@ -129,7 +129,7 @@ class LowestUnder:
     limitations="Distortion above the start frequency is ignored; where noise hides an order, the upper bound counts.",
     formula="First frequency below the start at which the distortion reaches the limit",
 )
-def lowest_frequency_under(
+def lowest_frequency_below_limit(
     frequency: ArrayLike, upper_percent: ArrayLike, lower_percent: ArrayLike, limit: float, start_hz: float
 ) -> LowestUnder:
     """Return the first frequency below a start frequency at which distortion reaches a limit.
@@ -158,12 +158,12 @@ def lowest_frequency_under(
         raise ValueError(f"the limit must be above zero, not {limit}")
     with np.errstate(divide="ignore"):
         upper = 20 * np.log10(np.asarray(upper_percent, dtype=np.float64) / limit)
-    part = run_around(frequency, upper, start_hz)
+    part = segment_around(frequency, upper, start_hz)
     if part.reason:
         return LowestUnder(limit, None, False, False, part.reason)
     first = float(resample(part.frequency, part.level, start_hz)[0])
     if first >= 0:
-        reason = f"the distortion at {hertz(start_hz)} Hz is {limit * 10 ** (first / 20):.3g} % already"
+        reason = f"the distortion at {format_hertz(start_hz)} Hz is {limit * 10 ** (first / 20):.3g} % already"
         return LowestUnder(limit, None, False, False, reason)
     below = part.frequency < start_hz
     grid, level = np.append(part.frequency[below], start_hz), np.append(part.level[below], first)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import check_levels, hertz
+from anechain.acoustics.curve.frequencies import check_levels, format_hertz
 from anechain.methods import method
 
-__all__ = ["ExceedanceBand", "in_words", "passed_bands"]
+__all__ = ["ExceedanceBand", "band_text", "exceedance_bands"]
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class ExceedanceBand:
     source_status="common practice, no source",
     limitations="Resolution is that of the data and their smoothing; next to a gap the end of a band is not known.",
 )
-def passed_bands(frequency: ArrayLike, delta: ArrayLike, limit_db: float) -> tuple[ExceedanceBand, ...]:
+def exceedance_bands(frequency: ArrayLike, delta: ArrayLike, limit_db: float) -> tuple[ExceedanceBand, ...]:
     """Return the bands in which a delta is at or below a limit.
 
     Parameters
@@ -87,9 +87,9 @@ def passed_bands(frequency: ArrayLike, delta: ArrayLike, limit_db: float) -> tup
     return tuple(bands)
 
 
-def in_words(band: ExceedanceBand) -> str:
+def band_text(band: ExceedanceBand) -> str:
     """Return the text of a band, such as "80 to 120 Hz"; an open end is stated."""
-    low, high = hertz(band.low_hz), hertz(band.high_hz)
+    low, high = format_hertz(band.low_hz), format_hertz(band.high_hz)
     if band.low_hz == band.high_hz:
         return f"at {low} Hz, with no data on either side" if band.low_open and band.high_open else f"at {low} Hz"
     if band.low_open and band.high_open:

@@ -22,15 +22,15 @@ from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
-    "AtOrders",
     "LevelSlopes",
-    "drawn_orders",
-    "drawn_sum",
-    "noise_of_orders",
-    "order_shares",
+    "OrderErrors",
+    "draw_order_errors",
+    "draw_sum_ratio",
+    "order_noise_uncertainty",
+    "order_power_shares",
     "slopes_at_take",
     "slopes_between",
-    "sounding",
+    "sounding_frequencies",
     "sum_uncertainty",
 ]
 
@@ -46,7 +46,7 @@ MIN_LEVEL_TO_NOISE = 10.46
 
 
 @dataclass(frozen=True)
-class AtOrders:
+class OrderErrors:
     """Errors of takes at the frequencies of fundamentals and orders.
 
     Attributes
@@ -81,7 +81,7 @@ class LevelSlopes:
     weight: Floats
 
 
-def sounding(frequency: ArrayLike, orders: Sequence[int], measured: ArrayLike) -> tuple[Floats, Rows, Rows]:
+def sounding_frequencies(frequency: ArrayLike, orders: Sequence[int], measured: ArrayLike) -> tuple[Floats, Rows, Rows]:
     """Return the frequencies of all fundamentals and orders, and the index of each among them.
 
     Parameters
@@ -110,7 +110,7 @@ def sounding(frequency: ArrayLike, orders: Sequence[int], measured: ArrayLike) -
     return frequencies, rows[0], rows[1:]
 
 
-def noise_of_orders(level_db: ArrayLike, noise_db: ArrayLike, bound: ArrayLike) -> Floats:
+def order_noise_uncertainty(level_db: ArrayLike, noise_db: ArrayLike, bound: ArrayLike) -> Floats:
     """Return the standard uncertainty in dB of each order caused by noise; 0 for an upper limit, which includes noise.
 
     Parameters
@@ -131,7 +131,7 @@ def noise_of_orders(level_db: ArrayLike, noise_db: ArrayLike, bound: ArrayLike) 
     return np.where(known, noise_uncertainty(limited), 0.0)
 
 
-def order_shares(level_db: ArrayLike) -> Floats:
+def order_power_shares(level_db: ArrayLike) -> Floats:
     """Return the share of each order in the sum of squares.
 
     Parameters
@@ -227,7 +227,7 @@ def _noise_draws(errors: DirectionErrors, name: str, noise: Floats) -> Floats:
     limitations="Small, normally distributed errors. Orders follow straight lines in dB over level between takes. An "
     "upper limit has the errors of a value.",
 )
-def drawn_orders(at: AtOrders, name: str, noise: ArrayLike, slopes: LevelSlopes | None = None) -> Floats:
+def draw_order_errors(at: OrderErrors, name: str, noise: ArrayLike, slopes: LevelSlopes | None = None) -> Floats:
     """Draw errors of each order re the fundamental.
 
     Parameters
@@ -237,7 +237,8 @@ def drawn_orders(at: AtOrders, name: str, noise: ArrayLike, slopes: LevelSlopes 
     name : str
         Key in the shares of the errors: the weight of each take in the result.
     noise : array_like, shape (orders, n)
-        Standard uncertainty in dB that is independent for each order and frequency, see :func:`noise_of_orders`.
+        Standard uncertainty in dB that is independent for each order and frequency, see
+        :func:`order_noise_uncertainty`.
     slopes : LevelSlopes, optional
         Required for distortion at a level; without slopes the errors are those at a drive.
 
@@ -255,13 +256,13 @@ def drawn_orders(at: AtOrders, name: str, noise: ArrayLike, slopes: LevelSlopes 
     return order_errors
 
 
-def drawn_sum(shares: ArrayLike, errors: Floats) -> Floats:
+def draw_sum_ratio(shares: ArrayLike, errors: Floats) -> Floats:
     """Return the amplitude of a sum of orders with errors re that without errors, in every draw.
 
     Parameters
     ----------
     shares : array_like, shape (orders, n)
-        Share of each order in the sum of squares, see :func:`order_shares`.
+        Share of each order in the sum of squares, see :func:`order_power_shares`.
     errors : numpy.ndarray, shape (draws, orders, n)
         Errors of the orders, dB.
 
@@ -285,7 +286,7 @@ def drawn_sum(shares: ArrayLike, errors: Floats) -> Floats:
     limitations="First order. The slope over level is the mean of the slopes to the next lower and next higher take.",
 )
 def sum_uncertainty(
-    at: AtOrders,
+    at: OrderErrors,
     name: str,
     shares: ArrayLike,
     over: ArrayLike,
@@ -297,7 +298,7 @@ def sum_uncertainty(
     Parameters
     ----------
     at, name, noise, slopes
-        As in :func:`drawn_orders`.
+        As in :func:`draw_order_errors`.
     shares : array_like, shape (orders, n)
         Share of each order in the sum of squares at each frequency.
     over : array_like, shape (n,)

@@ -15,7 +15,7 @@ from anechain.acoustics.curve.frequencies import band_centres, band_edges, check
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["MultitoneBands", "multitone_bands", "multitone_ratio", "unlisted_lines"]
+__all__ = ["MultitoneBands", "multitone_bands", "multitone_ratio", "strongest_unlisted_lines"]
 
 KAISER_BETA = 20.0
 """Parameter of the Kaiser window: its side lobes are 150 dB below the main lobe, so tones do not leak between tones."""
@@ -157,7 +157,7 @@ def multitone_bands(
     "a tone.",
     formula="10 lg(strongest line next to the tone / strongest line of the tone)",
 )
-def unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) -> tuple[Floats, Floats]:
+def strongest_unlisted_lines(record: ArrayLike, sampling_rate: float, tones: ArrayLike) -> tuple[Floats, Floats]:
     """Return the strongest line next to each tone: a check of the list of tones.
 
     If a listed tone was not played, lines next to it are as strong as the tone. If a played tone is not listed, its

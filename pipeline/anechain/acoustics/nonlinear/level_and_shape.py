@@ -13,7 +13,7 @@ from anechain.acoustics.nonlinear.octave_weights import MIN_COVERAGE, band_weigh
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["LevelAndShape", "level_and_shape", "unequal_gain"]
+__all__ = ["LevelAndShape", "gain_notes", "level_and_shape"]
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def level_and_shape(frequency: ArrayLike, delta: ArrayLike, band: tuple[float, f
     return LevelAndShape(level, shape, rms)
 
 
-def unequal_gain(drive: Sequence[float], level_db: ArrayLike, tolerance_db: float = 0.5) -> tuple[str, ...]:
+def gain_notes(drive: Sequence[float], level_db: ArrayLike, tolerance_db: float = 0.5) -> tuple[str, ...]:
     """Return a note for each drive at which the level rises more than the drive, over a whole band.
 
     Parameters

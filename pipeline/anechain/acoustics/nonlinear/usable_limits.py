@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.bandwidth import room_gain
 from anechain.acoustics.curve.frequencies import band_centres, check_levels
-from anechain.acoustics.curve.segments import part_in_band
+from anechain.acoustics.curve.segments import segment_in_band
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -19,10 +19,10 @@ __all__ = [
     "RULES",
     "TAKE_OVER_ASSUMPTIONS",
     "LowestUsable",
+    "distortion_limit_curve",
     "frequency_at_level",
     "held_level",
-    "limit_curve",
-    "listening_step",
+    "listening_level_step",
     "lowest_usable",
     "take_over",
 ]
@@ -72,7 +72,7 @@ class LowestUsable:
     judged_to_hz: float | None
 
 
-def limit_curve(frequency: ArrayLike, points: ArrayLike = DISTORTION_LIMIT) -> Floats:
+def distortion_limit_curve(frequency: ArrayLike, points: ArrayLike = DISTORTION_LIMIT) -> Floats:
     """Return a limit by frequency, interpolated on log-log axes between points and constant outside.
 
     Parameters
@@ -130,7 +130,7 @@ def lowest_usable(
     distortion_low, distortion_high : array_like, shape (n,)
         Lower and upper bound of the distortion in per cent; equal where it is known, NaN where it was not measured.
     limit_percent : array_like, shape (n,)
-        Limit of the distortion, from :func:`limit_curve`.
+        Limit of the distortion, from :func:`distortion_limit_curve`.
     delta_db : array_like, shape (n,)
         Compression at this drive in dB, NaN where it is not known.
     compression_limit_db : float
@@ -233,7 +233,7 @@ def held_level(
     """
     if not low_hz < high_hz:
         return None
-    part = part_in_band(frequency, level, low_hz, high_hz)
+    part = segment_in_band(frequency, level, low_hz, high_hz)
     if part.reason:
         return None
     gain = 0.0 if longest_dimension_m is None else room_gain(part.frequency, longest_dimension_m)
@@ -250,7 +250,7 @@ def held_level(
     limitations="Direct sound in the far field, without the room's reverberant sound. Several devices add coherently "
     "only where their path lengths agree within a fraction of a wavelength.",
 )
-def listening_step(distance_m: float, devices: int = 1, addition: Addition = "incoherent") -> float:
+def listening_level_step(distance_m: float, devices: int = 1, addition: Addition = "incoherent") -> float:
     """Return the change of level from one device at 1 m to several devices at a listening distance.
 
     Parameters

@@ -11,7 +11,7 @@ from anechain.acoustics.curve.levels import REFERENCE_PRESSURE
 from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
-__all__ = ["CalibratorTone", "calibrator_tone", "correction_at"]
+__all__ = ["CalibratorTone", "calibrator_tone", "interpolate_microphone_response"]
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ def calibrator_tone(
     source_status="common practice, no source",
     limitations="Not known outside the frequencies of the calibration.",
 )
-def correction_at(
+def interpolate_microphone_response(
     frequency: ArrayLike, known_frequency: ArrayLike, level: ArrayLike, phase: ArrayLike | None = None
 ) -> Complexes:
     """Return the complex response of a microphone relative to its stated sensitivity; divide the spectrum by it.

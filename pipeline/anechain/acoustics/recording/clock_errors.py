@@ -35,14 +35,14 @@ class Clock:
     ----------
     error : float
         Parts per million; positive if the recording has more samples than were played.
-    unsure : float
+    uncertainty : float
         Parts per million that delays of a loudspeaker itself can cause: the uncertainty of `error`.
     before, after : float
         Compactness of the response as measured, and with the error removed; at most 1.
     """
 
     error: float
-    unsure: float
+    uncertainty: float
     before: float
     after: float
 

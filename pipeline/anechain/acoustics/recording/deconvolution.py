@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
-__all__ = ["deconvolve", "deconvolve_pairs", "inverse_spectrum", "regularisation", "transform_length"]
+__all__ = ["deconvolve", "deconvolve_with_references", "inverse_spectrum", "regularisation", "transform_length"]
 
 
 def transform_length(*samples: int) -> int:
@@ -164,7 +164,7 @@ def deconvolve(recordings: ArrayLike, inverse: ArrayLike, samples: int, workers:
     return np.asarray(scipy.fft.irfft(spectrum, samples, axis=-1, workers=workers, overwrite_x=True))
 
 
-def deconvolve_pairs(
+def deconvolve_with_references(
     recordings: ArrayLike,
     references: ArrayLike,
     samples: int,

@@ -11,23 +11,23 @@ from numpy.typing import ArrayLike
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["Ending", "excitation_delay", "sweep_ending"]
+__all__ = ["SweepEnd", "excitation_delay", "sweep_end"]
 
 
 @dataclass(frozen=True)
-class Ending:
+class SweepEnd:
     """End of the sound in a recording.
 
     Attributes
     ----------
     time : float
         Seconds from the start of the recording.
-    fall : float
+    fall_db : float
         Permanent drop of the level within 10 ms at the end, dB; infinite if the recording ends there.
     """
 
     time: float
-    fall: float
+    fall_db: float
 
 
 @method(
@@ -40,7 +40,7 @@ class Ending:
     source_status="common practice, no source",
     limitations="Reverberation hides an abrupt end; a slow fade-out looks like the roll-off of a loudspeaker.",
 )
-def sweep_ending(record: ArrayLike, sampling_rate: float) -> Ending:
+def sweep_end(record: ArrayLike, sampling_rate: float) -> SweepEnd:
     """Return the time at which the sound of a recording ends, and the drop of the level there.
 
     Parameters
@@ -67,9 +67,9 @@ def sweep_ending(record: ArrayLike, sampling_rate: float) -> Ending:
     ratio[power <= 1e-5 * loudest] = 0.0
     last = int(np.argmax(ratio))
     if last + 2 >= count:
-        return Ending(values.size / sampling_rate, math.inf)
+        return SweepEnd(values.size / sampling_rate, math.inf)
     time = (values.size - (count - 1 - last) * block) / sampling_rate
-    return Ending(time, 10 * math.log10(float(ratio[last])))
+    return SweepEnd(time, 10 * math.log10(float(ratio[last])))
 
 
 @method(

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.recording.response_spectra import noise_magnitude, spectrum_at
 from anechain.acoustics.recording.sweeps import advance_times
-from anechain.acoustics.recording.time_windows import Window, windowed
+from anechain.acoustics.recording.time_windows import Window, apply_window
 from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
@@ -28,13 +28,13 @@ class HarmonicOrders:
     noise : numpy.ndarray, shape (orders, frequencies)
         Root mean square magnitude of noise alone through the same window; NaN where no part of the response is free
         of sound for the length of the window.
-    gates : tuple of Window
+    windows : tuple of Window
         Window of each order.
     """
 
     spectrum: Complexes
     noise: Floats
-    gates: tuple[Window, ...]
+    windows: tuple[Window, ...]
 
 
 def order_window(order: int, rate: float, window: Window) -> Window:
@@ -125,7 +125,7 @@ def harmonic_orders(
         measurable = np.flatnonzero(order * f <= highest)
         order_frequency = order * f[measurable]
         order_arrival = arrival - float(advance_times(order, rate))
-        part, offset = windowed(h, sampling_rate, order_arrival, own_window)
+        part, offset = apply_window(h, sampling_rate, order_arrival, own_window)
         spectrum[order - 1, measurable] = spectrum_at(part, sampling_rate, order_frequency, offset)
         noise[order - 1, measurable] = noise_magnitude(h, sampling_rate, arrival, order_frequency, own_window, busy)
     return HarmonicOrders(spectrum, noise, windows)

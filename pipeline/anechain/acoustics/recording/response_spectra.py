@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.recording.time_windows import Window, windowed
+from anechain.acoustics.recording.time_windows import Window, apply_window
 from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
@@ -104,5 +104,5 @@ def noise_magnitude(
     if count < 1 or not f.size:
         return np.full(f.size, np.nan)
     starts = arrival + busy[1] + (np.arange(count) + 0.5) * free / count - length / 2
-    sections = np.stack([windowed(h, sampling_rate, start + window.before, window)[0] for start in starts])
+    sections = np.stack([apply_window(h, sampling_rate, start + window.before, window)[0] for start in starts])
     return np.asarray(np.sqrt((np.abs(spectrum_at(sections, sampling_rate, f)) ** 2).mean(axis=0)))

@@ -11,7 +11,7 @@ from anechain.acoustics.recording.excitation_timing import excitation_delay
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["harmonic_misplacement", "level_by_drive"]
+__all__ = ["harmonic_time_error", "level_error_by_drive"]
 
 _FREQUENCIES = 60
 """Number of frequencies over which the median is taken."""
@@ -28,7 +28,7 @@ _EDGE = 1.3
     "of the excitation itself",
     limitations="The signal must be nearly free of noise, such as a loopback or the file that was played.",
 )
-def harmonic_misplacement(
+def harmonic_time_error(
     signal: ArrayLike, sampling_rate: float, rate: float, highest_order: int, band: tuple[float, float]
 ) -> float:
     """Return the time error of harmonic orders for a sweep, as played or recorded electrically, and its stated rate.
@@ -79,7 +79,7 @@ def harmonic_misplacement(
     source_status="common practice, no source",
     limitations="Compression also gives values below zero at high drives. Takes at the lowest drive are averaged.",
 )
-def level_by_drive(levels: ArrayLike, volts: ArrayLike) -> Floats:
+def level_error_by_drive(levels: ArrayLike, volts: ArrayLike) -> Floats:
     """Return the error of the level at each stated voltage, relative to the lowest drive.
 
     Parameters

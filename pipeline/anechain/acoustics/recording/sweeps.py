@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["KINDS", "advance_times", "steady_amplitude", "sweep_rate", "swept_sine"]
+__all__ = ["KINDS", "advance_times", "sweep_amplitude", "sweep_rate", "swept_sine"]
 
 KINDS = ("exponential", "synchronised", "linear")
 
@@ -172,7 +172,7 @@ def advance_times(orders: ArrayLike, rate: float) -> Floats:
     source_status="common practice, no source",
     limitations="Valid for a sweep of constant amplitude only, not for one that is shaped over frequency.",
 )
-def steady_amplitude(signal: ArrayLike) -> float:
+def sweep_amplitude(signal: ArrayLike) -> float:
     """Return the amplitude of a sweep of constant amplitude from its record.
 
     The record is evaluated between the first and the last sample above half the maximum. The median ignores parts at

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["SHAPES", "Window", "lowest_valid_frequency", "rising_half", "windowed"]
+__all__ = ["SHAPES", "Window", "apply_window", "lowest_valid_frequency", "rising_half"]
 
 SHAPES = ("rectangular", "hann", "blackman")
 
@@ -94,7 +94,7 @@ def lowest_valid_frequency(window: Window) -> float:
     source_status="common practice, no source",
     limitations="Sound that arrives after the window is removed, and frequencies below one over its length are lost.",
 )
-def windowed(response: ArrayLike, sampling_rate: float, arrival: float, window: Window) -> tuple[Floats, float]:
+def apply_window(response: ArrayLike, sampling_rate: float, arrival: float, window: Window) -> tuple[Floats, float]:
     """Return the part of a circular impulse response about the arrival, multiplied by a window.
 
     Parameters

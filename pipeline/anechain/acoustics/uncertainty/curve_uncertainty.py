@@ -25,8 +25,8 @@ __all__ = [
     "curve_set_uncertainty",
     "curve_shares",
     "direction_weights",
-    "folded",
-    "sphere_own",
+    "measured_shares",
+    "sphere_uncorrelated",
 ]
 
 
@@ -137,7 +137,7 @@ def curve_shares(
     return shares
 
 
-def folded(share: ArrayLike, angles: ArrayLike, measured_angles: ArrayLike, place: ArrayLike) -> Floats:
+def measured_shares(share: ArrayLike, angles: ArrayLike, measured_angles: ArrayLike, place: ArrayLike) -> Floats:
     """Move the shares of interpolated directions to the measured directions that they were interpolated from.
 
     Parameters
@@ -172,7 +172,7 @@ def folded(share: ArrayLike, angles: ArrayLike, measured_angles: ArrayLike, plac
     return result
 
 
-def sphere_own(
+def sphere_uncorrelated(
     azimuth_deg: ArrayLike,
     elevation_deg: ArrayLike,
     angles: ArrayLike,
@@ -272,7 +272,7 @@ def curve_set_uncertainty(
     shares = curve_shares(level, planes, angles, early_reflections_total=early_reflections_total, rear_wall=rear_wall)
     uncorrelated = np.asarray(uncorrelated_db, dtype=np.float64)
     if measured_angles is not None and place is not None:
-        shares = {name: folded(share, angles, measured_angles, place) for name, share in shares.items()}
+        shares = {name: measured_shares(share, angles, measured_angles, place) for name, share in shares.items()}
         uncorrelated = by_direction(np.broadcast_to(uncorrelated, (*np.shape(place), np.shape(level)[2])), place)
     uncertainties = {}
     for name, share in shares.items():

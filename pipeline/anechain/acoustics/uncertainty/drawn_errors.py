@@ -20,11 +20,11 @@ from anechain.methods import method
 
 __all__ = [
     "DirectionErrors",
+    "curve_errors",
     "error_knots",
     "first_order",
     "interpolation_weights",
     "orbit_errors",
-    "row_errors",
 ]
 
 
@@ -97,9 +97,9 @@ class DirectionErrors:
         return {}
 
     def rows(self, name: str) -> Floats:
-        """Return :func:`row_errors` of a curve, computed once."""
+        """Return :func:`curve_errors` of a curve, computed once."""
         if name not in self._rows:
-            self._rows[name] = row_errors(self, name)
+            self._rows[name] = curve_errors(self, name)
         return self._rows[name]
 
 
@@ -180,7 +180,7 @@ def _common(errors: DirectionErrors) -> Floats:
     "measured: smoothing would reduce errors that vary over frequency, which is not included. The standard deviation "
     "of few takes is used as if it were known exactly.",
 )
-def row_errors(errors: DirectionErrors, name: str) -> Floats:
+def curve_errors(errors: DirectionErrors, name: str) -> Floats:
     """Return the errors of a curve or index in every draw.
 
     Parameters

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["SEED", "MonteCarlo", "monte_carlo", "spread_of_draws"]
+__all__ = ["SEED", "MonteCarlo", "monte_carlo", "monte_carlo_result"]
 
 Across = Literal["independent", "common"]
 
@@ -114,10 +114,10 @@ def monte_carlo(
         result = function(values + error)
         if result is not None and np.isfinite(result):
             results.append(float(result))
-    return spread_of_draws(value, results, draws)
+    return monte_carlo_result(value, results, draws)
 
 
-def spread_of_draws(value: float | None, results: Sequence[float], draws: int) -> MonteCarlo:
+def monte_carlo_result(value: float | None, results: Sequence[float], draws: int) -> MonteCarlo:
     """Summarise the values of a number in the draws of a Monte Carlo propagation.
 
     Parameters

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.acoustics.directivity import arrivals as arrival_methods
-from anechain.data.checks import Check, Series, made, not_made
+from anechain.data.checks import Check, Series, check_not_possible, check_result
 from anechain.importing.response_checks.orbit import NO_ARRIVAL, Orbit
 
 if TYPE_CHECKING:
@@ -67,11 +67,11 @@ def check_distance(responses: xr.Dataset, orbits: list[Orbit]) -> Check:
     times = [(plane, time) for plane, time in times if math.isfinite(time)]
     if not times:
         has_arrivals = any(orbit.arrival is not None for orbit in orbits)
-        return not_made("distance", "no measurement at 0°" if has_arrivals else NO_ARRIVAL)
+        return check_not_possible("distance", "no measurement at 0°" if has_arrivals else NO_ARRIVAL)
     if "arrival" not in responses and all(time < MIN_DELAY for _, time in times):
-        return not_made("distance", NO_DELAY)
+        return check_not_possible("distance", NO_DELAY)
     if stated is None:
-        return not_made("distance", "no distance is stated")
+        return check_not_possible("distance", "no distance is stated")
     speed, speed_text = _speed_of_sound(responses)
     implied = [(f"{plane} 0°", time * speed) for plane, time in times]
     distances = ", ".join(f"{direction} {metres:.3f} m" for direction, metres in implied)
@@ -81,7 +81,7 @@ def check_distance(responses: xr.Dataset, orbits: list[Orbit]) -> Check:
         if deviation > 0
         else "a delay cannot make sound arrive earlier"
     )
-    return made(
+    return check_result(
         "distance",
         f"by arrival: {distances}; stated {stated:g} m ({deviation:+.1%}); {speed_text}; {remark}",
         [(direction, 100 * abs(metres / stated - 1)) for direction, metres in implied],
@@ -92,11 +92,11 @@ def check_rotation_centre(responses: xr.Dataset, orbits: list[Orbit]) -> Check:
     """Estimate the offset of the source from the centre of rotation, and the change of level that it causes."""
     fits = _arrival_fits(orbits)
     if not fits:
-        return not_made("rotation-centre", _reason_without_fit(orbits))
+        return check_not_possible("rotation-centre", _reason_without_fit(orbits))
     stated = _stated_distance(responses)
     speed, _ = _speed_of_sound(responses)
     if stated is None and max(fit.mean for fit in fits.values()) < MIN_DELAY:
-        return not_made("rotation-centre", NO_DELAY)
+        return check_not_possible("rotation-centre", NO_DELAY)
     values, texts = [], []
     for index, fit in fits.items():
         plane = orbits[index].plane
@@ -111,7 +111,7 @@ def check_rotation_centre(responses: xr.Dataset, orbits: list[Orbit]) -> Check:
         error = arrival_methods.rotation_error(offset, distance) if offset < distance else math.inf
         values.append((f"{plane} orbit", min(error, MAX_ROTATION_ERROR)))
     errors = ", ".join(f"{value:.2f} dB" for _, value in values)
-    return made(
+    return check_result(
         "rotation-centre",
         f"source off the centre of rotation, {'; '.join(texts)}: {errors} round the orbit",
         values,
@@ -122,7 +122,7 @@ def check_arrival_drift(orbits: list[Orbit]) -> Check:
     """Compare the arrivals with their fit to a source off the centre of rotation."""
     fits = _arrival_fits(orbits)
     if not fits:
-        return not_made("arrival-drift", _reason_without_fit(orbits))
+        return check_not_possible("arrival-drift", _reason_without_fit(orbits))
     values, texts = [], []
     for index, fit in fits.items():
         orbit = orbits[index].with_arrival()
@@ -149,4 +149,4 @@ def check_arrival_drift(orbits: list[Orbit]) -> Check:
         points=True,
         limited=False,
     )
-    return made("arrival-drift", "; ".join(texts), values, series)
+    return check_result("arrival-drift", "; ".join(texts), values, series)

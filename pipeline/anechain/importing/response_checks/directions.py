@@ -6,7 +6,7 @@ import numpy as np
 
 from anechain.acoustics.directivity import orbit_checks
 from anechain.arrays import Floats
-from anechain.data.checks import Check, Series, made, not_made
+from anechain.data.checks import Check, Series, check_not_possible, check_result
 from anechain.importing.response_checks.orbit import HIGHEST, LOWEST, MIN_BANDS, Orbit
 
 __all__ = ["check_levels_of_directions", "check_mirror"]
@@ -31,12 +31,12 @@ def check_mirror(orbits: list[Orbit]) -> Check:
     """Compare directions to the left with those to the right."""
     orbit = next((orbit for orbit in orbits if orbit.plane == "horizontal"), None)
     if orbit is None:
-        return not_made("mirror", "no horizontal orbit")
+        return check_not_possible("mirror", "no horizontal orbit")
     if orbit.bands.size < MIN_BANDS:
-        return not_made("mirror", TOO_FEW_BANDS)
+        return check_not_possible("mirror", TOO_FEW_BANDS)
     angle, difference = orbit_checks.mirror_differences(orbit.angle, orbit.level)
     if not angle.size:
-        return not_made("mirror", "no direction has a mirrored one")
+        return check_not_possible("mirror", "no direction has a mirrored one")
     rms_of_pair = np.sqrt((difference**2).mean(axis=1))
     rms_of_band = np.sqrt((difference**2).mean(axis=0))
     median_difference = float(np.median(difference))
@@ -53,7 +53,7 @@ def check_mirror(orbits: list[Orbit]) -> Check:
         log=True,
     )
     values = [(f"horizontal ±{degrees:g}°", float(rms)) for degrees, rms in zip(angle, rms_of_pair, strict=True)]
-    return made("mirror", text, values, series)
+    return check_result("mirror", text, values, series)
 
 
 def check_levels_of_directions(orbits: list[Orbit]) -> tuple[Check, Check, Check]:
@@ -62,7 +62,11 @@ def check_levels_of_directions(orbits: list[Orbit]) -> tuple[Check, Check, Check
     usable = [orbit for orbit in enough if orbit.bands.size >= MIN_BANDS]
     if not usable:
         reason = TOO_FEW_BANDS if enough else "fewer than seven directions on an orbit"
-        return not_made("neighbours", reason), not_made("swapped", reason), not_made("label", reason)
+        return (
+            check_not_possible("neighbours", reason),
+            check_not_possible("swapped", reason),
+            check_not_possible("label", reason),
+        )
     return _check_neighbours(usable), _check_swapped(usable), _check_labels(usable)
 
 
@@ -86,9 +90,9 @@ def _check_neighbours(orbits: list[Orbit]) -> Check:
         size_at = {float(angle): float(step) for angle, step in zip(orbit.angle, size, strict=True)}
         lines.append((orbit.plane, tuple(size_at.get(angle) for angle in angles)))
     if not values:
-        return not_made("neighbours", "no direction has neighbours within 30°")
+        return check_not_possible("neighbours", "no direction has neighbours within 30°")
     series = Series("Angle in degrees", "Step in dB", tuple(angles), tuple(lines))
-    return made("neighbours", f"median over bands, {'; '.join(texts)}", values, series)
+    return check_result("neighbours", f"median over bands, {'; '.join(texts)}", values, series)
 
 
 def _check_swapped(orbits: list[Orbit]) -> Check:
@@ -103,8 +107,8 @@ def _check_swapped(orbits: list[Orbit]) -> Check:
         values.append((pair, reduction))
         texts.append(f"exchanging {pair} would reduce the roughness by {reduction:.0f} %")
     if not values:
-        return not_made("swapped", "too few directions with neighbours within 30°")
-    return made("swapped", f"at best, {'; '.join(texts)}", values)
+        return check_not_possible("swapped", "too few directions with neighbours within 30°")
+    return check_result("swapped", f"at best, {'; '.join(texts)}", values)
 
 
 def _levels_without_swap(orbit: Orbit) -> Floats:
@@ -153,7 +157,7 @@ def _check_labels(orbits: list[Orbit]) -> Check:
             )
             angle, level = np.delete(angle, row), np.delete(level, row, axis=0)
     if not checked:
-        return not_made("label", "no direction has neighbours within 30°")
+        return check_not_possible("label", "no direction has neighbours within 30°")
     if not texts:
-        return made("label", f"none of {checked} directions fits clearly better at another angle")
-    return made("label", "; ".join(texts), values)
+        return check_result("label", f"none of {checked} directions fits clearly better at another angle")
+    return check_result("label", "; ".join(texts), values)

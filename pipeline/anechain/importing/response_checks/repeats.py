@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.arrays import Floats
-from anechain.data.checks import Check, Series, made, not_made
+from anechain.data.checks import Check, Series, check_not_possible, check_result
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -21,7 +21,7 @@ ONE_TAKE = "one take of each direction"
 def check_repeats(responses: xr.Dataset) -> Check:
     """Return the check `repeats`: the median over frequency of the takes' standard deviation, for each direction."""
     if "level_std" not in responses:
-        return not_made("repeats", ONE_TAKE)
+        return check_not_possible("repeats", ONE_TAKE)
     ordered = responses.transpose("plane", "angle", "frequency", ...)
     frequency = np.asarray(ordered["frequency"].values, np.float64)
     low = float(responses.attrs.get("valid_low", 0.0))
@@ -30,7 +30,7 @@ def check_repeats(responses: xr.Dataset) -> Check:
     deviation = np.asarray(ordered["level_std"].values, np.float64)[..., inside]
     has_takes = np.isfinite(deviation).any(axis=-1)
     if not has_takes.any():
-        return not_made("repeats", ONE_TAKE)
+        return check_not_possible("repeats", ONE_TAKE)
     values: list[tuple[str, float]] = []
     for plane, row in np.argwhere(has_takes):
         direction = f"{ordered['plane'].values[plane]} {float(ordered['angle'].values[row]):g}°"
@@ -44,7 +44,7 @@ def check_repeats(responses: xr.Dataset) -> Check:
         log=True,
     )
     text = f"{len(values)} directions with several takes, largest at {worst_direction} ({worst_value:.2f} dB)"
-    return made("repeats", text, values, series)
+    return check_result("repeats", text, values, series)
 
 
 def _column_medians(values: Floats) -> Floats:

@@ -11,7 +11,7 @@ import numpy as np
 from anechain.acoustics.directivity import arrivals as arrival_methods
 from anechain.acoustics.directivity import orbit_checks
 from anechain.arrays import Floats
-from anechain.data.checks import Check, made, not_made
+from anechain.data.checks import Check, check_not_possible, check_result
 from anechain.importing.response_checks.orbit import NO_ARRIVAL, arrivals_of, band_levels
 
 if TYPE_CHECKING:
@@ -49,9 +49,9 @@ def check_shared_directions(responses: xr.Dataset) -> tuple[Check, Check, Check]
         if responses.sizes["plane"] >= 2:
             reason = "0° and 180° are on one orbit only, or have the same values on both"
         return (
-            not_made("pole-level", reason),
-            not_made("pole-arrival", reason),
-            not_made("distance-law", ONE_DISTANCE),
+            check_not_possible("pole-level", reason),
+            check_not_possible("pole-arrival", reason),
+            check_not_possible("distance-law", ONE_DISTANCE),
         )
     rms_values: list[tuple[str, float]] = []
     means, times = {}, {}
@@ -63,12 +63,16 @@ def check_shared_directions(responses: xr.Dataset) -> tuple[Check, Check, Check]
     levels = ", ".join(
         f"{direction}: {rms:.2f} dB r.m.s., {means[direction]:+.2f} dB in the mean" for direction, rms in rms_values
     )
-    level_check = made("pole-level", f"horizontal against vertical, {levels}", rms_values)
+    level_check = check_result("pole-level", f"horizontal against vertical, {levels}", rms_values)
     if not times:
-        return level_check, not_made("pole-arrival", NO_ARRIVAL), not_made("distance-law", ONE_DISTANCE)
+        return (
+            level_check,
+            check_not_possible("pole-arrival", NO_ARRIVAL),
+            check_not_possible("distance-law", ONE_DISTANCE),
+        )
     differences = {direction: 1e3 * (first - second) for direction, (first, second) in times.items()}
     delays = ", ".join(f"{direction}: {difference:+.3f} ms" for direction, difference in differences.items())
-    arrival_check = made(
+    arrival_check = check_result(
         "pole-arrival",
         f"horizontal later than vertical by {delays}",
         [(direction, 1e3 * abs(first - second)) for direction, (first, second) in times.items()],
@@ -84,7 +88,7 @@ def _check_distance_law(means: dict[str, float], times: dict[str, tuple[float, f
         if min(pair) > 0 and max(pair) / min(pair) > 1 + MIN_DISTANCE_DIFFERENCE
     }
     if not pairs:
-        return not_made("distance-law", ONE_DISTANCE)
+        return check_not_possible("distance-law", ONE_DISTANCE)
     errors = [
         (direction, abs(arrival_methods.distance_law_error(means[direction], *pair)))
         for direction, pair in pairs.items()
@@ -93,7 +97,7 @@ def _check_distance_law(means: dict[str, float], times: dict[str, tuple[float, f
         f"{direction}: {means[direction]:+.2f} dB, by the law {20 * math.log10(pair[1] / pair[0]):+.2f} dB"
         for direction, pair in pairs.items()
     )
-    return made("distance-law", f"horizontal minus vertical, {levels}", errors)
+    return check_result("distance-law", f"horizontal minus vertical, {levels}", errors)
 
 
 def _takes_of_both_planes(responses: xr.Dataset) -> dict[str, _TwoTakes]:
