@@ -21,7 +21,7 @@ from anechain.cli import commands
 from anechain.importing.importers import find_importers
 from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.file_formats import format_of
-from anechain.receipts.receipt import bound, seal_of
+from anechain.receipts.receipt import seal_of, seal_receipt
 from document_blocks import PAGES, ROOT, Result, blocks, folder_of, matches, parse_json, run_page
 
 DOCS = ROOT / "docs"
@@ -203,7 +203,7 @@ def test_when_one_line_does_the_same_for_any_text(by_hand, value):
 
 
 def test_checks_by_hand_find_an_edited_receipt(by_hand):
-    receipt = json.loads(json.dumps(bound(artefacts.receipt(), "0" * 64)))
+    receipt = json.loads(json.dumps(seal_receipt(artefacts.receipt(), "0" * 64)))
     by_hand["check_receipt"](receipt)
     step = receipt["steps"][receipt["stamp"]]
     step["software"]["numpy"] = "0"
