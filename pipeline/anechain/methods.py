@@ -124,6 +124,7 @@ def _version(id: str) -> int:
     return _chosen.get().get(id) or max(_registry[id])
 
 
+@functools.cache
 def _register_all() -> None:
     # Imported by name, because the acoustics import this module.
     import importlib
