@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 REGISTRY_DATA := .cache/registry
 
-.PHONY: demo real test tests check docs lock format clean
+.PHONY: demo real test tests proofs check docs lock format clean
 
 $(VENV)/installed: pyproject.toml constraints.txt
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -36,7 +36,11 @@ check: $(VENV)/installed
 # Without the registry the tests that need the open dataset are skipped, and say so.
 tests: $(VENV)/installed
 	-$(MAKE) $(REGISTRY_DATA)/fetched
-	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -n 3 --dist loadfile --no-loadscope-reorder
+	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -m "not proof" -n 3 --dist loadfile --no-loadscope-reorder
+
+# The slower tests: runs that are killed, every command of the documentation, results recomputed with bundled software.
+proofs: $(VENV)/installed
+	$(BIN)/pytest -m proof -n 3 --dist loadfile --no-loadscope-reorder
 
 # The documentation as HTML, without a network: docs/_build/html/index.html. Warnings are errors.
 docs: $(VENV)/installed

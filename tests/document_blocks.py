@@ -53,7 +53,7 @@ class Block:
         return f"{self.page.relative_to(ROOT)}:{self.line}"
 
 
-def parse_json(page: Path):
+def parse_markdown(page: Path):
     """Tokens of a page."""
     return MarkdownIt("commonmark").parse(page.read_text(encoding="utf-8"))
 
@@ -61,7 +61,7 @@ def parse_json(page: Path):
 def blocks(page: Path) -> Iterator[Block]:
     """Blocks of a page in their order; indented ones have the language "indented"."""
     mark = None
-    for token in parse_json(page):
+    for token in parse_markdown(page):
         if token.type == "html_block":
             mark = MARK.fullmatch(token.content.strip())
             continue

@@ -243,6 +243,7 @@ def recompute(folder):
     )
 
 
+@pytest.mark.proof
 def test_recomputed_by_the_bundled_software_the_results_are_the_same_bytes(folder):
     """A line that tells where it stands is added to the bundled copy alone, and to the list of hashes."""
     name = "software/anechain/__main__.py"

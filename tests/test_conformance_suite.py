@@ -285,6 +285,7 @@ def test_junk_holds_no_sample_and_nothing_empty():
     assert len(made) > 20 and b"" not in made.values() and sample not in made.values()
 
 
+@pytest.mark.proof
 def test_it_works_under_pytest_as_a_third_party_uses_it(tmp_path):
     here = Path(__file__).parent
     (tmp_path / "test_rings.py").write_text(f"""\

@@ -22,7 +22,7 @@ from anechain.importing.importers import find_importers
 from anechain.receipts.canonical_json import canonical_json
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import seal_of, seal_receipt
-from document_blocks import PAGES, ROOT, Result, blocks, folder_of, matches, parse_json, run_page
+from document_blocks import PAGES, ROOT, Result, blocks, folder_of, matches, parse_markdown, run_page
 
 DOCS = ROOT / "docs"
 FIRST = DOCS / "guides" / "first-campaign.md"
@@ -45,6 +45,7 @@ def finished(tmp_path_factory):
     return run
 
 
+@pytest.mark.proof
 @pytest.mark.parametrize("page", RUN, ids=NAMES)
 def test_a_page_runs_and_prints_what_it_shows(page, finished):
     assert finished(page).printed
@@ -100,7 +101,7 @@ def commands_in(text):
 def test_commands_and_options_exist():
     shown = []
     for page in PAGES:
-        tokens = parse_json(page)
+        tokens = parse_markdown(page)
         inline = [child for token in tokens for child in token.children or () if child.type == "code_inline"]
         fences = [token for token in tokens if token.type == "fence" and token.info.strip() in ("sh", "text")]
         for token in (*inline, *fences):
@@ -166,16 +167,19 @@ def check_by_hand(by_hand, path, data=None):
     assert receipt["content"] == hashlib.sha256(bare).hexdigest()
 
 
+@pytest.mark.proof
 def test_all_results_of_a_campaign_are_checked_by_hand(by_hand):
     endings = {path.suffix for path in by_hand["checked"]}
     assert endings >= {".csv", ".svg", ".html", ".json", ".nc"} and len(by_hand["checked"]) > 15
 
 
+@pytest.mark.proof
 def test_each_format_by_hand(by_hand, artefacts_of_each_format):
     for path in artefacts_of_each_format:
         check_by_hand(by_hand, path)
 
 
+@pytest.mark.proof
 def test_the_shell_prints_the_receipt_of_a_table(finished):
     result = finished(RECEIPTS)
     (printed,) = [printed for block, printed in result.printed if "curves.csv" in block.text]
@@ -184,6 +188,7 @@ def test_the_shell_prints_the_receipt_of_a_table(finished):
     assert json.loads(first) == receipt and last == f"{receipt['content']}  -"
 
 
+@pytest.mark.proof
 @given(artefacts.VALUES)
 def test_canonical_json_by_hand(by_hand, value):
     text = canonical_json(value)
@@ -191,17 +196,20 @@ def test_canonical_json_by_hand(by_hand, value):
     assert by_hand["canonical"](json.loads(text)) == text
 
 
+@pytest.mark.proof
 @given(st.floats(allow_nan=False, allow_infinity=False) | st.floats(1e-10, 1e-3))
 def test_numbers_by_hand(by_hand, value):
     assert by_hand["canonical"](value) == canonical_json(value)
 
 
+@pytest.mark.proof
 @given(st.floats(allow_nan=False, allow_infinity=False) | st.floats(-1e22, 1e22).map(round).map(float))
 def test_when_one_line_does_the_same_for_any_text(by_hand, value):
     small, whole = 1e-9 <= abs(value) < 1e-4, value == round(value) and abs(value) < 1e21
     assert (by_hand["plain"](value) == canonical_json(value)) == (not small and not whole)
 
 
+@pytest.mark.proof
 def test_checks_by_hand_find_an_edited_receipt(by_hand):
     receipt = json.loads(json.dumps(seal_receipt(artefacts.receipt(), "0" * 64)))
     by_hand["check_receipt"](receipt)
@@ -215,6 +223,7 @@ def test_checks_by_hand_find_an_edited_receipt(by_hand):
         by_hand["check_receipt"](receipt)
 
 
+@pytest.mark.proof
 def test_checks_by_hand_find_an_edited_file(by_hand, artefacts_of_each_format):
     for path in artefacts_of_each_format:
         data = bytearray(path.read_bytes())
@@ -233,11 +242,13 @@ def test_checks_by_hand_find_an_edited_file(by_hand, artefacts_of_each_format):
 # --- The worked importer ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.proof
 def test_the_worked_importer_passes_all_tests(finished):
     (printed,) = [printed for block, printed in finished(IMPORTER).printed if block.name == "bench log"]
     assert "skipped" not in printed and int(re.search(r"(\d+) passed", printed)[1]) >= 20
 
 
+@pytest.mark.proof
 def test_the_file_that_is_shown_is_one_that_the_tests_write(finished):
     shown = next(block.text for block in blocks(IMPORTER) if block.name == "raw/rowan H+000.blog")
     # The command of the page has written all of them since.
@@ -260,6 +271,7 @@ def test_python_blocks_keep_to_the_projects_style(tmp_path):
         assert done.returncode == 0, done.stdout
 
 
+@pytest.mark.proof
 def test_the_worked_importer_refuses_logs_of_two_setups(finished, tmp_path):
     bench = tmp_path / "bench"
     shutil.copytree(finished(IMPORTER).folder, bench)

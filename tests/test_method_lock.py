@@ -57,6 +57,7 @@ def changed_code(tmp_path, *changes, module="acoustics/directivity/curve_average
     return done.stdout.strip().splitlines()
 
 
+@pytest.mark.proof
 def test_a_constant_that_changes_is_named_with_every_method_it_reaches(tmp_path):
     lines = changed_code(tmp_path, ('"listening_window": 0.12,', '"listening_window": 0.13,'), module=LISTS)
     named = {line.split(":")[0] for line in lines}
@@ -66,6 +67,7 @@ def test_a_constant_that_changes_is_named_with_every_method_it_reaches(tmp_path)
     assert "anechain.acoustics.directivity.direction_lists.IN_ROOM_SHARES" in line and "its result changed" in line
 
 
+@pytest.mark.proof
 def test_a_function_deep_below_a_method_is_named(tmp_path):
     base = "np.asarray(10.0 ** (np.asarray(level"
     lines = changed_code(tmp_path, (base, base.replace("10.0", "10.1")), module="acoustics/curve/levels.py")
@@ -74,6 +76,7 @@ def test_a_function_deep_below_a_method_is_named(tmp_path):
     assert any("anechain.acoustics.curve.levels.power_of_level" in line for line in lines)
 
 
+@pytest.mark.proof
 def test_comments_docstrings_and_annotations_do_not_count(tmp_path):
     commented = (
         "    return _mean_power(orbits, LISTENING_WINDOW)",
@@ -83,6 +86,7 @@ def test_comments_docstrings_and_annotations_do_not_count(tmp_path):
     assert changed_code(tmp_path, commented, reworded) == []
 
 
+@pytest.mark.proof
 def test_a_refactoring_is_told_from_a_change_of_result(tmp_path):
     rewritten = (
         "    return _mean_power(orbits, LISTENING_WINDOW)",

@@ -36,6 +36,7 @@ def installed(tmp_path):
     return made, site
 
 
+@pytest.mark.proof
 def test_it_installs_it_is_listed_and_its_own_tests_pass(installed):
     made, site = installed
     assert {path.name for path in site.iterdir()} == {"anechain_lantern_log", "anechain_lantern_log-0.1.dist-info"}

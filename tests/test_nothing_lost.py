@@ -20,6 +20,8 @@ from anechain.stages.batch import run_batch, run_whole
 from campaigns import anechain, campaign
 from finished_campaigns import run_all
 
+pytestmark = pytest.mark.proof
+
 # Started in every Python below a run: holds one stage's job for ever just before its first output is put in place, so
 # that the half-written file lies beside it, and says so.
 HOLD = """

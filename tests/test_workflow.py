@@ -163,6 +163,7 @@ def test_changed_content_redoes_only_what_depends_on_it(copy):
     assert not any("alder" in name for name in different)
 
 
+@pytest.mark.proof
 def test_a_raised_method_version_redoes_what_used_it_and_nothing_else(copy, tmp_path):
     """The listening window's version is raised in a copy of the code: derivation and all after it, but no import."""
     package = Path(anechain.__file__).parent
@@ -239,6 +240,7 @@ def test_a_result_altered_by_hand_is_made_again(copy):
     }
 
 
+@pytest.mark.proof
 def test_two_runs_in_two_places_give_the_same_bytes(finished, tmp_path):
     """Another folder, clock zone, locale, user, hash seed and number of cores: nothing of them is in a result."""
     file = campaign(tmp_path / "elsewhere und hier", formats="[svg, png, pdf]")
@@ -262,6 +264,7 @@ def test_two_runs_in_two_places_give_the_same_bytes(finished, tmp_path):
     assert told == again
 
 
+@pytest.mark.proof
 def test_a_failed_device_is_named_and_the_others_are_finished(tmp_path):
     file = campaign(tmp_path)
     broken = tmp_path / "raw" / "alder" / "alder vertical -60.csv"
