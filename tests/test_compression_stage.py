@@ -295,7 +295,7 @@ def test_devices_are_compared_under_equal_conditions_only(willow):
 
 
 def test_too_many_devices_are_drawn_in_grey(willow, monkeypatch):
-    monkeypatch.setattr(usable_limits, "MOST_COMPARED", 1)
+    monkeypatch.setattr(usable_limits, "MAX_NAMED_DEVICES", 1)
     spec = usable_comparison_figure([willow, willow], ())
     assert "too many for different colours" in words_of(spec)
     assert '"range": ["#999999", "#999999"]' in words_of(spec) and "Willow 8" not in words_of(spec)

@@ -181,7 +181,7 @@ def test_the_words_say_drop_and_smoothing():
     beam = directivity(45.0, 45.0, 0).assign_attrs(drop=9.5, smoothing="1/20 octave, squared pressure")
     source = directive(np.cos, FIVE, FREQUENCY)
     words = told(picture(source, "horizontal", beam))
-    assert "a level of 9.5 dB below on axis" in words
+    assert "the level is 9.5 dB below on axis" in words
     assert "Smoothing of the curves: 1/20 octave, squared pressure; see beam width." in words
     words = told(picture(source, "horizontal", beam.assign_attrs(smoothing="none")))
     assert "Curves not smoothed; see beam width." in words

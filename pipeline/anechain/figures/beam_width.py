@@ -208,8 +208,8 @@ def _number_layers(
 def _notes(attrs: Mapping[Any, Any], has_uncertainty: bool, marks: list[dict[str, Any]]) -> list[str]:
     """Return the notes below the figure."""
     notes = [
-        f"Solid: first angle from the axis with a level of {float(attrs['drop']):g} dB below on axis. Dashed: angle "
-        "beyond which the level stays lower; between the two it rises again. Dashed at the edge: it is higher again at "
+        f"Solid: first angle from the axis at which the level is {float(attrs['drop']):g} dB below on axis. Dashed: "
+        "angle beyond which it stays lower; between the two it rises again. Dashed at the edge: it is higher again at "
         "the last angle. Diamond: the same at a single frequency. Grey at 180°: the level never falls that far."
     ]
     if has_uncertainty:

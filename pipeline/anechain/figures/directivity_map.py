@@ -204,7 +204,7 @@ def _beam_edge_note(beam: xr.Dataset | None) -> str:
     drop, smoothing = float(beam.attrs["drop"]), str(beam.attrs["smoothing"])
     smoothed = "curves not smoothed" if smoothing == "none" else f"smoothing of the curves: {smoothing}"
     return (
-        f"Solid line: first angle from the axis with a level of {drop:g} dB below on axis; none if the level never "
+        f"Solid line: first angle from the axis at which the level is {drop:g} dB below on axis; none if it never "
         "falls that far. Dashed line: angle beyond which the level stays lower, if different. "
         f"{smoothed.capitalize()}; see beam width."
     )

@@ -134,7 +134,7 @@ def _chart(
             "rule:N",
             scale=alt.Scale(domain=rules, range=[_MARKERS[ended_by] for ended_by in rules]),
             legend=alt.Legend(
-                title="Usable range ends by",
+                title="Limit of the usable range",
                 labelExpr=f"{style.labels_json(rule_names)}[datum.value]",
                 symbolFillColor=style.INK,
                 symbolStrokeColor=style.INK,
@@ -148,7 +148,7 @@ def _chart(
             alt.Tooltip("drive:Q", title="Drive in V"),
             alt.Tooltip("lowest:Q", title="Lowest usable frequency in Hz", format=",.3~r"),
             alt.Tooltip("level:Q", title="Level in dB", format=".1f"),
-            alt.Tooltip("rule:N", title="Usable range ends by"),
+            alt.Tooltip("rule:N", title="Limit of the usable range"),
         ],
     )
     return alt.LayerChart(
@@ -204,7 +204,7 @@ def usable_figure(compression: xr.Dataset) -> dict[str, Any]:
     band = f"{style.format_frequency(float(attrs['band_low']))} to {style.format_frequency(float(attrs['band_high']))}"
     chosen = [
         ("usable_level", "mean", f"mean, {band}", BLUE, DASHES[0]),
-        ("held_level", "held", "reached at all frequencies above", VERMILION, DASHES[1]),
+        ("held_level", "held", "reached everywhere above", VERMILION, DASHES[1]),
     ]
     curves = [_level_curve(compression, *arguments) for arguments in chosen]
     curves = [curve for curve in curves if curve.points()]
