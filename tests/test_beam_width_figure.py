@@ -40,7 +40,7 @@ def test_a_dipole_is_as_wide_at_all_frequencies():
     assert above == pytest.approx([90 - 29.96] * 4, abs=0.1) and below == pytest.approx([90 + 29.96] * 4, abs=0.1)
     assert all(np.ptp(h) < 0.01 for h in heights)
     told = words(svg)
-    assert "Beam width: where the level is at \N{MINUS SIGN}6 dB re the axis" in told
+    assert "Beam width at \N{MINUS SIGN}6 dB re the axis" in told
     assert {"90° left", "90° right", "90° up", "90° down"} <= set(told)
 
 
@@ -94,7 +94,7 @@ def test_coverage_and_narrowing_are_marked():
     told = words(svg)
     assert "\N{GREATER-THAN OR EQUAL TO} 104°" in told and "88°" in told
     text = " ".join(told)
-    assert "Grey spans: mean coverage" in text and "Dotted: where the beam becomes narrower" in text
+    assert "Grey bars: mean coverage" in text and "Dotted: frequency at which the beam first becomes narrower" in text
 
 
 def test_what_is_never_reached_is_no_angle():

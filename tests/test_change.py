@@ -11,7 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anechain.data.changes import DeviceChange, Difference, ExplainedDifference
-from anechain.figures.change import MAX_PANELS, change_figure, drawn_devices, scale_of
+from anechain.figures.change import change_figure
+from anechain.figures.change_panels import MAX_PANELS, drawn_devices
+from anechain.figures.change_scale import change_limits
 from anechain.figures.render import render
 
 GRID = np.geomspace(20, 20_000, 31)
@@ -50,7 +52,7 @@ def texts(spec):
 
 @given(st.lists(st.floats(-150, 150), max_size=20))
 def test_zero_and_every_change_are_on_the_scale(changes):
-    low, high, step = scale_of(changes)
+    low, high, step = change_limits(changes)
     assert low <= min([0, *changes]) + 1e-9 and high >= max([0, *changes]) - 1e-9
     assert 6 <= round((high - low) / step) <= 16
     assert abs(low / step - round(low / step)) < 1e-6

@@ -1,4 +1,4 @@
-"""The figure of the checks: every verdict told by a word, limits drawn, the same bytes each time."""
+"""The figure of the checks: every verdict as a word, limits drawn, the same bytes each time."""
 
 import json
 
@@ -49,7 +49,7 @@ def texts(svg):
 def test_every_verdict_stands_in_words():
     svg = render(checks_figure(told()), ["svg"])["svg"].decode()
     said = texts(svg)
-    assert "Checks of what came in: 1 good, 1 doubtful, 2 bad, 1 not made" in said
+    assert "Measurement checks: 1 good, 1 doubtful, 2 bad, 1 not made" in said
     for title in ("Signal to noise: good", "Arrival along the orbit: doubtful", "First reflection: bad"):
         assert title in said
     assert {"good", "doubtful", "bad", "not made", "Hum", "Repeated takes"} <= set(said)

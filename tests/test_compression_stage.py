@@ -22,7 +22,9 @@ from anechain.figure_of_merit.fundamentals import compression_gap
 from anechain.figure_of_merit.usable_limits import USES as LIMIT_USES
 from anechain.figure_of_merit.usable_limits import usable_numbers
 from anechain.figures import usable_limits
-from anechain.figures.compression import compression_figure, drawable, octave_levels_figure, passed_words
+from anechain.figures.compression import compression_figure, drawable_figures
+from anechain.figures.compression_levels import octave_levels_figure
+from anechain.figures.compression_text import exceedance_texts
 from anechain.figures.device_figures import device_figures
 from anechain.figures.usable_limits import usable_comparison_figure, usable_figure
 from anechain.methods import methods, versions
@@ -177,7 +179,7 @@ def test_noise_masks_and_is_not_taken_as_good():
     """60 dB of noise under an 85 dB device at 1 V: 25 dB is less than the 30.8 dB that half a decibel needs."""
     found = whole(model.harmonics(noise=60.0))
     assert np.isnan(found["delta"].values[1]).all() and (found["reason"].values[1] == 2).all()
-    assert "noise dominates" in found.attrs["notes"] and drawable(found) == ()
+    assert "noise dominates" in found.attrs["notes"] and drawable_figures(found) == ()
     assert set(found["ruled_by"].values) == {"not known"}
 
 
@@ -250,19 +252,19 @@ def test_the_figure_of_the_trade(willow):
 
 def test_what_cannot_be_drawn_is_refused(willow):
     alone = whole(takes=model.takes())
-    assert drawable(alone) == ("compression", "compression-levels")
+    assert drawable_figures(alone) == ("compression", "compression-levels")
     with pytest.raises(InputError, match="no usable limits"):
         usable_figure(alone)
     masked = whole(model.harmonics(noise=60.0))
     for draw in (compression_figure, octave_levels_figure, usable_figure):
         with pytest.raises(InputError):
             draw(masked)
-    assert drawable(willow) == ("compression", "compression-levels", "usable")
+    assert drawable_figures(willow) == ("compression", "compression-levels", "usable")
 
 
 def test_bands_in_words(willow):
-    said = passed_words(willow)
-    assert any(line.startswith("16 V: −1 dB passed up to") and "from 20 Hz or below" in line for line in said)
+    said = exceedance_texts(willow)
+    assert any(line.startswith("16 V: −1 dB exceeded up to") and "from 20 Hz or below" in line for line in said)
 
 
 # Comparison
@@ -293,9 +295,9 @@ def test_devices_are_compared_under_equal_conditions_only(willow):
 
 
 def test_too_many_devices_are_drawn_in_grey(willow, monkeypatch):
-    monkeypatch.setattr(usable_limits, "MOST_COMPARED", 1)
+    monkeypatch.setattr(usable_limits, "MAX_NAMED_DEVICES", 1)
     spec = usable_comparison_figure([willow, willow], ())
-    assert "they are too many for colours" in words_of(spec)
+    assert "too many for different colours" in words_of(spec)
     assert '"range": ["#999999", "#999999"]' in words_of(spec) and "Willow 8" not in words_of(spec)
 
 
@@ -436,7 +438,7 @@ def test_the_chain_makes_compression_where_there_are_two_drives(finished):
     for device in ("willow", "rowan"):
         compression = compression_of(finished, device)
         contract.validate(compression, "compression", device)
-        assert drawable(compression) == ("compression", "compression-levels", "usable")
+        assert drawable_figures(compression) == ("compression", "compression-levels", "usable")
     assert not (finished.results / "alder" / "compression.nc").exists()
     assert entry_of(finished, "compression", "alder")["outputs"] == {}
 
@@ -451,7 +453,7 @@ def test_the_page_says_what_there_is_and_what_is_missing(finished):
     captions = {name: captions[name] for name in ("compression", "compression-levels", "usable")}
     assert all("Local occupational rules" in caption for caption in captions.values())
     said = "\n".join(compression_notes(willow))
-    assert "compression: at 16 V: −1 dB passed up to" in said
+    assert "compression: at 16 V: −1 dB exceeded up to" in said
     assert "takes: drives in measuring order 1, 4, 8, 16, 1 V (rising)" in said
     assert "takes: from start to start 60, 60, 60, 60 s" in said and "within the limit of 0.3 dB" in said
     assert "takes: after louder takes, less before, at 1 V: +0.00 dB (takes 1 and 5, 60 s)" in said

@@ -9,7 +9,8 @@ import xarray as xr
 
 import modelled_speaker as model
 from anechain.errors import InputError
-from anechain.figures.directivity_map import condensed, directivity_map_figure, relative_levels
+from anechain.figures.directivity_map import directivity_map_figure
+from anechain.figures.relative_levels import band_averages, relative_levels
 from anechain.figures.render import render
 from test_beam_width_figure import FREQUENCY, directivity
 from test_figures import SVG, lines_of, texts, x_of
@@ -38,7 +39,7 @@ def test_bands_are_means_of_squared_pressure():
     # Two equal paths, one 20 m longer: over many ripples the mean squared pressure is twice that of one path, 3.01 dB.
     frequency = np.arange(2000.0, 20_000.0, 1.0)
     two = 20 * np.log10(np.abs(1 + np.exp(-2j * np.pi * frequency * 20 / 343.2)))
-    _, centres, levels = condensed(frequency, np.stack([np.zeros_like(two), two]), np.ones(two.size, bool))
+    _, centres, levels = band_averages(frequency, np.stack([np.zeros_like(two), two]), np.ones(two.size, bool))
     whole = (centres > 2200) & (centres < 19_000)
     np.testing.assert_allclose(levels[0], 0, atol=1e-9)
     np.testing.assert_allclose(levels[1, whole], 10 * np.log10(2), atol=0.25)
@@ -48,7 +49,7 @@ def test_bands_are_means_of_squared_pressure():
 
 def test_coarse_data_stay_as_they_are():
     frequency = 1000 * 10 ** (np.arange(-10, 11) / 10)
-    edges, centres, levels = condensed(frequency, np.arange(21.0)[None], np.ones(21, bool))
+    edges, centres, levels = band_averages(frequency, np.arange(21.0)[None], np.ones(21, bool))
     np.testing.assert_allclose(centres, frequency)
     np.testing.assert_allclose(levels[0], np.arange(21.0))
     # Third-octave bands meet half way: a factor of 10^(1/20) from the middle.
@@ -180,13 +181,13 @@ def test_the_words_say_drop_and_smoothing():
     beam = directivity(45.0, 45.0, 0).assign_attrs(drop=9.5, smoothing="1/20 octave, squared pressure")
     source = directive(np.cos, FIVE, FREQUENCY)
     words = told(picture(source, "horizontal", beam))
-    assert "the level has fallen by 9.5 dB" in words
+    assert "the level is 9.5 dB below on axis" in words
     assert "Smoothing of the curves: 1/20 octave, squared pressure; see beam width." in words
     words = told(picture(source, "horizontal", beam.assign_attrs(smoothing="none")))
     assert "Curves not smoothed; see beam width." in words
-    assert "no line" not in words
+    assert "no beam edges" not in words
     words = told(picture(source.assign_attrs(valid_low=200.0), "horizontal", beam))
-    assert "Pale: outside the valid band, 200 Hz to 20 kHz; no line there." in words
+    assert "Pale: outside the valid band, 200 Hz to 20 kHz; no beam edges there." in words
 
 
 def test_without_a_beam_width_there_is_no_line_and_it_is_said():
@@ -194,5 +195,5 @@ def test_without_a_beam_width_there_is_no_line_and_it_is_said():
     for beam in ([], [directivity(45.0, 45.0, 0, ("vertical",))]):
         svg = picture(source, "horizontal", *beam)
         assert not lines_of(svg)
-        assert "No line of the beam width: it could not be had in this plane" in told(svg)
+        assert "No beam edges: no beam width in this plane" in told(svg)
         assert "Solid line" not in told(svg)

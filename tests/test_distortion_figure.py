@@ -9,7 +9,8 @@ import pytest
 from anechain.campaign.distortion import DistortionOptions
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
-from anechain.figures.distortion import distortion_comparison_figure, distortion_figure
+from anechain.figures.distortion import distortion_figure
+from anechain.figures.distortion_comparison import distortion_comparison_figure
 from anechain.figures.render import render
 from anechain.methods import versions
 from anechain.stages.compare_distortion import compared_distortion
@@ -74,12 +75,12 @@ def test_values_are_drawn_as_values_and_limits_as_limits(spec):
 
 def test_what_the_words_say(spec):
     words = words_of(spec)
-    for part in ("Rowan", "86 dB", "300 Hz to 3 kHz, at 1 m", "Take at 2 V", "upper limits", "Grey: the noise"):
+    for part in ("Rowan", "86 dB", "300 Hz to 3 kHz, at 1 m", "Take at 2 V", "upper limits", "Grey: noise"):
         assert part in words
     assert LEVEL_CAUTION.split(";")[0] in words
     between = words_of(distortion_figure(distortion(harmonics(), (83.0,)), 83.0))
-    assert "Between takes at 1.002 V and 2 V" in between and "upper limits" not in between
-    assert "The noise is not known" in words_of(distortion_figure(distortion(harmonics(noise=np.nan)), 86.0))
+    assert "Interpolated between takes at 1.002 V and 2 V" in between and "upper limits" not in between
+    assert "The noise is unknown" in words_of(distortion_figure(distortion(harmonics(noise=np.nan)), 86.0))
 
 
 def test_sums_that_hidden_orders_hardly_change_are_drawn_as_values():
@@ -95,7 +96,7 @@ def test_sums_that_hidden_orders_hardly_change_are_drawn_as_values():
 def test_peaks_are_named():
     data = harmonics(levels=(86.0,))
     data["level"][0, 2] = data["level"][0, 2] + 12 * np.exp(-((np.log2(FREQUENCY / 500) / 0.15) ** 2))
-    assert "order 3 at 500 Hz (heard at 1.5 kHz), 12 dB high" in words_of(distortion_figure(distortion(data), 86.0))
+    assert "order 3 at 500 Hz (audible at 1.5 kHz), 12 dB high" in words_of(distortion_figure(distortion(data), 86.0))
 
 
 def test_levels_that_are_not_there_are_refused():

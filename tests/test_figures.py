@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 import modelled_speaker as model
 from anechain.errors import InputError
 from anechain.figures import comparison, curve_set, style
-from anechain.figures.comparison import MOST_NAMED, comparison_figure
+from anechain.figures.comparison import MAX_NAMED, comparison_figure
 from anechain.figures.curve_set import bounces_figure, curve_set_figure, planes_figure
 from anechain.figures.render import render
 
@@ -155,7 +155,7 @@ def test_the_band_about_a_curve_is_two_standard_uncertainties_wide(curves):
     at = points[np.abs(points[:, 0] - x_of(1000)) < 1]
     assert np.ptp(at[:, 1]) == pytest.approx(16, abs=0.2)
     assert at[:, 1].mean() == pytest.approx((90 - 86) * 8, abs=0.2)
-    assert any(line.startswith("Bands: expanded uncertainty, 2 standard") for line in texts(svg))
+    assert any(line.startswith("Bands: expanded uncertainty (k = 2)") for line in texts(svg))
 
 
 def test_outside_the_valid_band_is_shaded_and_said(drawn):
@@ -208,7 +208,7 @@ def test_each_curve_has_a_colour_and_a_dash_of_its_own():
         colours, dashes = zip(*looks.values(), strict=True)
         assert len(set(colours)) == len(set(dashes)) == len(looks)
         assert set(colours) <= OKABE_ITO - {"#F0E442"}
-    assert len({comparison.look(n) for n in range(MOST_NAMED)}) == MOST_NAMED
+    assert len({comparison.device_look(n) for n in range(MAX_NAMED)}) == MAX_NAMED
 
 
 def test_values_are_kept_to_a_hundredth_of_a_decibel(curves):
@@ -254,14 +254,14 @@ def test_a_device_without_the_curve_is_named(three):
     without = three.assign(level=three["level"].where(three["device"] != "elm[5]"))
     svg = ElementTree.fromstring(render(comparison_figure(without, "listening_window"))["svg"])
     assert len(lines_of(svg)) == 2
-    assert "Not shown, having no such curve: Elm 5" in texts(svg)
+    assert "Not shown, without such a curve: Elm 5" in texts(svg)
 
 
 def test_many_devices_are_grey(three):
     many = xr.concat([three] * 10, dim="device").assign_coords(device=[f"d{n}" for n in range(30)])
     svg = ElementTree.fromstring(render(comparison_figure(many, "on_axis"))["svg"])
     assert len(lines_of(svg)) == 30
-    assert "All 30 devices in grey: they are too many for colours." in texts(svg)
+    assert "All 30 devices in grey: too many for different colours." in texts(svg)
 
 
 def test_what_is_not_compared_is_refused(three):

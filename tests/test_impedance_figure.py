@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from anechain.data.store import read_dataset, read_receipt
 from anechain.errors import InputError
-from anechain.figures.impedance import impedance_figure, ohm_limits, phase_limits
+from anechain.figures.impedance import impedance_figure
+from anechain.figures.impedance_panels import ohm_limits, phase_limits
 from anechain.figures.render import render
 from anechain.registry.stages import DEVICE_STAGES
 from anechain.running.prepare import prepare
@@ -149,8 +150,8 @@ def test_the_bands_are_as_wide_as_the_expanded_uncertainty():
     # 150 pixels from 90 to -90 degrees.
     assert sorted({round(float(y), 1) for y in phase[:, 1]}) == pytest.approx([65.0, 85.0], abs=0.1)
     words = " ".join(words_of(spec).split())
-    assert "expanded uncertainty, k = 2, of what is stated and of the spread of takes" in words
-    assert "± 10 % of the modulus and ± 12° of the phase in the median" in words
+    assert "expanded uncertainty (k = 2) of the stated components and the spread of takes" in words
+    assert "median ± 10 % of the modulus and ± 12° of the phase" in words
 
 
 def test_only_what_is_known_has_a_band():
@@ -159,7 +160,7 @@ def test_only_what_is_known_has_a_band():
     spec = impedance_figure(dataset(z), banded(z, phase_common=1.0, phase_own=0.0, **unknown))
     assert len(areas_of(ElementTree.fromstring(render(spec)["svg"]))) == 1
     words = " ".join(words_of(spec).split())
-    assert "of what is stated; ± 2° of the phase" in words and "% of the modulus" not in words
+    assert "of the stated components; median ± 2° of the phase" in words and "% of the modulus" not in words
     assert "Pale bands" not in words_of(
         impedance_figure(dataset(z, phase=False), banded(z, phase_common=1.0, **unknown))
     )
@@ -208,9 +209,9 @@ def test_a_closed_box_has_no_tuning_and_says_so():
 
 def test_what_lies_off_the_axis_or_at_an_edge_is_said():
     below = impedance_figure(dataset(vented(18.0, box=0.3)))
-    assert "The box tuning lies below the frequency axis." in words_of(below)
+    assert "The box tuning is below the frequency axis." in words_of(below)
     rising = impedance_figure(dataset(3.3 + 2j * np.pi * GRID * 1e-3))
-    assert "it may be lower beyond" in words_of(rising) and "rated impedance 4 Ω" in words_of(rising)
+    assert "the modulus may be lower beyond" in words_of(rising) and "rated impedance 4 Ω" in words_of(rising)
     tiny = impedance_figure(dataset(np.full(GRID.size, 1.0 + 0j)))
     assert "no rated impedance: 1.00 ohm is below 80 % of 2 ohm" in words_of(tiny)
 

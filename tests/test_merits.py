@@ -10,8 +10,11 @@ import xarray as xr
 import modelled_speaker as model
 from anechain.data import contract
 from anechain.errors import InputError
-from anechain.figures.merits import aim_figure, deviations_figure, limits_figure
-from anechain.figures.panels import Panel, Series, stacked
+from anechain.figures.aim import aim_figure
+from anechain.figures.deviations import deviations_figure
+from anechain.figures.panel_elements import Panel, Series
+from anechain.figures.panels import stack_panels
+from anechain.figures.range_limits import limits_figure
 from anechain.figures.render import render
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -205,14 +208,14 @@ def aims(toe_in=(0.0, 10.0, 30.0), best=10.0):
 
 def test_three_aims_side_by_side():
     told = words(picture(aim_figure(aims())))
-    assert "Toe-in 30°, 0° off: at the listener" in told
-    assert "Toe-in 0°, 30° off: parallel" in told
-    assert "Toe-in 10°, 20° off: best" in told
+    assert "Toe-in 30°, 0° off axis: at the listener" in told
+    assert "Toe-in 0°, 30° off axis: parallel" in told
+    assert "Toe-in 10°, 20° off axis: best" in told
 
 
 def test_a_best_aim_that_is_one_of_the_others_is_one_line():
     told = words(picture(aim_figure(aims(best=30.0))))
-    assert "Toe-in 30°, 0° off: at the listener; best" in told
+    assert "Toe-in 30°, 0° off axis: at the listener; best" in told
     assert len([line for line in told if line.startswith("Toe-in")]) == 2
 
 
@@ -227,7 +230,7 @@ def test_a_band_of_uncertainty_does_not_bridge_a_gap():
     values = np.where((frequency > 500) & (frequency < 2000), np.nan, 80.0)
     series = Series("one", "one", "One", values, "#000000", (1, 0), np.full(100, 1.0))
     panel = Panel("level", "Level in dB", (40.0, 90.0), (series,))
-    svg = picture(stacked(frequency, [panel], title="Rowan", lines=[], notes=[], band=(20.0, 20_000.0)))
+    svg = picture(stack_panels(frequency, [panel], title="Rowan", lines=[], notes=[], band=(20.0, 20_000.0)))
     (outline,) = [
         path.get("d", "") for path in svg.iter(f"{SVG}path") if "area" in path.get("aria-roledescription", "")
     ]

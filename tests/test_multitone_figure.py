@@ -8,7 +8,7 @@ import xarray as xr
 
 from anechain.data import contract
 from anechain.errors import InputError
-from anechain.figures.multitone import MOST_DRIVES, multitone_figure
+from anechain.figures.multitone import MAX_DRIVES, multitone_figure
 from anechain.figures.render import render
 from test_merits import datasets, words
 
@@ -65,8 +65,8 @@ def test_what_it_says():
 def test_of_many_drives_the_loudest_are_drawn():
     many = multitone(drives=tuple(float(n) for n in range(1, 10)))
     (row,) = datasets(multitone_figure(many))["curves"]
-    assert len([name for name in row if name.startswith("drive_")]) == MOST_DRIVES and "drive_8" in row
-    assert "6 loudest of 9 drives" in str(multitone_figure(many)["title"])
+    assert len([name for name in row if name.startswith("drive_")]) == MAX_DRIVES and "drive_8" in row
+    assert "6 highest of 9 drives" in str(multitone_figure(many)["title"])
 
 
 def test_nothing_between_is_refused():

@@ -9,7 +9,7 @@ import valid_datasets
 from anechain.errors import InputError
 from anechain.figures.render import render
 from anechain.figures.style import DASHES, DECIBELS_PER_DECADE, PANEL_WIDTH
-from anechain.figures.trends import FITTED, OWN, letters_of, trends_figure
+from anechain.figures.trends import REVIEWER_DASH, TREND_DASH, band_letters, trends_figure
 from test_merits import datasets, mark, number, picture, places, words, x_of
 
 WHY = "a hall without a ceiling"
@@ -57,10 +57,10 @@ def test_each_curve_has_its_panel_and_what_is_left_of_it_below():
     specification = trends_figure(trends(), numbers())
     titles = [list(looks(panel)) for panel in panels(specification)]
     assert titles == [
-        ["On axis", "Trend line, 0.00 dB/octave", "Target, moved by +1.0 dB"],
-        ["Less the line: largest 0.00 dB, 100 Hz", "Less the target: largest 0.00 dB, 1 kHz"],
-        ["Sound power (two orbits)", "Line set by the reviewer, \N{MINUS SIGN}0.80 dB/octave"],
-        ["Less the line: largest \N{MINUS SIGN}3.84 dB, 10 kHz"],
+        ["On axis", "Trend line, 0.00 dB/octave", "Target, shifted by +1.0 dB"],
+        ["From the trend line: largest 0.00 dB, 100 Hz", "From the target: largest 0.00 dB, 1 kHz"],
+        ["Sound power (two orbits)", "Trend set by the reviewer, \N{MINUS SIGN}0.80 dB/octave"],
+        ["From the trend line: largest \N{MINUS SIGN}3.84 dB, 10 kHz"],
     ]
 
 
@@ -75,8 +75,8 @@ def test_a_decade_is_as_long_as_25_db():
 def test_a_line_of_the_reviewer_looks_otherwise_and_says_why():
     specification = trends_figure(trends(), numbers())
     fitted, own = (looks(panels(specification)[place]) for place in (0, 2))
-    assert list(fitted.values())[1] == FITTED != OWN == list(own.values())[1]
-    assert OWN in DASHES
+    assert list(fitted.values())[1] == TREND_DASH != REVIEWER_DASH == list(own.values())[1]
+    assert REVIEWER_DASH in DASHES
     assert f"Sound power (two orbits): set by the reviewer: {WHY}" in " ".join(words(picture(specification)))
 
 
@@ -84,7 +84,7 @@ def test_the_largest_deviation_stands_where_it_is():
     """The omni share 0.6 leaves 10 lg(0.36 + 0.16 / 3) = -3.84 dB of the axis; 10 kHz is 540 pixels along."""
     specification = trends_figure(trends(), numbers())
     expected = 10 * np.log10(0.6**2 + 0.4**2 / 3)
-    (row,) = datasets(specification)["sound_power_left_points_0"]
+    (row,) = datasets(specification)["sound_power_deviation_points_0"]
     assert (row["at"], row["level"]) == (10_000.0, pytest.approx(expected, abs=0.005))
     assert row["label"] == "\N{MINUS SIGN}3.84"
     # Panels are 5 dB above and 10 dB below nothing, 8 pixels to the decibel.
@@ -155,5 +155,5 @@ def test_more_bands_than_letters_are_numbered():
     entries = {
         f"linearity.on_axis.{at}.plus_minus": {"title": f"On axis, {at} to 9999 Hz: half"} for at in range(100, 128)
     }
-    letters = list(letters_of({"order": list(entries), **entries}).values())
+    letters = list(band_letters({"order": list(entries), **entries}).values())
     assert letters[0] == "a" and letters[25:] == ["z", "27", "28"]

@@ -36,7 +36,8 @@ def write_change(explanation: Explanation, path: Path) -> bool:
         If it cannot be written.
     """
     from anechain.data.store import check_receipt, sha256_file
-    from anechain.figures.change import change_figure, drawn_devices
+    from anechain.figures.change import change_figure
+    from anechain.figures.change_panels import drawn_devices
     from anechain.figures.files import write_figure
     from anechain.methods import versions
     from anechain.receipts.receipt import RAW, Input, make_receipt

@@ -1,4 +1,4 @@
-"""Figure of the checks of what came in: every verdict, and what was measured beside its limits."""
+"""Figure of the measurement checks: all verdicts, and the measured values with their limits."""
 
 from __future__ import annotations
 
@@ -20,23 +20,26 @@ COLOURS = (style.GREEN, style.ORANGE, style.VERMILION, "#777777")
 SHAPES = ("circle", "triangle-up", "square", "cross")
 COLUMNS, WIDTH, HEIGHT, ROW = 2, 285, 130, 17
 LINES = ((style.BLUE, (1.0, 0.0)), (style.ORANGE, (5.0, 3.0)))
-FEW = {"20": "20", "100": "100", "1000": "1k", "10000": "10k", "20000": "20k"}
+AXIS_LABELS = {"20": "20", "100": "100", "1000": "1k", "10000": "10k", "20000": "20k"}
 
 
-def _named(check: Mapping[str, Any]) -> str:
-    of = "" if check["source"] == "responses" else f" ({check['source']})"
-    return f"{check['title']}{of}"
+def _check_name(check: Mapping[str, Any]) -> str:
+    source = "" if check["source"] == "responses" else f" ({check['source']})"
+    return f"{check['title']}{source}"
 
 
-def _matrix(checks: Sequence[Mapping[str, Any]]) -> Any:
-    """A row for each check, its mark under its verdict: told by place, shape and colour."""
+def _verdict_table(checks: Sequence[Mapping[str, Any]]) -> Any:
+    """Return the chart of the verdicts: a row for each check, its verdict shown by position, shape and colour."""
     import altair as alt
 
-    rows = [{"check": _named(one), "verdict": one["verdict"], "found": one["found"] or one["reason"]} for one in checks]
+    rows = [
+        {"check": _check_name(check), "verdict": check["verdict"], "found": check["found"] or check["reason"]}
+        for check in checks
+    ]
     scale = alt.Scale(domain=list(VERDICTS), range=list(COLOURS))
     shape = alt.Scale(domain=list(VERDICTS), range=list(SHAPES))
     return (
-        alt.Chart(style.inline(rows, "verdicts"))
+        alt.Chart(style.inline_data(rows, "verdicts"))
         .mark_point(filled=True, size=70, opacity=1, strokeWidth=2)
         .encode(
             x=alt.X(
@@ -51,13 +54,13 @@ def _matrix(checks: Sequence[Mapping[str, Any]]) -> Any:
             ),
             color=alt.Color("verdict:N", scale=scale, legend=None),
             shape=alt.Shape("verdict:N", scale=shape, legend=None),
-            tooltip=[alt.Tooltip("check:N", title="Check"), alt.Tooltip("found:N", title="Found")],
+            tooltip=[alt.Tooltip("check:N", title="Check"), alt.Tooltip("found:N", title="Result")],
         )
         .properties(width=360, height=ROW * len(rows))
     )
 
 
-def _limits(check: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _limit_rows(check: Mapping[str, Any]) -> list[dict[str, Any]]:
     doubtful, bad = check["limits"]
     return [
         {"y": limit, "limit": verdict}
@@ -67,7 +70,7 @@ def _limits(check: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def _panel(check: Mapping[str, Any], number: int) -> alt.LayerChart:
-    """What one check measured, its limits as broken lines with their words."""
+    """Return the chart of the values of a check, its limits as dashed lines with labels."""
     import altair as alt
 
     series = check["series"]
@@ -81,8 +84,8 @@ def _panel(check: Mapping[str, Any], number: int) -> alt.LayerChart:
     if series["log"]:
         axis = alt.Axis(
             title=series["x_title"],
-            values=[float(one) for one in FEW],
-            labelExpr=f"{json.dumps(FEW)}[datum.value] || ''",
+            values=[float(label) for label in AXIS_LABELS],
+            labelExpr=f"{json.dumps(AXIS_LABELS)}[datum.value] || ''",
             labelOverlap=False,
             labelFlush=False,
         )
@@ -100,48 +103,48 @@ def _panel(check: Mapping[str, Any], number: int) -> alt.LayerChart:
     colours = alt.Scale(domain=names, range=[LINES[place % 2][0] for place in range(len(names))])
     dashes = alt.Scale(domain=names, range=[list(LINES[place % 2][1]) for place in range(len(names))])
     legend: Any = alt.Legend(title=None, orient="bottom", symbolType="stroke", symbolSize=300, offset=4, padding=0)
-    own = alt.Chart(style.inline(rows, f"series_{number}"))
+    points = alt.Chart(style.inline_data(rows, f"series_{number}"))
     tooltip = [alt.Tooltip("x:Q", title=series["x_title"]), alt.Tooltip("y:Q", title=series["y_title"])]
     color = alt.Color("line:N", scale=colours, legend=legend)
-    line = own.mark_line(clip=True, strokeWidth=1.6).encode(
+    line = points.mark_line(clip=True, strokeWidth=1.6).encode(
         x=x, y=y, color=color, strokeDash=alt.StrokeDash("line:N", scale=dashes, legend=legend), tooltip=tooltip
     )
     layers = [line]
-    # What was found as points beside its fit; and whatever has only one value, which no line shows.
-    alone = {names[0]} if series["points"] else set()
-    alone |= {one["name"] for one in series["lines"] if sum(value is not None for value in one["values"]) == 1}
-    if alone:
-        chosen = f"indexof({json.dumps(sorted(alone), ensure_ascii=False)}, datum.line) >= 0"
+    # Points: measured values next to their fit, and lines with only one value, which a line cannot show.
+    single = {names[0]} if series["points"] else set()
+    single |= {line["name"] for line in series["lines"] if sum(value is not None for value in line["values"]) == 1}
+    if single:
+        is_single = f"indexof({json.dumps(sorted(single), ensure_ascii=False)}, datum.line) >= 0"
         if series["points"]:
-            layers = [line.transform_filter(f"!({chosen})")]
+            layers = [line.transform_filter(f"!({is_single})")]
         layers.append(
-            own.mark_point(filled=True, size=28, opacity=1)
+            points.mark_point(filled=True, size=28, opacity=1)
             .encode(x=x, y=y, color=color, tooltip=tooltip)
-            .transform_filter(chosen)
+            .transform_filter(is_single)
         )
-    limits = _limits(check)
+    limits = _limit_rows(check)
     if limits:
-        held = alt.Chart(style.inline(limits, f"limits_{number}"))
-        layers.append(held.mark_rule(strokeDash=[2, 2], color="#555555").encode(y="y:Q"))
+        limit_data = alt.Chart(style.inline_data(limits, f"limits_{number}"))
+        layers.append(limit_data.mark_rule(strokeDash=[2, 2], color="#555555").encode(y="y:Q"))
         layers.append(
-            held.mark_text(align="right", baseline="bottom", dx=-2, dy=-1, fontSize=10, color=style.INK).encode(
+            limit_data.mark_text(align="right", baseline="bottom", dx=-2, dy=-1, fontSize=10, color=style.INK).encode(
                 x=alt.value(WIDTH), y="y:Q", text="limit:N"
             )
         )
     title = alt.TitleParams(
-        text=f"{_named(check)}: {check['verdict']}", anchor="start", fontSize=12, fontWeight="normal", offset=6
+        text=f"{_check_name(check)}: {check['verdict']}", anchor="start", fontSize=12, fontWeight="normal", offset=6
     )
     return alt.LayerChart(layer=layers, width=WIDTH, height=HEIGHT, title=title)
 
 
-def checks_figure(told: Mapping[str, Any]) -> dict[str, Any]:
-    """The checks of one device.
+def checks_figure(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the figure of the measurement checks of a device.
 
     Parameters
     ----------
-    told : mapping
-        Content of its checks.json: `device`, `title`, and `checks` as :func:`anechain.data.checks.check_to_json`
-        gives them.
+    document : mapping
+        Content of checks.json: `device`, `title`, and `checks` as :func:`anechain.data.checks.check_to_json` returns
+        them.
 
     Returns
     -------
@@ -150,28 +153,27 @@ def checks_figure(told: Mapping[str, Any]) -> dict[str, Any]:
     """
     import altair as alt
 
-    checks = told["checks"]
-    count = {verdict: sum(one["verdict"] == verdict for one in checks) for verdict in VERDICTS}
+    checks = document["checks"]
+    count = {verdict: sum(check["verdict"] == verdict for check in checks) for verdict in VERDICTS}
     summary = ", ".join(f"{number} {verdict}" for verdict, number in count.items() if number)
-    panels = [_panel(check, number) for number, check in enumerate(one for one in checks if one["series"])]
-    rows: list[Any] = [_matrix(checks)]
+    panels = [_panel(check, number) for number, check in enumerate(check for check in checks if check["series"])]
+    rows: list[Any] = [_verdict_table(checks)]
     if panels:
-        beside = alt.concat(*panels, columns=COLUMNS, spacing=24)
-        rows.append(beside.resolve_scale(color="independent", strokeDash="independent"))
+        grid = alt.concat(*panels, columns=COLUMNS, spacing=24)
+        rows.append(grid.resolve_scale(color="independent", strokeDash="independent"))
     chart = (
         alt.vconcat(*rows)
         .resolve_scale(color="independent", shape="independent", strokeDash="independent")
-        .properties(title=style.heading(str(told["title"]), [f"Checks of what came in: {summary}"]))
+        .properties(title=style.heading(str(document["title"]), [f"Measurement checks: {summary}"]))
     )
-    return style.finish(chart, f"{told['title']}: checks of what came in: {summary}")
+    return style.finish_spec(chart, f"{document['title']}: measurement checks: {summary}")
 
 
 def checks_of_device(data: Data) -> Iterator[DeviceFigure]:
     """Yield the figure of the measurement checks."""
     del data
     caption = (
-        "Measurement checks: the verdict of each above, measured values and limits below. Checks that were not "
-        "possible "
-        "are listed in the table."
+        "Measurement checks: verdicts above, measured values with limits below. Checks that were not possible are "
+        "listed in the table."
     )
     yield DeviceFigure("checks", caption, ("checks.json",), checks_figure)

@@ -1,4 +1,4 @@
-"""Figures of several devices on the same terms: one curve of each, with the directivity index that belongs to it."""
+"""Figure that compares several devices: a curve of each, with its directivity index."""
 
 from __future__ import annotations
 
@@ -10,42 +10,43 @@ import numpy as np
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
-from anechain.figures.panels import Panel, Series, stacked
+from anechain.figures.panel_elements import Panel, Series
+from anechain.figures.panels import stack_panels
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["MOST_NAMED", "comparison_figure", "look"]
+__all__ = ["MAX_NAMED", "comparison_figure", "device_look"]
 
 
 _COLOURS = (BLUE, VERMILION, GREEN, BLACK, ORANGE, PURPLE, SKY)
-MOST_NAMED = 28
-"""More devices than this are drawn in grey, without a legend: they could not be told apart."""
+MAX_NAMED = 28
+"""More devices than this are drawn in grey without a legend, since they could not be distinguished."""
 
 
 def _index_of(curve: str, indices: list[str]) -> str | None:
-    """The directivity index that belongs to a curve: sound_power_vertical has sound_power_index_vertical."""
+    """Return the directivity index of a curve: sound_power_index_vertical for sound_power_vertical."""
     kind, plane = re.fullmatch(r"(.+?)((?:_horizontal|_vertical)?)", curve).groups()  # type: ignore[union-attr]
     name = "sphere_index" if curve == "sphere_power" else f"{kind}_index{plane}"
     return name if name in indices else None
 
 
-def look(position: int) -> tuple[str, tuple[float, ...]]:
-    """Colour and dash of the n-th device: no two of the first 28 share both, neighbours share neither."""
-    number = position % MOST_NAMED
+def device_look(position: int) -> tuple[str, tuple[float, ...]]:
+    """Return colour and dash of the n-th device: different for the first 28; neighbours share neither."""
+    number = position % MAX_NAMED
     turn = number // len(_COLOURS)
     return _COLOURS[number % len(_COLOURS)], DASHES[(number + turn) % len(DASHES)]
 
 
 def _keys(ids: list[str]) -> list[str]:
-    """A key for each device that Vega reads as a name: a dot or bracket in it would be read as a path."""
+    """Return a key for each device without dots and brackets, which Vega would read as a path."""
     return [f"{position}_{re.sub(r'[^0-9A-Za-z]+', '_', name)}" for position, name in enumerate(ids, 1)]
 
 
 def _lines(values: Floats, ids: list[str], titles: list[str], prefix: str) -> tuple[Series, ...]:
     return tuple(
-        Series(f"{prefix}_{key}", key, title, row, *look(position))
+        Series(f"{prefix}_{key}", key, title, row, *device_look(position))
         for position, (key, title, row) in enumerate(zip(_keys(ids), titles, values, strict=True))
         if np.isfinite(row).any()
     )
@@ -57,7 +58,7 @@ def _values_on_axis(series: tuple[Series, ...], frequency: Floats) -> Floats:
 
 
 def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
-    """One curve (with the directivity index that belongs to it), or one index, of several devices.
+    """Return the figure of a curve with its directivity index, or of an index, of several devices.
 
     Parameters
     ----------
@@ -87,46 +88,46 @@ def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
     if what not in curves and what not in indices:
         raise InputError.single("comparison", f"{what}: no such curve or index", ", ".join([*curves, *indices]))
 
-    def chosen(variable: str, dim: str, name: str) -> tuple[Series, ...]:
+    def series_of(variable: str, dim: str, name: str) -> tuple[Series, ...]:
         values = comparison[variable].sel({dim: name}).transpose("device", "frequency").values
         return _lines(np.asarray(values, np.float64), ids, titles, dim)
 
     panels = []
     shown: set[str] = set()
     if what in curves:
-        lines = chosen("level", "curve", what)
+        lines = series_of("level", "curve", what)
         if lines:
             shown |= {s.key for s in lines}
             kind = str(comparison.attrs.get("level_kind", "spl"))
             limits = style.level_limits(_values_on_axis(lines, frequency))
-            panels.append(Panel("level", style.level_title(kind), limits, lines))
+            panels.append(Panel("level", style.level_axis_title(kind), limits, lines))
     index = what if what in indices else _index_of(what, indices)
     if index is not None and (panels or what in indices):
-        lines = chosen("directivity_index", "index", index)
+        lines = series_of("directivity_index", "index", index)
         if lines:
             shown |= {s.key for s in lines}
             limits = style.index_limits(_values_on_axis(lines, frequency))
-            # One legend for both, unless a device is in the lower panel alone.
+            # One legend for both panels, unless a device is in the lower panel only.
             shared = bool(panels) and {s.key for s in lines} <= {s.key for s in panels[0].series}
             panels.append(
                 Panel("index", "Directivity index in dB", limits, lines, legend_of="level" if shared else None)
             )
     if not panels:
         raise InputError.single(
-            "comparison", f"{what}: no device has a value", fix="see the devices' gaps for what is missing"
+            "comparison", f"{what}: no device has a value", fix="see the gaps of the devices for the reasons"
         )
     notes = [line for line in str(comparison.attrs.get("notes", "")).splitlines() if line.strip()]
-    absent = [title for key, title in zip(_keys(ids), titles, strict=True) if key not in shown]
-    if absent:
-        notes.append(f"Not shown, having no such curve: {', '.join(absent)}")
-    if len(ids) > MOST_NAMED:
-        notes.append(f"All {len(shown)} devices in grey: they are too many for colours.")
-    return stacked(
+    not_shown = [title for key, title in zip(_keys(ids), titles, strict=True) if key not in shown]
+    if not_shown:
+        notes.append(f"Not shown, without such a curve: {', '.join(not_shown)}")
+    if len(ids) > MAX_NAMED:
+        notes.append(f"All {len(shown)} devices in grey: too many for different colours.")
+    return stack_panels(
         frequency,
         panels,
         title=TITLES.get(what, what),
-        lines=[f"{len(shown)} devices; {style.conditions(comparison.attrs)}".rstrip("; ")],
+        lines=[f"{len(shown)} devices; {style.conditions_text(comparison.attrs)}".rstrip("; ")],
         notes=notes,
         band=style.FREQUENCY_RANGE,
-        named=len(ids) <= MOST_NAMED,
+        with_legend=len(ids) <= MAX_NAMED,
     )

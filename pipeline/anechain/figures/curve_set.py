@@ -1,4 +1,4 @@
-"""Figures of one device's curve set: the whole, by plane, and by bounce."""
+"""Figures of the curve set of a device: all curves, curves by plane, and early reflections by surface."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.figures import style
 from anechain.figures.device_figure import Data, DeviceFigure
-from anechain.figures.panels import Panel, Series, stacked
+from anechain.figures.panel_elements import Panel, Series
+from anechain.figures.panels import stack_panels
 from anechain.figures.style import BLACK, BLUE, DASHES, GREEN, ORANGE, PURPLE, SKY, VERMILION
 
 if TYPE_CHECKING:
@@ -23,11 +24,11 @@ __all__ = [
     "bounces_figure",
     "bounces_of_device",
     "curve_set_figure",
+    "curves_of",
     "curves_of_device",
-    "lines_of",
     "planes_figure",
     "planes_of_device",
-    "within",
+    "values_in_band",
 ]
 
 Look = tuple[str, tuple[float, ...]]
@@ -47,7 +48,7 @@ _INDICES: dict[str, Look] = {
     "two_orbit_error": (ORANGE, DASHES[6]),
 }
 _SPHERE = {"sphere_power", "sphere_index", "two_orbit_error"}
-"""Few devices are measured on a full sphere: its absence is no gap of the curve set."""
+"""Not listed as gaps, since few devices are measured on a full sphere."""
 
 _PLANE_CURVES: dict[str, Look] = {
     "early_reflections_horizontal": (BLUE, DASHES[0]),
@@ -75,24 +76,24 @@ COVERAGE = 2.0
 """Factor from standard uncertainty to the band drawn: about 95 % (GUM, JCGM 100:2008, 6.2)."""
 
 
-def _spread(curves: xr.Dataset, variable: str, dim: str) -> Floats | None:
-    """Half width of the band about each curve, or None where no uncertainty is known."""
+def _half_width(curves: xr.Dataset, variable: str, dim: str) -> Floats | None:
+    """Return the half width in dB of the uncertainty band of each curve, or None if no uncertainty is known."""
     prefix = "index_" if variable == "directivity_index" else ""
     parts = [curves.get(f"{prefix}uncertainty_{part}") for part in ("common", "independent")]
     known = [part.transpose(dim, "frequency").values for part in parts if part is not None]
     return COVERAGE * np.hypot(*known) if len(known) == len(parts) else None
 
 
-def lines_of(
+def curves_of(
     curves: xr.Dataset, variable: str, dim: str, looks: Mapping[str, Look], titles: Mapping[str, str]
 ) -> tuple[Series, ...]:
-    """Lines for what the data hold, in the order of the looks; a curve without a finite value is none."""
+    """Return the curves with a finite value, in the order of `looks`."""
     data = curves[variable]
     present = {str(identifier): row for row, identifier in enumerate(data[dim].values)}
     values = np.asarray(data.transpose(dim, "frequency").values, np.float64)
-    spread = _spread(curves, variable, dim)
+    half_width = _half_width(curves, variable, dim)
     return tuple(
-        # The axis already says what the indices are.
+        # The title of the axis names directivity indices already.
         Series(
             name,
             name,
@@ -100,15 +101,17 @@ def lines_of(
             values[present[name]],
             colour,
             dash,
-            None if spread is None or not np.isfinite(spread[present[name]]).any() else spread[present[name]],
+            None
+            if half_width is None or not np.isfinite(half_width[present[name]]).any()
+            else half_width[present[name]],
         )
         for name, (colour, dash) in looks.items()
         if name in present and np.isfinite(values[present[name]]).any()
     )
 
 
-def within(series: Sequence[Series], frequency: Floats, band: tuple[float, float]) -> Floats:
-    """The values within the valid band, which decide the limits of a panel."""
+def values_in_band(series: Sequence[Series], frequency: Floats, band: tuple[float, float]) -> Floats:
+    """Return the values within the valid band, which set the limits of a panel."""
     chosen = (frequency >= band[0]) & (frequency <= band[1])
     if not chosen.any():
         chosen[:] = True
@@ -118,6 +121,7 @@ def within(series: Sequence[Series], frequency: Floats, band: tuple[float, float
 def _figure(
     curves: xr.Dataset, what: str, levels: Mapping[str, Look], indices: Mapping[str, Look], optional: set[str]
 ) -> dict[str, Any]:
+    """Return the figure of some curves and directivity indices; gaps of `optional` ones are not listed."""
     from anechain.acoustics.directivity.curve_titles import TITLES
 
     attrs = curves.attrs
@@ -125,34 +129,35 @@ def _figure(
     frequency = np.asarray(curves["frequency"].values, np.float64)
     band = style.valid_band(attrs)
     panels = []
-    lines = lines_of(curves, "level", "curve", levels, TITLES)
+    lines = curves_of(curves, "level", "curve", levels, TITLES)
     if lines:
-        limits = style.level_limits(within(lines, frequency, band))
-        panels.append(Panel("level", style.level_title(str(attrs.get("level_kind", "spl"))), limits, lines))
+        limits = style.level_limits(values_in_band(lines, frequency, band))
+        panels.append(Panel("level", style.level_axis_title(str(attrs.get("level_kind", "spl"))), limits, lines))
     if indices and "directivity_index" in curves:
-        lines = lines_of(curves, "directivity_index", "index", indices, TITLES)
+        lines = curves_of(curves, "directivity_index", "index", indices, TITLES)
         if lines:
-            limits = style.index_limits(within(lines, frequency, band))
+            limits = style.index_limits(values_in_band(lines, frequency, band))
             panels.append(Panel("index", "Directivity index in dB", limits, lines))
     if not panels:
         raise InputError.single(
-            device, f"{what}: none of its curves has a value", fix="see the gaps of this device for what is missing"
+            device, f"{what}: none of its curves has a value", fix="see the gaps of this device for the reasons"
         )
-    notes = style.gap_lines(attrs, [name for name in (*levels, *indices) if name not in optional], TITLES)
+    notes = style.gap_notes(attrs, [name for name in (*levels, *indices) if name not in optional], TITLES)
     if "resolution_limit" in attrs:
-        notes.append(f"Below {style.hertz(float(attrs['resolution_limit']))} the data are coarser than the smoothing.")
-    if any(series.spread is not None for panel in panels for series in panel.series):
+        limit = style.format_frequency(float(attrs["resolution_limit"]))
+        notes.append(f"Below {limit} the frequency spacing of the data exceeds the smoothing bandwidth.")
+    if any(series.half_width is not None for panel in panels for series in panel.series):
         notes.append(
-            f"Bands: expanded uncertainty, {COVERAGE:g} standard uncertainties, of the components that are stated. "
-            "What is alike in all directions cancels in the directivity indices."
+            f"Bands: expanded uncertainty (k = {COVERAGE:g}), stated components only. Errors common to all directions "
+            "cancel in the directivity indices."
         )
-    return stacked(
-        frequency, panels, title=device, lines=[f"{what}; {style.conditions(attrs)}"], notes=notes, band=band
+    return stack_panels(
+        frequency, panels, title=device, lines=[f"{what}; {style.conditions_text(attrs)}"], notes=notes, band=band
     )
 
 
 def curve_set_figure(curves: xr.Dataset) -> dict[str, Any]:
-    """The curve set of one device: levels above, directivity indices below.
+    """Return the figure of the curve set: levels above, directivity indices below.
 
     Parameters
     ----------
@@ -173,17 +178,17 @@ def curve_set_figure(curves: xr.Dataset) -> dict[str, Any]:
 
 
 def planes_figure(curves: xr.Dataset) -> dict[str, Any]:
-    """Early reflections and sound power, and their directivity indices, by plane: which plane causes what.
+    """Return the figure of early reflections, sound power and their directivity indices, by plane.
 
-    Parameters, returns and raises as :func:`curve_set_figure`.
+    Parameters, result and errors as for :func:`curve_set_figure`.
     """
-    return _figure(curves, "By plane: horizontal against vertical", _PLANE_CURVES, _PLANE_INDICES, set())
+    return _figure(curves, "Curves by plane, horizontal and vertical", _PLANE_CURVES, _PLANE_INDICES, set())
 
 
 def bounces_figure(curves: xr.Dataset) -> dict[str, Any]:
-    """The early reflections by the surface they come from, with the on-axis curve for reference.
+    """Return the figure of the early reflections by surface, with the on-axis curve for reference.
 
-    Parameters, returns and raises as :func:`curve_set_figure`.
+    Parameters, result and errors as for :func:`curve_set_figure`.
     """
     return _figure(curves, "Early reflections by surface", _BOUNCES, {}, set())
 
@@ -191,19 +196,19 @@ def bounces_figure(curves: xr.Dataset) -> dict[str, Any]:
 def curves_of_device(data: Data) -> Iterator[DeviceFigure]:
     """Yield the figure of the curve set, if there is a curve."""
     if data["curves.nc"].sizes["curve"]:
-        caption = "The curve set above, its directivity indices below, over one frequency axis."
+        caption = "Curve set above, its directivity indices below."
         yield DeviceFigure("curves", caption, ("curves.nc",), curve_set_figure)
 
 
 def planes_of_device(data: Data) -> Iterator[DeviceFigure]:
     """Yield the figure by plane, if there is an index of a single orbit."""
     if any(str(name).endswith(("_horizontal", "_vertical")) for name in data["curves.nc"]["index"].values):
-        caption = "By plane: early reflections and directivity indices of each orbit alone."
+        caption = "Early reflections, sound power and directivity indices of each orbit separately."
         yield DeviceFigure("planes", caption, ("curves.nc",), planes_figure)
 
 
 def bounces_of_device(data: Data) -> Iterator[DeviceFigure]:
-    """Yield the figure of the early reflections, if there is one of them."""
+    """Yield the figure of the early reflections, if there is at least one."""
     if any(str(name).endswith("_bounce") for name in data["curves.nc"]["curve"].values):
-        caption = "The five early reflections: sound towards the floor, the ceiling and each wall."
+        caption = "The five early reflections: sound towards the floor, the ceiling and the walls."
         yield DeviceFigure("bounces", caption, ("curves.nc",), bounces_figure)

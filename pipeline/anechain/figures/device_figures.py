@@ -16,7 +16,7 @@ from anechain.registry.figures import FIGURES, FigureKind
 __all__ = ["USES", "device_figures", "read_outputs"]
 
 USES = tuple(sorted({id_ for kind in FIGURES.values() for id_ in kind.methods}))
-"""Methods that figures use beside those that made the files that they show."""
+"""Methods that figures use themselves, besides those of the files that they show."""
 
 
 def read_outputs(paths: Mapping[str, Path]) -> dict[str, Any]:

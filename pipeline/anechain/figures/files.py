@@ -1,4 +1,4 @@
-"""Write a figure: its chart specification and the formats asked for, each with its receipt."""
+"""Write the files of a figure: its chart specification and the requested formats, each with its receipt."""
 
 from __future__ import annotations
 
@@ -30,8 +30,11 @@ def write_figure(paths: Mapping[str, Path], specification: dict[str, Any], recei
     """Render a figure and write each format with its receipt."""
     from anechain.figures.render import render
 
-    # Rendered from the bytes that are written, so that the pictures can be made again from the specification alone.
-    kept = canonical_json(specification)
-    rendered = {"vl.json": kept, **render(json.loads(kept), [ending for ending in paths if ending != "vl.json"])}
+    # Rendered from the written bytes, so that the specification alone reproduces the pictures.
+    canonical = canonical_json(specification)
+    rendered = {
+        "vl.json": canonical,
+        **render(json.loads(canonical), [ending for ending in paths if ending != "vl.json"]),
+    }
     for ending, path in paths.items():
         write_artefact(path, rendered[ending], receipt)

@@ -1,8 +1,8 @@
-"""How every figure looks: the IEC 60263 scales, the colours and dashes, the words around a figure.
+"""Style of all figures: IEC 60263 scales, colours and dashes, axes, headings and notes.
 
 Axis ratios follow IEC 60263:2020, clause 4.1 (one decade of frequency is as long as 10, 20, 25 or 50 dB; 25 dB here).
 Colours are those of Okabe and Ito (2008) without the yellow, which is too light for a line on white; each curve also
-has a dash of its own, so that curves are told apart in grey.
+has its own dash, so that curves can be distinguished without colour.
 """
 
 from __future__ import annotations
@@ -27,43 +27,43 @@ __all__ = [
     "FREQUENCY_RANGE",
     "GREEN",
     "INK",
-    "LIVE",
+    "INTERACTIVE",
     "ORANGE",
     "PANEL_WIDTH",
     "PURPLE",
     "SHADE",
     "SKY",
     "VERMILION",
-    "conditions",
-    "finish",
+    "bands_outside",
+    "conditions_text",
+    "finish_spec",
+    "format_frequency",
     "frequency_axis",
     "frequency_scale",
-    "gap_lines",
+    "gap_notes",
     "heading",
-    "hertz",
     "index_limits",
-    "inline",
-    "labels_of",
+    "inline_data",
+    "labels_json",
+    "level_axis_title",
     "level_limits",
-    "level_title",
-    "outside",
+    "notes_below",
     "panel_height",
     "rounded",
-    "rounded_frequency",
-    "under_figure",
+    "rounded_frequencies",
     "valid_band",
 ]
 
 
-LIVE = "live"
-"""Parameter of every figure: whether the marks that answer to a pointer are drawn (in a page, not in print)."""
+INTERACTIVE = "live"
+"""Parameter of all figures: whether interactive marks are drawn (on a page, but not in print)."""
 
 FREQUENCY_RANGE = (20.0, 20_000.0)
 DECIBELS_PER_DECADE = 25.0
 PANEL_WIDTH = 600
-LEVEL_SPAN = 50.0
-RASTER = 5.0
-HEADROOM = 1.0
+LEVEL_SPAN_DB = 50.0
+GRID_STEP_DB = 5.0
+HEADROOM_DB = 1.0
 INDEX_RANGE = (-5.0, 15.0)
 INDEX_EXTREMES = (-20.0, 30.0)
 
@@ -89,59 +89,59 @@ _TICKS = tuple(
 
 
 def panel_height(span: float) -> float:
-    """Height in pixels of a panel that spans so many decibels, after the ratio of IEC 60263."""
+    """Return the height in pixels of a panel of `span` decibels, for the ratio of IEC 60263."""
     decades = math.log10(FREQUENCY_RANGE[1] / FREQUENCY_RANGE[0])
     return PANEL_WIDTH / decades * span / DECIBELS_PER_DECADE
 
 
-def hertz(frequency: float) -> str:
-    """A frequency in words: 55 Hz, 2.5 kHz."""
+def format_frequency(frequency: float) -> str:
+    """Return a frequency with its unit: 55 Hz, 2.5 kHz."""
     return f"{frequency:.3g} Hz" if frequency < 999.5 else f"{frequency / 1000:.3g} kHz"
 
 
 def rounded(values: ArrayLike, decimals: int = 2) -> list[float | None]:
-    """Values as JSON holds them: rounded (0.01 dB), None where there is none."""
+    """Return values for JSON: rounded, by default to 0.01; None for NaN and infinity."""
     return [round(float(v), decimals) + 0.0 if math.isfinite(v) else None for v in np.asarray(values, np.float64)]
 
 
-def rounded_frequency(values: ArrayLike) -> list[float]:
-    """Frequencies to five significant digits, whole numbers without a point."""
+def rounded_frequencies(values: ArrayLike) -> list[float]:
+    """Return frequencies to five significant digits; whole numbers as int."""
     short = (float(f"{v:.5g}") for v in np.asarray(values, np.float64))
     return [int(v) if v.is_integer() else v for v in short]
 
 
 def level_limits(levels: ArrayLike) -> tuple[float, float]:
-    """Limits of a level panel: 50 dB, the top on a 5 dB raster at least 1 dB above the highest finite level."""
+    """Return the limits of a level panel: 50 dB; the upper limit a multiple of 5 dB, 1 dB or more above all levels."""
     finite = np.asarray(levels, np.float64)
     finite = finite[np.isfinite(finite)]
     highest = float(finite.max()) if finite.size else 0.0
-    top = math.ceil((highest + HEADROOM) / RASTER) * RASTER
-    return top - LEVEL_SPAN, top
+    top = math.ceil((highest + HEADROOM_DB) / GRID_STEP_DB) * GRID_STEP_DB
+    return top - LEVEL_SPAN_DB, top
 
 
 def index_limits(indices: ArrayLike) -> tuple[float, float]:
-    """Limits of an index panel: -5 to 15 dB, stretched by 5 dB steps where the data need it (to -20 and 30 dB)."""
+    """Return the limits of an index panel: -5 to 15 dB, extended by the data in 5 dB steps, at most to -20 and 30."""
     finite = np.asarray(indices, np.float64)
     finite = finite[np.isfinite(finite)]
     if not finite.size:
         return INDEX_RANGE
-    low = min(INDEX_RANGE[0], math.floor(finite.min() / RASTER) * RASTER)
-    high = max(INDEX_RANGE[1], math.ceil(finite.max() / RASTER) * RASTER)
+    low = min(INDEX_RANGE[0], math.floor(finite.min() / GRID_STEP_DB) * GRID_STEP_DB)
+    high = max(INDEX_RANGE[1], math.ceil(finite.max() / GRID_STEP_DB) * GRID_STEP_DB)
     return max(low, INDEX_EXTREMES[0]), min(high, INDEX_EXTREMES[1])
 
 
-def level_title(level_kind: str) -> str:
-    """What the level axis says: sound pressure level, or relative level where the data have no reference."""
+def level_axis_title(level_kind: str) -> str:
+    """Return the title of a level axis: sound pressure level, or relative level for data without a reference."""
     return "Relative level in dB" if level_kind == "relative" else "Sound pressure level in dB re 20 µPa"
 
 
-def conditions(attrs: Mapping[Any, Any]) -> str:
-    """The conditions a level is referred to, and the smoothing, in words.
+def conditions_text(attrs: Mapping[Any, Any]) -> str:
+    """Return the reference conditions of a level and the smoothing, in words.
 
     Parameters
     ----------
     attrs : mapping
-        Of a dataset: `level_kind`, and where they are known `drive` (V), `distance` (m) and `smoothing`.
+        Attributes of a dataset: `level_kind`, and if known `drive` (V), `distance` (m) and `smoothing`.
     """
     if attrs.get("level_kind") == "relative":
         parts = ["relative level, no absolute reference"]
@@ -155,20 +155,20 @@ def conditions(attrs: Mapping[Any, Any]) -> str:
 
 
 def valid_band(attrs: Mapping[Any, Any]) -> tuple[float, float]:
-    """The valid band in Hz within the axis; the whole axis where none is stated."""
+    """Return the valid band in Hz within the axis; the whole axis if none is stated."""
     low = float(attrs.get("valid_low", FREQUENCY_RANGE[0]))
     high = float(attrs.get("valid_high", FREQUENCY_RANGE[1]))
     return max(low, FREQUENCY_RANGE[0]), min(high, FREQUENCY_RANGE[1])
 
 
-def outside(band: tuple[float, float]) -> list[tuple[float, float]]:
-    """The stretches of the frequency axis outside the valid band, in Hz."""
+def bands_outside(band: tuple[float, float]) -> list[tuple[float, float]]:
+    """Return the parts of the frequency axis outside a band, in Hz."""
     low, high = FREQUENCY_RANGE
     return [(a, b) for a, b in ((low, band[0]), (band[1], high)) if b > a]
 
 
-def gap_lines(attrs: Mapping[Any, Any], drawn: Sequence[str], titles: Mapping[str, str]) -> list[str]:
-    """What a figure lacks and why, one line per reason, in the order in which the figure would show it."""
+def gap_notes(attrs: Mapping[Any, Any], drawn: Sequence[str], titles: Mapping[str, str]) -> list[str]:
+    """Return notes on the missing curves of a figure, one for each reason, in the order of the legend."""
     gaps: dict[str, str] = json.loads(str(attrs.get("gaps") or "{}"))
     by_reason: dict[str, list[str]] = {}
     for identifier in drawn:
@@ -177,20 +177,20 @@ def gap_lines(attrs: Mapping[Any, Any], drawn: Sequence[str], titles: Mapping[st
     return [f"Not shown ({reason}): {'; '.join(names)}." for reason, names in by_reason.items()]
 
 
-def labels_of(labels: Mapping[str, str]) -> str:
-    """A Vega expression: the names in print by column."""
+def labels_json(labels: Mapping[str, str]) -> str:
+    """Return labels by column as a Vega expression."""
     return json.dumps(dict(labels), ensure_ascii=False)
 
 
 def frequency_scale() -> alt.Scale:
-    """The logarithmic frequency scale, 20 Hz to 20 kHz."""
+    """Return the logarithmic frequency scale, 20 Hz to 20 kHz."""
     import altair as alt
 
     return alt.Scale(type="log", domain=list(FREQUENCY_RANGE), nice=False)
 
 
 def frequency_axis(labelled: bool = True) -> alt.Axis:
-    """The frequency axis: a light line at each digit of a decade, labels at 20 50 100 and so on."""
+    """Return the frequency axis: a grid line at each digit of a decade, labels at 20, 50, 100 and so on."""
     import altair as alt
 
     names = {str(f): f"{f // 1000}k" if f >= 1000 else str(f) for f in _LABELLED}
@@ -208,7 +208,7 @@ def frequency_axis(labelled: bool = True) -> alt.Axis:
 
 
 def heading(title: str, lines: Sequence[str]) -> alt.TitleParams:
-    """The heading of a figure: the device above, what is shown below it, long lines folded."""
+    """Return the heading of a figure: a title and lines below it, wrapped."""
     import altair as alt
 
     below = [part for line in lines if line for part in textwrap.wrap(line, 110)]
@@ -224,8 +224,8 @@ def heading(title: str, lines: Sequence[str]) -> alt.TitleParams:
     )
 
 
-def under_figure(lines: Sequence[str]) -> alt.TitleParams | None:
-    """The words under a figure's last panel, long lines folded; None where there is nothing to say."""
+def notes_below(lines: Sequence[str]) -> alt.TitleParams | None:
+    """Return the notes below the last panel, wrapped; None without notes."""
     import altair as alt
 
     folded = [part for line in lines if line for part in textwrap.wrap(line, 115, subsequent_indent="    ")]
@@ -236,36 +236,36 @@ def under_figure(lines: Sequence[str]) -> alt.TitleParams | None:
     )
 
 
-def inline(values: Sequence[Any], name: str) -> alt.InlineData:
-    """Data to be held in a specification, under a name.
+def inline_data(values: Sequence[Any], name: str) -> alt.InlineData:
+    """Return data to be included in a specification, under a name.
 
-    They go in as one text, which :func:`finish` opens again: a chart copies all that it holds at every step of its
-    making, and a text is not copied.
+    They are included as text, which :func:`finish_spec` parses: Altair copies a chart with all its data at every step,
+    but not a text.
     """
     import altair as alt
 
     return alt.InlineData(values=json.dumps(values, ensure_ascii=False), name=name)
 
 
-def _opened(part: Any) -> Any:
-    """A part of a specification with the data that :func:`inline` closed."""
+def _parse_inline_data(part: Any) -> Any:
+    """Return a part of a specification with the text of :func:`inline_data` parsed."""
     if isinstance(part, list):
-        return [_opened(one) for one in part]
+        return [_parse_inline_data(item) for item in part]
     if not isinstance(part, dict):
         return part
-    opened = {key: _opened(one) for key, one in part.items()}
-    data = opened.get("data")
+    parsed = {key: _parse_inline_data(item) for key, item in part.items()}
+    data = parsed.get("data")
     if isinstance(data, dict) and isinstance(data.get("values"), str):
-        opened["data"] = {**data, "values": json.loads(data["values"])}
-    return opened
+        parsed["data"] = {**data, "values": json.loads(data["values"])}
+    return parsed
 
 
-def finish(chart: alt.VConcatChart, description: str) -> dict[str, Any]:
-    """Give a chart its fonts and colours, and return its specification as a plain dictionary."""
+def finish_spec(chart: alt.VConcatChart, description: str) -> dict[str, Any]:
+    """Return the specification of a chart as a dictionary, with fonts and colours set."""
     import altair as alt
 
     finished = (
-        chart.add_params(alt.param(name=LIVE, value=True))
+        chart.add_params(alt.param(name=INTERACTIVE, value=True))
         .properties(background="white", padding=10, spacing=14, description=description)
         .configure(font=FONT)
         .configure_view(stroke="#888888", strokeWidth=1)
@@ -292,4 +292,4 @@ def finish(chart: alt.VConcatChart, description: str) -> dict[str, Any]:
         )
         .configure_title(color=INK, subtitleColor=INK)
     )
-    return dict(_opened(finished.to_dict()))
+    return dict(_parse_inline_data(finished.to_dict()))

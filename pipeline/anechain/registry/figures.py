@@ -39,9 +39,9 @@ FIGURES = {
         FigureKind("curves", "curve_set:curves_of_device", ("curves.nc",)),
         FigureKind("planes", "curve_set:planes_of_device", ("curves.nc",)),
         FigureKind("bounces", "curve_set:bounces_of_device", ("curves.nc",)),
-        FigureKind("limits", "merits:limits_of_device", ("curves.nc", "numbers.json")),
+        FigureKind("limits", "range_limits:limits_of_device", ("curves.nc", "numbers.json")),
         FigureKind("trends", "trends:trends_of_device", ("trends.nc", "numbers.json")),
-        FigureKind("deviations", "merits:deviations_of_device", ("curves.nc", "numbers.json")),
+        FigureKind("deviations", "deviations:deviations_of_device", ("curves.nc", "numbers.json")),
         FigureKind(
             "map-horizontal", "directivity_map:horizontal_of_device", ("responses.nc", "curves.nc"), ("band-means",)
         ),
@@ -49,10 +49,10 @@ FIGURES = {
             "map-vertical", "directivity_map:vertical_of_device", ("responses.nc", "curves.nc"), ("band-means",)
         ),
         FigureKind("beam-width", "beam_width:beam_width_of_device", ("directivity.nc",)),
-        FigureKind("aim", "merits:aim_of_device", ("aim.nc",)),
+        FigureKind("aim", "aim:aim_of_device", ("aim.nc",)),
         FigureKind("distortion", "distortion:distortion_of_device", ("distortion.nc",)),
         FigureKind("compression", "compression:compression_of_device", ("compression.nc",)),
-        FigureKind("compression-levels", "compression:compression_levels_of_device", ("compression.nc",)),
+        FigureKind("compression-levels", "compression_levels:compression_levels_of_device", ("compression.nc",)),
         FigureKind("usable", "usable_limits:usable_of_device", ("compression.nc",)),
         FigureKind("multitone", "multitone:multitone_of_device", ("multitone.nc",)),
         FigureKind("impedance", "impedance:impedance_of_device", ("impedance.nc",), _IMPEDANCE_METHODS),

@@ -54,12 +54,12 @@ def compression_gaps(plan: Plan, device: str, compression: xr.Dataset | None) ->
 
 def compression_notes(compression: xr.Dataset | None) -> list[str]:
     """Lines on how the compression was read, where limits are passed, and what the takes in their order tell."""
-    from anechain.figures.compression import passed_words
+    from anechain.figures.compression_text import exceedance_texts
 
     if compression is None:
         return []
     said = [f"compression: {line}" for line in str(compression.attrs["notes"]).splitlines()]
-    said += [f"compression: at {line}" for line in passed_words(compression)]
+    said += [f"compression: at {line}" for line in exceedance_texts(compression)]
     said += [f"usable limits: {line}" for line in str(compression.attrs["conditions"]).splitlines()]
     return said + _of_takes(json.loads(str(compression.attrs["takes"])))
 

@@ -446,7 +446,7 @@ def _still(picture: Picture, prefix: str) -> Markup:
     """
     from markupsafe import Markup
 
-    from anechain.figures.render import renamed
+    from anechain.figures.render import number_svg_ids
 
     try:
         root = ElementTree.fromstring(picture.svg)
@@ -465,7 +465,7 @@ def _still(picture: Picture, prefix: str) -> Markup:
     svg = picture.svg[picture.svg.index("<svg") :]
     svg = re.sub(r"<metadata\b.*?</metadata>|<!--.*?-->", "", svg, flags=re.DOTALL)
     # Several drawings on one page would otherwise share clip paths by name, and cut one another.
-    svg = renamed(svg, prefix)
+    svg = number_svg_ids(svg, prefix)
     return Markup(svg.replace("<svg", '<svg aria-hidden="true"', 1))
 
 
@@ -526,7 +526,7 @@ def build_page(content: Content, *, most_live_devices: int = MOST_LIVE_DEVICES) 
     """
     from markupsafe import Markup
 
-    from anechain.figures.render import live_script
+    from anechain.figures.render import interactive_script
     from anechain.receipts.html_receipt import HTML_MARKER
 
     shown = len(content.devices) <= most_live_devices
@@ -546,6 +546,6 @@ def build_page(content: Content, *, most_live_devices: int = MOST_LIVE_DEVICES) 
             json_of=_json,
             short=lambda stamp: stamp[:_SHORT_STAMP],
             receipt_block=Markup(HTML_MARKER.decode()),
-            script=Markup(live_script()) if pictures else "",
+            script=Markup(interactive_script()) if pictures else "",
         )
     )

@@ -45,7 +45,7 @@ def compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], 
     made : bool
         Whether anything had to be made.
     """
-    from anechain.figures.distortion import distortion_comparison_figure
+    from anechain.figures.distortion_comparison import distortion_comparison_figure
 
     named = {device: inputs_of(plan, device, "distortion", f"{device}/").get("distortion.nc") for device in devices}
     inputs = {device: one for device, one in named.items() if one is not None}
