@@ -7,13 +7,12 @@ import io
 import os
 import re
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 from anechain.figures.style import INTERACTIVE
 
-__all__ = ["VEGA_LITE", "interactive_script", "number_svg_ids", "render"]
+__all__ = ["VEGA_LITE", "number_svg_ids", "render"]
 
 VEGA_LITE = "6.4"
 """Version of Vega-Lite of the specifications; the renderer includes it."""
@@ -124,11 +123,3 @@ def render(spec: dict[str, Any], formats: Sequence[str] = FORMATS) -> dict[str, 
         "pdf": lambda: _reproducible_pdf(bytes(converter.svg_to_pdf(svg))),
     }
     return {format_: convert[format_]() for format_ in formats}
-
-
-@cache
-def interactive_script() -> str:
-    """Return the JavaScript that draws specifications on a page without network: Vega, Vega-Lite and vega-embed."""
-    import vl_convert
-
-    return str(vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;", vl_version=VEGA_LITE))

@@ -526,7 +526,7 @@ def build_page(content: Content, *, most_live_devices: int = MOST_LIVE_DEVICES) 
     """
     from markupsafe import Markup
 
-    from anechain.figures.render import interactive_script
+    from anechain.figures.interactive_script import interactive_script
     from anechain.receipts.html_receipt import HTML_MARKER
 
     shown = len(content.devices) <= most_live_devices
