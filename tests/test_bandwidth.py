@@ -6,13 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import real_loudspeaker
-from anechain.acoustics.curve.bandwidth import (
-    HALF_POWER,
-    effective_frequency_range,
-    frequency_limits,
-    in_room_extension,
-    room_gain,
-)
+from anechain.acoustics.curve.effective_range import effective_frequency_range
+from anechain.acoustics.curve.frequency_limits import HALF_POWER, frequency_limits
+from anechain.acoustics.curve.room_extension import in_room_extension, room_gain
 from anechain.acoustics.curve.sensitivity import sensitivity
 from filters import FREQUENCY, analogue_highpass, butterworth_highpass, closed_box
 

@@ -15,7 +15,7 @@ from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.curves import curve_set
 from anechain.acoustics.directivity.direction_lists import REFLECTION_GROUPS
 from anechain.acoustics.directivity.directions import orbit_vectors
-from anechain.acoustics.directivity.orbits import interpolate_orbit
+from anechain.acoustics.directivity.orbit_interpolation import interpolate_orbit
 from anechain.methods import methods
 
 PLANES = ("horizontal", "vertical")

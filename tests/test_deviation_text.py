@@ -3,7 +3,7 @@
 import pytest
 
 from anechain.acoustics.directivity.curve_titles import TITLES
-from anechain.acoustics.directivity.deviation_evidence import DEFAULT_CRITERIA
+from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA
 from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, deviations
 from anechain.figure_of_merit.deviation_text import deviation_text
 from deviation_sources import (

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 import physics
 from anechain.acoustics.directivity.curves import curve_set
-from anechain.acoustics.directivity.deviation_evidence import Criteria
+from anechain.acoustics.directivity.deviation_criteria import Criteria
 from anechain.acoustics.directivity.deviations import deviations
 from deviation_sources import (
     ANGLES,

@@ -5,12 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from anechain.acoustics.nonlinear.listening_level import held_level, listening_level_step
 from anechain.acoustics.nonlinear.usable_limits import (
     RULES,
     distortion_limit_curve,
     frequency_at_level,
-    held_level,
-    listening_level_step,
     lowest_usable,
     take_over,
 )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.directivity.beam_width import BeamWidth, beam_width
 from anechain.acoustics.directivity.coverage import Coverage, mean_coverage, open_coverage
 from anechain.acoustics.directivity.directions import PLANES

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.nonlinear.distortion_at_level import MeasurementConditions, comparable_devices
 
 if TYPE_CHECKING:

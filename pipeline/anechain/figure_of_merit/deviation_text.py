@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.peak_shapes import NO_RESONANCE, RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.deviation_cause import Basis, kinds_of_sound, rear_counts
-from anechain.acoustics.directivity.deviation_evidence import Criteria, DeviationEvidence
+from anechain.acoustics.directivity.deviation_criteria import Criteria
+from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence
 from anechain.acoustics.directivity.deviations import Deviation
 
 __all__ = ["deviation_text"]

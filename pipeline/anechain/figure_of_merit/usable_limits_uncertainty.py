@@ -17,7 +17,8 @@ from anechain.acoustics.nonlinear.harmonic_errors import (
     order_power_shares,
 )
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
-from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
+from anechain.acoustics.nonlinear.listening_level import held_level
+from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, lowest_usable, take_over
 from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.curve.frequencies import band_centres, band_edges, band_means
+from anechain.acoustics.curve.bands import band_centres, band_edges, band_means
 from anechain.acoustics.curve.levels import mean_level
 from anechain.arrays import Floats
 from anechain.errors import InputError
@@ -57,7 +57,7 @@ def condensed(frequency: Floats, levels: Floats, usable: NDArray[np.bool_]) -> t
     centres : numpy.ndarray, shape (cells,)
         Hz: geometric mean of the frequencies in a cell.
     levels : numpy.ndarray, shape (angles, cells)
-        dB: the mean over a band, see :func:`anechain.acoustics.curve.frequencies.band_means`, where the data fill
+        dB: the mean over a band, see :func:`anechain.acoustics.curve.bands.band_means`, where the data fill
         one. Where
         they do not (the ends, a band that is usable in part) the mean of its frequencies; coarse data stay as they
         are. A direction with a NaN in a cell is NaN.

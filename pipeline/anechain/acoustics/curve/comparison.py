@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import band_centres, check_levels, mean_over_log_frequency
+from anechain.acoustics.curve.bands import band_centres
+from anechain.acoustics.curve.frequencies import check_levels, mean_over_log_frequency
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.arrays import Floats
 from anechain.methods import method

@@ -19,7 +19,7 @@ LastBand = Literal["whole", "cut"]
 POINTS_PER_BAND = 10
 """Points in each half-octave band: 1/20 octave apart."""
 
-COARSEST_DATA = 1.0 / 10.0
+MAX_STEP_OCTAVES = 1.0 / 10.0
 """Octaves; largest step between samples for a narrow-band deviation. Common practice, no source."""
 
 
@@ -124,7 +124,7 @@ def narrow_band_deviation(
     top = float(low_hz * 2 ** (bands / 2)) if last_band == "whole" else high_hz
     part = segment_in_band(frequency, level, low_hz, top)
     reason = part.reason
-    if not reason and largest_step_octaves(part.frequency) > COARSEST_DATA * (1 + 1e-6):
+    if not reason and largest_step_octaves(part.frequency) > MAX_STEP_OCTAVES * (1 + 1e-6):
         step = largest_step_octaves(part.frequency)
         reason = f"the data are up to {step:.2g} octave apart; 1/10 octave or finer is needed"
     if reason:

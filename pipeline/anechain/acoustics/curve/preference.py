@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.bandwidth import frequency_limits
 from anechain.acoustics.curve.frequencies import check_levels, resample
+from anechain.acoustics.curve.frequency_limits import frequency_limits
 from anechain.acoustics.curve.linearity import LastBand, NarrowBandDeviation, narrow_band_deviation
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.curve.trends import Trend, fit_trend

@@ -7,13 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import (
-    SAME_FREQUENCY,
-    check_levels,
-    format_hertz,
-    mean_over_log_frequency,
-    resample,
-)
+from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_levels, mean_over_log_frequency, resample
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.arrays import Floats
 

@@ -26,7 +26,7 @@ __all__ = [
 POINTS_PER_OCTAVE = 20
 """Maximum number of points per octave that a trend is fitted to."""
 
-FEWEST_POINTS = 3
+MIN_POINTS = 3
 
 
 @dataclass(frozen=True)
@@ -140,8 +140,8 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
     inside = (grid >= low_hz * (1 - SAME_FREQUENCY)) & (grid <= high_hz * (1 + SAME_FREQUENCY)) & ~np.isnan(values)
     reason = part.reason
     x, y = (np.empty(0), np.empty(0)) if reason else _bin_means(grid[inside], values[inside], low_hz)
-    if not reason and x.size < FEWEST_POINTS:
-        reason = f"the band contains {x.size} points; a slope and its error need {FEWEST_POINTS}"
+    if not reason and x.size < MIN_POINTS:
+        reason = f"the band contains {x.size} points; a slope and its error need {MIN_POINTS}"
     if reason:
         return Trend(None, anchor, None, low_hz, high_hz, None, None, None, None, x.size, "least squares", reason)
     dx, dy = x - x.mean(), y - y.mean()

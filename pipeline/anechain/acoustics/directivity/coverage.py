@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.directivity.beam_width import NO_DATA, NOT_REACHED, BeamWidth
 from anechain.methods import method
 
 __all__ = ["Coverage", "mean_coverage", "open_coverage"]
 
-MOSTLY_OPEN = 0.5
+MAX_OPEN_SHARE = 0.5
 """Largest share of the frequencies of a band at which a beam may be open and still have a least coverage."""
 
 
@@ -163,7 +163,7 @@ def open_coverage(
     ambiguous = float(beam.ambiguous[inside].mean()) if inside.any() else 0.0
     coverage = replace(mean_coverage(closed, low_hz, high_hz), ambiguous_share=ambiguous)
     share = float((open_sides[0] | open_sides[1])[inside].mean()) if inside.any() else 0.0
-    if coverage.reason or share <= MOSTLY_OPEN:
+    if coverage.reason or share <= MAX_OPEN_SHARE:
         return coverage
     reason = f"at {share:.0%} of the band's frequencies the level does not fall that far on a side"
     return replace(

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from anechain.acoustics.curve.peak_shapes import PeakOrDip
-from anechain.acoustics.directivity.deviation_evidence import Criteria, DeviationEvidence
+from anechain.acoustics.directivity.deviation_criteria import Criteria
+from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence
 from anechain.acoustics.directivity.directions import PLANES
 
 __all__ = ["KINDS_OF_SOUND", "Basis", "Cause", "Verdict", "kinds_of_sound", "rear_counts", "verdict"]

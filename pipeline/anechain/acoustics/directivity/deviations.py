@@ -17,12 +17,8 @@ from anechain.acoustics.curve.peak_shapes import RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
 from anechain.acoustics.curve.resonance_audibility import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
 from anechain.acoustics.directivity.deviation_cause import Basis, Cause, verdict
-from anechain.acoustics.directivity.deviation_evidence import (
-    DEFAULT_CRITERIA,
-    Criteria,
-    DeviationEvidence,
-    evidence_of,
-)
+from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA, Criteria
+from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
 from anechain.arrays import Floats
 from anechain.methods import method
 

@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import check_grid, resample
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
-from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable
+from anechain.acoustics.directivity.orbit_interpolation import interpolate_orbit
+from anechain.acoustics.directivity.orbits import can_interpolate
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -18,8 +19,8 @@ __all__ = ["ListeningHeight", "listening_height"]
 
 Measure = Literal["largest", "mean"]
 
-STEP = 0.5
-FARTHEST = 60.0
+ANGLE_STEP = 0.5
+MAX_ANGLE = 60.0
 """Step and end of the search in degrees."""
 
 
@@ -146,8 +147,8 @@ def listening_height(
         return ListeningHeight(None, None, None, None, *options, "needs the axis")
     edges: list[tuple[float | None, str]] = []
     for side, name in ((1.0, "up"), (-1.0, "down")):
-        wanted = np.arange(0.0, FARTHEST + STEP / 2, STEP)
-        known = reachable(angles[measured], side * wanted)
+        wanted = np.arange(0.0, MAX_ANGLE + ANGLE_STEP / 2, ANGLE_STEP)
+        known = can_interpolate(angles[measured], side * wanted)
         wanted = wanted[: int(np.argmin(known)) if not known.all() else wanted.size]
         if wanted.size < 2:
             edges.append((None, f"{name}: needs vertical directions next to the axis"))

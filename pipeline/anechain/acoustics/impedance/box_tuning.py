@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.impedance.modulus import check_modulus, parabola_extreme
 from anechain.arrays import Floats
 from anechain.methods import method

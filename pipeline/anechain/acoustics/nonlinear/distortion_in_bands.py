@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import format_hertz, resample
+from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_around, segment_in_band
 from anechain.methods import method
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import band_centres, band_edges, check_grid
+from anechain.acoustics.curve.bands import band_centres, band_edges
+from anechain.acoustics.curve.frequencies import check_grid
 from anechain.arrays import Floats
 from anechain.methods import method
 
