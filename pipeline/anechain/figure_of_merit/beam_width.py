@@ -187,7 +187,7 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
                 f"{sides[0]} {coverage.positive_deg:.0f}°, {sides[1]} {coverage.negative_deg:.0f}°"
             )
             if method == "open-coverage":
-                note += "; a side on which the level does not fall that far counts up to its last angle"
+                note += "; a side on which the level does not fall by the drop counts up to its last angle"
             note += _coarse_note(inputs, plane, beam, band)
             if coverage.ambiguous_share > 0:
                 note += (

@@ -26,12 +26,12 @@ NOMINAL_OCTAVES = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0
     version=1,
     title="Mid-band frequencies of fractional-octave bands",
     formula="1000 Hz times 10^(0.3 x / b) for an odd number b of bands per octave, 1000 Hz times 10^(0.3 (2 x + 1) / "
-    "(2 b)) for an even one, x being an integer",
+    "(2 b)) for an even number, x being an integer",
     source="IEC 61260-1:2014, equations 1 to 3",
-    limitations="Exact frequencies; nominal ones (315 Hz for 316.23 Hz) are labels only.",
+    limitations="Exact frequencies; nominal frequencies (315 Hz for 316.23 Hz) are labels only.",
 )
 def band_centres(fraction: int, low: float, high: float) -> Floats:
-    """Exact mid-band frequencies of 1/`fraction` octave bands, from the band of `low` to that of `high`.
+    """Return the exact mid-band frequencies of 1/`fraction` octave bands, from the band of `low` to that of `high`.
 
     Parameters
     ----------
@@ -51,9 +51,11 @@ def band_centres(fraction: int, low: float, high: float) -> Floats:
         If the fraction is not an integer of 1 or more, or `low` to `high` is not a range above zero.
     """
     if int(fraction) != fraction or fraction < 1:
-        raise ValueError(f"bands per octave are an integer of 1 or more, not {fraction}")
+        raise ValueError(f"bands per octave must be an integer of 1 or more, not {fraction}")
     if not 0 < low <= high < math.inf:
-        raise ValueError(f"bands run from a frequency above zero to a higher one, not from {low:g} to {high:g} Hz")
+        raise ValueError(
+            f"bands must be from a frequency above zero to a higher frequency, not from {low:g} to {high:g} Hz"
+        )
     offset = 0.5 if fraction % 2 == 0 else 0.0
     # Band x reaches from x - 1/2 to x + 1/2; a frequency on an edge belongs to the band inside the range.
     low_index, high_index = (fraction * math.log(f / 1000.0, OCTAVE_RATIO) - offset for f in (low, high))
@@ -63,7 +65,7 @@ def band_centres(fraction: int, low: float, high: float) -> Floats:
 
 
 def nominal_octave(centre: float) -> float:
-    """Nominal mid-band frequency of an octave band, for use as a label (IEC 61260-1; recalled).
+    """Return the nominal mid-band frequency of an octave band, for use as a label (IEC 61260-1; recalled).
 
     Parameters
     ----------
@@ -79,7 +81,7 @@ def nominal_octave(centre: float) -> float:
 
 
 def band_edges(centres: ArrayLike, fraction: int) -> tuple[Floats, Floats]:
-    """Band-edge frequencies of fractional-octave bands (IEC 61260-1:2014, equations 4 and 5).
+    """Return the band-edge frequencies of fractional-octave bands (IEC 61260-1:2014, equations 4 and 5).
 
     Parameters
     ----------
@@ -109,7 +111,7 @@ def band_edges(centres: ArrayLike, fraction: int) -> tuple[Floats, Floats]:
     limitations="Ideal band edges: the skirts of a real filter include parts of neighbouring bands.",
 )
 def band_means(frequency: ArrayLike, level: ArrayLike, centres: ArrayLike, fraction: int) -> Floats:
-    """Level of the mean squared pressure in each band.
+    """Return the level of the mean squared pressure in each band.
 
     Squared pressure is interpolated linearly over log frequency; its mean over log frequency is exact.
 

@@ -29,7 +29,7 @@ ALIGNMENT_BAND = (300.0, 3000.0)
     limitations="Detail finer than the grid is not compared.",
 )
 def common_grid(grids: Sequence[ArrayLike]) -> Floats:
-    """Common frequency grid of several devices.
+    """Return the common frequency grid of several devices.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def common_grid(grids: Sequence[ArrayLike]) -> Floats:
     limitations="Shapes of curves can be compared; sensitivities cannot.",
 )
 def alignment_step(frequency: ArrayLike, level: ArrayLike) -> float:
-    """Level step that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.
+    """Return the level step that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.
 
     Parameters
     ----------

@@ -54,7 +54,7 @@ def loudest_octave(frequency: ArrayLike, level: ArrayLike, octaves: float = 1.0)
     "effective-frequency-range",
     version=1,
     title="Effective frequency range: -10 dB re the loudest octave",
-    formula="Frequencies at which the level has fallen 10 dB below 10 lg of the mean squared pressure over the "
+    formula="Frequencies at which the level falls to 10 dB below 10 lg of the mean squared pressure over the "
     "loudest octave; dips narrower than 1/9 octave are ignored",
     source="IEC 60268-5, 21.2; dips narrower than 1/9 octave at the -10 dB level are ignored",
     source_status="recalled",
@@ -68,7 +68,7 @@ def effective_frequency_range(
     ignored_dip_octaves: float = IGNORED_DIP_OCTAVES,
     minus_3_db: Minus3dB = "half power",
 ) -> FrequencyLimits:
-    """Frequencies between which a curve is no more than 10 dB below its mean over the loudest octave.
+    """Return the frequencies between which a curve is at most 10 dB below its mean over the loudest octave.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def effective_frequency_range(
     Returns
     -------
     FrequencyLimits
-        With one drop.
+        Limits for one drop.
 
     Raises
     ------
@@ -105,7 +105,7 @@ def effective_frequency_range(
     known = np.isfinite(np.asarray(level, dtype=np.float64))
     inner = known[known.argmax() : known.size - known[::-1].argmax()]
     if not inner.all():
-        reference += ", of those without a gap (a louder one may be in the gap)"
+        reference += ", only bands without a gap (a louder band may be in the gap)"
     return frequency_limits(
         frequency, level, reference_db, reference, centre, (drop_db,), minus_3_db, ignored_dip_octaves
     )

@@ -33,7 +33,7 @@ def check_grid(frequency: ArrayLike) -> Floats:
     """
     grid = np.asarray(frequency, dtype=np.float64)
     if grid.ndim != 1 or grid.size == 0:
-        raise ValueError(f"frequencies must be a non-empty one-dimensional array, not one of shape {grid.shape}")
+        raise ValueError(f"frequencies must be a non-empty one-dimensional array, not of shape {grid.shape}")
     if not np.isfinite(grid).all() or not grid[0] > 0 or not (np.diff(grid) > 0).all():
         raise ValueError("frequencies must be finite, above 0 Hz and strictly ascending")
     return grid
@@ -111,7 +111,7 @@ def resample(frequency: ArrayLike, level: ArrayLike, target: ArrayLike) -> Float
 
 
 def mean_over_log_frequency(octaves: Floats, power: Floats, low: Floats, high: Floats) -> Floats:
-    """Mean over windows of log frequency of a squared pressure that is linear in log frequency between samples.
+    """Return the means over windows of log frequency of a squared pressure that is linear between samples.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def mean_over_log_frequency(octaves: Floats, power: Floats, low: Floats, high: F
     Notes
     -----
     The integral is exact. It is the sum of integrals over 1, 2, 4, 8 ... intervals, so that only positive numbers are
-    added: a difference of two cumulative sums would lose levels 150 dB below the preceding ones to rounding.
+    added: a difference of two cumulative sums would lose levels 150 dB below the preceding levels to rounding.
     """
     last = octaves.size - 2
     first_piece = np.clip(np.searchsorted(octaves, low, side="right") - 1, 0, last)

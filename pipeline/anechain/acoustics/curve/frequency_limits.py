@@ -41,7 +41,7 @@ class FrequencyLimit:
         Frequency in Hz of the last crossing, beyond which the curve stays below the level up to the end of the data;
         None if not determined. It differs from `first_crossing_hz` where the curve rises above the level again.
     reason : str
-        Why one of them is None, or why they differ; empty if both are known and equal.
+        Why a crossing is None, or why the crossings differ; empty if both are known and equal.
     """
 
     drop_db: float
@@ -62,7 +62,7 @@ class FrequencyLimits:
     reference : str
         Description of that level.
     lower, upper : tuple of FrequencyLimit
-        One for each drop, in the given order.
+        One limit for each drop, in the order of the drops.
     reason : str
         Why there are no limits at all; empty if there are.
     """
@@ -75,7 +75,7 @@ class FrequencyLimits:
 
 
 def _crossings(octaves: Floats, excess: Floats) -> tuple[list[tuple[float, int]], list[float]]:
-    """Crossings of zero along a path: downward ones with their interval, and upward ones; in octaves."""
+    """Return the crossings of zero along a path, in octaves: downward ones with their interval, and upward ones."""
     down: list[tuple[float, int]] = []
     up: list[float] = []
     for interval in range(excess.size - 1):
@@ -102,7 +102,7 @@ def _limit(
 ) -> FrequencyLimit:
     """Search from the start to one end of a curve without gaps.
 
-    `outwards` is -1 for the lower end, 1 for the upper end. `gap` is whether the data continue after a gap beyond it.
+    `outwards` is -1 for the lower end, 1 for the upper end. `gap` is True if the data continue after a gap there.
     """
     start_level = float(resample(run.frequency, run.level, start_hz)[0])
     if start_level < threshold:
@@ -126,22 +126,22 @@ def _limit(
     low, high = sorted((float(frequency[interval]), float(frequency[interval + 1])))
     nearest = float(2**place)
     if excess[-1] >= 0:
-        return FrequencyLimit(drop, nearest, (low, high), None, f"the curve comes back: {end}")
+        return FrequencyLimit(drop, nearest, (low, high), None, f"the curve rises again: {end}")
     outermost = float(2 ** down[-1][0])
-    reason = "" if outermost == nearest else f"the curve comes back above the limit beyond {format_hertz(nearest)} Hz"
+    reason = "" if outermost == nearest else f"the curve rises again above the limit beyond {format_hertz(nearest)} Hz"
     return FrequencyLimit(drop, nearest, (low, high), outermost, reason)
 
 
 @method(
     "frequency-limits",
     version=1,
-    title="Frequencies at which a curve has fallen by 3, 6 and 10 dB",
+    title="Frequencies at which a curve is 3, 6 and 10 dB below a reference",
     formula="From the start outwards, the first frequency at which the level crosses the reference minus the drop, "
-    "interpolated linearly in dB over log frequency; and the last one",
+    "interpolated linearly in dB over log frequency; and the last such frequency",
     source="first and outermost crossing of a level below a stated reference, interpolated linearly in dB over "
     "log frequency",
     source_status="common practice, no source",
-    limitations="Resolution of the data: the frequencies of the data on either side are given. Data beyond a gap are "
+    limitations="Resolution of the data: the frequencies of the data on either side are stated. Data beyond a gap are "
     "not searched.",
 )
 def frequency_limits(
@@ -154,7 +154,7 @@ def frequency_limits(
     minus_3_db: Minus3dB = "half power",
     ignored_dip_octaves: float = 0.0,
 ) -> FrequencyLimits:
-    """Find the frequencies, at both ends of the range, at which a curve has fallen below a reference.
+    """Find the frequencies, at both ends of the range, at which a curve falls below a reference.
 
     Parameters
     ----------

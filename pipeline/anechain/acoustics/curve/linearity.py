@@ -93,7 +93,7 @@ class Linearity:
 def narrow_band_deviation(
     frequency: ArrayLike, level: ArrayLike, low_hz: float = 100.0, high_hz: float = 12000.0, last_band: LastBand = "cut"
 ) -> NarrowBandDeviation:
-    """Mean over half-octave bands of the mean absolute deviation in dB from the band's mean in dB.
+    """Return the mean over half-octave bands of the mean absolute deviation in dB from the band's mean in dB.
 
     Parameters
     ----------
@@ -154,7 +154,7 @@ def narrow_band_deviation(
     "from the trend line.",
 )
 def linearity(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> Linearity:
-    """Flatness of a curve in a band.
+    """Return the flatness of a curve in a band.
 
     Parameters
     ----------

@@ -28,7 +28,7 @@ IN_ROOM_REFERENCE_BAND = (200.0, 400.0)
     limitations="Real rooms are neither rigid nor tight: most have less gain. Modes are not considered.",
 )
 def room_gain(frequency: ArrayLike, longest_dimension_m: float, speed_of_sound: float = 343.2) -> Floats:
-    """Gain of a rigid and tight room.
+    """Return the gain of a rigid and tight room.
 
     Parameters
     ----------
@@ -59,8 +59,8 @@ def room_gain(frequency: ArrayLike, longest_dimension_m: float, speed_of_sound: 
     "in-room-extension",
     version=1,
     title="Low-frequency extension in the room",
-    formula="Frequency below which the curve, plus the gain of the room if there is one, has fallen by the drop "
-    "below 10 lg of its mean squared pressure in the reference band",
+    formula="Frequency below which the curve, plus the gain of the room if it is known, is lower by the drop "
+    "than 10 lg of its mean squared pressure in the reference band",
     source="-3, -6 and -10 dB of the estimated in-room response or sound power re its octave from 200 to 400 Hz; "
     "with a room's longest side, after the gain of a rigid, tight room",
     source_status="common practice, no source",
@@ -74,7 +74,7 @@ def in_room_extension(
     drops_db: tuple[float, ...] = DROPS_DB,
     minus_3_db: Minus3dB = "half power",
 ) -> FrequencyLimits:
-    """Lower limits of an in-room curve.
+    """Return the lower limits of an in-room curve.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The CTA-2034-A curve set of two orbits: all curves that the measured directions allow, and why others are missing."""
+"""The CTA-2034-A curve set of two orbits: curves that the measured directions allow, and reasons for missing curves."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def _reason(orbits: MeasuredOrbits, missing: tuple[Direction, ...]) -> str:
     steps = {orbit_step(orbits.angles(plane))[0] for plane in PLANES if orbits.angles(plane)}
     step = steps.pop() if len(steps) == 1 else None
     spacing = f"the directions are {step:g}° apart; " if step is not None else ""
-    return f"{reason}; {spacing}derivation.interpolate_angles lets them be interpolated, and records it"
+    return f"{reason}; {spacing}the option derivation.interpolate_angles interpolates them and records it"
 
 
 _METHODS = {

@@ -11,7 +11,7 @@ __all__ = ["DEFAULT_CRITERIA", "Criteria"]
 
 @dataclass(frozen=True)
 class Criteria:
-    """Limits that decide where a peak or dip is found again, and what its cause is.
+    """Limits that decide where a peak or dip is present, and what its cause is.
 
     The defaults are our own; there is no source for them.
 
@@ -22,7 +22,7 @@ class Criteria:
     tolerance : float
         Octaves by which the centre may differ in another curve or direction.
     tolerance_by_width : float
-        The same as a share of the width, used if it is more: the centre of a broad shape is less well defined.
+        The same as a share of the width; the larger of both is used. The centre of a broad shape is less well defined.
     front, behind : float
         Degrees from the axis: up to `front` a direction is in front, from `behind` on it is behind.
     resonance_min_share, interference_max_share : float

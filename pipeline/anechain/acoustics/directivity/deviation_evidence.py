@@ -99,7 +99,7 @@ def checked_levels(
     formula="In each curve and direction, the height of the same shape that fits together with a line, after "
     "subtraction of narrower neighbours, at the smallest shift that has 9/10 of the merit of the best shift or leaves "
     "at most a tenth of the height; a resonance added with a phase may have another phase there; it is there with half "
-    "the height or more, at most 1/12 octave or a quarter of its width away, and in the curve in which it was found; a "
+    "the height or more, at most 1/12 octave or a quarter of its width away, and in its own curve; a "
     "shape of an octave or more is also searched behind",
     source="least squares height of the same shape with a line through the surroundings, within its width to both "
     "sides, at shifts up to 1/3 octave or half its width",
@@ -170,7 +170,7 @@ def evidence_of(
     there = near & (fits.height / own >= criteria.height_share)
     height, shift = height * (feature.height_db / own), fits.shift.copy()
     if home is not None:
-        # It was found in this curve, whatever the fit beside neighbours is.
+        # It was detected in this curve, whatever its fit next to neighbours is.
         height[home], there[home], shift[home] = feature.height_db, True, 0.0
     usable = [row for row in range(len(names)) if not np.isnan(shift[row])]
     directions = _Directions()

@@ -1,6 +1,6 @@
-"""Every peak and dip of a curve set, with its cause as far as the evidence decides it.
+"""Peaks and dips of a curve set, and their causes as far as the evidence decides them.
 
-Peaks and dips are found curve by curve. Those that several curves have at one place are joined into one deviation.
+Each curve is searched for peaks and dips. Those of several curves at one place are joined into one deviation.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ class Deviation:
     basis : str
         Reason for the cause, see :func:`anechain.acoustics.directivity.deviation_cause.verdict`.
     threshold_db : float
-        Height from which a resonance of this Q is heard with pink noise (recalled; see `audibility_threshold`). Dips
-        are heard less. For interference, the threshold has little meaning.
+        Height from which a resonance of this Q is audible with pink noise (recalled; see `audibility_threshold`). Dips
+        are less audible. For interference, the threshold has little meaning.
     above_threshold : bool
         Whether its height before smoothing is at least the threshold.
     evidence : DeviationEvidence

@@ -68,7 +68,7 @@ def _edge(angle: Floats, deviation: Floats, tolerance: float) -> tuple[float | N
 
 def _in_band(frequency: Floats, curves: Floats, band: tuple[float, float]) -> tuple[Floats, Floats, str]:
     """Return frequencies and values of several curves in a band, and why one of them does not cover it."""
-    # All curves at once, unless one has a gap of its own. NaN at both ends is outside the data.
+    # All curves at once, unless a curve has its own gap. NaN at both ends is outside the data.
     with_value = np.flatnonzero(~np.isnan(curves).all(axis=0))
     ends = slice(with_value[0], with_value[-1] + 1) if with_value.size else slice(0, 0)
     if not with_value.size or np.isnan(curves[:, ends]).any():

@@ -14,7 +14,7 @@ from anechain.methods import method
 __all__ = ["AngleEstimate", "Swap", "best_angle", "best_swap"]
 
 SEARCH_RANGE, EXCLUDED_MIRROR_RANGE = 40.0, 15.0
-"""Degrees around the stated angle that are searched for a better one, and around its mirror image that are not."""
+"""Degrees around the stated angle that are searched, and around its mirror image that are not."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Numbers from a distortion curve: maximum and mean in a band, and lowest frequency below a limit.
+"""Numbers of a distortion curve: maximum and mean in a band, and lowest frequency with distortion below a limit.
 
 Each curve has an upper and a lower bound, which differ where noise hides an order.
 """

@@ -2,7 +2,7 @@
 
 An error that is the same at all frequencies (calibration, gain, distance) is in the order and in the fundamental, and
 cancels. An error that differs over frequency (response of the microphone, differences between takes) does not cancel,
-because order n is measured at n times the frequency. If distortion is given at a level, the uncertainty of that level
+because order n is measured at n times the frequency. For distortion at a level, the uncertainty of that level
 adds to it, by the slope of the distortion over level.
 """
 
@@ -132,7 +132,7 @@ def order_power_shares(level_db: ArrayLike) -> Floats:
 
 
 def _noise_draws(errors: DirectionErrors, name: str, noise: Floats) -> Floats:
-    """Independent noise of every order at every frequency in each draw, from a fixed seed."""
+    """Draw independent noise of every order at every frequency, from a fixed seed."""
     generator = np.random.Generator(np.random.PCG64([SEED, *name.encode()]))
     noisy = noise > 0
     draws = np.zeros((errors.draws, *noise.shape))
@@ -157,7 +157,7 @@ def draw_order_errors(at: OrderErrors, name: str, noise: ArrayLike, slopes: Leve
 
     Parameters
     ----------
-    at : AtOrders
+    at : OrderErrors
         Errors of the takes, and indices of fundamentals and orders.
     name : str
         Key in the shares of the errors: the weight of each take in the result.

@@ -54,7 +54,7 @@ class MultitoneBands:
 
 
 def _lines(signal: Floats, sampling_rate: float, played: Floats) -> tuple[Floats, Floats, Floats, float]:
-    """Mean square and frequency of each line, its distance to the nearest tone, and the half-width of a tone, in Hz."""
+    """Return power and frequency of the spectral lines, their distance to the nearest tone, and a tone's half-width."""
     resolution = sampling_rate / signal.size
     half_width = MAIN_LOBE * resolution
     if played[-1] + half_width > sampling_rate / 2:

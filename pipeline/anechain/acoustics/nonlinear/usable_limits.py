@@ -52,8 +52,8 @@ class LowestUsable:
     Attributes
     ----------
     frequency_hz : float or None
-        From here to `judged_to_hz` both distortion and compression are within their limits; None if they are not even
-        at `judged_to_hz`, or not known.
+        From here to `judged_to_hz` distortion and compression are within their limits; None if they exceed a limit at
+        `judged_to_hz`, or are not known.
     rule : str
         What ends the range, see `RULES`.
     at_hz : float or None
@@ -184,7 +184,7 @@ def lowest_usable(
 
 
 def _crossing(excess: Floats, sample: int) -> float:
-    """Position between a sample (0) and the next one (1) at which an excess is zero; 1 if it is not known."""
+    """Return the position between a sample (0) and the next one (1) where an excess is zero; 1 if it is not known."""
     share = excess[sample] / (excess[sample] - excess[sample + 1])
     return float(share) if np.isfinite(share) else 1.0
 
