@@ -78,7 +78,7 @@ def test_without_directions_no_cause_is_named():
 
 
 def test_a_height_below_the_threshold():
-    found = report(lambda plane, angle: biquad(1200, 20, 1.2, GRID), least_height_db=0.8)
+    found = report(lambda plane, angle: biquad(1200, 20, 1.2, GRID), min_height_db=0.8)
     one = at(found, 1200)
     assert one.threshold_db > 2 and not one.above_threshold and any("is below" in words for words in text(one))
 

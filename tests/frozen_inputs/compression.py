@@ -87,7 +87,7 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
         "compression-level-and-shape": lambda: level_and_shape.level_and_shape(_FREQUENCY, deltas().delta_db, _BAND),
         "compression-recovery": lambda: take_changes.recovery(frequency, level, drive, _BAND, started, 4.0),
         "held-level": lambda: [
-            listening_level.held_level(_FREQUENCY, _levels()[1], 61.0, 2700.0, room) for room in (None, 11.0)
+            listening_level.lowest_level(_FREQUENCY, _levels()[1], 61.0, 2700.0, room) for room in (None, 11.0)
         ],
         "level-at-compression": reached,
         "level-resolution": lambda: [

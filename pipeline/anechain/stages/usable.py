@@ -62,7 +62,7 @@ def add_usable(
         if one.frequency_hz is None:
             continue
         for array, room in ((held, None), (listening, options["longest_dimension"])):
-            least = listening_level.held_level(given.frequency, smoothed[row], one.frequency_hz, band[1], room)
+            least = listening_level.lowest_level(given.frequency, smoothed[row], one.frequency_hz, band[1], room)
             array[row] = np.nan if least is None else least
     if spl:
         listening += step

@@ -68,7 +68,7 @@ class DeviationReport:
     ----------
     deviations : tuple of Deviation
         In order of frequency.
-    least_height_db : float
+    min_height_db : float
         Smallest height in dB.
     low_hz, high_hz : float
         Band that was searched.
@@ -77,7 +77,7 @@ class DeviationReport:
     """
 
     deviations: tuple[Deviation, ...]
-    least_height_db: float
+    min_height_db: float
     low_hz: float
     high_hz: float
     not_searched: dict[str, str]
@@ -152,7 +152,7 @@ def deviations(
     angles: ArrayLike = (),
     low_hz: float = 100.0,
     high_hz: float = 16000.0,
-    least_height_db: float = 1.0,
+    min_height_db: float = 1.0,
     searched: Sequence[str] | None = None,
     threshold_at_q_1_db: float = THRESHOLD_AT_Q_1,
     threshold_per_doubling_db: float = THRESHOLD_PER_DOUBLING,
@@ -175,7 +175,7 @@ def deviations(
         Degrees.
     low_hz, high_hz : float
         Band in Hz; without steep roll-offs.
-    least_height_db : float
+    min_height_db : float
         Smallest height in dB.
     searched : sequence of str, optional
         Curves that are searched for peaks and dips; by default those of :data:`SEARCHED_CURVES`, or all curves if none
@@ -206,7 +206,7 @@ def deviations(
     not_searched: dict[str, str] = {}
     for name in names:
         found, reason = find_peaks_and_dips(
-            grid, curves[name], name, low_hz, high_hz, least_height_db, smoothing, criteria.widest
+            grid, curves[name], name, low_hz, high_hz, min_height_db, smoothing, criteria.widest
         )
         features += found
         if reason:
@@ -225,4 +225,4 @@ def deviations(
         bare = feature.height_db if feature.unsmoothed_height_db is None else feature.unsmoothed_height_db
         above = abs(bare) >= threshold
         result.append(Deviation(feature, decided.cause, decided.plane, decided.basis, threshold, above, evidence))
-    return DeviationReport(tuple(result), least_height_db, low_hz, high_hz, not_searched)
+    return DeviationReport(tuple(result), min_height_db, low_hz, high_hz, not_searched)

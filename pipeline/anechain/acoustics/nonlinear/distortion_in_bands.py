@@ -15,7 +15,7 @@ from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_around, segment_in_band
 from anechain.methods import method
 
-__all__ = ["BandDistortion", "LowestUnder", "distortion_in_band", "lowest_frequency_below_limit"]
+__all__ = ["BandDistortion", "LowestFrequency", "distortion_in_band", "lowest_frequency_below_limit"]
 
 
 @dataclass(frozen=True)
@@ -26,11 +26,11 @@ class BandDistortion:
     ----------
     low_hz, high_hz : float
         Ends of the band, Hz.
-    worst, worst_least : float or None
+    worst, worst_lower_bound : float or None
         Maximum of the upper bound in the band, and maximum of the lower bound.
     worst_hz : float or None
         Frequency of `worst`, Hz.
-    mean, mean_least : float or None
+    mean, mean_lower_bound : float or None
         Root mean square over log frequency of the upper bound and of the lower bound.
     reason : str
         Why the distortion is not determined; empty if it is.
@@ -39,10 +39,10 @@ class BandDistortion:
     low_hz: float
     high_hz: float
     worst: float | None
-    worst_least: float | None
+    worst_lower_bound: float | None
     worst_hz: float | None
     mean: float | None
-    mean_least: float | None
+    mean_lower_bound: float | None
     reason: str
 
 
@@ -83,7 +83,9 @@ def distortion_in_band(
     if upper.reason or lower.reason:
         return BandDistortion(low_hz, high_hz, None, None, None, None, None, upper.reason or lower.reason)
     worst = int(np.argmax(upper.level))
-    mean, mean_least = (float(np.sqrt(mean_over_octaves(part.frequency, part.level**2))) for part in (upper, lower))
+    mean, mean_lower_bound = (
+        float(np.sqrt(mean_over_octaves(part.frequency, part.level**2))) for part in (upper, lower)
+    )
     return BandDistortion(
         low_hz,
         high_hz,
@@ -91,13 +93,13 @@ def distortion_in_band(
         float(lower.level.max()),
         float(upper.frequency[worst]),
         mean,
-        mean_least,
+        mean_lower_bound,
         "",
     )
 
 
 @dataclass(frozen=True)
-class LowestUnder:
+class LowestFrequency:
     """Lowest frequency down to which distortion stays below a limit.
 
     Attributes
@@ -132,7 +134,7 @@ class LowestUnder:
 )
 def lowest_frequency_below_limit(
     frequency: ArrayLike, upper_percent: ArrayLike, lower_percent: ArrayLike, limit: float, start_hz: float
-) -> LowestUnder:
+) -> LowestFrequency:
     """Return the first frequency below a start frequency at which distortion reaches a limit.
 
     Parameters
@@ -161,18 +163,18 @@ def lowest_frequency_below_limit(
         upper = 20 * np.log10(np.asarray(upper_percent, dtype=np.float64) / limit)
     part = segment_around(frequency, upper, start_hz)
     if part.reason:
-        return LowestUnder(limit, None, False, False, part.reason)
+        return LowestFrequency(limit, None, False, False, part.reason)
     first = float(resample(part.frequency, part.level, start_hz)[0])
     if first >= 0:
         reason = f"the distortion at {format_hertz(start_hz)} Hz is {limit * 10 ** (first / 20):.3g} % already"
-        return LowestUnder(limit, None, False, False, reason)
+        return LowestFrequency(limit, None, False, False, reason)
     below = part.frequency < start_hz
     grid, level = np.append(part.frequency[below], start_hz), np.append(part.level[below], first)
     over = np.flatnonzero(level >= 0)
     if not over.size:
-        return LowestUnder(limit, float(grid[0]), True, False, "")
+        return LowestFrequency(limit, float(grid[0]), True, False, "")
     last = int(over[-1])
     share = -level[last + 1] / (level[last] - level[last + 1])
     crossing = float(grid[last + 1] * (grid[last] / grid[last + 1]) ** share)
     lower = np.asarray(lower_percent, dtype=np.float64)[np.asarray(frequency) == grid[last]]
-    return LowestUnder(limit, crossing, False, bool(lower.size and lower[0] < limit), "")
+    return LowestFrequency(limit, crossing, False, bool(lower.size and lower[0] < limit), "")

@@ -11,7 +11,7 @@ from anechain.acoustics.curve.room_extension import room_gain
 from anechain.acoustics.curve.segments import segment_in_band
 from anechain.methods import method
 
-__all__ = ["held_level", "listening_level_step"]
+__all__ = ["lowest_level", "listening_level_step"]
 
 Addition = Literal["incoherent", "coherent"]
 
@@ -25,7 +25,7 @@ Addition = Literal["incoherent", "coherent"]
     source_status="common practice, no source",
     limitations="A narrow notch lowers it: smooth the level first.",
 )
-def held_level(
+def lowest_level(
     frequency: ArrayLike,
     level: ArrayLike,
     low_hz: float,
