@@ -44,7 +44,7 @@ def test_each_q_has_its_name():
     one = at(report(lambda plane, angle: biquad(1200, 6, 3, GRID)), 1200)
     # Poles of a peaking section of Q 6 and 3 dB: 6 times 10^(3 / 40).
     assert "Q 6 of an equaliser's section, Q 7.1 of its poles" in text(one)[0]
-    assert "an added resonance of Q 7.1 is heard" in "; ".join(text(one))
+    assert "an added resonance of Q 7.1 is audible" in "; ".join(text(one))
 
 
 def test_text_of_a_resonance_added_with_a_phase():

@@ -19,15 +19,15 @@ def test_a_straight_line_has_its_mean_in_closed_form():
     found = distortion_in_band(FREQUENCY, falling(), falling(), 100, 200)
     assert found.worst == pytest.approx(5, rel=1e-5) and found.worst_hz == pytest.approx(100)
     assert found.mean == pytest.approx(5 * np.sqrt((1 - 4**-k) / (2 * k * np.log(2))), rel=1e-5)
-    assert found.mean_lower_bound == found.mean and found.worst_lower_bound == found.worst
+    assert found.mean_least == found.mean and found.worst_least == found.worst
 
 
 def test_what_is_hidden_widens_both():
     least = np.where(FREQUENCY < 150, falling(), 0.0)
     found = distortion_in_band(FREQUENCY, falling(), least, 110, 200)
-    assert found.worst == found.worst_lower_bound and found.mean_lower_bound < found.mean
+    assert found.worst == found.worst_least and found.mean_least < found.mean
     found = distortion_in_band(FREQUENCY, falling(), least, 160, 200)
-    assert found.worst_lower_bound == 0 and found.worst > 0
+    assert found.worst_least == 0 and found.worst > 0
 
 
 def test_a_band_that_is_not_covered_says_why():

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anechain.acoustics.nonlinear.listening_level import lowest_level, listening_level_step
+from anechain.acoustics.nonlinear.listening_level import listening_level_step, lowest_level
 from anechain.acoustics.nonlinear.usable_limits import (
     RULES,
     distortion_limit_curve,

@@ -22,7 +22,7 @@ def deviation_text(deviation: Deviation, criteria: Criteria) -> list[str]:
     ----------
     deviation : Deviation
     criteria : Criteria
-        Those that the deviation was found with.
+        Criteria that the deviation was determined with.
 
     Returns
     -------
@@ -107,12 +107,12 @@ def _direction_lines(evidence: DeviationEvidence, criteria: Criteria) -> list[st
 def _threshold_line(deviation: Deviation) -> str:
     feature = deviation.feature
     reaches = "reaches" if deviation.above_threshold else "is below"
-    remarks = "" if feature.height_db > 0 else "; dips are heard less"
+    remarks = "" if feature.height_db > 0 else "; dips are less audible"
     if deviation.cause != "resonance":
         remarks += "; of little meaning for anything but a resonance"
     return (
         f"its height {reaches} the {deviation.threshold_db:.1f} dB from which an added resonance of Q "
-        f"{feature.pole_q:.2g} is heard with pink noise (Toole and Olive 1988, recalled{remarks})"
+        f"{feature.pole_q:.2g} is audible with pink noise (Toole and Olive 1988, recalled{remarks})"
     )
 
 

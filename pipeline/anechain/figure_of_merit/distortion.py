@@ -116,8 +116,8 @@ def _level_numbers(inputs: MetricInputs, distortion: xr.Dataset, level: float, g
         for band in chosen.bands:
             result = distortion_in_band(frequency, percent[row], least[row], *band)
             for statistic, statistic_title, value, certain in (
-                ("worst", "worst", result.worst, result.worst_lower_bound),
-                ("mean", "root mean square", result.mean, result.mean_lower_bound),
+                ("worst", "worst", result.worst, result.worst_least),
+                ("mean", "root mean square", result.mean, result.mean_least),
             ):
                 if statistic == "mean" and name in _WORST_ONLY:
                     continue

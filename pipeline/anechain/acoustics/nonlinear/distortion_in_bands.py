@@ -26,11 +26,11 @@ class BandDistortion:
     ----------
     low_hz, high_hz : float
         Ends of the band, Hz.
-    worst, worst_lower_bound : float or None
+    worst, worst_least : float or None
         Maximum of the upper bound in the band, and maximum of the lower bound.
     worst_hz : float or None
         Frequency of `worst`, Hz.
-    mean, mean_lower_bound : float or None
+    mean, mean_least : float or None
         Root mean square over log frequency of the upper bound and of the lower bound.
     reason : str
         Why the distortion is not determined; empty if it is.
@@ -39,10 +39,10 @@ class BandDistortion:
     low_hz: float
     high_hz: float
     worst: float | None
-    worst_lower_bound: float | None
+    worst_least: float | None
     worst_hz: float | None
     mean: float | None
-    mean_lower_bound: float | None
+    mean_least: float | None
     reason: str
 
 
@@ -83,9 +83,7 @@ def distortion_in_band(
     if upper.reason or lower.reason:
         return BandDistortion(low_hz, high_hz, None, None, None, None, None, upper.reason or lower.reason)
     worst = int(np.argmax(upper.level))
-    mean, mean_lower_bound = (
-        float(np.sqrt(mean_over_octaves(part.frequency, part.level**2))) for part in (upper, lower)
-    )
+    mean, mean_least = (float(np.sqrt(mean_over_octaves(part.frequency, part.level**2))) for part in (upper, lower))
     return BandDistortion(
         low_hz,
         high_hz,
@@ -93,7 +91,7 @@ def distortion_in_band(
         float(lower.level.max()),
         float(upper.frequency[worst]),
         mean,
-        mean_lower_bound,
+        mean_least,
         "",
     )
 

@@ -11,7 +11,7 @@ from anechain.acoustics.curve.room_extension import room_gain
 from anechain.acoustics.curve.segments import segment_in_band
 from anechain.methods import method
 
-__all__ = ["lowest_level", "listening_level_step"]
+__all__ = ["listening_level_step", "lowest_level"]
 
 Addition = Literal["incoherent", "coherent"]
 
