@@ -13,7 +13,13 @@ from pydantic import ValidationError
 
 import anechain_sofa
 import physics
-from anechain.acoustics.directivity.directions import PLANES, angle_between, orbit_vectors, spherical, unit_vectors
+from anechain.acoustics.directivity.directions import (
+    PLANES,
+    angle_between,
+    orbit_vectors,
+    spherical_coordinates,
+    unit_vectors,
+)
 from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.errors import InputError
 from anechain.hooks import CERTAIN, NO, POSSIBLE
@@ -105,7 +111,7 @@ def place(sofa, name, vectors, kind="cartesian"):
     if kind == "cartesian":
         values, units = vectors, "metre"
     else:
-        azimuth, elevation, radius = spherical(vectors)
+        azimuth, elevation, radius = spherical_coordinates(vectors)
         angles = np.stack([np.mod(azimuth, 360), elevation], axis=-1)
         values = np.concatenate([np.deg2rad(angles) if kind == "radian" else angles, radius[..., None]], axis=-1)
         units = "degree, degree, metre"

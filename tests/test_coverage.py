@@ -23,7 +23,7 @@ def test_the_least_coverage_of_a_beam_that_is_open_in_part():
     front = open_coverage(beam, 1000.0, 4000.0, 90.0, 60.0)
     assert front.widest_deg == 150.0
     mostly = open_coverage(beam, 700.0, 2000.0)
-    assert mostly.mean_deg is None and "does not fall that far on a side" in mostly.reason
+    assert mostly.mean_deg is None and "does not fall by the drop on a side" in mostly.reason
     assert open_coverage(beam, 2000.0, 4000.0) == mean_coverage(beam, 2000.0, 4000.0)
 
 
@@ -33,7 +33,7 @@ def test_a_beam_that_does_not_end_just_below_the_band_is_the_reason_and_not_the_
     found = mean_coverage(BeamWidth(grid, 6.0, half, half, half, half, words, words), 1000.0, 4000.0)
     assert found.mean_deg is None
     assert (
-        "at 1000 Hz, an end of the band, the level does not fall that far" in found.reason
+        "at 1000 Hz, an end of the band, the level does not fall by the drop" in found.reason
         and "data" not in found.reason
     )
 

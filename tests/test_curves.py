@@ -15,7 +15,7 @@ from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.curves import curve_set
 from anechain.acoustics.directivity.direction_lists import REFLECTION_GROUPS
 from anechain.acoustics.directivity.directions import orbit_vectors
-from anechain.acoustics.directivity.orbits import interpolate_orbit
+from anechain.acoustics.directivity.orbit_interpolation import interpolate_orbit
 from anechain.methods import methods
 
 PLANES = ("horizontal", "vertical")
@@ -364,7 +364,7 @@ def test_fifteen_degree_steps_are_a_gap_with_a_way_out():
     assert set(derived.levels) == {"on_axis", "rear_wall_bounce"}
     assert derived.gaps["floor_bounce"] == (
         "needs vertical -20°, vertical -40°; the directions are 15° apart; "
-        "derivation.interpolate_angles lets them be interpolated, and records it"
+        "the option derivation.interpolate_angles interpolates them and records it"
     )
     # Taking the way out: the two-orbit power of the cap, from 15 degree steps.
     between = np.stack([interpolate_orbit(angles, orbit, TEN).level for orbit in level])

@@ -3,7 +3,7 @@
 import pytest
 
 from anechain.acoustics.directivity.curve_titles import TITLES
-from anechain.acoustics.directivity.deviation_evidence import DEFAULT_CRITERIA
+from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA
 from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, deviations
 from anechain.figure_of_merit.deviation_text import deviation_text
 from deviation_sources import (
@@ -44,7 +44,7 @@ def test_each_q_has_its_name():
     one = at(report(lambda plane, angle: biquad(1200, 6, 3, GRID)), 1200)
     # Poles of a peaking section of Q 6 and 3 dB: 6 times 10^(3 / 40).
     assert "Q 6 of an equaliser's section, Q 7.1 of its poles" in text(one)[0]
-    assert "an added resonance of Q 7.1 is heard" in "; ".join(text(one))
+    assert "an added resonance of Q 7.1 is audible" in "; ".join(text(one))
 
 
 def test_text_of_a_resonance_added_with_a_phase():
@@ -78,7 +78,7 @@ def test_without_directions_no_cause_is_named():
 
 
 def test_a_height_below_the_threshold():
-    found = report(lambda plane, angle: biquad(1200, 20, 1.2, GRID), least_height_db=0.8)
+    found = report(lambda plane, angle: biquad(1200, 20, 1.2, GRID), min_height_db=0.8)
     one = at(found, 1200)
     assert one.threshold_db > 2 and not one.above_threshold and any("is below" in words for words in text(one))
 

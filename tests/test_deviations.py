@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 import physics
 from anechain.acoustics.directivity.curves import curve_set
-from anechain.acoustics.directivity.deviation_evidence import Criteria
+from anechain.acoustics.directivity.deviation_criteria import Criteria
 from anechain.acoustics.directivity.deviations import deviations
 from deviation_sources import (
     ANGLES,
@@ -131,7 +131,7 @@ def test_a_resonance_is_behind_as_well(q):
 def test_the_step_of_a_baffle_is_no_resonance(radius, least):
     """What a line through the band leaves of a step is the same in front, and absent behind."""
     levels = point_on_sphere(radius)
-    found = found_in(levels, COARSE, high_hz=10000.0, least_height_db=least)
+    found = found_in(levels, COARSE, high_hz=10000.0, min_height_db=least)
     assert found.deviations
     for one in found.deviations:
         assert (one.cause, one.plane) == ("interference or diffraction", "both")

@@ -8,7 +8,7 @@ from anechain.acoustics.directivity.directions import (
     angle_between,
     frame,
     orbit_vectors,
-    spherical,
+    spherical_coordinates,
     unit_vectors,
     wrap_angle,
 )
@@ -57,7 +57,7 @@ def test_axes(azimuth, elevation, vector):
 )
 def test_orbits_in_azimuth_and_elevation(plane, angle, azimuth, elevation):
     assert orbit_vectors(plane, angle) == pytest.approx(unit_vectors(azimuth, elevation), abs=1e-12)
-    found = spherical(orbit_vectors(plane, angle))
+    found = spherical_coordinates(orbit_vectors(plane, angle))
     assert np.abs(found[0]) == pytest.approx(abs(azimuth), abs=1e-9)
     assert found[1] == pytest.approx(elevation, abs=1e-9)
     assert found[2] == pytest.approx(1)
@@ -77,7 +77,7 @@ def test_an_unknown_plane_is_refused():
 
 @given(st.floats(-179.9, 180), st.floats(-89.9, 89.9))
 def test_azimuth_and_elevation_survive_the_way_through_vectors(azimuth, elevation):
-    found = spherical(2.5 * unit_vectors(azimuth, elevation))
+    found = spherical_coordinates(2.5 * unit_vectors(azimuth, elevation))
     assert wrap_angle(found[0] - azimuth) == pytest.approx(0, abs=1e-6)
     assert found[1:] == (pytest.approx(elevation, abs=1e-9), pytest.approx(2.5))
 

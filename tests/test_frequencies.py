@@ -4,14 +4,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from anechain.acoustics.curve.frequencies import (
-    band_centres,
-    band_edges,
-    band_means,
-    format_frequency,
-    format_hertz,
-    resample,
-)
+from anechain.acoustics.curve.bands import band_centres, band_edges, band_means
+from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.frequency_text import format_frequency, format_hertz
 
 # IEC 61260-1:2014, equations 1 to 5, as two general acoustics libraries transcribe them.
 OCTAVES = [15.849, 31.623, 63.096, 125.893, 251.189, 501.187, 1000, 1995.262, 3981.072, 7943.282, 15848.932]

@@ -6,17 +6,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anechain.acoustics.nonlinear.harmonic_errors import (
-    LevelSlopes,
     OrderErrors,
     draw_order_errors,
     draw_sum_ratio,
     order_noise_uncertainty,
     order_power_shares,
-    slopes_at_take,
-    slopes_between,
     sounding_frequencies,
     sum_uncertainty,
 )
+from anechain.acoustics.nonlinear.level_slopes import LevelSlopes, slopes_at_take, slopes_between
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 
 PER_DB = np.log(10) / 20

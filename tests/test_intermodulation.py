@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from anechain.acoustics.curve.frequencies import band_centres
+from anechain.acoustics.curve.bands import band_centres
 from anechain.acoustics.nonlinear.intermodulation import multitone_bands, multitone_ratio
 
 RATE = 48000

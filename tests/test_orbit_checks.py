@@ -5,13 +5,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from anechain.acoustics.directivity.orbit_checks import (
-    best_swap,
-    likely_angle,
-    mirror_differences,
-    neighbour_differences,
-    pole_difference,
-)
+from anechain.acoustics.directivity.misplaced_directions import best_angle, best_swap
+from anechain.acoustics.directivity.orbit_checks import mirror_differences, neighbour_differences, pole_difference
 from flawed_orbits import ANGLES, FREQUENCY, at, measured
 from physics import cardioid, dipole, level
 
@@ -70,17 +65,17 @@ def test_the_likely_angle_is_the_true_one(label, off, sign):
     angle = sign * 10.0 * label
     levels = CLEAN.copy()
     levels[at(angle)] = measured("vertical", [angle + off])[0][0, 6:]
-    found = likely_angle(ANGLES, levels, at(angle))
+    found = best_angle(ANGLES, levels, at(angle))
     assert found.angle == pytest.approx(angle + off, abs=2.0)
     assert found.there < 0.5 * found.here
 
 
 def test_a_right_label_is_left_alone():
     for row in [*range(5, 14), *range(22, 31)]:
-        found = likely_angle(ANGLES, CLEAN, row)
+        found = best_angle(ANGLES, CLEAN, row)
         assert abs(found.angle - ANGLES[row]) <= 3 or found.there > 0.5 * found.here or found.here < 0.25
     with pytest.raises(ValueError, match="neighbours"):
-        likely_angle(np.array([-90.0, 0.0, 90.0, 180.0]), np.zeros((4, 8)), 1)
+        best_angle(np.array([-90.0, 0.0, 90.0, 180.0]), np.zeros((4, 8)), 1)
 
 
 def test_pole_difference():

@@ -7,7 +7,7 @@ import valid_datasets
 from anechain import methods as registry
 from anechain.acoustics.directivity.curve_averages import DerivedCurve
 from anechain.acoustics.directivity.curves import CurveSet
-from anechain.acoustics.directivity.orbits import OrbitInterpolation
+from anechain.acoustics.directivity.orbit_interpolation import OrbitInterpolation
 from anechain.acoustics.directivity.weights import OrbitWeights
 from anechain.audit.causes import NOT_STATED, Cause
 from anechain.audit.reach import Scope, reached_by_directions, reaches

@@ -38,9 +38,9 @@ def test_what_is_not_there_is_named(level, band, reason):
 
 
 def test_a_band_that_is_none_is_refused():
-    with pytest.raises(ValueError, match="a band runs from"):
+    with pytest.raises(ValueError, match="a band must be from"):
         segment_in_band(GRID, np.zeros(4), 400.0, 100.0)
-    with pytest.raises(ValueError, match="levels of one curve"):
+    with pytest.raises(ValueError, match="levels of a single curve"):
         segment_in_band(GRID, np.zeros((2, 4)), 100.0, 400.0)
 
 

@@ -10,13 +10,8 @@ from hypothesis.extra.numpy import arrays
 
 import physics
 from anechain.acoustics.directivity.directions import angle_between, unit_vectors
-from anechain.acoustics.directivity.sphere import (
-    interpolate_sphere,
-    largest_gap,
-    solid_angle_weights,
-    sphere_mean_level,
-    unique_directions,
-)
+from anechain.acoustics.directivity.sphere import largest_gap, solid_angle_weights, sphere_mean_level, unique_directions
+from anechain.acoustics.directivity.sphere_interpolation import interpolate_sphere
 
 OCTAHEDRON = np.vstack([np.eye(3), -np.eye(3)])
 CUBE = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)], float)

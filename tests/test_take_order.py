@@ -22,15 +22,15 @@ def test_the_order_of_drives(drives, order, repeated):
     found = order_of_drives(drives, np.arange(len(drives)) * 30.0)
     assert (found.order, found.repeated_last) == (order, repeated)
     assert found.pauses_s.tolist() == [30.0] * (len(drives) - 1)
-    assert bool(found.words) == (order in ("falling", "neither"))
-    assert "not timed" in order_of_drives(drives).words
+    assert bool(found.note) == (order in ("falling", "neither"))
+    assert "not timed" in order_of_drives(drives).note
 
 
 def test_a_reversed_series_hides_the_heat_in_its_reference():
     drives, start = [24.495, 12.25, 1.0], np.array([0.0, 12.0, 24.0])
     _, warm = takes(drives, start)
     found = order_of_drives(drives, start)
-    assert found.order == "falling" and "hides in the reference" in found.words
+    assert found.order == "falling" and "hides in the reference" in found.note
     assert warm[2] > 5.0  # the coil was warm at the lowest drive indeed
 
 

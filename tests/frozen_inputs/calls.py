@@ -40,7 +40,7 @@ def _on_axis_level() -> Floats:
 
 
 def _orbits() -> Any:
-    from anechain.acoustics.directivity.curve_averages import measured_orbits
+    from anechain.acoustics.directivity.measured_orbits import measured_orbits
 
     return measured_orbits(_orbit_levels(), ("horizontal", "vertical"), _TEN)
 
@@ -56,7 +56,7 @@ def _grid() -> tuple[Floats, Floats]:
 
 def _sphere_interpolation() -> Any:
     from anechain.acoustics.directivity.directions import unit_vectors
-    from anechain.acoustics.directivity.sphere import interpolate_sphere
+    from anechain.acoustics.directivity.sphere_interpolation import interpolate_sphere
 
     vectors, level = _grid()
     targets = unit_vectors(np.array([0.0, 13.0, -77.0, 176.0]), np.array([0.0, 4.0, -33.0, 86.0]))
@@ -73,8 +73,14 @@ def _grid_without_doubles() -> tuple[Floats, Floats]:
 
 def reference_calls() -> dict[str, Callable[[], Any]]:
     """For each method id a call without arguments that gives its result on the frozen input."""
-    from anechain.acoustics.curve import comparison, frequencies, levels, smoothing
-    from anechain.acoustics.directivity import curve_averages, direction_lists, orbits, sphere, weights
+    from anechain.acoustics.curve import bands, comparison, frequencies, levels, smoothing
+    from anechain.acoustics.directivity import (
+        curve_averages,
+        direction_lists,
+        orbit_interpolation,
+        sphere,
+        weights,
+    )
     from frozen_inputs.captures import reference_calls_of_captures
     from frozen_inputs.checks import reference_calls_of_checks
     from frozen_inputs.compression import reference_calls_of_compression
@@ -85,8 +91,8 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
     flat = _on_axis_level()
     steep = 80.0 - 30.0 * np.log10(_FREQUENCY / 100.0)
     return {
-        "band-centres": lambda: [frequencies.band_centres(fraction, 22.0, 17000.0) for fraction in (1, 2, 3, 24)],
-        "band-means": lambda: frequencies.band_means(_FREQUENCY, flat, frequencies.band_centres(3, 40.0, 8000.0), 3),
+        "band-centres": lambda: [bands.band_centres(fraction, 22.0, 17000.0) for fraction in (1, 2, 3, 24)],
+        "band-means": lambda: bands.band_means(_FREQUENCY, flat, bands.band_centres(3, 40.0, 8000.0), 3),
         "common-grid": lambda: comparison.common_grid([_FREQUENCY, np.array([100.0, 18000.0])]),
         "curve-set": lambda: _all_curves(),
         "directivity-index": lambda: curve_averages.directivity_index(flat, steep),
@@ -113,7 +119,7 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
         "level-reference": lambda: levels.referred_level_step(2.4, 4.1),
         "listening-window": lambda: curve_averages.listening_window(_orbits()),
         "on-axis": lambda: curve_averages.on_axis(_orbits()),
-        "orbit-interpolation": lambda: orbits.interpolate_orbit(_FIFTEEN, _pattern(_FIFTEEN, 4.0), _TEN),
+        "orbit-interpolation": lambda: orbit_interpolation.interpolate_orbit(_FIFTEEN, _pattern(_FIFTEEN, 4.0), _TEN),
         "resample-log-frequency": lambda: frequencies.resample(_FREQUENCY, flat, np.geomspace(20.0, 20000.0, 57)),
         "resolution-limit": lambda: smoothing.resolution_limit(np.arange(2.0, 400.0, 2.0), 20.0),
         "solid-angle-weights": lambda: sphere.solid_angle_weights(_grid()[0]),

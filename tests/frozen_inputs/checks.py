@@ -51,7 +51,7 @@ def _turned(angle: Floats, tilt: float) -> Floats:
 
 def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.directivity import arrivals, orbit_checks
+    from anechain.acoustics.directivity import arrivals, misplaced_directions, orbit_checks
     from anechain.acoustics.nonlinear import intermodulation
     from anechain.acoustics.recording import (
         clock_errors,
@@ -125,7 +125,7 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
             [[80.0, 82.0, np.nan], [80.2, 82.2, 70.0], [88.9, 91.0, 80.0]], [1.0, 1.0, 2.83]
         ),
         "likely-angle": lambda: [
-            orbit_checks.likely_angle(angle, mislaid, row).angle for row in (3, 17, 20, 21, 22, 35)
+            misplaced_directions.best_angle(angle, mislaid, row).angle for row in (3, 17, 20, 21, 22, 35)
         ],
         "mains-hum": hum,
         "mirror-differences": lambda: orbit_checks.mirror_differences(angle, level),
@@ -143,7 +143,7 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         "speed-of-sound": lambda: arrivals.speed_of_sound(np.array([-10.0, 0.0, 20.0, 31.0])),
         "swapped-directions": lambda: [
             [found.first, found.second, round(found.before, 8), round(found.after, 8)]
-            for found in (orbit_checks.best_swap(angle, exchanged),)
+            for found in (misplaced_directions.best_swap(angle, exchanged),)
         ],
         "sweep-ending": ending,
         "unlisted-lines": unlisted,

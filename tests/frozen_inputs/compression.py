@@ -46,6 +46,7 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
         compression_deltas,
         exceedance_bands,
         level_and_shape,
+        listening_level,
         octave_compression,
         reading_uncertainty,
         usable_limits,
@@ -86,7 +87,7 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
         "compression-level-and-shape": lambda: level_and_shape.level_and_shape(_FREQUENCY, deltas().delta_db, _BAND),
         "compression-recovery": lambda: take_changes.recovery(frequency, level, drive, _BAND, started, 4.0),
         "held-level": lambda: [
-            usable_limits.held_level(_FREQUENCY, _levels()[1], 61.0, 2700.0, room) for room in (None, 11.0)
+            listening_level.lowest_level(_FREQUENCY, _levels()[1], 61.0, 2700.0, room) for room in (None, 11.0)
         ],
         "level-at-compression": reached,
         "level-resolution": lambda: [
@@ -94,7 +95,7 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
             for step in (0.5, 0.1, 0.02, 1e-7)
         ],
         "listening-level": lambda: [
-            usable_limits.listening_level_step(4.3, number, addition)
+            listening_level.listening_level_step(4.3, number, addition)
             for number in (1, 3)
             for addition in ("incoherent", "coherent")
         ],

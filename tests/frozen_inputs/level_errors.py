@@ -39,9 +39,9 @@ def _errors() -> Any:
 
 def reference_calls_of_level_errors() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
-    from anechain.acoustics.nonlinear import compression_uncertainty, harmonic_errors
+    from anechain.acoustics.nonlinear import compression_uncertainty, harmonic_errors, level_slopes
 
-    slopes = harmonic_errors.LevelSlopes(
+    slopes = level_slopes.LevelSlopes(
         np.array([np.full(_AT.size, 0.9), np.full(_AT.size, 1.8)]),
         np.array([np.full(_AT.size, 1.1), np.full(_AT.size, 2.3)]),
         np.where(_AT > 300.0, 1.0, 0.0) / (_AT > 300.0).sum(),

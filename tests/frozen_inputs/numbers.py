@@ -62,7 +62,16 @@ def reference_calls_of_numbers(
     directions
         Unit vectors of a grid on the sphere, and a level in dB for each.
     """
-    from anechain.acoustics.curve import bandwidth, linearity, preference, resonance_audibility, sensitivity, trends
+    from anechain.acoustics.curve import (
+        effective_range,
+        frequency_limits,
+        linearity,
+        preference,
+        resonance_audibility,
+        room_extension,
+        sensitivity,
+        trends,
+    )
     from anechain.acoustics.directivity import (
         aim,
         beam_width,
@@ -118,16 +127,18 @@ def reference_calls_of_numbers(
         "first-order-errors": lambda: drawn_errors.first_order(
             _direction_errors(frequency, angles, levels), "in_room", np.linspace(0.0, 0.01, frequency.size)
         ),
-        "effective-frequency-range": lambda: bandwidth.effective_frequency_range(frequency, power),
+        "effective-frequency-range": lambda: effective_range.effective_frequency_range(frequency, power),
         "equivalent-dissipation": lambda: equivalent_dissipation.equivalent_dissipation(ohm_at, modulus, phase),
         "frequency-limits": lambda: [
-            bandwidth.frequency_limits(frequency, axis, 85.0, "reference", minus_3_db=reading)
+            frequency_limits.frequency_limits(frequency, axis, 85.0, "reference", minus_3_db=reading)
             for reading in ("half power", "3.000 dB")
         ],
         "impedance-uncertainty": lambda: impedance_uncertainty.impedance_uncertainty(
             modulus, 0.011, 0.4 + 0.001 * ohm_at**0.5, 0.02 * modulus, 0.3 + 0.0 * modulus, 3
         ),
-        "in-room-extension": lambda: [bandwidth.in_room_extension(frequency, power, length) for length in (None, 5.3)],
+        "in-room-extension": lambda: [
+            room_extension.in_room_extension(frequency, power, length) for length in (None, 5.3)
+        ],
         "in-room-smoothness": lambda: preference.smoothness(frequency, power),
         "limit-decision": lambda: [
             limit_decision.lower_limit_decision(value, 0.2, 6.4) for value in (6.1, 6.3, 6.5, 6.7)
@@ -175,7 +186,7 @@ def reference_calls_of_numbers(
         "rated-impedance": lambda: rated_impedance.rated_impedance(minimum.minimum_impedance(ohm_at, modulus), 8.0),
         "repeatability": lambda: components.repeatability(levels[0, ten]),
         "resonance-audibility": lambda: resonance_audibility.audibility_threshold([0.7, 3.0, 40.0]),
-        "room-gain": lambda: bandwidth.room_gain(frequency, 4.7),
+        "room-gain": lambda: room_extension.room_gain(frequency, 4.7),
         "sensitivity": lambda: sensitivity.sensitivity(frequency, axis),
         "setting-angle-uncertainty": lambda: components.setting_angle_uncertainty(angles, levels[0], 0.5),
         "sphere-harmonics": lambda: spherical_harmonics.sphere_by_harmonics(

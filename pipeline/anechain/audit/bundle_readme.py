@@ -28,7 +28,7 @@ def readme_text(plan: Plan, file_name: str, left_out: int) -> str:
     people = ", ".join(person.name for person in campaign.people) or "not stated"
     raw = (
         f"The bundle has the hashes of the raw files ({RAW_FILES}, {left_out} files), not the files. To recompute the\n"
-        "results, ask the authors for the raw files and put each one at the path beside its hash."
+        "results, ask the authors for the raw files and put each file at the path next to its hash."
         if left_out
         else f"The bundle contains the raw files, at the paths that {file_name} names."
     )

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.audit.cause_text import cause_lines, count_of, list_of, value_text
 from anechain.audit.explanation import Explanation
 from anechain.data.changes import COMPARISON, DeviceChange, Difference, ExplainedDifference

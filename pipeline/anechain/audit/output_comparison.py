@@ -1,4 +1,4 @@
-"""Compare an output with a recomputed one: bytes, content, or values within a tolerance."""
+"""Compare an output with its recomputation: bytes, content, or values within a tolerance."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def compare_results(before: Path, after: Path, names: list[str], tolerance: floa
 
 
 def compare_outputs(before: Path, after: Path, name: str, tolerance: float, rounded: bool = False) -> OutputComparison:
-    """Compare an output with the recomputed one.
+    """Compare an output with its recomputation.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The state of each raw file: whether it is the one that the results were made from."""
+"""The state of each raw file: whether it is unchanged since the results were made from it."""
 
 from __future__ import annotations
 

@@ -4,7 +4,7 @@
 
 It needs only Python and the package registry: this file uses nothing but the standard library. The packages in
 software/environment.txt are installed into an environment of their own, the software itself is in the folder
-"software" beside this file, and the results are recomputed from the raw files in a temporary folder. The bundled
+"software" next to this file, and the results are recomputed from the raw files in a temporary folder. The bundled
 results are not changed.
 """
 

@@ -73,7 +73,7 @@ class Records:
         return f"{self.results.name}/{name}"
 
     def output_with(self, sha256: str, other_than: str) -> str | None:
-        """Return the output with a hash, apart from the named one; None if there is none."""
+        """Return the output with a hash, apart from the named output; None if there is no other."""
         return next(
             (name for name, output in self.outputs.items() if output.sha256 == sha256 and name != other_than), None
         )

@@ -1,9 +1,9 @@
-"""Sign a file, such as a bundle, and check who signed one: hashes show that a file is unaltered, not who made it.
+"""Sign a file, such as a bundle, and check who signed it: hashes show that a file is unaltered, not who made it.
 
-A signature is a small text file beside the signed one, in the format of OpenSSH (PROTOCOL.sshsig), made with an Ed25519
-key (RFC 8032). Anybody can check it without this software, with a tool that nearly every machine has, and laboratories
-often have such keys already. Written here since the library `cryptography` has the keys and the signature algorithm,
-but not this file format::
+A signature is a small text file next to the signed file, in the format of OpenSSH (PROTOCOL.sshsig), made with an
+Ed25519 key (RFC 8032). Anybody can check it without this software, with a tool that nearly every machine has, and
+laboratories often have such keys already. Written here since the library `cryptography` has the keys and the signature
+algorithm, but not this file format::
 
     ssh-keygen -Y verify -f SIGNERS -I NAME -n file -s BUNDLE.zip.sig < BUNDLE.zip
 
@@ -86,7 +86,9 @@ def _private_key(path: Path, passphrase: bytes | None) -> Ed25519PrivateKey:
     except TypeError:  # the library raises it if a passphrase is missing or not needed
         if passphrase is None:
             raise _PassphraseNeededError from None
-        raise InputError.single(path, "needs no passphrase, but one was given", fix="leave it out") from None
+        raise InputError.single(
+            path, "needs no passphrase, but a passphrase was provided", fix="leave it out"
+        ) from None
     except (ValueError, UnsupportedAlgorithm):
         if passphrase is None:
             raise InputError.single(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.directivity.beam_width import BeamWidth, beam_width
 from anechain.acoustics.directivity.coverage import Coverage, mean_coverage, open_coverage
 from anechain.acoustics.directivity.directions import PLANES
@@ -187,7 +187,7 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
                 f"{sides[0]} {coverage.positive_deg:.0f}°, {sides[1]} {coverage.negative_deg:.0f}°"
             )
             if method == "open-coverage":
-                note += "; a side on which the level does not fall that far counts up to its last angle"
+                note += "; a side on which the level does not fall by the drop counts up to its last angle"
             note += _coarse_note(inputs, plane, beam, band)
             if coverage.ambiguous_share > 0:
                 note += (

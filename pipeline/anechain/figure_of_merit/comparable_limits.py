@@ -1,4 +1,4 @@
-"""Which devices have usable limits on the same terms, so that they can be compared."""
+"""Devices whose usable limits can be compared."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.nonlinear.distortion_at_level import MeasurementConditions, comparable_devices
 
 if TYPE_CHECKING:
@@ -17,22 +17,23 @@ if TYPE_CHECKING:
 
 __all__ = ["ComparableLimits", "comparable_limits"]
 
-_WIDEST = 1.0 / 3.0
-"""Octaves by which the highest frequencies judged may lie apart. Common practice, no source."""
+_MAX_DIFFERENCE = 1.0 / 3.0
+"""Largest difference in octaves of the highest frequencies with known distortion and compression. Common practice, no
+source."""
 
 
 @dataclass(frozen=True)
 class ComparableLimits:
-    """Devices whose usable limits hold on the same terms.
+    """Devices whose usable limits were determined under the same conditions.
 
     Attributes
     ----------
     devices : tuple of str
         Ids; fewer than two if nothing can be compared.
     left_out : tuple of str
-        Which others cannot be compared, and why, a line each.
+        A line for each of the other devices: why it cannot be compared.
     notes : tuple of str
-        What has to be said of those that are.
+        Notes on the comparison.
     """
 
     devices: tuple[str, ...]
@@ -46,22 +47,22 @@ def comparable_limits(compressions: Mapping[str, xr.Dataset], titles: Mapping[st
     Parameters
     ----------
     compressions : mapping of str to xarray.Dataset
-        After the contract `compression`, by device, where there is one.
+        Datasets of the contract `compression`, by device.
     titles : mapping of str to str
-        Names in print of all devices.
+        Titles of all devices.
     """
     chosen, refused = comparable_devices({device: _conditions(compressions.get(device)) for device in titles})
     tops = {device: float(np.nanmax(compressions[device]["judged_to"].values)) for device in chosen}
     if tops:
-        # What is judged further up can fail further up, so the band has to be the same: that of most devices is held.
-        alike = {
-            device: [one for one, end in tops.items() if abs(np.log2(end / top)) <= _WIDEST]
+        # A higher end of the band allows a failure at a higher frequency. So the ends must agree; most devices decide.
+        similar = {
+            device: [other for other, end in tops.items() if abs(np.log2(end / top)) <= _MAX_DIFFERENCE]
             for device, top in tops.items()
         }
-        held = max(alike, key=lambda device: len(alike[device]))
-        chosen = tuple(alike[held])
+        reference = max(similar, key=lambda device: len(similar[device]))
+        chosen = tuple(similar[reference])
         refused |= {
-            device: f"it was judged up to {format_hertz(top)} Hz, the others up to {format_hertz(tops[held])} Hz"
+            device: f"it was judged up to {format_hertz(top)} Hz, the others up to {format_hertz(tops[reference])} Hz"
             for device, top in tops.items()
             if device not in chosen
         }

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz, nominal_octave
+from anechain.acoustics.curve.bands import nominal_octave
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.nonlinear.coil_heating import ASSUMPTIONS
 from anechain.data.numbers import Number
 from anechain.figure_of_merit import compression_uncertainty

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import band_edges
+from anechain.acoustics.curve.bands import band_edges
 from anechain.acoustics.nonlinear.compression_deltas import COVERAGE_FACTOR, USED
 from anechain.acoustics.nonlinear.compression_uncertainty import limit_level_sensitivities, temperature_rise_uncertainty
 from anechain.acoustics.nonlinear.level_and_shape import level_and_shape

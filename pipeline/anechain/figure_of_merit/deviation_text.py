@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.peak_shapes import NO_RESONANCE, RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.acoustics.directivity.deviation_cause import Basis, kinds_of_sound, rear_counts
-from anechain.acoustics.directivity.deviation_evidence import Criteria, DeviationEvidence
+from anechain.acoustics.directivity.deviation_criteria import Criteria
+from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence
 from anechain.acoustics.directivity.deviations import Deviation
 
 __all__ = ["deviation_text"]
@@ -21,7 +22,7 @@ def deviation_text(deviation: Deviation, criteria: Criteria) -> list[str]:
     ----------
     deviation : Deviation
     criteria : Criteria
-        Those that the deviation was found with.
+        Criteria that the deviation was determined with.
 
     Returns
     -------
@@ -106,12 +107,12 @@ def _direction_lines(evidence: DeviationEvidence, criteria: Criteria) -> list[st
 def _threshold_line(deviation: Deviation) -> str:
     feature = deviation.feature
     reaches = "reaches" if deviation.above_threshold else "is below"
-    remarks = "" if feature.height_db > 0 else "; dips are heard less"
+    remarks = "" if feature.height_db > 0 else "; dips are less audible"
     if deviation.cause != "resonance":
         remarks += "; of little meaning for anything but a resonance"
     return (
         f"its height {reaches} the {deviation.threshold_db:.1f} dB from which an added resonance of Q "
-        f"{feature.pole_q:.2g} is heard with pink noise (Toole and Olive 1988, recalled{remarks})"
+        f"{feature.pole_q:.2g} is audible with pink noise (Toole and Olive 1988, recalled{remarks})"
     )
 
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.directivity.orbits import by_direction, distinct_directions, fill_orbits
+from anechain.acoustics.directivity.orbit_interpolation import fill_orbits
+from anechain.acoustics.directivity.orbits import by_direction, distinct_directions
 from anechain.acoustics.uncertainty.curve_uncertainty import curve_shares, measured_shares
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.arrays import Floats

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_below_limit
 from anechain.data.numbers import Mark, Number, Uncertainty
 from anechain.figure_of_merit import distortion_uncertainty

@@ -10,15 +10,13 @@ import numpy as np
 
 from anechain.acoustics.nonlinear.distortion_in_bands import distortion_in_band, lowest_frequency_below_limit
 from anechain.acoustics.nonlinear.harmonic_errors import (
-    LevelSlopes,
     draw_order_errors,
     draw_sum_ratio,
     order_noise_uncertainty,
     order_power_shares,
-    slopes_at_take,
-    slopes_between,
     sum_uncertainty,
 )
+from anechain.acoustics.nonlinear.level_slopes import LevelSlopes, slopes_at_take, slopes_between
 from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty

@@ -4,16 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from anechain.acoustics.curve.bandwidth import (
-    HALF_POWER,
-    FrequencyLimit,
-    FrequencyLimits,
-    effective_frequency_range,
-    frequency_limits,
-    in_room_extension,
-    loudest_octave,
-)
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.effective_range import effective_frequency_range, loudest_octave
+from anechain.acoustics.curve.frequency_limits import HALF_POWER, FrequencyLimit, FrequencyLimits, frequency_limits
+from anechain.acoustics.curve.frequency_text import format_hertz
+from anechain.acoustics.curve.room_extension import in_room_extension
 from anechain.acoustics.curve.segments import mean_power_level, segment_in_band
 from anechain.arrays import Floats
 from anechain.data.numbers import Number, Uncertainty

@@ -1,4 +1,4 @@
-"""Part of stage compression: the fundamentals of a device at rising drives, from harmonics, takes or both."""
+"""Fundamentals of a device at rising drives, from harmonics, takes or both."""
 
 from __future__ import annotations
 
@@ -35,7 +35,21 @@ NO_HARMONICS = "not measured: no raw files of its harmonics"
 
 @dataclass(frozen=True)
 class Fundamentals:
-    """Fundamentals at rising drives and what is known of their noise."""
+    """Fundamentals at rising drives, and their noise.
+
+    Attributes
+    ----------
+    made_of : str
+        "harmonics", "takes" or "harmonics and takes".
+    drive : numpy.ndarray, shape (drives,)
+        V r.m.s., ascending.
+    frequency : numpy.ndarray, shape (n,)
+        Hz.
+    level, noise : numpy.ndarray, shape (drives, n)
+        dB; NaN where not known.
+    attributes : mapping
+        Attributes of the dataset.
+    """
 
     made_of: str
     drive: Floats
@@ -46,7 +60,7 @@ class Fundamentals:
 
 
 def drives_of(dataset: xr.Dataset, name: str) -> list[float]:
-    """Drives at which there is a fundamental, rising."""
+    """Return the drives with a fundamental, ascending."""
     drives = np.asarray(dataset["drive"].values, dtype=np.float64)
     if name == "harmonics":
         return [float(volt) for volt in drives] if 1 in dataset["order"].values else []
@@ -54,14 +68,14 @@ def drives_of(dataset: xr.Dataset, name: str) -> list[float]:
 
 
 def inside(dataset: xr.Dataset) -> NDArray[np.bool_]:
-    """Which frequencies lie in the valid band of a dataset; all where none is stated."""
+    """Return which frequencies are in the valid band of a dataset; all if it states no valid band."""
     frequency = np.asarray(dataset["frequency"].values, dtype=np.float64)
     low, high = dataset.attrs.get("valid_low", 0.0), dataset.attrs.get("valid_high", np.inf)
     return np.asarray((frequency >= low) & (frequency <= high))
 
 
 def beyond_band(harmonics: xr.Dataset) -> NDArray[np.bool_]:
-    """Which orders sound above the valid band, shape (order, frequency); the fundamental is none of them."""
+    """Return which orders 2 and up have a frequency above the valid band, shape (order, frequency)."""
     frequency = np.asarray(harmonics["frequency"].values, dtype=np.float64)
     orders = np.asarray(harmonics["order"].values)[:, np.newaxis]
     highest = float(harmonics.attrs.get("valid_high", np.inf)) * (1 + 1e-9)
@@ -69,7 +83,7 @@ def beyond_band(harmonics: xr.Dataset) -> NDArray[np.bool_]:
 
 
 def of_harmonics(harmonics: xr.Dataset) -> Fundamentals:
-    """Fundamentals of a `harmonics` dataset, missing outside its valid band."""
+    """Return the fundamentals of a `harmonics` dataset; NaN outside its valid band."""
     first = harmonics.sel(order=1).transpose("drive", "frequency")
     level = np.where(inside(harmonics), np.asarray(first["level"].values, dtype=np.float64), np.nan)
     std = np.asarray(first["level_std"].values, dtype=np.float64) if "level_std" in first else None
@@ -79,7 +93,7 @@ def of_harmonics(harmonics: xr.Dataset) -> Fundamentals:
 
 
 def of_takes(takes: xr.Dataset) -> Fundamentals:
-    """Fundamentals of a `takes` dataset: the first take at each drive."""
+    """Return the fundamentals of a `takes` dataset: the first take at each drive."""
     rows = list(first_take_of_each_drive(takes["drive"].values))
     level = np.asarray(takes["level"].transpose("take", "frequency").values, dtype=np.float64)[rows]
     level = np.where(inside(takes), level, np.nan)
@@ -88,26 +102,29 @@ def of_takes(takes: xr.Dataset) -> Fundamentals:
     return Fundamentals("takes", drive, frequency, level, np.full(level.shape, np.nan), takes.attrs)
 
 
-def with_first_takes(given: Fundamentals, first: Fundamentals) -> Fundamentals:
-    """Fundamentals of the first take at each drive, in place of those that joined takes give.
+def with_first_takes(joined: Fundamentals, first: Fundamentals) -> Fundamentals:
+    """Return fundamentals with the levels of the first take at each drive instead of those of joined takes.
 
-    A level that is repeated last has heat in it: joined with the first it would shift what all others are held against.
+    The coil is still warm in a take that repeats a drive at the end: joined with the first take, it would shift the
+    reference of all other drives.
     """
-    alike = first.level.shape == given.level.shape and np.allclose(first.frequency, given.frequency, rtol=1e-9, atol=0)
-    if not alike or not np.allclose(first.drive, given.drive, rtol=1e-6, atol=0):
-        return given
-    # A first take without a value at some frequency keeps the joined one.
-    level = np.where(np.isfinite(first.level), first.level, given.level)
-    return replace(given, made_of="harmonics and takes", level=level)
+    same_grid = first.level.shape == joined.level.shape and np.allclose(
+        first.frequency, joined.frequency, rtol=1e-9, atol=0
+    )
+    if not same_grid or not np.allclose(first.drive, joined.drive, rtol=1e-6, atol=0):
+        return joined
+    # Where the first take has no value, the joined level stays.
+    level = np.where(np.isfinite(first.level), first.level, joined.level)
+    return replace(joined, made_of="harmonics and takes", level=level)
 
 
-def unequal(one: Mapping[str, Any], other: Mapping[str, Any]) -> list[str]:
-    """Conditions in which the takes and the harmonics differ."""
+def unequal(takes: Mapping[str, Any], harmonics: Mapping[str, Any]) -> list[str]:
+    """Return a note for each condition in which takes and harmonics differ."""
     return [
-        f"unequal conditions: {name.replace('_', ' ')} is {one.get(name, 'not known')} of the takes, "
-        f"{other.get(name, 'not known')} of the harmonics"
+        f"unequal conditions: {name.replace('_', ' ')} is {takes.get(name, 'not known')} of the takes, "
+        f"{harmonics.get(name, 'not known')} of the harmonics"
         for name in ("level_kind", "measured_distance", "environment")
-        if one.get(name) != other.get(name)
+        if takes.get(name) != harmonics.get(name)
     ]
 
 

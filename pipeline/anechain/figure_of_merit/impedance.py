@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.impedance.box_tuning import box_tuning
 from anechain.acoustics.impedance.equivalent_dissipation import equivalent_dissipation
 from anechain.acoustics.impedance.limit_decision import lower_limit_decision

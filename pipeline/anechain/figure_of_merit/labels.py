@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.directivity.curve_titles import TITLES
 
 __all__ = ["band_id", "band_label", "curve_title", "id_part"]

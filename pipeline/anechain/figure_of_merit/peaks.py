@@ -7,7 +7,7 @@ from dataclasses import fields
 from typing import Any
 
 from anechain.acoustics.curve.peak_shapes import NO_RESONANCE, RESONANCE_WITH_PHASE, height_gradient
-from anechain.acoustics.directivity.deviation_evidence import Criteria
+from anechain.acoustics.directivity.deviation_criteria import Criteria
 from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, Deviation, DeviationReport, deviations
 from anechain.campaign.numbers import DeviationNumbers
 from anechain.data.numbers import Mark, Number, Uncertainty, rounded, rounded_uncertainty

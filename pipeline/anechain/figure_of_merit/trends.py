@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz, resample
+from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.curve.trends import Trend, deviation_from_target, deviation_from_trend, trend_level
 from anechain.arrays import Floats

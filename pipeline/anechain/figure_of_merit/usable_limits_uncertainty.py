@@ -17,7 +17,8 @@ from anechain.acoustics.nonlinear.harmonic_errors import (
     order_power_shares,
 )
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
-from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, held_level, lowest_usable, take_over
+from anechain.acoustics.nonlinear.listening_level import lowest_level
+from anechain.acoustics.nonlinear.usable_limits import frequency_at_level, lowest_usable, take_over
 from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty
@@ -232,4 +233,4 @@ def _held(inputs: _DrawnInputs, draw: int, row: int, lowest: float | None, room:
     if lowest is None:
         return None
     level = inputs.level[row] if draw < 0 else inputs.level[row] - inputs.level_errors[row][draw]
-    return held_level(inputs.frequency, level, lowest, float(inputs.data.attrs["band_high"]), room)
+    return lowest_level(inputs.frequency, level, lowest, float(inputs.data.attrs["band_high"]), room)

@@ -53,7 +53,7 @@ def octave_levels_figure(compression: xr.Dataset) -> dict[str, Any]:
     """
     import altair as alt
 
-    from anechain.acoustics.curve.frequencies import nominal_octave
+    from anechain.acoustics.curve.bands import nominal_octave
 
     attrs = compression.attrs
     limits = np.asarray(compression["limit"].values, np.float64)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from anechain.acoustics.curve.frequencies import band_centres, band_edges, band_means
+from anechain.acoustics.curve.bands import band_centres, band_edges, band_means
 from anechain.acoustics.curve.levels import mean_level
 from anechain.arrays import Floats
 from anechain.errors import InputError
@@ -89,7 +89,7 @@ def band_averages(frequency: Floats, levels: Floats, usable: NDArray[np.bool_]) 
         Hz: geometric mean of the frequencies in a cell.
     levels : numpy.ndarray, shape (angles, cells)
         dB: the mean over the band where the data cover it, see
-        :func:`anechain.acoustics.curve.frequencies.band_means`; otherwise (at the ends, or if only part of a band is
+        :func:`anechain.acoustics.curve.bands.band_means`; otherwise (at the ends, or if only part of a band is
         shown) the mean over its frequencies. Data coarser than the bands are not averaged. NaN if a direction has a
         NaN in the cell.
     """

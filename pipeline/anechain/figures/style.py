@@ -260,7 +260,7 @@ def _parse_inline_data(part: Any) -> Any:
     return parsed
 
 
-_CONFIG = {
+_CONFIG: dict[str, Any] = {
     "font": FONT,
     "axis": {
         "labelColor": INK,

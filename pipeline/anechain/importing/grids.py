@@ -10,14 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
-from anechain.acoustics.directivity.directions import PLANES, orbit_vectors, spherical, wrap_angle
-from anechain.acoustics.directivity.sphere import (
-    SAME_DIRECTION,
-    interpolate_sphere,
-    largest_gap,
-    solid_angle_weights,
-    unique_directions,
-)
+from anechain.acoustics.directivity.directions import PLANES, orbit_vectors, spherical_coordinates, wrap_angle
+from anechain.acoustics.directivity.sphere import SAME_DIRECTION, largest_gap, solid_angle_weights, unique_directions
+from anechain.acoustics.directivity.sphere_interpolation import interpolate_sphere
 from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.importing.assemble import Curve, assemble_responses, assemble_sphere
@@ -209,12 +204,12 @@ def _sphere(grid: Grid, max_gap: float, report: list[str]) -> xr.Dataset | None:
     """Return all directions with their weights; None if the grid has a gap wider than `max_gap`."""
     gap, centre = largest_gap(grid.vectors)
     if gap > max_gap:
-        azimuth, elevation, _ = spherical(centre)
+        azimuth, elevation, _ = spherical_coordinates(centre)
         report.append(
             f"no power over the full sphere: the grid has a gap of {gap:.1f}° at azimuth {round(float(azimuth)):g}°, "
             f"elevation {round(float(elevation)):g}° (allowed: {max_gap:g}°)"
         )
         return None
     report.append(f"full sphere: the widest gap of the grid is {gap:.1f}°")
-    azimuth, elevation, _ = spherical(grid.vectors)
+    azimuth, elevation, _ = spherical_coordinates(grid.vectors)
     return assemble_sphere(azimuth, elevation, grid.frequency, grid.level, solid_angle_weights(grid.vectors))

@@ -12,7 +12,7 @@ NUMBER_WITH_POINT = re.compile(rf"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+){_EXPONENT}")
 """Number with a decimal point, or without a decimal mark: ``-3.5``, ``3.``, ``.5``, ``1e-3``."""
 NUMBER_WITH_COMMA = re.compile(rf"[+-]?[0-9]+(?:,[0-9]+)?{_EXPONENT}")
 """Number with a decimal comma, or without a decimal mark. The comma must have digits on both sides, because a comma
-beside a blank separates columns."""
+next to a blank separates columns."""
 LENIENT_DECIMAL_COMMA = re.compile(rf"[+-]?(?:[0-9]+,?[0-9]*|,[0-9]+){_EXPONENT}")
 """Like `NUMBER_WITH_COMMA`, but also ``3,`` and ``,5``: for cells that are known to be one number."""
 NUMBER = {"point": NUMBER_WITH_POINT, "comma": NUMBER_WITH_COMMA}

@@ -7,7 +7,7 @@ from fnmatch import fnmatchcase
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.directivity.curve_titles import TITLES
 from anechain.data.numbers import Number, format_uncertainty, format_with_bound, number_from_json
 from anechain.figure_of_merit.peaks import q_text

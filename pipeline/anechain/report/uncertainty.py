@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz, resample
+from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import TITLES, Component, budget_from_json, impedance_budget
 

@@ -247,8 +247,8 @@ def _of_measuring_order(
     started = np.asarray(takes["started"].values, dtype=np.float64) if "started" in takes else None
     notes += unequal(takes.attrs, given.attributes)
     order = order_of_drives(volts, started)
-    if order.words:
-        notes.append(order.words)
+    if order.note:
+        notes.append(order.note)
     moved = drift(frequency, level, volts, fraction, drift_limit)
     if moved.reason:
         gaps["drift"] = moved.reason

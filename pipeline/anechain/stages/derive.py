@@ -10,7 +10,8 @@ import numpy as np
 from anechain.acoustics.curve.smoothing import resolution_limit, smooth
 from anechain.acoustics.directivity.curves import CurveSet, curve_set
 from anechain.acoustics.directivity.directions import PLANES
-from anechain.acoustics.directivity.orbits import WIDEST_GAP, distinct_directions, fill_orbits
+from anechain.acoustics.directivity.orbit_interpolation import fill_orbits
+from anechain.acoustics.directivity.orbits import MAX_GAP, distinct_directions
 from anechain.acoustics.directivity.sphere import sphere_mean_level
 from anechain.acoustics.uncertainty.curve_uncertainty import (
     CurveSetUncertainty,
@@ -107,7 +108,7 @@ def derived(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[s
         for plane, between in zip(planes, made, strict=True):
             if between.size:
                 listed = ", ".join(f"{angle:g}°" for angle in between)
-                notes.append(f"{plane}: interpolated over angle (neighbours at most {WIDEST_GAP:g}° apart): {listed}")
+                notes.append(f"{plane}: interpolated over angle (neighbours at most {MAX_GAP:g}° apart): {listed}")
     # Smoothing and the averages are both linear in squared pressure, so smoothing first changes no curve and keeps
     # every index the difference of two published curves.
     if fraction:

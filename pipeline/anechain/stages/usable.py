@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.segments import mean_power_level, segment_in_band
-from anechain.acoustics.nonlinear import usable_limits
+from anechain.acoustics.nonlinear import listening_level, usable_limits
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
 from anechain.acoustics.nonlinear.relative_orders import order_noise, referred_orders
 from anechain.arrays import Floats
@@ -53,7 +53,7 @@ def add_usable(
         for (low, high), row in zip(_distortion(harmonics, parameters), delta, strict=True)
     ]
     spl = given.attributes["level_kind"] == "spl" and "distance" in given.attributes
-    step = usable_limits.listening_level_step(options["distance"], options["devices"], options["addition"])
+    step = listening_level.listening_level_step(options["distance"], options["devices"], options["addition"])
     held, listening = np.full(given.drive.size, np.nan), np.full(given.drive.size, np.nan)
     mean = np.full(given.drive.size, np.nan)
     for row, one in enumerate(lowest):
@@ -62,7 +62,7 @@ def add_usable(
         if one.frequency_hz is None:
             continue
         for array, room in ((held, None), (listening, options["longest_dimension"])):
-            least = usable_limits.held_level(given.frequency, smoothed[row], one.frequency_hz, band[1], room)
+            least = listening_level.lowest_level(given.frequency, smoothed[row], one.frequency_hz, band[1], room)
             array[row] = np.nan if least is None else least
     if spl:
         listening += step

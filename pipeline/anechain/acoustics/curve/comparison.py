@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import band_centres, check_levels, mean_over_log_frequency
+from anechain.acoustics.curve.bands import band_centres
+from anechain.acoustics.curve.frequencies import check_levels, mean_over_log_frequency
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.arrays import Floats
 from anechain.methods import method
@@ -28,7 +29,7 @@ ALIGNMENT_BAND = (300.0, 3000.0)
     limitations="Detail finer than the grid is not compared.",
 )
 def common_grid(grids: Sequence[ArrayLike]) -> Floats:
-    """Common frequency grid of several devices.
+    """Return the common frequency grid of several devices.
 
     Parameters
     ----------
@@ -56,7 +57,7 @@ def common_grid(grids: Sequence[ArrayLike]) -> Floats:
     limitations="Shapes of curves can be compared; sensitivities cannot.",
 )
 def alignment_step(frequency: ArrayLike, level: ArrayLike) -> float:
-    """Level step that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.
+    """Return the level step that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.
 
     Parameters
     ----------

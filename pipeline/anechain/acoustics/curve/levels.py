@@ -27,33 +27,33 @@ REFERENCE_DRIVE = 2.83
 
 
 def power_of_level(level: ArrayLike) -> Floats:
-    """Squared pressure relative to the reference's, 10^(L/10), of a level in dB (any shape)."""
+    """Return the squared pressure relative to the reference's, 10^(L/10), of a level in dB (any shape)."""
     return np.asarray(10.0 ** (np.asarray(level, dtype=np.float64) / 10.0))
 
 
 def level_of_power(power: ArrayLike) -> Floats:
-    """Level in dB of a relative squared pressure (any shape); zero power is -inf, without a warning."""
+    """Return the level in dB of a relative squared pressure (any shape); zero power is -inf, without a warning."""
     with np.errstate(divide="ignore"):
         return np.asarray(10.0 * np.log10(np.asarray(power, dtype=np.float64)))
 
 
 def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0) -> Floats:
-    """Level of the (weighted) mean squared pressure along an axis.
+    """Return the level of the (weighted) mean squared pressure along an axis.
 
     Parameters
     ----------
     level : array_like
         Levels in dB.
     weights : array_like, optional
-        One weight per entry along `axis`, in any unit, since they are divided by their sum. Equal weights if absent.
+        One weight per entry along `axis`, in any unit: they are divided by their sum. Equal weights if absent.
     axis : int
         The axis to average over.
 
     Returns
     -------
     numpy.ndarray
-        dB, one dimension less. NaN where any averaged level is NaN: where a direction is missing at a frequency the
-        average is undefined.
+        dB, without the averaged axis. NaN where any averaged level is NaN: the average is undefined where a direction
+        is missing.
 
     Raises
     ------
@@ -88,7 +88,7 @@ def mean_level(level: ArrayLike, weights: ArrayLike | None = None, axis: int = 0
 def referred_level_step(
     distance: float, drive: float, to_distance: float = REFERENCE_DISTANCE, to_drive: float = REFERENCE_DRIVE
 ) -> float:
-    """Level step that refers a level to another distance and drive.
+    """Return the level step that refers a level to another distance and drive.
 
     Parameters
     ----------

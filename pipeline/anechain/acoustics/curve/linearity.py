@@ -19,7 +19,7 @@ LastBand = Literal["whole", "cut"]
 POINTS_PER_BAND = 10
 """Points in each half-octave band: 1/20 octave apart."""
 
-COARSEST_DATA = 1.0 / 10.0
+MAX_STEP_OCTAVES = 1.0 / 10.0
 """Octaves; largest step between samples for a narrow-band deviation. Common practice, no source."""
 
 
@@ -93,7 +93,7 @@ class Linearity:
 def narrow_band_deviation(
     frequency: ArrayLike, level: ArrayLike, low_hz: float = 100.0, high_hz: float = 12000.0, last_band: LastBand = "cut"
 ) -> NarrowBandDeviation:
-    """Mean over half-octave bands of the mean absolute deviation in dB from the band's mean in dB.
+    """Return the mean over half-octave bands of the mean absolute deviation in dB from the band's mean in dB.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def narrow_band_deviation(
     top = float(low_hz * 2 ** (bands / 2)) if last_band == "whole" else high_hz
     part = segment_in_band(frequency, level, low_hz, top)
     reason = part.reason
-    if not reason and largest_step_octaves(part.frequency) > COARSEST_DATA * (1 + 1e-6):
+    if not reason and largest_step_octaves(part.frequency) > MAX_STEP_OCTAVES * (1 + 1e-6):
         step = largest_step_octaves(part.frequency)
         reason = f"the data are up to {step:.2g} octave apart; 1/10 octave or finer is needed"
     if reason:
@@ -154,7 +154,7 @@ def narrow_band_deviation(
     "from the trend line.",
 )
 def linearity(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> Linearity:
-    """Flatness of a curve in a band.
+    """Return the flatness of a curve in a band.
 
     Parameters
     ----------

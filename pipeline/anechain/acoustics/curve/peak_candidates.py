@@ -1,4 +1,4 @@
-"""Candidates for peaks and dips of a curve: where extremes stand out, how high and how wide they are."""
+"""Candidates for peaks and dips of a curve: extremes with their prominence and width."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ MAX_STEP_OCTAVES = 1.0 / 12.0
 """Octaves; curves with a larger step between samples are not searched."""
 
 MEDIAN_OCTAVES = 0.5
-"""Octaves; width of the running median that is subtracted from what the fits leave. Only candidates narrower than half
-of it are searched there."""
+"""Octaves; width of the running median that is subtracted from the residual of the fits. There, only candidates
+narrower than half of it are searched."""
 
 SLOPE_SHARE = 1 / 3
 """Twice the narrower half, as a share of the whole width, below which it is used as the width: the wider half then
@@ -53,8 +53,7 @@ class Candidate:
     width_octaves : float
         Octaves between the points of half the prominence.
     in_curve : bool
-        Whether it is an extreme of the curve itself. One that is found only in what other fits leave counts only if its
-        fit is close.
+        Whether it is an extreme of the curve itself. An extreme of the residual only counts if its fit is close.
     """
 
     centre_log2: float
@@ -64,7 +63,7 @@ class Candidate:
 
 
 def octave_grid(low_hz: float, high_hz: float) -> Floats:
-    """Evenly spaced grid of log2 frequency.
+    """Return an evenly spaced grid of log2 frequency.
 
     Parameters
     ----------
@@ -133,13 +132,13 @@ def even_grid(segment: CurveSegment, low_hz: float, high_hz: float) -> tuple[Flo
 
 
 def without_line(octaves: Floats, level: Floats) -> Floats:
-    """Level in dB with the least squares line over log frequency subtracted."""
+    """Return a level in dB minus its least squares line over log frequency."""
     x = octaves - octaves.mean()
     return np.asarray(level - level.mean() - x * ((x * level).sum() / (x**2).sum()))
 
 
 def candidates_in_curve(octaves: Floats, level: Floats, min_height_db: float) -> list[Candidate]:
-    """Extremes of a curve of half the minimum height or more, the highest first.
+    """Return the extremes of a curve of half the minimum height or more, the highest first.
 
     Parameters
     ----------
@@ -156,10 +155,10 @@ def candidates_in_curve(octaves: Floats, level: Floats, min_height_db: float) ->
 
 
 def candidates_in_residual(octaves: Floats, residual: Floats, min_height_db: float) -> list[Candidate]:
-    """Narrow extremes of what the fitted shapes leave of a curve, the highest first.
+    """Return the narrow extremes of the residual of all fitted shapes, the highest first.
 
-    A narrow resonance on the flank of a broad shape is no extreme of the curve, but one of the residual. Broad extremes
-    of the residual are errors of the fits to broad shapes and are left out.
+    A narrow resonance on the flank of a broad shape is no extreme of the curve, but an extreme of the residual. Broad
+    extremes of the residual are errors of the fits to broad shapes and are left out.
 
     Parameters and result are those of :func:`candidates_in_curve`.
     """
@@ -169,7 +168,7 @@ def candidates_in_residual(octaves: Floats, residual: Floats, min_height_db: flo
 
 
 def _without_surroundings(octaves: Floats, level: Floats) -> Floats:
-    """Level less its running median; in each window the slope is subtracted first, so that a tilt has no effect."""
+    """Return a level minus its running median, whose windows have no slope, so that a tilt has no effect."""
     step = float(octaves[1] - octaves[0])
     half = min(max(round(MEDIAN_OCTAVES / step / 2), 2), (level.size - 1) // 2)
     padded = np.pad(level, half, mode="reflect", reflect_type="odd")
@@ -180,7 +179,7 @@ def _without_surroundings(octaves: Floats, level: Floats) -> Floats:
 
 
 def _extremes(octaves: Floats, level: Floats, min_height_db: float, in_curve: bool) -> list[Candidate]:
-    """Maxima and minima whose prominence is half the minimum height or more, the most prominent first."""
+    """Return the extremes with a prominence of half the minimum height or more, the most prominent first."""
     from scipy.signal import find_peaks, peak_widths
 
     step = float(octaves[1] - octaves[0])
@@ -198,7 +197,7 @@ def _extremes(octaves: Floats, level: Floats, min_height_db: float, in_curve: bo
 
 
 def narrowed_candidates(octaves: Floats, level: Floats, candidates: Sequence[Candidate]) -> list[Candidate]:
-    """Candidates on a slope with twice their narrower half as the width; the others unchanged.
+    """Return the candidates; those on a slope get twice their narrower half as the width.
 
     Parameters
     ----------
@@ -224,6 +223,6 @@ def narrowed_candidates(octaves: Floats, level: Floats, candidates: Sequence[Can
 
 
 def near_candidate(octaves: Floats, candidate: Candidate) -> NDArray[np.bool_]:
-    """Rows of the grid that a shape is fitted to: two widths to both sides, at least 0.5 and at most 2 octaves."""
+    """Return the points that a shape is fitted to: two widths to both sides, at least 0.5, at most 2 octaves."""
     reach = min(max(0.5, 2.0 * candidate.width_octaves), 2.0)
     return np.asarray(np.abs(octaves - candidate.centre_log2) <= reach)

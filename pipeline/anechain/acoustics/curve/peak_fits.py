@@ -1,4 +1,4 @@
-"""Resonance shapes fitted to the candidates of a curve, all of them together."""
+"""Fits of resonance shapes to all candidates of a curve together."""
 
 from __future__ import annotations
 
@@ -36,20 +36,20 @@ MAX_HEIGHT_RATIO = 1.6
 """Largest fitted height re the prominence: higher fits arise where overlapping shapes cancel each other."""
 
 MAX_RESIDUAL_SHARE = 0.2
-"""Residual re the height above which the shape is not that of one resonance."""
+"""Residual re the height above which the shape is not that of a single resonance."""
 
 MAX_ROUNDS = 4
 """Most rounds of fits: with more, overlapping shapes cancel each other."""
 
 MIN_CHANGE_DB = 0.002
-"""dB; a round that changes the sum of shapes by less is the last one."""
+"""dB; a round that changes the sum of shapes by less is the last round."""
 
 MIN_WIDTH_IN_WINDOWS = 0.5
 """Smallest width in windows of the smoothing: narrower shapes are not resolved."""
 
 MAX_BENT_OCTAVES = 0.25
-"""Octaves; beside shapes up to this width the polynomial has an order above 1. Beside wider ones it would take up the
-shape itself."""
+"""Octaves; for shapes up to this width the polynomial of the fit has an order above 1. For wider shapes it would
+describe the shape itself."""
 
 MIN_RESIDUAL_DB = 0.03
 """dB; smaller residuals are rounding and noise, and are not compared."""
@@ -71,7 +71,7 @@ class PeakFit:
     level : numpy.ndarray, shape (n,)
         dB, of the shape on the grid of the curve.
     residual_db : float or None
-        Root mean square in dB of what the shape leaves of the curve; None if no shape fits.
+        Root mean square residual in dB; None if no shape fits.
     has_phase : bool
         Whether it is a resonance added with a phase; a section otherwise.
     absorbed : bool
@@ -97,26 +97,26 @@ def _initial_fit(octaves: Floats, candidate: Candidate, window_octaves: float) -
 
 
 def polynomial_order(candidate: Candidate, narrow_order: int = 2) -> int:
-    """Order of the polynomial that is fitted together with a shape; `narrow_order` for a narrow one, else 1."""
+    """Return the order of the polynomial of a fit: `narrow_order` for a narrow candidate, else 1."""
     return narrow_order if candidate.width_octaves <= MAX_BENT_OCTAVES else 1
 
 
 def max_height(candidate: Candidate) -> float:
-    """Largest absolute height in dB that a fit to a candidate may have."""
+    """Return the largest absolute height in dB that a fit to a candidate may have."""
     # A running median that is subtracted lowers the prominence of candidates in the residual.
     ratio = MAX_HEIGHT_RATIO if candidate.in_curve else 2 * MAX_HEIGHT_RATIO
     return ratio * abs(candidate.height_db)
 
 
 def level_of_resonance(octaves: Floats, resonance: AddedResonance, window_octaves: float) -> Floats:
-    """Level in dB of a resonance on a grid of log2 frequency."""
+    """Return the level in dB of a resonance on a grid of log2 frequency."""
     return resonance_level(
         octaves - resonance.centre_log2, resonance.real, resonance.imaginary, resonance.q, window_octaves
     )
 
 
 def height_of_resonance(resonance: AddedResonance, window_octaves: float) -> float:
-    """Largest deviation in dB of a resonance in a level curve."""
+    """Return the largest deviation in dB of a resonance in a level curve."""
     if resonance.imaginary == 0:
         # A section has it at its centre.
         return float(resonance_level(0.0, resonance.real, 0.0, resonance.q, window_octaves))
@@ -124,12 +124,12 @@ def height_of_resonance(resonance: AddedResonance, window_octaves: float) -> flo
 
 
 def sum_of_fits(octaves: Floats, fits: Sequence[PeakFit]) -> Floats:
-    """Sum of the levels in dB of fits."""
+    """Return the sum of the levels in dB of fits."""
     return sum((fit.level for fit in fits), np.zeros_like(octaves))
 
 
 def residual_power(octaves: Floats, residual: Floats, order: int) -> float:
-    """Mean square of a residual without its least squares polynomial over log frequency.
+    """Return the mean square of a residual after subtraction of its least squares polynomial.
 
     Returns
     -------
@@ -144,7 +144,7 @@ def residual_power(octaves: Floats, residual: Floats, order: int) -> float:
 def refine_fits(
     octaves: Floats, level: Floats, fits: Sequence[PeakFit], all_fits: Sequence[PeakFit] | None = None
 ) -> None:
-    """Fit each shape again to what the others leave of the curve, in place, until they no longer change.
+    """Fit each shape again to the curve minus all other shapes, in place, until the shapes no longer change.
 
     Parameters
     ----------
@@ -166,7 +166,7 @@ def refine_fits(
 
 
 def _refine_fit(octaves: Floats, level: Floats, fit: PeakFit, total: Floats) -> None:
-    """Fit one shape to what the others leave of the curve, and bring their sum `total` up to date."""
+    """Fit a shape to the curve minus all other shapes, and update their sum `total`."""
     candidate = fit.candidate
     max_shift = max(0.5 * candidate.width_octaves, 1 / 24)
     near = near_candidate(octaves, candidate)
@@ -202,7 +202,7 @@ def fit_candidates(
     min_height_db: float,
     window_octaves: Callable[[float], float],
 ) -> list[PeakFit]:
-    """Fit sections to candidates, and to narrow extremes of what these leave of the curve.
+    """Fit sections to candidates, and to narrow extremes of the residual.
 
     Parameters
     ----------

@@ -33,7 +33,7 @@ NO_RESONANCE = "not that of one resonance"
 
 @dataclass(frozen=True)
 class PeakOrDip:
-    """One peak or dip of one curve.
+    """Peak or dip of a curve.
 
     Attributes
     ----------
@@ -42,7 +42,7 @@ class PeakOrDip:
     centre_hz : float
         Centre frequency in Hz of the fitted shape, which is that of the resonance.
     height_db : float
-        Largest deviation in dB of the curve as given, smoothed or not, from the line through its surroundings;
+        Largest deviation in dB of the curve, smoothed or not, from the line through its surroundings;
         negative for a dip.
     width_octaves : float
         Octaves between the points of half the height in dB, before any smoothing.
@@ -54,12 +54,10 @@ class PeakOrDip:
         dip Q of the zeros.
     shape : str
         :data:`ONE_RESONANCE` where a second-order section fits; :data:`RESONANCE_WITH_PHASE` where a resonance added
-        with a phase fits
-        enough better to justify its further parameter; else :data:`NO_RESONANCE`, with centre, height and width read
-        from
-        the curve.
+        with a phase fits so much better that its further parameter is justified; else :data:`NO_RESONANCE`, with
+        centre, height and width read from the curve.
     residual_db : float or None
-        Root mean square in dB of what the shape leaves of the curve; None if no shape was fitted.
+        Root mean square residual in dB; None if no shape was fitted.
     extreme_hz : float or None
         Frequency in Hz at which the curve itself is highest or lowest there. A resonance on a flank may have no extreme
         in the curve: then that of its shape. None if not determined.
@@ -91,7 +89,7 @@ class PeakOrDip:
 
 
 def _resonance(feature: PeakOrDip) -> AddedResonance:
-    """Resonance that has the shape of a feature, its centre at 1 Hz."""
+    """Return the resonance that has the shape of a feature, with its centre at 1 Hz."""
     height = feature.height_db if feature.unsmoothed_height_db is None else feature.unsmoothed_height_db
     if feature.shape != RESONANCE_WITH_PHASE:
         return peaking_section(height, feature.q)
@@ -100,7 +98,7 @@ def _resonance(feature: PeakOrDip) -> AddedResonance:
 
 
 def shape_level(feature: PeakOrDip, octaves: ArrayLike) -> Floats:
-    """Level of a feature's shape, smoothed as its curve is.
+    """Return the level of a feature's shape, with the smoothing of its curve.
 
     Parameters
     ----------
@@ -118,14 +116,14 @@ def shape_level(feature: PeakOrDip, octaves: ArrayLike) -> Floats:
 
 
 def shape_components(feature: PeakOrDip) -> Callable[[Floats], Floats]:
-    """Components of a feature's shape, for a linear fit to other curves.
+    """Return the components of a feature's shape, for a linear fit to other curves.
 
     Returns
     -------
     callable
         Takes octaves from the centre, shape (n,), and returns the components, shape (1 or 2, n). A section has one
-        component: its level divided by its height in dB. A resonance added with a phase has two, since its phase may be
-        another one in another curve; the root of the sum of squares of their coefficients is the strength re that in
+        component: its level divided by its height in dB. A resonance added with a phase has two, since its phase may
+        differ in another curve; the root of the sum of squares of their coefficients is the strength re that in
         its own curve.
     """
     resonance, window = _resonance(feature), feature.window_octaves
@@ -139,7 +137,7 @@ def shape_components(feature: PeakOrDip) -> Callable[[Floats], Floats]:
 
 
 def height_gradient(feature: PeakOrDip, frequency: ArrayLike) -> Floats:
-    """Change of a feature's height with the level of its curve at each frequency, for a fixed shape and centre.
+    """Return the change of a feature's height with the level at each frequency, for a fixed shape and centre.
 
     Parameters
     ----------
@@ -152,7 +150,7 @@ def height_gradient(feature: PeakOrDip, frequency: ArrayLike) -> Floats:
     numpy.ndarray, shape (n,)
         dB per dB: weights of the least squares height of the shape, fitted together with a line. For a resonance added
         with a phase, which has two components, they hold to first order. Zero outside the surroundings of the feature,
-        and everywhere if these hold fewer than 8 samples.
+        and everywhere if the surroundings contain fewer than 8 samples.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Peaks and dips of a curve: where they are, how high, how wide, by the shape of a resonance fitted to each."""
+"""Peaks and dips of a curve: frequency, height and width, from the shape of a resonance fitted to each."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ MAX_WIDTH_OCTAVES = 2.5
     version=2,
     title="Peaks and dips of a curve: centre, height, width, Q, and the phase of an added resonance",
     formula="Least squares fit of |1 + r / (1 + j w)|², w = Q (f / f0 - f0 / f), smoothed as the curve is, and a line "
-    "(a parabola or cubic beside a narrow shape), around each extreme whose prominence is half the minimum height or "
+    "(for a narrow shape a parabola or cubic), around each extreme whose prominence is half the minimum height or "
     "more; r is real, which is the peaking section of an equaliser, unless a phase reduces the squared residual by a "
     "factor of 1.3 for each further parameter",
     source="extremes by their prominence above a line through the band; second-order section, or second-order "
@@ -47,9 +47,9 @@ MAX_WIDTH_OCTAVES = 2.5
     "of the section: W3C note Audio EQ Cookbook, peaking section)",
     source_status="common practice, no source",
     limitations="A shape narrower than half the smoothing window is not resolved. A shape cut off by an end of the "
-    "band is not found. Two close peaks leave a dip between them that has no cause of its own. A phase is fitted from "
-    "Q 4 on and assumed constant over the resonance; a peak and a dip of two causes may be taken for one resonance. "
-    "Overlapping shapes affect each other: their centres, heights and Q may be wrong together.",
+    "band is not detected. Two close peaks leave a dip between them that has no cause of its own. A phase is fitted "
+    "from Q 4 on and assumed constant over the resonance; a peak and a dip of two causes may be taken for a "
+    "resonance. Overlapping shapes affect each other: their centres, heights and Q may be wrong together.",
 )
 def find_peaks_and_dips(
     frequency: ArrayLike,
@@ -72,7 +72,7 @@ def find_peaks_and_dips(
     low_hz, high_hz : float
         The band in Hz; leave steep roll-offs outside.
     min_height_db : float
-        Minimum height in dB, in the curve as given.
+        Minimum height in dB in the curve, smoothed or not.
     smoothing : float, optional
         Windows per octave that the curve was smoothed with, as in :func:`anechain.acoustics.curve.smoothing.smooth`.
         The shapes are smoothed in the same way, so that centre, width and Q are those before smoothing.
@@ -103,7 +103,7 @@ def find_peaks_and_dips(
     own = np.log2(segment.frequency)
 
     def window_octaves(centre_log2: float) -> float:
-        """Width of the smoothing window; linear interpolation between samples widens it (by its mean error)."""
+        """Return the width of the smoothing window; interpolation between samples widens it (by its mean error)."""
         row = int(np.clip(np.searchsorted(own, centre_log2), 1, own.size - 1))
         step = float(own[row] - own[row - 1])
         if smoothing is None or 2 * step > 1.001 / smoothing:
@@ -142,7 +142,7 @@ def _feature(
     min_height_db: float,
     max_width_octaves: float,
 ) -> PeakOrDip | None:
-    """Peak or dip of a fit; None where it is too low, too wide or outside the band."""
+    """Return the peak or dip of a fit; None if it is too low, too wide or outside the band."""
     candidate, resonance, residual_db = fit.candidate, fit.resonance, fit.residual_db
     profile = level_profile(resonance, fit.window_octaves)
     # A close fit of almost zero height is accepted too: the other shapes explain the candidate.
@@ -166,7 +166,7 @@ def _feature(
     extreme_log2 = (
         candidate.centre_log2 if candidate.in_curve and not fit.has_phase else centre_log2 + profile.shift_octaves
     )
-    # Narrower shapes on top of this one are subtracted, since their extreme is not that of this one.
+    # Narrower shapes on top of this shape are subtracted, since their extreme is not its extreme.
     narrower = [
         other
         for other in fits
@@ -200,7 +200,7 @@ def _feature(
 
 
 def _extreme_hz(octaves: Floats, level: Floats, centre_log2: float, reach_octaves: float, sign: float) -> float:
-    """Frequency in Hz near a centre at which the curve is highest, or lowest if the sign is negative.
+    """Return the frequency in Hz near a centre at which the curve is highest, or lowest for a negative sign.
 
     The centre itself if the curve has no such extreme nearby.
     """

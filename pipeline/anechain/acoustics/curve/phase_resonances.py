@@ -1,4 +1,4 @@
-"""Resonances added with a phase: where one explains a peak and the dip next to it better than sections do."""
+"""Resonances added with a phase: a peak and the dip next to it that sections explain less well."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ MAX_RESIDUAL_SHARE = 0.06
 to dips, of another shape."""
 
 MIN_Q = 4.0
-"""Lowest Q of a resonance with a phase: over a broader one the phase of the other sound is not constant."""
+"""Lowest Q of a resonance with a phase: over a broader resonance the phase of the other sound is not constant."""
 
 MIN_PHASE_DEG = 10.0
 """Degrees from 0 or 180; with a smaller phase a resonance is a section."""
@@ -42,7 +42,7 @@ FACTOR_PER_PARAMETER = 1.3
 def fit_phase_resonances(
     octaves: Floats, level: Floats, fits: Sequence[PeakFit], excluded: Sequence[PeakFit] = ()
 ) -> None:
-    """Replace sections, one or several, by a resonance with a phase where that is the simpler explanation; in place.
+    """Replace one or several sections, in place, by a resonance with a phase where that is the simpler explanation.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def fit_phase_resonances(
         fit.has_phase, fit.resonance = False, replace(fit.resonance, imaginary=0.0)
     if in_phase:
         refine_fits(octaves, level, around, fits)
-    # Where a resonance no longer fits closely with its neighbours refined, all is restored and it stays a section.
+    # If a resonance no longer fits closely after its neighbours were refined, restore all; it stays a section.
     failed = [fit for fit in replaced if not _is_close(fit)]
     if failed:
         for fit, saved in before:
@@ -88,12 +88,12 @@ def fit_phase_resonances(
 
 
 def _span(fit: PeakFit) -> float:
-    """Octaves to both sides within which the centre of a resonance with a phase is searched."""
+    """Return the octaves to both sides within which the centre of a resonance with a phase is searched."""
     return max(fit.candidate.width_octaves, 1 / 12)
 
 
 def _replaceable_groups(fit: PeakFit, fits: Sequence[PeakFit]) -> list[list[PeakFit]]:
-    """Groups of neighbours, the empty one first, that a resonance with a phase may replace together with a fit."""
+    """Return the groups of neighbours that a resonance with a phase may replace; the first group is empty."""
     own, span = fit.candidate, _span(fit)
     sections = [other for other in fits if other is not fit and not other.absorbed and not other.has_phase]
     neighbours = [
@@ -103,7 +103,7 @@ def _replaceable_groups(fit: PeakFit, fits: Sequence[PeakFit]) -> list[list[Peak
         and other.candidate.width_octaves <= 2.5 * span
     ]
     opposite = [other for other in neighbours if other.candidate.height_db * own.height_db < 0]
-    # What a section leaves of a resonance with a phase is fitted by lower sections all around.
+    # Lower sections all around fit the residual that a section leaves of a resonance with a phase.
     reach = min(max(0.5, 2.0 * own.width_octaves), 2.0)
     lower = [
         other
@@ -121,7 +121,10 @@ def _replaceable_groups(fit: PeakFit, fits: Sequence[PeakFit]) -> list[list[Peak
 def _best_resonance(
     octaves: Floats, level: Floats, fit: PeakFit, fits: Sequence[PeakFit]
 ) -> tuple[AddedResonance, list[PeakFit]] | None:
-    """Best resonance with a phase, and the neighbours that it replaces; None if sections explain the curve as well."""
+    """Return the best resonance with a phase and the neighbours that it replaces, or None.
+
+    It is None if sections explain the curve as well.
+    """
     own, span = fit.candidate, _span(fit)
     groups = _replaceable_groups(fit, fits)
     total = sum_of_fits(octaves, fits)
@@ -161,19 +164,19 @@ def _best_resonance(
 
 
 def _is_near(fit: PeakFit, other: PeakFit) -> bool:
-    """Whether a fit is so near to another, or is that fit itself, that both are refined together."""
+    """Return whether a fit is so near to another, or is that fit itself, that both are refined together."""
     reach = max(0.25, 2.0 * float(bandwidth_of_q(other.resonance.q)))
     return bool(abs(fit.candidate.centre_log2 - other.candidate.centre_log2) <= reach)
 
 
 def _is_in_phase(resonance: AddedResonance) -> bool:
-    """Whether the phase of a resonance is so close to 0 or 180 degrees that it is a section."""
+    """Return whether the phase of a resonance is so close to 0 or 180 degrees that it is a section."""
     strength = np.hypot(resonance.real, resonance.imaginary)
     return bool(abs(resonance.imaginary) < np.sin(np.deg2rad(MIN_PHASE_DEG)) * strength)
 
 
 def _is_close(fit: PeakFit) -> bool:
-    """Whether a fit is close enough for a resonance with a phase."""
+    """Return whether a fit is close enough for a resonance with a phase."""
     if fit.residual_db is None or fit.resonance.q < MIN_Q:
         return False
     return bool(fit.residual_db <= MAX_RESIDUAL_SHARE * float(np.abs(fit.level).max()) + MIN_RESIDUAL_DB)

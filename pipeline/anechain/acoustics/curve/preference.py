@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.bandwidth import frequency_limits
 from anechain.acoustics.curve.frequencies import check_levels, resample
+from anechain.acoustics.curve.frequency_limits import frequency_limits
 from anechain.acoustics.curve.linearity import LastBand, NarrowBandDeviation, narrow_band_deviation
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.curve.trends import Trend, fit_trend
@@ -94,7 +94,7 @@ class PreferenceEstimate:
     contributions : dict of str to float
         Contribution of each term to the rating, to be added to the constant of 12.69; only terms that are determined.
     last_band : str
-        Bands of NBD: 13 "whole" ones, or 14 with the last one "cut".
+        Bands of NBD: 13 bands for "whole", or 14 with the last band "cut".
     limits : str
         :data:`PREFERENCE_LIMITS`.
     reason : str
@@ -125,7 +125,7 @@ class PreferenceEstimate:
     limitations="It increases with the slope of the curve, whatever the ripple; a flat curve has no r².",
 )
 def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
-    """Trend line of a curve from 100 Hz to 16 kHz, whose r² is the term SM.
+    """Return the trend line of a curve from 100 Hz to 16 kHz, whose r² is the term SM.
 
     Parameters
     ----------
@@ -159,13 +159,13 @@ def smoothness(frequency: ArrayLike, level: ArrayLike) -> Trend:
     "Hz, of the absolute difference from that mean",
     source="Olive 2004, part II, AES convention paper 6190",
     source_status="recalled",
-    limitations="LFX depends on one frequency of the sound power, without the gain of the room. LFQ is not in the "
+    limitations="LFX depends on a single frequency of the sound power, without the gain of the room. LFQ is not in the "
     "equation.",
 )
 def low_frequency_terms(
     frequency: ArrayLike, listening_window_level: ArrayLike, sound_power_level: ArrayLike
 ) -> LowFrequencyTerms:
-    """Low-frequency extension and quality from the sound power and the listening window.
+    """Compute low-frequency extension and quality from the sound power and the listening window.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def low_frequency_terms(
     limitations=PREFERENCE_LIMITS,
 )
 def preference_of_terms(nbd_on_axis_db: float, nbd_in_room_db: float, lfx_log10_hz: float, sm_in_room: float) -> float:
-    """Rating by the regression equation.
+    """Return the rating of the regression equation.
 
     Parameters
     ----------
@@ -256,7 +256,7 @@ def preference_estimate(
     in_room_level: ArrayLike,
     last_band: LastBand = "cut",
 ) -> PreferenceEstimate:
-    """Terms of the regression from curves, and the rating if all terms are determined.
+    """Compute the terms of the regression from curves, and the rating if all terms are determined.
 
     Parameters
     ----------
@@ -265,7 +265,7 @@ def preference_estimate(
     on_axis_level, listening_window_level, sound_power_level, in_room_level : array_like, shape (n,)
         dB; `in_room_level` is the estimated in-room response.
     last_band : {"whole", "cut"}
-        100 Hz to 12 kHz are 13.8 half-octave bands: 13 whole ones, or 14 with the last one cut.
+        100 Hz to 12 kHz are 13.8 half-octave bands: 13 whole bands, or 14 with the last band cut.
 
     Returns
     -------

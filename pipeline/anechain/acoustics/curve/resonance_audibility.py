@@ -1,4 +1,4 @@
-"""Height in a level curve from which a resonance is audible."""
+"""Threshold of audibility of a resonance: height in a level curve from which it is audible."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ THRESHOLD_PER_DOUBLING = 3.0
 def audibility_threshold(
     pole_q: ArrayLike, level_at_q_1_db: float = THRESHOLD_AT_Q_1, per_doubling_db: float = THRESHOLD_PER_DOUBLING
 ) -> Floats:
-    """Height that a resonance has in a level curve when it is just audible.
+    """Return the height in a level curve at which a resonance is just audible.
 
     Parameters
     ----------

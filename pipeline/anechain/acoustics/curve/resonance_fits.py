@@ -148,7 +148,7 @@ def fit_resonance(
     Notes
     -----
     Two resonances of different strength can have the same level, since the level does not show whether the sum has
-    changed its sign. The weaker one is fitted.
+    changed its sign. The weaker resonance is fitted.
     """
     if octaves.size < MIN_POINTS:
         return None
@@ -167,7 +167,7 @@ def fit_resonance(
 def first_guesses(
     octaves: Floats, levels: Floats, centres_log2: Floats, q_values: Floats, window_octaves: float
 ) -> list[AddedResonance]:
-    """First guess of a resonance for each of several curves: the best of some centres and values of Q.
+    """Return the first guess of a resonance for each of several curves: the best of some centres and values of Q.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def first_guesses(
     Returns
     -------
     list of AddedResonance
-        One for each row. Real and imaginary part follow from linear least squares, as for a weak resonance.
+        One guess for each row. Real and imaginary part follow from linear least squares, as for a weak resonance.
     """
     pairs = [(float(centre), float(q)) for centre in centres_log2 for q in q_values]
     solutions, costs = [], []

@@ -1,6 +1,6 @@
-"""Shape of a resonance in a level curve: level, bandwidth, and the height and width that are seen in the curve.
+"""Shape of a resonance in a level curve: its level, bandwidth, height and width.
 
-What a panel or a port radiates is added to the sound of the drivers with some phase: the level curve then has a peak
+The sound of a panel or a port is added to the sound of the drivers with some phase: the level curve then has a peak
 next to a dip. Added in phase, a resonance has the shape of the peaking section of an equaliser.
 """
 
@@ -44,7 +44,7 @@ class AddedResonance:
     q : float
         Q of the resonance's poles.
     residual_db : float
-        Root mean square in dB of what the fit leaves of the curve, a polynomial subtracted; 0 if nothing was fitted.
+        Root mean square residual in dB, without a polynomial; 0 if nothing was fitted.
     """
 
     centre_log2: float
@@ -56,7 +56,7 @@ class AddedResonance:
 
 @dataclass(frozen=True)
 class LevelProfile:
-    """Height and width of a resonance as they are seen in a level curve.
+    """Height and width of a resonance in a level curve.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ class LevelProfile:
 
 
 def bandwidth_of_q(q: ArrayLike) -> Floats:
-    """Bandwidth of a peaking section of given Q.
+    """Return the bandwidth of a peaking section of a known Q.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def bandwidth_of_q(q: ArrayLike) -> Floats:
 
 
 def q_of_bandwidth(octaves: ArrayLike) -> Floats:
-    """Q of a peaking section of given bandwidth; the inverse of :func:`bandwidth_of_q`.
+    """Return the Q of a peaking section of a known bandwidth; the inverse of :func:`bandwidth_of_q`.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def peaking_section(height_db: float, q: float, centre_log2: float = 0.0) -> Add
 
 
 def resonance_basis(octaves: Floats, q: ArrayLike, window_octaves: float) -> Floats:
-    """Two functions of frequency that the squared pressure of 1 plus a resonance is composed of.
+    """Return the two functions of frequency that make up the squared pressure of 1 plus a resonance.
 
     Parameters
     ----------
@@ -167,7 +167,7 @@ def resonance_basis(octaves: Floats, q: ArrayLike, window_octaves: float) -> Flo
 def resonance_level(
     octaves: ArrayLike, real: ArrayLike, imaginary: ArrayLike, q: ArrayLike, window_octaves: float = 0.0
 ) -> Floats:
-    """Level of 1 plus a resonance.
+    """Return the level of 1 plus a resonance.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def resonance_level(
 
 
 def level_profile(resonance: AddedResonance, window_octaves: float) -> LevelProfile:
-    """Height and width of a resonance in a level curve.
+    """Return the height and width of a resonance in a level curve.
 
     Parameters
     ----------

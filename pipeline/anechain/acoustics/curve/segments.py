@@ -7,13 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import (
-    SAME_FREQUENCY,
-    check_levels,
-    format_hertz,
-    mean_over_log_frequency,
-    resample,
-)
+from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_levels, mean_over_log_frequency, resample
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.arrays import Floats
 
@@ -71,9 +66,11 @@ def segment_in_band(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_
     """
     grid, values = check_levels(frequency, level)
     if values.ndim != 1:
-        raise ValueError(f"levels of one curve are needed, not levels of shape {values.shape}")
+        raise ValueError(f"levels of a single curve are needed, not levels of shape {values.shape}")
     if not 0 < low_hz < high_hz < np.inf:
-        raise ValueError(f"a band runs from a frequency above zero to a higher one, not from {low_hz} to {high_hz} Hz")
+        raise ValueError(
+            f"a band must be from a frequency above zero to a higher frequency, not from {low_hz} to {high_hz} Hz"
+        )
     known = np.flatnonzero(~np.isnan(values))
     if known.size == 0:
         return _no_segment("the curve has no values")
@@ -94,7 +91,7 @@ def segment_in_band(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_
 
 
 def segment_around(frequency: ArrayLike, level: ArrayLike, at_hz: float) -> CurveSegment:
-    """Longest segment of a curve around a frequency that has no gap.
+    """Return the longest segment without a gap around a frequency.
 
     Parameters
     ----------
@@ -124,7 +121,7 @@ def segment_around(frequency: ArrayLike, level: ArrayLike, at_hz: float) -> Curv
 
 
 def mean_over_octaves(frequency: Floats, value: Floats) -> float:
-    """Mean of a value over log frequency.
+    """Return the mean of a value over log frequency.
 
     Parameters
     ----------
@@ -141,7 +138,7 @@ def mean_over_octaves(frequency: Floats, value: Floats) -> float:
 
 
 def mean_power_level(segment: CurveSegment) -> float:
-    """Level in dB of the mean squared pressure over log frequency of a segment."""
+    """Return the level in dB of the mean squared pressure over log frequency of a segment."""
     octaves = np.log2(segment.frequency)
     power = power_of_level(segment.level)[:, np.newaxis]
     mean = mean_over_log_frequency(octaves, power, octaves[:1], octaves[-1:])
@@ -149,5 +146,5 @@ def mean_power_level(segment: CurveSegment) -> float:
 
 
 def largest_step_octaves(frequency: Floats) -> float:
-    """Largest distance in octaves between neighbouring frequencies in Hz; 0 for a single one."""
+    """Return the largest distance in octaves of neighbouring frequencies in Hz; 0 for a single frequency."""
     return float(np.diff(np.log2(frequency)).max(initial=0.0))

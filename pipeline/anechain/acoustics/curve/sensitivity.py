@@ -79,7 +79,7 @@ class CharacteristicSensitivity:
 def sensitivity(
     frequency: ArrayLike, level: ArrayLike, band: tuple[float, float] = SENSITIVITY_BAND, level_kind: str = "spl"
 ) -> BandLevel:
-    """Mean level of a curve in a band, at 1 m for 2.83 V.
+    """Return the mean level of a curve in a band, at 1 m for 2.83 V.
 
     Squared pressure is averaged over log frequency, so that a linear grid does not overweight high frequencies.
 

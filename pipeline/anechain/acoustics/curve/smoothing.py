@@ -51,7 +51,7 @@ def _smooth_segment(octaves: Floats, level: Floats, fraction: float) -> Floats:
     limitations="Raises a steep slope: 24 dB per octave by 0.60 dB at 1/3 octave. Phase is not smoothed.",
 )
 def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
-    """Level of the mean squared pressure over a window 1/`fraction` octave wide around each frequency.
+    """Return the level of the mean squared pressure over a window of 1/`fraction` octave around each frequency.
 
     The window is rectangular and centred in log frequency; an octave is a ratio of 2. Squared pressure is interpolated
     linearly over log frequency and integrated exactly.
@@ -82,7 +82,7 @@ def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     octaves = np.log2(grid)
     rows = array.reshape(-1, grid.size)
     result = rows.copy()
-    rows_by_gaps: dict[bytes, list[int]] = {}  # rows that miss the same frequencies are smoothed together
+    rows_by_gaps: dict[bytes, list[int]] = {}  # rows with the same missing frequencies are smoothed together
     for row, pattern in enumerate(np.isnan(rows)):
         rows_by_gaps.setdefault(pattern.tobytes(), []).append(row)
     for members in rows_by_gaps.values():
@@ -103,7 +103,7 @@ def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     limitations="Considers the frequency grid only; a short time window also limits the resolution.",
 )
 def resolution_limit(frequency: ArrayLike, fraction: float) -> float:
-    """Frequency below which samples are further apart than 1/`fraction` octave.
+    """Return the frequency below which samples are further apart than 1/`fraction` octave.
 
     Below it a curve has less resolution than its smoothing states. For 1/20 octave, samples every 2 Hz are too coarse
     below 57.7 Hz. Up to about twice that frequency a window contains one sample only, so that :func:`smooth` does not
@@ -120,7 +120,7 @@ def resolution_limit(frequency: ArrayLike, fraction: float) -> float:
     -------
     float
         Hz; 0 if the data are nowhere too coarse, the last frequency if they are too coarse up to the end. If there is a
-        gap, the upper end of the part of it that is too wide.
+        gap, the upper end of its part that is too wide.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Trend lines of a curve over log frequency, and deviations of a curve from a trend line or a target curve."""
+"""Trend lines of a curve over log frequency, and deviations from a trend line or a target curve."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ __all__ = [
 POINTS_PER_OCTAVE = 20
 """Maximum number of points per octave that a trend is fitted to."""
 
-FEWEST_POINTS = 3
+MIN_POINTS = 3
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,10 @@ class TrendDeviation:
 
 
 def _bin_means(frequency: Floats, level: Floats, low_hz: float) -> tuple[Floats, Floats]:
-    """Octaves above the lower end and levels in dB, averaged in bins 1/20 octave wide: dense data weigh no more."""
+    """Return octaves above the lower end and levels in dB, averaged in bins of 1/20 octave.
+
+    So dense data have no more weight.
+    """
     octaves = np.log2(frequency / low_hz)
     _, which = np.unique(np.floor(octaves * POINTS_PER_OCTAVE + 0.5 + 1e-9), return_inverse=True)
     count = np.bincount(which)
@@ -140,8 +143,8 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
     inside = (grid >= low_hz * (1 - SAME_FREQUENCY)) & (grid <= high_hz * (1 + SAME_FREQUENCY)) & ~np.isnan(values)
     reason = part.reason
     x, y = (np.empty(0), np.empty(0)) if reason else _bin_means(grid[inside], values[inside], low_hz)
-    if not reason and x.size < FEWEST_POINTS:
-        reason = f"the band contains {x.size} points; a slope and its error need {FEWEST_POINTS}"
+    if not reason and x.size < MIN_POINTS:
+        reason = f"the band contains {x.size} points; a slope and its error need {MIN_POINTS}"
     if reason:
         return Trend(None, anchor, None, low_hz, high_hz, None, None, None, None, x.size, "least squares", reason)
     dx, dy = x - x.mean(), y - y.mean()
@@ -174,7 +177,7 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
 
 
 def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, reason: str) -> Trend:
-    """Trend line with a slope and an anchor set by a reviewer.
+    """Return a trend line with a slope and an anchor set by a reviewer.
 
     Parameters
     ----------
@@ -191,7 +194,7 @@ def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, re
     Raises
     ------
     ValueError
-        If no reason is given, the anchor is not a frequency above zero or a number is not finite.
+        If there is no reason, the anchor is not a frequency above zero or a number is not finite.
     """
     if not reason.strip():
         raise ValueError("a trend line that is set needs a reason")
@@ -203,7 +206,7 @@ def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, re
 
 
 def trend_level(trend: Trend, frequency: ArrayLike) -> Floats:
-    """Level in dB of a trend line at frequencies in Hz; NaN if the line is not determined."""
+    """Return the level in dB of a trend line at frequencies in Hz; NaN if the line is not determined."""
     octaves = np.log2(np.asarray(frequency, dtype=np.float64) / trend.anchor_hz)
     if trend.slope_db_per_octave is None or trend.anchor_db is None:
         return np.full_like(octaves, np.nan)
@@ -220,7 +223,7 @@ def trend_level(trend: Trend, frequency: ArrayLike) -> Floats:
     limitations="Outside the band of the fit the line is extrapolated.",
 )
 def deviation_from_trend(frequency: ArrayLike, level: ArrayLike, trend: Trend) -> TrendDeviation:
-    """Deviation of a curve from a trend line, at every frequency of the curve.
+    """Return the deviation of a curve from a trend line, at every frequency of the curve.
 
     Parameters
     ----------
@@ -260,7 +263,7 @@ def deviation_from_target(
     target_level: ArrayLike,
     alignment_band: tuple[float, float] | None = None,
 ) -> TrendDeviation:
-    """Deviation of a curve from a target curve.
+    """Return the deviation of a curve from a target curve.
 
     Parameters
     ----------
@@ -269,7 +272,8 @@ def deviation_from_target(
     target_frequency, target_level : array_like, shape (m,)
         Corner points of the target: Hz, ascending, and dB.
     alignment_band : tuple of float, optional
-        Alignment band in Hz, in which the mean deviation (dB over log frequency) is made zero; no shift if absent.
+        Alignment band in Hz: the target is shifted so that the mean deviation (dB over log frequency) in it is zero. No
+        shift if absent.
 
     Returns
     -------

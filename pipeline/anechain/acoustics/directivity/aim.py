@@ -11,7 +11,8 @@ from anechain.acoustics.curve.frequencies import check_grid
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.curve.trends import fit_trend
 from anechain.acoustics.directivity.directions import wrap_angle
-from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable
+from anechain.acoustics.directivity.orbit_interpolation import interpolate_orbit
+from anechain.acoustics.directivity.orbits import can_interpolate
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -155,7 +156,7 @@ def aimed_curve(
     inwards = 1.0 if listener_deg >= 0 else -1.0
     off_axis = float(wrap_angle(listener_deg - inwards * toe_in_deg)) + 0.0
     measured = ~np.isnan(values).all(axis=1)
-    if not measured.any() or not reachable(angles[measured], off_axis)[0]:
+    if not measured.any() or not can_interpolate(angles[measured], off_axis)[0]:
         reason = f"needs the horizontal orbit around {off_axis:g}°"
         return AimedCurve(toe_in_deg, off_axis, None, False, None, slope_db_per_octave, reason)
     curve = interpolate_orbit(angles[measured], values[measured], [off_axis])

@@ -1,4 +1,4 @@
-"""Arrival of the sound round an orbit: distance of the microphone, and distance of the source from the centre."""
+"""Arrival times of the sound on an orbit: distance of the microphone, and distance of the source from the centre."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def speed_of_sound(temperature: ArrayLike) -> Floats:
     source="delay at which the frequencies from 1 to 16 kHz, with equal weight per Hz, have the largest sum",
     source_status="common practice, no source",
     limitations="The arrival of the energy at high frequencies, not of the first rise; it includes the delay of the "
-    "loudspeaker's own phase there. No result where the sum is less than half of the largest possible one, for "
+    "loudspeaker's own phase there. No result where the sum is less than half of the largest possible sum, for "
     "instance behind a cabinet.",
 )
 def arrival_from_phase(frequency: ArrayLike, phase: ArrayLike, longest: float = 0.06) -> Floats:
@@ -63,7 +63,7 @@ def arrival_from_phase(frequency: ArrayLike, phase: ArrayLike, longest: float = 
     Parameters
     ----------
     frequency : array_like, shape (n,)
-        Hz, ascending. With equal steps, multiples of one over the step cannot be distinguished.
+        Hz, ascending. With equal steps, delays that differ by 1 / step cannot be distinguished.
     phase : array_like, shape (..., n)
         Degrees; a delay makes it fall with frequency.
     longest : float
@@ -80,7 +80,7 @@ def arrival_from_phase(frequency: ArrayLike, phase: ArrayLike, longest: float = 
         return np.full(degrees.shape[:-1], np.nan)
     at, weight = f[inside], np.gradient(f[inside])
     steps = np.diff(at)
-    # With equal steps, a delay cannot be distinguished from that delay plus one over the step.
+    # With equal steps, delays that differ by 1 / step cannot be distinguished.
     if steps.max() < 1.5 * steps.min():
         longest = min(longest, 0.9 / float(steps.max()) - 0.002)
     phasor = weight * np.exp(1j * np.deg2rad(degrees[..., inside])).reshape(-1, at.size)

@@ -34,14 +34,14 @@ class BeamWidth:
     drop_db : float
         dB below the axis.
     first_positive_deg, first_negative_deg : numpy.ndarray
-        First angle outwards from the axis at which the level is that far below the axis: left or up, and right or
-        down. Degrees from the axis, both positive; NaN where there is none.
+        First angle outwards from the axis at which the level is lower by the drop: left or up, and right or down.
+        Degrees from the axis, both positive; NaN where there is none.
     outermost_positive_deg, outermost_negative_deg : numpy.ndarray
         Angle beyond which the level stays below up to the last measured angle; NaN where there is none. If it differs
         from the first angle, there is a lobe between them.
     state_positive, state_negative : numpy.ndarray of str
-        "found"; "not reached" (the level is never that far below); "comes back" (it is, but rises again up to the last
-        angle, so there is no outermost angle); "no data".
+        "found"; "not reached" (the level never falls by the drop); "comes back" (it falls by the drop, but rises again
+        up to the last angle, so there is no outermost angle); "no data".
     """
 
     frequency_hz: Floats
@@ -86,7 +86,7 @@ def _side(angle: Floats, fall: Floats) -> tuple[Floats, Floats, Words]:
     at = np.flatnonzero(crosses)
 
     def crossings(inner: NDArray[np.intp], columns: NDArray[np.intp]) -> Floats:
-        """Angles at which the level crosses, between the angles `inner` and `inner + 1`."""
+        """Return the angles at which the level crosses, between the angles `inner` and `inner + 1`."""
         inside, outside = fall[inner, columns], fall[inner + 1, columns]
         with np.errstate(invalid="ignore"):
             t = np.where(np.isinf(outside), 0.0, inside / (inside - outside))

@@ -6,15 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
 from anechain.acoustics.directivity.beam_width import NO_DATA, NOT_REACHED, BeamWidth
 from anechain.methods import method
 
 __all__ = ["Coverage", "mean_coverage", "open_coverage"]
 
-MOSTLY_OPEN = 0.5
-"""Largest share of the frequencies of a band at which a beam may be open and still have a least coverage."""
+MAX_OPEN_SHARE = 0.5
+"""Largest share of the frequencies of a band at which a beam may be open if its coverage is still determined."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
         for row in rows.tolist():
             if NOT_REACHED in (beam.state_positive[row], beam.state_negative[row]):
                 edge = f"at {format_hertz(end)} Hz, an end of the band"
-                return f"{edge}, the level does not fall that far up to the last angle"
+                return f"{edge}, the level does not fall by the drop up to the last angle"
     return ""
 
 
@@ -121,9 +121,9 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
 @method(
     "open-coverage",
     version=1,
-    title="Least mean coverage angle of a beam that is open at some frequencies of a band",
-    formula="Mean over log frequency of the sum of the first angles on both sides; where a side is open (the level is "
-    "never that far below the axis), its last measured angle",
+    title="Lower limit of the mean coverage angle of a beam that is open at some frequencies of a band",
+    formula="Mean over log frequency of the sum of the first angles on both sides; where a side is open (the level "
+    "never falls by the drop), its last measured angle",
     source="mean over log frequency; an open beam is at least as wide as the measured angles",
     source_status="common practice, no source",
     limitations="A lower limit. Not determined if a side is open at more than half of the frequencies of the band.",
@@ -163,9 +163,9 @@ def open_coverage(
     ambiguous = float(beam.ambiguous[inside].mean()) if inside.any() else 0.0
     coverage = replace(mean_coverage(closed, low_hz, high_hz), ambiguous_share=ambiguous)
     share = float((open_sides[0] | open_sides[1])[inside].mean()) if inside.any() else 0.0
-    if coverage.reason or share <= MOSTLY_OPEN:
+    if coverage.reason or share <= MAX_OPEN_SHARE:
         return coverage
-    reason = f"at {share:.0%} of the band's frequencies the level does not fall that far on a side"
+    reason = f"at {share:.0%} of the band's frequencies the level does not fall by the drop on a side"
     return replace(
         coverage,
         mean_deg=None,

@@ -1,4 +1,4 @@
-"""The CTA-2034-A curve set of two orbits: all curves that the measured directions allow, and why others are missing."""
+"""The CTA-2034-A curve set of two orbits: curves that the measured directions allow, and reasons for missing curves."""
 
 from __future__ import annotations
 
@@ -9,14 +9,12 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.levels import level_of_power
 from anechain.acoustics.directivity.curve_averages import (
-    MeasuredOrbits,
     directivity_index,
     directivity_index_one_orbit,
     early_reflections,
     early_reflections_one_orbit,
     in_room,
     listening_window,
-    measured_orbits,
     members_and_missing,
     on_axis,
     sound_power,
@@ -33,13 +31,14 @@ from anechain.acoustics.directivity.direction_lists import (
     Total,
 )
 from anechain.acoustics.directivity.directions import PLANES
-from anechain.acoustics.directivity.orbits import orbit_step, reachable
+from anechain.acoustics.directivity.measured_orbits import MeasuredOrbits, measured_orbits
+from anechain.acoustics.directivity.orbits import can_interpolate, orbit_step
 from anechain.arrays import Floats
 from anechain.methods import method, versions
 
 __all__ = ["CurveSet", "curve_set"]
 
-NAMED_AT_MOST = 4
+MAX_NAMED_DIRECTIONS = 4
 """Largest number of missing directions that the reason of a gap names; it counts the others."""
 
 
@@ -79,7 +78,7 @@ def _label(direction: Direction) -> str:
 def _can_be_interpolated(orbits: MeasuredOrbits, direction: Direction) -> bool:
     plane, angle = direction
     planes = PLANES if angle in POLES else (plane,)
-    return any(reachable(orbits.angles(p), angle).all() for p in planes)
+    return any(can_interpolate(orbits.angles(p), angle).all() for p in planes)
 
 
 def _reason(orbits: MeasuredOrbits, missing: tuple[Direction, ...]) -> str:
@@ -87,15 +86,15 @@ def _reason(orbits: MeasuredOrbits, missing: tuple[Direction, ...]) -> str:
     absent = [p for p in PLANES if not orbits.angles(p) and any(q == p and a not in POLES for q, a in missing)]
     # A whole orbit includes the poles.
     single = [d for d in missing if d[0] not in absent and not (absent and d[1] in POLES)]
-    names = [f"the {plane} orbit" for plane in absent] + [_label(d) for d in single[:NAMED_AT_MOST]]
-    more = f" and {len(single) - NAMED_AT_MOST} more" if len(single) > NAMED_AT_MOST else ""
+    names = [f"the {plane} orbit" for plane in absent] + [_label(d) for d in single[:MAX_NAMED_DIRECTIONS]]
+    more = f" and {len(single) - MAX_NAMED_DIRECTIONS} more" if len(single) > MAX_NAMED_DIRECTIONS else ""
     reason = f"needs {', '.join(names)}{more}"
     if not all(_can_be_interpolated(orbits, direction) for direction in missing):
         return reason
     steps = {orbit_step(orbits.angles(plane))[0] for plane in PLANES if orbits.angles(plane)}
     step = steps.pop() if len(steps) == 1 else None
     spacing = f"the directions are {step:g}° apart; " if step is not None else ""
-    return f"{reason}; {spacing}derivation.interpolate_angles lets them be interpolated, and records it"
+    return f"{reason}; {spacing}the option derivation.interpolate_angles interpolates them and records it"
 
 
 _METHODS = {

@@ -1,6 +1,6 @@
 """Cause of a peak or dip: a resonance, or interference and diffraction, as far as the evidence decides it.
 
-A resonance radiates in all directions alike: it is in the direct sound, the early reflections and the sound power.
+A resonance radiates equally in all directions: it is in the direct sound, the early reflections and the sound power.
 Interference of two paths (diffraction at an edge, two drivers) changes with the angle. The step of a baffle is broad,
 the same in all directions in front, and absent behind.
 """
@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from anechain.acoustics.curve.peak_shapes import PeakOrDip
-from anechain.acoustics.directivity.deviation_evidence import Criteria, DeviationEvidence
+from anechain.acoustics.directivity.deviation_criteria import Criteria
+from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence
 from anechain.acoustics.directivity.directions import PLANES
 
 __all__ = ["KINDS_OF_SOUND", "Basis", "Cause", "Verdict", "kinds_of_sound", "rear_counts", "verdict"]
@@ -77,7 +78,7 @@ def rear_counts(evidence: DeviationEvidence) -> tuple[int, int]:
 
 
 def verdict(feature: PeakOrDip, evidence: DeviationEvidence, criteria: Criteria) -> Verdict:
-    """Decide the cause of a peak or dip, from each orbit by itself and, if it is broad, from the directions behind.
+    """Decide the cause of a peak or dip from each orbit and, if it is broad, from the directions behind.
 
     Parameters
     ----------

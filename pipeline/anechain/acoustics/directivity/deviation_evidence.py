@@ -10,13 +10,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.frequencies import check_grid
 from anechain.acoustics.curve.peak_shapes import PeakOrDip
-from anechain.acoustics.curve.peaks_and_dips import MAX_WIDTH_OCTAVES
+from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA, Criteria
 from anechain.acoustics.directivity.directions import wrap_angle
 from anechain.acoustics.directivity.shape_fits import (
     SEARCH,
     FitWindow,
-    PlacedFits,
-    best_fits,
     fit_shape,
     levels_around,
     nearest_good_fits,
@@ -24,7 +22,7 @@ from anechain.acoustics.directivity.shape_fits import (
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["DEFAULT_CRITERIA", "Criteria", "DeviationEvidence", "evidence_of"]
+__all__ = ["SAME_ANGLE", "Booleans", "DeviationEvidence", "checked_levels", "evidence_of"]
 
 Booleans = NDArray[np.bool_]
 
@@ -33,60 +31,6 @@ SEARCH_BY_WIDTH = 0.5
 
 SAME_ANGLE = 0.01
 """Degrees by which an angle may differ from a limit and still be inside."""
-
-
-@dataclass(frozen=True)
-class Criteria:
-    """Limits that decide where a peak or dip is found again, and what its cause is.
-
-    The defaults are our own; there is no source for them.
-
-    Attributes
-    ----------
-    height_share : float
-        A curve or direction has the peak or dip if its height there is at least this share of its height.
-    tolerance : float
-        Octaves by which the centre may differ in another curve or direction.
-    tolerance_by_width : float
-        The same as a share of the width, used if it is more: the centre of a broad shape is less well defined.
-    front, behind : float
-        Degrees from the axis: up to `front` a direction is in front, from `behind` on it is behind.
-    resonance_min_share, interference_max_share : float
-        A resonance is in at least the first share of the front directions of each orbit; interference is in less than
-        the second share of them on one orbit.
-    broad : float
-        Octaves. A resonance of this width or more must be behind as well: the step of a baffle is only in front.
-    max_drop : float
-        dB below the loudest direction. A direction with a lower level is not used.
-    uneven_behind : float
-        Share of the height. A direction behind is not used if the fit leaves a larger residual (root mean square).
-    min_rear_directions : int
-        Smallest number of usable directions behind.
-    least_variation : float
-        dB. The height varies over an orbit if its standard deviation is at least this.
-    uneven : float
-        The orbit with the larger variation is named alone if its variation is larger by at least this factor.
-    widest : float
-        Octaves. A wider shape is no peak or dip.
-    """
-
-    height_share: float = 0.5
-    tolerance: float = 1.0 / 12.0
-    tolerance_by_width: float = 1.0 / 4.0
-    front: float = 60.0
-    behind: float = 120.0
-    resonance_min_share: float = 0.75
-    interference_max_share: float = 0.5
-    broad: float = 1.0
-    max_drop: float = 40.0
-    uneven_behind: float = 0.5
-    min_rear_directions: int = 3
-    least_variation: float = 0.25
-    uneven: float = 1.5
-    widest: float = MAX_WIDTH_OCTAVES
-
-
-DEFAULT_CRITERIA = Criteria()
 
 
 @dataclass(frozen=True)
@@ -135,7 +79,7 @@ class DeviationEvidence:
     uneven_rear_directions: int = 0
 
 
-def _checked_levels(
+def checked_levels(
     level: ArrayLike | None, planes: Sequence[str], angles: ArrayLike, grid: Floats
 ) -> tuple[Floats, Floats]:
     """Return levels, shape (plane, angle, n), and angles in degrees; both empty without levels."""
@@ -148,73 +92,6 @@ def _checked_levels(
     return array, degrees
 
 
-# An older version stays callable: a campaign chooses it by `method_versions: {deviation-evidence: 1}`.
-@method(
-    "deviation-evidence",
-    version=1,
-    title="Curves and directions that a peak or dip is in, with one tolerance for all widths",
-    formula="In each curve and direction, the height of the same shape that fits best together with a line, at shifts "
-    "of up to 1/3 octave; it is there with half the height or more, at most 1/12 octave away",
-    source="least squares height of the same shape with a line through the surroundings, at the best of shifts up to "
-    "1/3 octave",
-    source_status="common practice, no source",
-    limitations="A shape of less than half the height or more than 1/12 octave away counts as another one. Another "
-    "peak nearby may be taken for it. The place of a shape wider than about 2/3 octave is not known to 1/12 octave: "
-    "version 2 has a tolerance that grows with the width.",
-)
-def evidence_by_fixed_tolerance(
-    feature: PeakOrDip,
-    frequency: ArrayLike,
-    curves: Mapping[str, ArrayLike],
-    level: ArrayLike | None = None,
-    planes: Sequence[str] = (),
-    angles: ArrayLike = (),
-    others: Sequence[PeakOrDip] = (),  # noqa: ARG001 - all versions have the same parameters
-    criteria: Criteria = DEFAULT_CRITERIA,  # noqa: ARG001
-) -> DeviationEvidence:
-    """Find the curves and directions that have a peak or dip by the rules of version 1.
-
-    The tolerance is 1/12 octave for all widths, neighbours are not subtracted, and directions behind are not used.
-    Parameters, result and errors are those of :func:`evidence_of`.
-    """
-    grid, names, tolerance, share, front = check_grid(frequency), list(curves), 1.0 / 12.0, 0.5, 60.0
-    array, degrees = _checked_levels(level, planes, angles, grid)
-    width = feature.width_octaves
-    window = FitWindow(SEARCH, min(max(0.25, width), 1.0), min(max(0.5, 2.0 * width), 2.0) + SEARCH)
-
-    def fitted(levels: Floats) -> tuple[PlacedFits, Booleans]:
-        fits = best_fits(fit_shape(*levels_around(grid, levels, feature, window), feature, window))
-        return fits, np.abs(fits.shift) <= tolerance + 1e-9
-
-    in_curve, near = fitted(np.stack([np.asarray(curves[name], dtype=np.float64) for name in names]))
-    height, own = np.where(near, in_curve.height, in_curve.centre_height), feature.height_db
-    if feature.curve in names and in_curve.height[names.index(feature.curve)] * own > 0:
-        own = float(in_curve.height[names.index(feature.curve)])
-    there = near & (in_curve.height / own >= share)
-    usable = np.flatnonzero(~np.isnan(in_curve.shift))
-    counts, listed, variation, shifts = {}, {}, {}, []
-    for plane, orbit in zip(planes, array, strict=False):
-        fits, near = fitted(orbit)
-        seen, high = ~np.isnan(fits.shift), fits.height / own >= share
-        in_front = seen & (np.abs(degrees) <= front + SAME_ANGLE)
-        counts[plane] = int((near & high & in_front).sum()), int(in_front.sum())
-        listed[plane] = tuple(sorted(degrees[seen & near & high].tolist()))
-        if in_front.sum() > 1:
-            variation[plane] = float(np.std(fits.centre_height[in_front]))
-        shifts += np.abs(fits.shift[in_front & high]).tolist()
-    return DeviationEvidence(
-        {names[row]: float(height[row]) for row in usable},
-        {names[row]: float(in_curve.shift[row]) for row in usable},
-        tuple(names[row] for row in usable if there[row]),
-        counts,
-        listed,
-        variation,
-        max(shifts, default=None),
-        tolerance,
-        SEARCH,
-    )
-
-
 @method(
     "deviation-evidence",
     version=2,
@@ -222,7 +99,7 @@ def evidence_by_fixed_tolerance(
     formula="In each curve and direction, the height of the same shape that fits together with a line, after "
     "subtraction of narrower neighbours, at the smallest shift that has 9/10 of the merit of the best shift or leaves "
     "at most a tenth of the height; a resonance added with a phase may have another phase there; it is there with half "
-    "the height or more, at most 1/12 octave or a quarter of its width away, and in the curve in which it was found; a "
+    "the height or more, at most 1/12 octave or a quarter of its width away, and in its own curve; a "
     "shape of an octave or more is also searched behind",
     source="least squares height of the same shape with a line through the surroundings, within its width to both "
     "sides, at shifts up to 1/3 octave or half its width",
@@ -274,7 +151,7 @@ def evidence_of(
         If the frequencies are not ascending above zero or the shapes disagree.
     """
     grid, names = check_grid(frequency), list(curves)
-    array, degrees = _checked_levels(level, planes, angles, grid)
+    array, degrees = checked_levels(level, planes, angles, grid)
     window, tolerance = _search_of(feature, criteria)
     octaves, rows = levels_around(
         grid, np.stack([np.asarray(curves[name], dtype=np.float64) for name in names]), feature, window
@@ -293,12 +170,12 @@ def evidence_of(
     there = near & (fits.height / own >= criteria.height_share)
     height, shift = height * (feature.height_db / own), fits.shift.copy()
     if home is not None:
-        # It was found in this curve, whatever the fit beside neighbours is.
+        # It was detected in this curve, whatever its fit next to neighbours is.
         height[home], there[home], shift[home] = feature.height_db, True, 0.0
     usable = [row for row in range(len(names)) if not np.isnan(shift[row])]
     directions = _Directions()
     if level is not None:
-        directions.check_receipt(feature, grid, array, planes, degrees, others, criteria, own)
+        directions.search(feature, grid, array, planes, degrees, others, criteria, own)
     return DeviationEvidence(
         height_by_curve_db={names[row]: float(height[row]) for row in usable},
         shift_by_curve_octaves={names[row]: float(shift[row]) for row in usable},
@@ -339,7 +216,7 @@ class _Directions:
     weak: int = 0
     uneven: int = 0
 
-    def check_receipt(
+    def search(
         self,
         feature: PeakOrDip,
         grid: Floats,

@@ -1,6 +1,6 @@
-"""Every peak and dip of a curve set, with its cause as far as the evidence decides it.
+"""Peaks and dips of a curve set, and their causes as far as the evidence decides them.
 
-Peaks and dips are found curve by curve. Those that several curves have at one place are joined into one deviation.
+Each curve is searched for peaks and dips. Those of several curves at one place are joined into one deviation.
 """
 
 from __future__ import annotations
@@ -17,12 +17,8 @@ from anechain.acoustics.curve.peak_shapes import RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
 from anechain.acoustics.curve.resonance_audibility import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
 from anechain.acoustics.directivity.deviation_cause import Basis, Cause, verdict
-from anechain.acoustics.directivity.deviation_evidence import (
-    DEFAULT_CRITERIA,
-    Criteria,
-    DeviationEvidence,
-    evidence_of,
-)
+from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA, Criteria
+from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -48,8 +44,8 @@ class Deviation:
     basis : str
         Reason for the cause, see :func:`anechain.acoustics.directivity.deviation_cause.verdict`.
     threshold_db : float
-        Height from which a resonance of this Q is heard with pink noise (recalled; see `audibility_threshold`). Dips
-        are heard less. For interference, the threshold has little meaning.
+        Height from which a resonance of this Q is audible with pink noise (recalled; see `audibility_threshold`). Dips
+        are less audible. For interference, the threshold has little meaning.
     above_threshold : bool
         Whether its height before smoothing is at least the threshold.
     evidence : DeviationEvidence
@@ -72,7 +68,7 @@ class DeviationReport:
     ----------
     deviations : tuple of Deviation
         In order of frequency.
-    least_height_db : float
+    min_height_db : float
         Smallest height in dB.
     low_hz, high_hz : float
         Band that was searched.
@@ -81,7 +77,7 @@ class DeviationReport:
     """
 
     deviations: tuple[Deviation, ...]
-    least_height_db: float
+    min_height_db: float
     low_hz: float
     high_hz: float
     not_searched: dict[str, str]
@@ -156,7 +152,7 @@ def deviations(
     angles: ArrayLike = (),
     low_hz: float = 100.0,
     high_hz: float = 16000.0,
-    least_height_db: float = 1.0,
+    min_height_db: float = 1.0,
     searched: Sequence[str] | None = None,
     threshold_at_q_1_db: float = THRESHOLD_AT_Q_1,
     threshold_per_doubling_db: float = THRESHOLD_PER_DOUBLING,
@@ -179,7 +175,7 @@ def deviations(
         Degrees.
     low_hz, high_hz : float
         Band in Hz; without steep roll-offs.
-    least_height_db : float
+    min_height_db : float
         Smallest height in dB.
     searched : sequence of str, optional
         Curves that are searched for peaks and dips; by default those of :data:`SEARCHED_CURVES`, or all curves if none
@@ -210,7 +206,7 @@ def deviations(
     not_searched: dict[str, str] = {}
     for name in names:
         found, reason = find_peaks_and_dips(
-            grid, curves[name], name, low_hz, high_hz, least_height_db, smoothing, criteria.widest
+            grid, curves[name], name, low_hz, high_hz, min_height_db, smoothing, criteria.widest
         )
         features += found
         if reason:
@@ -229,4 +225,4 @@ def deviations(
         bare = feature.height_db if feature.unsmoothed_height_db is None else feature.unsmoothed_height_db
         above = abs(bare) >= threshold
         result.append(Deviation(feature, decided.cause, decided.plane, decided.basis, threshold, above, evidence))
-    return DeviationReport(tuple(result), least_height_db, low_hz, high_hz, not_searched)
+    return DeviationReport(tuple(result), min_height_db, low_hz, high_hz, not_searched)

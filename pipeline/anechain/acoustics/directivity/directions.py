@@ -19,7 +19,7 @@ __all__ = [
     "angle_between",
     "frame",
     "orbit_vectors",
-    "spherical",
+    "spherical_coordinates",
     "unit_vectors",
     "wrap_angle",
 ]
@@ -40,7 +40,7 @@ def unit_vectors(azimuth: ArrayLike, elevation: ArrayLike) -> Floats:
     return np.stack(np.broadcast_arrays(np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)), axis=-1)
 
 
-def spherical(vectors: ArrayLike) -> tuple[Floats, Floats, Floats]:
+def spherical_coordinates(vectors: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Return azimuth in (-180, 180] and elevation in degrees, and radius, of vectors of shape (..., 3)."""
     v = np.asarray(vectors, dtype=np.float64)
     radius = np.linalg.norm(v, axis=-1)

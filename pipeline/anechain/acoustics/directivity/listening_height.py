@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import check_grid, resample
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
-from anechain.acoustics.directivity.orbits import interpolate_orbit, reachable
+from anechain.acoustics.directivity.orbit_interpolation import interpolate_orbit
+from anechain.acoustics.directivity.orbits import can_interpolate
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -18,8 +19,8 @@ __all__ = ["ListeningHeight", "listening_height"]
 
 Measure = Literal["largest", "mean"]
 
-STEP = 0.5
-FARTHEST = 60.0
+ANGLE_STEP = 0.5
+MAX_ANGLE = 60.0
 """Step and end of the search in degrees."""
 
 
@@ -67,7 +68,7 @@ def _edge(angle: Floats, deviation: Floats, tolerance: float) -> tuple[float | N
 
 def _in_band(frequency: Floats, curves: Floats, band: tuple[float, float]) -> tuple[Floats, Floats, str]:
     """Return frequencies and values of several curves in a band, and why one of them does not cover it."""
-    # All curves at once, unless one has a gap of its own. NaN at both ends is outside the data.
+    # All curves at once, unless a curve has its own gap. NaN at both ends is outside the data.
     with_value = np.flatnonzero(~np.isnan(curves).all(axis=0))
     ends = slice(with_value[0], with_value[-1] + 1) if with_value.size else slice(0, 0)
     if not with_value.size or np.isnan(curves[:, ends]).any():
@@ -146,8 +147,8 @@ def listening_height(
         return ListeningHeight(None, None, None, None, *options, "needs the axis")
     edges: list[tuple[float | None, str]] = []
     for side, name in ((1.0, "up"), (-1.0, "down")):
-        wanted = np.arange(0.0, FARTHEST + STEP / 2, STEP)
-        known = reachable(angles[measured], side * wanted)
+        wanted = np.arange(0.0, MAX_ANGLE + ANGLE_STEP / 2, ANGLE_STEP)
+        known = can_interpolate(angles[measured], side * wanted)
         wanted = wanted[: int(np.argmin(known)) if not known.all() else wanted.size]
         if wanted.size < 2:
             edges.append((None, f"{name}: needs vertical directions next to the axis"))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.directivity.beam_width import NO_DATA, BeamWidth
 from anechain.methods import method
 

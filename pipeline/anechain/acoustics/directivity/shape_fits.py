@@ -33,7 +33,7 @@ GOOD_SHARE = 0.9
 CLOSE_FIT = 0.1
 """A shift is also as good if the fit leaves a residual (root mean square) of at most this share of its height."""
 
-FEWEST_POINTS = 6
+MIN_POINTS = 6
 """Fewest points to which a shape and a line are fitted."""
 
 NULL_DEPTH_DB = 60.0
@@ -185,7 +185,7 @@ def _subtract_neighbours(
         and abs(np.log2(other.centre_hz / feature.centre_hz)) <= half + other.width_octaves / 4
     ]
     shapes = [part for other in neighbours for part in shape_components(other)(octaves - np.log2(other.centre_hz))]
-    if not shapes or inside.sum() < FEWEST_POINTS + len(shapes):
+    if not shapes or inside.sum() < MIN_POINTS + len(shapes):
         return levels
     basis = np.stack([*shapes, *shape_components(feature)(x), np.ones_like(x), x], axis=1)
     solution = np.linalg.lstsq(basis[inside], levels[:, inside].T, rcond=None)[0]
@@ -203,7 +203,7 @@ def _fits_at(
     parts = shape_components(feature)
     for row, shift in enumerate(shifts):
         inside = np.abs(x - shift) <= window.half
-        if inside.sum() < FEWEST_POINTS:
+        if inside.sum() < MIN_POINTS:
             continue
         shapes = parts(x[inside] - shift)
         basis = np.stack([*shapes, np.ones_like(x[inside]), x[inside] - shift], axis=1)

@@ -1,4 +1,4 @@
-"""Grids of directions on the sphere: equal directions, gaps, weights, mean level, and interpolation."""
+"""Grids of directions on the sphere: equal directions, gaps, weights, and mean level."""
 
 from __future__ import annotations
 
@@ -12,15 +12,18 @@ from anechain.arrays import Floats
 from anechain.methods import method
 
 if TYPE_CHECKING:
-    from scipy.spatial import ConvexHull
+    pass
 
 __all__ = [
     "SAME_DIRECTION",
-    "interpolate_sphere",
+    "Integers",
+    "chord_length",
     "largest_gap",
+    "plane_normal",
     "solid_angle_weights",
     "sphere_mean_level",
     "unique_directions",
+    "unit_rows",
 ]
 
 Integers = NDArray[np.integer[Any]]
@@ -28,11 +31,9 @@ Integers = NDArray[np.integer[Any]]
 SAME_DIRECTION = 0.01
 """Largest distance in degrees of two directions that are the same: files round positions to 0.01 degrees."""
 
-NEGLIGIBLE_SHARE = 1e-6
-"""Share of a corner in an interpolated value below which the target is on the opposite side of the triangle."""
 
-
-def _unit(vectors: ArrayLike) -> Floats:
+def unit_rows(vectors: ArrayLike) -> Floats:
+    """Return vectors of shape (directions, 3) divided by their lengths; raises ValueError if that is not possible."""
     v = np.asarray(vectors, dtype=np.float64)
     if v.ndim != 2 or v.shape[1] != 3 or not len(v):
         raise ValueError(f"directions are vectors of shape (directions, 3), not {v.shape}")
@@ -42,7 +43,8 @@ def _unit(vectors: ArrayLike) -> Floats:
     return np.asarray(v / length)
 
 
-def _chord(degrees: float) -> float:
+def chord_length(degrees: float) -> float:
+    """Return the distance of two points on the unit sphere that are an angle in degrees apart."""
     return float(2 * np.sin(np.deg2rad(degrees) / 2))
 
 
@@ -70,14 +72,14 @@ def unique_directions(vectors: ArrayLike) -> tuple[Integers, Integers]:
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
-    unit = _unit(vectors)
+    unit = unit_rows(vectors)
     # First join directions in cells with a diagonal within the tolerance: a file that repeats one position for
     # thousands of measurements would otherwise have millions of pairs.
-    cell = _chord(SAME_DIRECTION) / np.sqrt(3)
+    cell = chord_length(SAME_DIRECTION) / np.sqrt(3)
     _, first_in_cell, cell_of = np.unique(
         np.round(unit / cell).astype(np.int64), axis=0, return_index=True, return_inverse=True
     )
-    pairs = cKDTree(unit[first_in_cell]).query_pairs(_chord(SAME_DIRECTION), output_type="ndarray")
+    pairs = cKDTree(unit[first_in_cell]).query_pairs(chord_length(SAME_DIRECTION), output_type="ndarray")
     links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(first_in_cell), len(first_in_cell)))
     _, component = connected_components(links, directed=False)
     label = np.asarray(component)[cell_of.reshape(-1)]
@@ -88,7 +90,7 @@ def unique_directions(vectors: ArrayLike) -> tuple[Integers, Integers]:
     return first[order], rank[inverse.reshape(-1)]
 
 
-def _flat_normal(unit: Floats) -> Floats | None:
+def plane_normal(unit: Floats) -> Floats | None:
     """Return the normal of the plane of all points, or None if they are not in one plane."""
     spread = unit - unit.mean(axis=0)
     variance, axes = np.linalg.eigh(spread.T @ spread / len(unit))
@@ -123,7 +125,7 @@ def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
     """
     from scipy.spatial import ConvexHull
 
-    unit = _unit(vectors)
+    unit = unit_rows(vectors)
     unit = unit[unique_directions(unit)[0]]
     if len(unit) == 1:
         return 360.0, -unit[0]
@@ -132,7 +134,7 @@ def largest_gap(vectors: ArrayLike) -> tuple[float, Floats]:
         if np.linalg.norm(middle) < 1e-9:  # opposite directions: any direction perpendicular to them
             middle = np.cross(unit[0], np.eye(3)[np.argmin(np.abs(unit[0]))])
         centres = (middle / np.linalg.norm(middle))[None]
-    elif (normal := _flat_normal(unit)) is not None:
+    elif (normal := plane_normal(unit)) is not None:
         centres = np.stack([normal, -normal])
     else:
         facets = ConvexHull(unit).equations
@@ -180,7 +182,7 @@ def solid_angle_weights(vectors: ArrayLike) -> Floats:
     """
     from scipy.spatial import SphericalVoronoi
 
-    unit = _unit(vectors)
+    unit = unit_rows(vectors)
     first, group = unique_directions(unit)
     if len(first) < 4:
         raise ValueError(f"a sphere needs at least four unique directions, not {len(first)}")
@@ -221,128 +223,3 @@ def sphere_mean_level(level: ArrayLike, weight: ArrayLike) -> Floats:
         dB. NaN where any direction is NaN. The level on the axis minus this level is the true directivity index.
     """
     return mean_level(level, weight, axis=0)
-
-
-def _enclosing_hull(unit: Floats) -> tuple[ConvexHull, int] | None:
-    """Return a hull around the centre of the sphere, and how many of its corners are grid points.
-
-    If the grid leaves half of the sphere or more empty, points are added in the middle of the gap to close the hull.
-    Values are not interpolated from added points.
-    """
-    from scipy.spatial import ConvexHull
-
-    corners = unit
-    if (normal := _flat_normal(unit)) is not None:
-        if len(unit) < 3:
-            return None
-        corners = np.vstack([unit, normal, -normal])
-    for _ in range(4):
-        hull = ConvexHull(corners)
-        outermost = int(np.argmax(hull.equations[:, 3]))
-        if hull.equations[outermost, 3] < -1e-6:
-            return hull, len(unit)
-        corners = np.vstack([corners, hull.equations[outermost, :3]])
-    return None
-
-
-@method(
-    "sphere-interpolation",
-    version=1,
-    title="Value between the directions of a grid on the sphere",
-    formula="Mean of the three corners of the triangle around a direction, weighted by barycentric coordinates",
-    source="Barycentric interpolation in the Delaunay triangles of the directions",
-    source_status="common practice, no source",
-    limitations="Linear between neighbours: a null or a lobe narrower than the grid is not included.",
-)
-def interpolate_sphere(
-    vectors: ArrayLike, values: ArrayLike, targets: ArrayLike, max_gap: float = 15.0
-) -> tuple[Floats, Floats]:
-    """Return values at directions that a grid may not have.
-
-    Parameters
-    ----------
-    vectors : array_like, shape (directions, 3)
-        Directions of the grid, of any length but zero. If a direction occurs several times, the mean value is used.
-    values : array_like, shape (directions, ...)
-        Values at the directions: squared pressures rather than decibels, which have no value at a null.
-    targets : array_like, shape (targets, 3)
-        Requested directions.
-    max_gap : float
-        Longest side in degrees of a triangle (or of the side on which a target is) inside which values are
-        interpolated.
-
-    Returns
-    -------
-    values : numpy.ndarray, shape (targets, ...)
-        Value of the grid if it has the direction (within 0.01 degrees), else interpolated from the three corners around
-        it; NaN if the target is in a gap wider than `max_gap`, or if a corner is NaN.
-    distance : numpy.ndarray, shape (targets,)
-        Degrees to the nearest grid point.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not match, or a vector is not finite or has no length.
-
-    Notes
-    -----
-    Squared pressure is used because all curves are means of squared pressures, which linear interpolation preserves.
-    For a real two-way loudspeaker (1 degree data thinned to 10 degrees, 1500 directions, 1 to 20 kHz) the mean squared
-    pressure is within 0.01 dB; interpolated magnitudes lose up to 0.05 dB and decibels up to 0.1 dB. Next to nulls a
-    single value is too high: rms error within 20 dB of the axis 0.06 dB at 1 kHz, 0.30 dB at 5 kHz, 0.38 dB at 20 kHz
-    (magnitudes 0.06, 0.30, 0.31); from 5 degrees 0.02, 0.08 and 0.11 dB. Baffled piston of ka = 3 against the closed
-    form, front half: rms 0.075 and at most 0.21 dB from 10 degrees, 0.019 and 0.05 dB from 5 degrees.
-    """
-    from scipy.spatial import cKDTree
-
-    unit, wanted = _unit(vectors), _unit(targets)
-    value = np.asarray(values, dtype=np.float64)
-    if len(value) != len(unit):
-        raise ValueError(f"{len(value)} values for {len(unit)} directions")
-    first, group = unique_directions(unit)
-    if len(first) < len(unit):
-        summed = np.zeros((len(first), *value.shape[1:]))
-        np.add.at(summed, group, value)
-        value = summed / np.bincount(group).reshape(-1, *[1] * (value.ndim - 1))
-        unit = unit[first]
-    chord, index = cKDTree(unit).query(wanted)
-    nearest = np.asarray(index, dtype=np.intp)
-    distance = np.rad2deg(2 * np.arcsin(np.minimum(chord / 2, 1)))
-    result = np.full((len(wanted), *value.shape[1:]), np.nan)
-    exact = distance <= SAME_DIRECTION
-    result[exact] = value[nearest[exact]]
-    if exact.all():
-        return result, distance
-    enclosed = _enclosing_hull(unit)
-    if enclosed is None:
-        return result, distance
-    hull, real = enclosed
-    normals, offsets = hull.equations[:, :3], -hull.equations[:, 3]
-    for row in np.flatnonzero(~exact):
-        corners, share = _triangle_around(hull.points, hull.simplices, normals, offsets, wanted[row])
-        corners, share = corners[share > NEGLIGIBLE_SHARE], share[share > NEGLIGIBLE_SHARE]
-        if (corners >= real).any():
-            continue
-        sides = np.linalg.norm(unit[corners][:, None] - unit[corners][None], axis=-1)
-        if sides.max() > _chord(min(max_gap, 180.0)) + 1e-9:
-            continue
-        result[row] = np.tensordot(share / share.sum(), value[corners], axes=1)
-    return result, distance
-
-
-def _triangle_around(
-    points: Floats, triangles: Integers, normals: Floats, offsets: Floats, target: Floats
-) -> tuple[Integers, Floats]:
-    """Return the corners of the triangle that a direction passes through, and the share of each."""
-    # The ray meets the plane of every facet; it leaves the hull through the nearest one.
-    reach = (normals @ target) / offsets
-    # Four or more grid points on one circle make coplanar facets: take the one that contains the target.
-    candidates = np.flatnonzero(reach >= reach.max() * (1 - 1e-9))
-    corner_sets = triangles[candidates]
-    # Corners are columns: the shares solve  corners @ shares = target, up to a common factor.
-    shares = np.linalg.solve(
-        np.swapaxes(points[corner_sets], 1, 2), np.broadcast_to(target, (len(candidates), 3))[..., None]
-    )
-    shares = shares[..., 0] / shares[..., 0].sum(axis=1, keepdims=True)
-    best = int(np.argmax(shares.min(axis=1)))
-    return corner_sets[best], np.clip(shares[best], 0, None)

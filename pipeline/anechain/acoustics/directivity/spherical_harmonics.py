@@ -14,10 +14,10 @@ from anechain.methods import method
 __all__ = ["HarmonicSphere", "highest_order", "sphere_by_harmonics"]
 
 
-WORST_CONDITION = 100.0
+MAX_CONDITION = 100.0
 """Largest condition number of a fit that is used: errors can grow by this factor."""
 
-HIGHEST_ORDER = 16
+MAX_ORDER = 16
 """Default of the highest order of squared pressure; the order of the pressure is half of it."""
 
 ROWS_AT_ONCE = 2048
@@ -99,7 +99,7 @@ def _unit_and_weight(vectors: ArrayLike, weight: ArrayLike | None) -> tuple[Floa
     return np.asarray(v / np.linalg.norm(v, axis=1, keepdims=True)), np.asarray(share / share.sum())
 
 
-def highest_order(vectors: ArrayLike, weight: ArrayLike | None = None, most: int = HIGHEST_ORDER) -> tuple[int, float]:
+def highest_order(vectors: ArrayLike, weight: ArrayLike | None = None, max_order: int = MAX_ORDER) -> tuple[int, float]:
     """Return the highest order that can be fitted with a condition number of 100 or less, and this number.
 
     Parameters
@@ -108,7 +108,7 @@ def highest_order(vectors: ArrayLike, weight: ArrayLike | None = None, most: int
         Of any length but zero.
     weight : array_like, shape (directions,), optional
         Share of the sphere of each direction; equal by default.
-    most : int
+    max_order : int
         Largest order.
 
     Returns
@@ -122,23 +122,23 @@ def highest_order(vectors: ArrayLike, weight: ArrayLike | None = None, most: int
         If the shapes disagree or a weight is negative.
     """
     unit, share = _unit_and_weight(vectors, weight)
-    most = _no_more_than(most, unit)
-    if most < 1:
+    max_order = _limited_order(max_order, unit)
+    if max_order < 1:
         return 0, 1.0
-    return _best_order(_normal_equations(unit, most, share)[0], most)
+    return _best_order(_normal_equations(unit, max_order, share)[0], max_order)
 
 
-def _no_more_than(order: int, unit: Floats) -> int:
+def _limited_order(order: int, unit: Floats) -> int:
     """Return an order, limited so that there are not more harmonics than directions."""
     return min(order, int(np.sqrt(len(unit))) - 1)
 
 
-def _best_order(gram: Floats, most: int) -> tuple[int, float]:
+def _best_order(gram: Floats, max_order: int) -> tuple[int, float]:
     # More harmonics never reduce the condition number, so the highest usable order is found by bisection.
-    low, high = 0, most
+    low, high = 0, max_order
     while low < high:
         middle = (low + high + 1) // 2
-        if _condition(gram, middle) <= WORST_CONDITION:
+        if _condition(gram, middle) <= MAX_CONDITION:
             low = middle
         else:
             high = middle - 1
@@ -198,14 +198,14 @@ def sphere_by_harmonics(
     complete = ~np.isnan(values).any(axis=0)
     loudest = values[:, complete].max(axis=0)
     squared = power_of_level(values[:, complete] - loudest)
-    used = _no_more_than(HIGHEST_ORDER, unit) if order is None else order
+    used = _limited_order(MAX_ORDER, unit) if order is None else order
     condition = float("inf")
-    if 1 <= used <= _no_more_than(used, unit):
+    if 1 <= used <= _limited_order(used, unit):
         gram, right = _normal_equations(unit, used, share, squared)
         used, condition = (used, _condition(gram, used)) if order is not None else _best_order(gram, used)
     if used < 1:
         condition = float("inf")
-    if not condition <= WORST_CONDITION:
+    if not condition <= MAX_CONDITION:
         reason = f"{len(unit)} directions are too few or too uneven for spherical harmonics of order {max(used, 1)}"
         return HarmonicSphere(None, None, None, used, condition, None, reason)
     power, misfit = np.full(values.shape[1], np.nan), np.full(values.shape[1], np.nan)

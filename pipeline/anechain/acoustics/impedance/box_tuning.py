@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import format_hertz
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.impedance.modulus import check_modulus, parabola_extreme
 from anechain.arrays import Floats
 from anechain.methods import method
@@ -113,10 +113,10 @@ def box_tuning(
 
 
 def _peak_rows(ohm: Floats, min_peak_ratio: float) -> list[int]:
-    """Rows of the peaks, the first one of a plateau.
+    """Return the rows of the peaks; of a plateau the first row.
 
-    scipy.signal.find_peaks finds the same ones, but its import takes over 1.5 s, which each process that draws figures
-    would wait for.
+    scipy.signal.find_peaks returns the same rows, but its import would delay each process that draws figures by more
+    than 1.5 s.
     """
     return [
         row
@@ -126,7 +126,7 @@ def _peak_rows(ohm: Floats, min_peak_ratio: float) -> list[int]:
 
 
 def _base_of_peak(ohm: Floats, row: int) -> float:
-    """Higher one of the two minima beside a peak, each up to a higher modulus or the end of the band."""
+    """Return the higher of the two minima next to a peak, each searched up to a higher modulus or the band's end."""
     minima = []
     for side in (ohm[:row][::-1], ohm[row + 1 :]):
         higher = np.flatnonzero(side > ohm[row])
@@ -135,7 +135,7 @@ def _base_of_peak(ohm: Floats, row: int) -> float:
 
 
 def _zero_crossing_hz(octaves: Floats, phase: Floats, peak_rows: list[int], near_octaves: float) -> float | None:
-    """Frequency in Hz of the phase's zero crossing between two peaks that is nearest to a place."""
+    """Return the frequency in Hz of the phase's zero crossing between two peaks that is nearest to a frequency."""
     rows = np.arange(peak_rows[0], peak_rows[1])
     with np.errstate(invalid="ignore"):
         crossing = rows[phase[rows] * phase[rows + 1] <= 0]

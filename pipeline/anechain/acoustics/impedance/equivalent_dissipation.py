@@ -36,7 +36,7 @@ class EquivalentDissipation:
 
 
 def dissipation_factor(phase_deg: ArrayLike) -> Floats:
-    """Ratio of the resistance with equal peak dissipation to the modulus.
+    """Return the ratio of the resistance with equal peak dissipation to the modulus.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def dissipation_factor(phase_deg: ArrayLike) -> Floats:
 def equivalent_dissipation(
     frequency: ArrayLike, magnitude: ArrayLike, phase: ArrayLike | None, band: tuple[float, float] = AUDIO_BAND
 ) -> EquivalentDissipation:
-    """Resistance with the same peak dissipation in the output stage as the impedance, by frequency.
+    """Return the resistance with the same peak dissipation in the output stage as the impedance, by frequency.
 
     Parameters
     ----------

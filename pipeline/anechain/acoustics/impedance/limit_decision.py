@@ -39,7 +39,7 @@ def lower_limit_decision(value: float, expanded: float, limit: float) -> Verdict
         If the uncertainty is negative.
     """
     if not expanded >= 0:
-        raise ValueError(f"an expanded uncertainty is not negative, as {expanded} is")
+        raise ValueError(f"an expanded uncertainty must not be negative, not {expanded}")
     slack = 1e-9 * max(abs(limit), 1.0)
     if value - expanded >= limit - slack:
         return "held"

@@ -38,7 +38,7 @@ def check_modulus(frequency: ArrayLike, magnitude: ArrayLike) -> tuple[Floats, F
 
 
 def parabola_extreme(octaves: Floats, value: Floats, row: int) -> tuple[float, float]:
-    """Extreme of the parabola through a sample and its two neighbours.
+    """Return the extreme of the parabola through a sample and its two neighbours.
 
     Parameters
     ----------

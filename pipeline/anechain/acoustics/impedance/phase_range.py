@@ -45,7 +45,7 @@ class PhaseRange:
     limitations="The load of an amplifier depends on the modulus there too; see the equivalent dissipation.",
 )
 def phase_range(frequency: ArrayLike, phase: ArrayLike | None, band: tuple[float, float] = AUDIO_BAND) -> PhaseRange:
-    """Extremes of the phase in a band.
+    """Return the extremes of the phase in a band.
 
     Parameters
     ----------

@@ -57,7 +57,7 @@ def rated_impedance(
     rated_values_ohm: tuple[float, ...] = RATED_VALUES,
     min_share: float = MIN_SHARE,
 ) -> RatedImpedance:
-    """Highest customary rating that a minimum allows, and whether the manufacturer's claim holds.
+    """Return the highest customary rating that a minimum allows, and whether the manufacturer's claim holds.
 
     Parameters
     ----------
@@ -79,9 +79,11 @@ def rated_impedance(
         If the claim, a rating or the share is not above zero, or there is no rating.
     """
     if claimed_ohm is not None and not claimed_ohm > 0:
-        raise ValueError(f"a rated impedance is above zero, not {claimed_ohm}")
+        raise ValueError(f"a rated impedance must be above zero, not {claimed_ohm}")
     if not rated_values_ohm or min(rated_values_ohm) <= 0 or not min_share > 0:
-        raise ValueError(f"ratings and the share of them are above zero, not {rated_values_ohm} and {min_share}")
+        raise ValueError(
+            f"rated impedances and the minimum share must be above zero, not {rated_values_ohm} and {min_share}"
+        )
     minimum_ohm = minimum.magnitude_ohm
     if minimum_ohm is None:
         return RatedImpedance(None, claimed_ohm, None, None, minimum.reason)

@@ -90,7 +90,7 @@ def mean_impedance(magnitudes: ArrayLike, phases: ArrayLike | None = None) -> Me
     limitations="For phases that differ by much less than 180 degrees.",
 )
 def phase_deviation(magnitudes: ArrayLike, phases: ArrayLike) -> Floats:
-    """Standard deviation of the phase over takes of the same impedance.
+    """Return the standard deviation of the phase over takes of the same impedance.
 
     Parameters
     ----------

@@ -62,7 +62,7 @@ def impedance_uncertainty(
     phase_std: ArrayLike | None = None,
     takes: ArrayLike | None = None,
 ) -> ImpedanceUncertainty:
-    """Standard uncertainty of modulus and phase from stated uncertainties and from repeated takes.
+    """Return the standard uncertainty of modulus and phase, from stated uncertainties and repeated takes.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def impedance_uncertainty(
     magnitude_std, phase_std : array_like, shape (n,), optional
         Standard deviation of the takes, in ohm and in degrees; absent if no take was repeated. NaN where not known.
     takes : array_like, broadcast to (n,), optional
-        Number of takes averaged; without it the standard deviations are those of the values given.
+        Number of takes averaged; without it the standard deviations are those of `magnitude` and its phase.
 
     Returns
     -------
@@ -105,12 +105,12 @@ def impedance_uncertainty(
 
 
 def effective_degrees_of_freedom(common: float, own: float, degrees_of_freedom: float) -> float:
-    """Effective degrees of freedom of a common and an own part, by Welch and Satterthwaite (GUM, G.4.1).
+    """Return the effective degrees of freedom of two parts, by Welch and Satterthwaite (GUM, G.4.1).
 
     Parameters
     ----------
     common, own : float
-        Standard uncertainties; the common one is taken as exactly known.
+        Standard uncertainties; the common part is taken as exactly known.
     degrees_of_freedom : float
         Degrees of freedom of the own part.
 

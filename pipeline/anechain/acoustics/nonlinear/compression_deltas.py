@@ -1,4 +1,4 @@
-"""Compression at each drive: by how much the level of the fundamental rises less than the drive."""
+"""Compression at each drive: change of the fundamental's level minus change of drive."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class CompressionDeltas:
     flag : numpy.ndarray of int, shape (drives, n)
         Why a delta is masked, see `REASONS`.
     resolution_db : numpy.ndarray, shape (drives,)
-        Step in dB that the levels of each drive are rounded to; 0 where none is found.
+        Step in dB that the levels of each drive are rounded to; 0 if not known.
     noise_known : bool
         Whether the noise is known anywhere.
     """

@@ -39,7 +39,7 @@ def limit_level_sensitivities(
     Returns
     -------
     shares : numpy.ndarray, shape (drives,)
-        dB per dB of level at each drive. They add to one: an error common to all drives shifts the level by as much.
+        dB per dB of level at each drive. Their sum is 1: an error common to all drives shifts the level as much.
     per_delta : float
         dB of level per dB of compression.
 

@@ -72,7 +72,7 @@ def take_levels(
 
 @dataclass(frozen=True)
 class TakesAtLevel:
-    """The take, or the two takes, that give results at a requested level.
+    """The take, or the two takes, for results at a requested level.
 
     Attributes
     ----------
@@ -125,7 +125,7 @@ def takes_at_level(
 
     Returns
     -------
-    AtLevel
+    TakesAtLevel
 
     Raises
     ------
@@ -167,8 +167,8 @@ def takes_at_level(
     title="Interpolation between two takes, linear in dB per dB of level, order by order",
     source="order n of a weak polynomial nonlinearity rises by n dB per dB of drive: a straight line in dB over dB",
     source_status="common practice, no source",
-    limitations="Exact for a device whose orders rise steadily; a limiter or a rattle that starts in between is "
-    "missed.",
+    limitations="Exact for a device whose orders follow straight lines; a limiter or a rattle that starts between the "
+    "takes is not detected.",
     formula="(1 - t) L1 + t L2, t = (level - level 1) / (level 2 - level 1), all in dB",
 )
 def interpolate_takes(values: ArrayLike, choice: TakesAtLevel) -> Floats:
@@ -178,7 +178,7 @@ def interpolate_takes(values: ArrayLike, choice: TakesAtLevel) -> Floats:
     ----------
     values : array_like, shape (takes, ...)
         dB.
-    choice : AtLevel
+    choice : TakesAtLevel
         The takes to use, from :func:`takes_at_level`.
 
     Returns
@@ -240,12 +240,12 @@ def comparable_devices(conditions: Mapping[str, MeasurementConditions]) -> tuple
 
     Parameters
     ----------
-    conditions : mapping of str to Conditions
+    conditions : mapping of str to MeasurementConditions
         By device.
 
     Returns
     -------
-    comparable_devices : tuple of str
+    devices : tuple of str
         Devices under equal conditions, in the order of `conditions`.
     reasons : dict of str to str
         Why each of the other devices cannot be compared.

@@ -1,4 +1,4 @@
-"""Numbers from a distortion curve: maximum and mean in a band, and lowest frequency below a limit.
+"""Numbers of a distortion curve: maximum and mean in a band, and lowest frequency with distortion below a limit.
 
 Each curve has an upper and a lower bound, which differ where noise hides an order.
 """
@@ -10,11 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import format_hertz, resample
+from anechain.acoustics.curve.frequencies import resample
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_around, segment_in_band
 from anechain.methods import method
 
-__all__ = ["BandDistortion", "LowestUnder", "distortion_in_band", "lowest_frequency_below_limit"]
+__all__ = ["BandDistortion", "LowestFrequency", "distortion_in_band", "lowest_frequency_below_limit"]
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,7 @@ def distortion_in_band(
 
 
 @dataclass(frozen=True)
-class LowestUnder:
+class LowestFrequency:
     """Lowest frequency down to which distortion stays below a limit.
 
     Attributes
@@ -131,7 +132,7 @@ class LowestUnder:
 )
 def lowest_frequency_below_limit(
     frequency: ArrayLike, upper_percent: ArrayLike, lower_percent: ArrayLike, limit: float, start_hz: float
-) -> LowestUnder:
+) -> LowestFrequency:
     """Return the first frequency below a start frequency at which distortion reaches a limit.
 
     Parameters
@@ -160,18 +161,18 @@ def lowest_frequency_below_limit(
         upper = 20 * np.log10(np.asarray(upper_percent, dtype=np.float64) / limit)
     part = segment_around(frequency, upper, start_hz)
     if part.reason:
-        return LowestUnder(limit, None, False, False, part.reason)
+        return LowestFrequency(limit, None, False, False, part.reason)
     first = float(resample(part.frequency, part.level, start_hz)[0])
     if first >= 0:
         reason = f"the distortion at {format_hertz(start_hz)} Hz is {limit * 10 ** (first / 20):.3g} % already"
-        return LowestUnder(limit, None, False, False, reason)
+        return LowestFrequency(limit, None, False, False, reason)
     below = part.frequency < start_hz
     grid, level = np.append(part.frequency[below], start_hz), np.append(part.level[below], first)
     over = np.flatnonzero(level >= 0)
     if not over.size:
-        return LowestUnder(limit, float(grid[0]), True, False, "")
+        return LowestFrequency(limit, float(grid[0]), True, False, "")
     last = int(over[-1])
     share = -level[last + 1] / (level[last] - level[last + 1])
     crossing = float(grid[last + 1] * (grid[last] / grid[last + 1]) ** share)
     lower = np.asarray(lower_percent, dtype=np.float64)[np.asarray(frequency) == grid[last]]
-    return LowestUnder(limit, crossing, False, bool(lower.size and lower[0] < limit), "")
+    return LowestFrequency(limit, crossing, False, bool(lower.size and lower[0] < limit), "")

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import check_levels, format_hertz
+from anechain.acoustics.curve.frequencies import check_levels
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.methods import method
 
 __all__ = ["ExceedanceBand", "band_text", "exceedance_bands"]

@@ -2,7 +2,7 @@
 
 An error that is the same at all frequencies (calibration, gain, distance) is in the order and in the fundamental, and
 cancels. An error that differs over frequency (response of the microphone, differences between takes) does not cancel,
-because order n is measured at n times the frequency. If distortion is given at a level, the uncertainty of that level
+because order n is measured at n times the frequency. For distortion at a level, the uncertainty of that level
 adds to it, by the slope of the distortion over level.
 """
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.levels import power_of_level
+from anechain.acoustics.nonlinear.level_slopes import LevelSlopes
 from anechain.acoustics.nonlinear.reading_uncertainty import noise_uncertainty
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
 from anechain.acoustics.uncertainty.monte_carlo import SEED
@@ -22,19 +23,16 @@ from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = [
-    "LevelSlopes",
     "OrderErrors",
     "draw_order_errors",
     "draw_sum_ratio",
     "order_noise_uncertainty",
     "order_power_shares",
-    "slopes_at_take",
-    "slopes_between",
     "sounding_frequencies",
     "sum_uncertainty",
 ]
 
-Flags = NDArray[np.bool_]
+
 Rows = NDArray[np.intp]
 
 NEPER = float(np.log(10.0)) / 20.0
@@ -62,23 +60,6 @@ class OrderErrors:
     errors: DirectionErrors
     first: Rows
     order: Rows
-
-
-@dataclass(frozen=True)
-class LevelSlopes:
-    """Change of each order with level.
-
-    Attributes
-    ----------
-    softer, louder : numpy.ndarray, shape (orders, n)
-        Change of the order re the fundamental in dB per dB of level, towards lower and towards higher levels.
-    weight : numpy.ndarray, shape (n,)
-        Share of each fundamental in the level; the shares add to one.
-    """
-
-    softer: Floats
-    louder: Floats
-    weight: Floats
 
 
 def sounding_frequencies(frequency: ArrayLike, orders: Sequence[int], measured: ArrayLike) -> tuple[Floats, Rows, Rows]:
@@ -150,64 +131,8 @@ def order_power_shares(level_db: ArrayLike) -> Floats:
     return np.asarray(power / np.where(total > 0, total, 1.0))
 
 
-def slopes_between(first: ArrayLike, second: ArrayLike, step_db: float) -> Floats:
-    """Return the change of each order per dB of level between two takes; 0 where either take has no value.
-
-    Parameters
-    ----------
-    first, second : array_like, shape (orders, n)
-        Orders of the two takes, dB re the fundamental.
-    step_db : float
-        Level of the second take minus level of the first take, dB.
-
-    Returns
-    -------
-    numpy.ndarray, shape (orders, n)
-        dB per dB.
-    """
-    slope = (np.asarray(second, dtype=np.float64) - np.asarray(first, dtype=np.float64)) / step_db
-    return np.asarray(np.where(np.isfinite(slope), slope, 0.0))
-
-
-def slopes_at_take(
-    levels: Sequence[float], relative_db: ArrayLike, bound: ArrayLike, take: int
-) -> tuple[Floats, Floats] | None:
-    """Return the change of each order per dB of level towards the next lower and the next higher level.
-
-    Parameters
-    ----------
-    levels : sequence of float
-        Level of each take in dB; NaN where it is not known.
-    relative_db, bound : array_like, shape (takes, orders, n)
-        dB re the fundamental, and whether that is an upper limit. Between a value and a limit no slope is defined: the
-        slope towards the other side is used there if it is defined.
-    take : int
-        Index of the take.
-
-    Returns
-    -------
-    (numpy.ndarray, numpy.ndarray) or None
-        Slopes towards lower and higher levels, each of shape (orders, n), dB per dB; None if there is no other take.
-    """
-    known = np.asarray(levels, dtype=np.float64)
-    relative, flags = np.asarray(relative_db, dtype=np.float64), np.asarray(bound, dtype=bool)
-    here = known[take]
-    below, above = np.flatnonzero(known < here), np.flatnonzero(known > here)
-    sides: list[tuple[Floats, Flags]] = []
-    for other in (
-        *([int(below[np.argmax(known[below])])] if below.size else []),
-        *([int(above[np.argmin(known[above])])] if above.size else []),
-    ):
-        defined = (flags[other] == flags[take]) & np.isfinite(relative[other])
-        sides.append((slopes_between(relative[take], relative[other], float(known[other] - here)), defined))
-    if not sides:
-        return None
-    (softer, softer_ok), (louder, louder_ok) = sides[0], sides[-1]
-    return np.where(~softer_ok & louder_ok, louder, softer), np.where(~louder_ok & softer_ok, softer, louder)
-
-
 def _noise_draws(errors: DirectionErrors, name: str, noise: Floats) -> Floats:
-    """Independent noise of every order at every frequency in each draw, from a fixed seed."""
+    """Draw independent noise of every order at every frequency, from a fixed seed."""
     generator = np.random.Generator(np.random.PCG64([SEED, *name.encode()]))
     noisy = noise > 0
     draws = np.zeros((errors.draws, *noise.shape))
@@ -232,7 +157,7 @@ def draw_order_errors(at: OrderErrors, name: str, noise: ArrayLike, slopes: Leve
 
     Parameters
     ----------
-    at : AtOrders
+    at : OrderErrors
         Errors of the takes, and indices of fundamentals and orders.
     name : str
         Key in the shares of the errors: the weight of each take in the result.

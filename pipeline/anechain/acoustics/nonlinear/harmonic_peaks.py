@@ -18,7 +18,7 @@ __all__ = ["HarmonicPeak", "harmonic_peaks"]
 
 @dataclass(frozen=True)
 class HarmonicPeak:
-    """A peak of one harmonic that the fundamental does not have.
+    """A peak of a harmonic that the fundamental does not have.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class HarmonicPeak:
 
 
 PEAK_HEIGHT = 6.0
-"""Least height in dB of a peak of a harmonic. Common practice, no source."""
+"""Minimum height in dB of a peak of a harmonic. Common practice, no source."""
 
 _REACH = 0.5
 """Range in octaves on either side in which the foot of a peak is searched."""
@@ -53,7 +53,7 @@ _NEAR = 1.0 / 6.0
 
 
 def _rise(octaves: Floats, level: Floats, peak: int) -> float:
-    """Height of a sample above the higher of the two lowest levels on either side; NaN at an end of the curve."""
+    """Return the height of a sample above the higher of the lowest levels on both sides; NaN at an end of the curve."""
     feet = []
     for side in (slice(peak - 1, None, -1) if peak else slice(0, 0), slice(peak + 1, None)):
         near = np.abs(octaves[side] - octaves[peak]) <= _REACH
@@ -68,7 +68,7 @@ def _rise(octaves: Floats, level: Floats, peak: int) -> float:
 
 
 def _rise_near(octaves: Floats, level: Floats, centre: float) -> float:
-    """Greatest rise of a curve near a frequency in octaves; 0 if it has none."""
+    """Return the greatest rise of a curve near a frequency in octaves; 0 if there is none."""
     rises = [
         _rise(octaves, level, int(sample))
         for sample in np.flatnonzero(np.abs(octaves - centre) <= _NEAR)
@@ -98,7 +98,7 @@ def _possible_causes(order: int, excitation_hz: float, in_fundamental: bool) -> 
     "half as much within 1/6 octave",
     source_status="common practice, no source",
     limitations="Causes are possibilities, not results. Broad rises, and peaks below the noise, are not listed.",
-    formula="Level of a local maximum less the higher of the lowest levels within half an octave on either side",
+    formula="Level of a local maximum minus the higher of the lowest levels within half an octave on either side",
 )
 def harmonic_peaks(
     frequency: ArrayLike,
@@ -120,7 +120,7 @@ def harmonic_peaks(
     orders : sequence of int
         Numbers of the orders.
     min_height_db : float
-        Least height above the higher foot, dB.
+        Minimum height above the higher foot, dB.
 
     Returns
     -------
@@ -130,13 +130,13 @@ def harmonic_peaks(
     Raises
     ------
     ValueError
-        If the frequencies are not ascending above zero, the shapes disagree or the least height is not above zero.
+        If the frequencies are not ascending above zero, the shapes disagree or the minimum height is not above zero.
     """
     grid, base = check_levels(frequency, fundamental)
     if relative.level_db.shape != (len(orders), grid.size):
         raise ValueError(f"{len(orders)} orders at {grid.size} frequencies, not {relative.level_db.shape}")
     if not min_height_db > 0:
-        raise ValueError(f"the least height must be above zero, not {min_height_db}")
+        raise ValueError(f"the minimum height must be above zero, not {min_height_db}")
     octaves = np.log2(grid)
     peaks = []
     for order, row, bound in zip(orders, relative.level_db, relative.bound, strict=True):

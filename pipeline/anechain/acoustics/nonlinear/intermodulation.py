@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import band_centres, band_edges, check_grid
+from anechain.acoustics.curve.bands import band_centres, band_edges
+from anechain.acoustics.curve.frequencies import check_grid
 from anechain.arrays import Floats
 from anechain.methods import method
 
@@ -53,7 +54,7 @@ class MultitoneBands:
 
 
 def _lines(signal: Floats, sampling_rate: float, played: Floats) -> tuple[Floats, Floats, Floats, float]:
-    """Mean square and frequency of each line, its distance to the nearest tone, and the half-width of a tone, in Hz."""
+    """Return power and frequency of the spectral lines, their distance to the nearest tone, and a tone's half-width."""
     resolution = sampling_rate / signal.size
     half_width = MAIN_LOBE * resolution
     if played[-1] + half_width > sampling_rate / 2:

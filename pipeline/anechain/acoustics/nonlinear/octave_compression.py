@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, band_centres, band_edges
+from anechain.acoustics.curve.bands import band_centres, band_edges
+from anechain.acoustics.curve.frequencies import SAME_FREQUENCY
 from anechain.acoustics.curve.levels import level_of_power, power_of_level
 from anechain.acoustics.nonlinear.compression_deltas import USED, check_drives
 from anechain.acoustics.nonlinear.octave_weights import MIN_COVERAGE, band_weights

@@ -11,10 +11,10 @@ from anechain.methods import method
 __all__ = ["level_resolution", "noise_uncertainty"]
 
 EXPORT_STEPS = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
-"""Rounding steps in dB that are looked for, from coarse to fine."""
+"""Rounding steps in dB that are tried, from coarse to fine."""
 
 MIN_DISTINCT_VALUES = 8
-"""With fewer distinct values no rounding step is looked for."""
+"""With fewer distinct values no rounding step is determined."""
 
 STEP_TOLERANCE = 2e-5
 """dB by which a value stored in single precision may differ from a multiple of the step."""
@@ -30,10 +30,10 @@ MAX_NOISE_RATIO = 0.3
     formula="Largest usual step of which all differences are whole multiples",
     source="largest usual step of which all differences between the values are multiples",
     source_status="common practice, no source",
-    limitations="Does not find the step after interpolation or averaging, or with fewer than eight distinct values.",
+    limitations="Does not detect the step after interpolation or averaging, or with fewer than eight distinct values.",
 )
 def level_resolution(level: ArrayLike) -> float:
-    """Return the step in dB that levels were rounded to; 0 if none is found.
+    """Return the step in dB that levels were rounded to; 0 if not known.
 
     A constant added after rounding (distance, calibration) does not hide the step.
 
@@ -70,7 +70,7 @@ def level_resolution(level: ArrayLike) -> float:
     "constant phase.",
 )
 def noise_uncertainty(level_to_noise_db: ArrayLike) -> Floats:
-    """Return the standard uncertainty in dB of a level that is so many dB above the noise.
+    """Return the standard uncertainty in dB of a level in noise.
 
     Parameters
     ----------

@@ -34,7 +34,7 @@ DECIBELS_PER_NEPER = 20.0 / float(np.log(10.0))
     version=1,
     title="Noise at each harmonic order, from silence and from repeats",
     source="the greater of the noise without a response and of sqrt(2) s 10^(L/20) / 8.686 for a spread of s dB "
-    "between repeats (small noise beside a sine)",
+    "between repeats (small noise added to a sine)",
     source_status="common practice, no source",
     limitations="Spread caused by drift of the device counts as noise too. NaN where neither source is known.",
     formula="Greater of the noise without a response and L + 20 lg(sqrt(2) s / 8.686), s the spread of repeats in dB",
@@ -94,7 +94,7 @@ class ReferredOrders:
     "noise of normal distribution)",
     source_status="common practice, no source",
     limitations="Without known noise no order is marked as a limit. A limit may be far above the harmonic itself.",
-    formula="Order less fundamental in dB; in the noise: 20 lg(order + sqrt(3) noise) less fundamental",
+    formula="Order minus fundamental in dB; in the noise: 20 lg(order + sqrt(3) noise) minus fundamental",
 )
 def referred_orders(
     fundamental: ArrayLike, level: ArrayLike, noise: ArrayLike, margin_db: float = NOISE_MARGIN

@@ -18,7 +18,7 @@ _HALF_LENGTH, _FACTOR = 64, 32
 
 
 def _interpolated_magnitude(h: Floats, sample: int) -> Floats:
-    """Interpolated magnitude of a circular record around a sample, `_HALF_LENGTH` samples on either side."""
+    """Return the interpolated magnitude of a circular record, `_HALF_LENGTH` samples to both sides of a sample."""
     # Taper the outer halves only, so that values near the sample do not change.
     position = np.arange(2 * _HALF_LENGTH)
     taper = np.minimum(1.0, 2 * rising_half("hann", _HALF_LENGTH)[np.minimum(position, position[::-1])])

@@ -37,7 +37,7 @@ class CalibratorTone:
 
 
 def _tone(record: Floats, sampling_rate: float, frequency: float) -> tuple[complex, float]:
-    """Complex amplitude of the sine of a frequency that fits a record best, and the mean square of the rest."""
+    """Return the complex amplitude of the sine that fits a record best, and the mean square of the residual."""
     time = np.arange(record.size) / sampling_rate
     basis = np.stack([np.cos(2 * np.pi * frequency * time), np.sin(2 * np.pi * frequency * time), np.ones_like(time)])
     fit, *_ = np.linalg.lstsq(basis.T, record, rcond=None)

@@ -52,7 +52,7 @@ _LENGTH = 4096
 
 
 def _without_minimum_phase(spectrum: NDArray[np.complex128], frequency: Floats, band: tuple[float, float]) -> Floats:
-    """Excess phase in radians: phase minus the minimum phase of the magnitude within a band."""
+    """Return the excess phase in radians: phase minus the minimum phase of the magnitude within a band."""
     magnitude = np.abs(spectrum)
     inside = np.flatnonzero((frequency >= band[0]) & (frequency <= band[1]))
     extended = magnitude.copy()
@@ -70,7 +70,7 @@ def _without_minimum_phase(spectrum: NDArray[np.complex128], frequency: Floats, 
     "clock-error",
     version=1,
     title="Difference of clocks between excitation and recording, from the compactness of the response",
-    formula="The relative clock error whose removal gives the greatest ratio of the fourth moment of the envelope to "
+    formula="The relative clock error whose removal maximises the ratio of the fourth moment of the envelope to "
     "the square of the second moment",
     source="a clock error e changes the phase at f by -2 pi e f t(f), t(f) being the time at which f is played; the e "
     "that makes the response most compact (fourth over squared second moment of its envelope) after its minimum phase "
@@ -193,7 +193,7 @@ def _resampled(signal: Floats, ratio: float) -> Floats:
     "clock-ratio",
     version=1,
     title="Ratio of sampling rates between excitation and recording that makes the response compact",
-    formula="The ratio of usual sampling rates that gives the greatest share of energy in one sample",
+    formula="The ratio of usual sampling rates with the greatest share of energy in one sample",
     source="deconvolution by the excitation resampled by each ratio of usual sampling rates; greatest share of energy "
     "in one sample",
     source_status="common practice, no source",

@@ -1,4 +1,4 @@
-"""Drift: the first level, measured again at the end, compared with itself."""
+"""Drift: difference between the first take and its repeat at the end."""
 
 from __future__ import annotations
 

@@ -52,7 +52,7 @@ def sweep_end(record: ArrayLike, sampling_rate: float) -> SweepEnd:
 
     Returns
     -------
-    Ending
+    SweepEnd
     """
     values = np.asarray(record, dtype=np.float64)
     block = max(round(0.005 * sampling_rate), 1)

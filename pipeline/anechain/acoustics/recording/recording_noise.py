@@ -47,7 +47,7 @@ class Hum:
     Attributes
     ----------
     mains : float
-        Mains frequency, 50 or 60 Hz; 0 if no line is found.
+        Mains frequency, 50 or 60 Hz; 0 if there is no line.
     frequency, power : numpy.ndarray, shape (lines,)
         Frequency in Hz and mean square of each line.
     """
@@ -58,7 +58,7 @@ class Hum:
 
 
 _PROMINENCE = 40.0
-"""Least power of a line re the median around it (16 dB). Noise reaches it in one of 100 000 lines or less."""
+"""Minimum power of a line re the median around it (16 dB). Noise reaches it in one of 100 000 lines or less."""
 
 _HARMONICS = 12
 """Number of harmonics that are searched."""
@@ -71,7 +71,7 @@ _HARMONICS = 12
     formula="Lines at multiples of 50 or 60 Hz that are 16 dB above the median around them",
     source="lines at whole multiples of the mains frequency, 16 dB above the median around them",
     source_status="common practice, no source",
-    limitations="Needs 0.25 s of silence. Any steady tone at such a frequency counts, from whatever source.",
+    limitations="Needs 0.25 s of silence. Any constant tone at such a frequency counts, whatever its source.",
 )
 def mains_hum(silence: ArrayLike, sampling_rate: float) -> Hum:
     """Return the lines of the mains in a silence.

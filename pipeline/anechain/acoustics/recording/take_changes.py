@@ -47,7 +47,7 @@ class TakeChange:
 
 
 def _mean(grid: Floats, values: Floats, band: tuple[float, float]) -> float | None:
-    """Mean over log frequency in a band; None if too little of the band has values."""
+    """Return the mean over log frequency in a band; None if too little of the band has values."""
     weight = np.where(np.isfinite(values), band_weights(grid, *band), 0.0)
     if weight.sum() < MIN_COVERAGE * np.log2(band[1] / band[0]):
         return None

@@ -35,14 +35,14 @@ class OrderOfDrives:
         Whether the first drive was repeated at the end, after other drives.
     pauses_s : numpy.ndarray or None
         Seconds from the start of each take to the start of the next; None if start times are not known.
-    words : str
+    note : str
         Consequence for the deltas; empty if drives rise and start times are known.
     """
 
     order: Literal["one drive", "rising", "falling", "neither"]
     repeated_last: bool
     pauses_s: Floats | None
-    words: str
+    note: str
 
 
 _NOTES = {

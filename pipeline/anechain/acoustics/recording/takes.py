@@ -15,8 +15,8 @@ from anechain.methods import method
 __all__ = ["COMMON_POWER", "JoinedTakes", "join_takes"]
 
 COMMON_POWER = 0.5
-"""Least ratio of the squared mean pressure to the mean squared pressure for which the phase is given: two equal levels
-may differ by up to 90 degrees. Common practice, no source."""
+"""Smallest ratio of the squared mean pressure to the mean squared pressure with which the mean has a phase: the phases
+of two equal levels may differ by up to 90 degrees. Common practice, no source."""
 
 
 @dataclass(frozen=True)

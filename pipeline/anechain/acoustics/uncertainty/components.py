@@ -1,7 +1,7 @@
-"""Components of an uncertainty: what each error source contributes to a level, as a standard uncertainty.
+"""Components of an uncertainty: contributions of error sources to a level, as standard uncertainties.
 
 A component is correlated if its error is the same in all directions of a measurement (calibration, gain, distance),
-and uncorrelated if every direction has an error of its own (repeatability, setting of the angle).
+and uncorrelated if the error differs from direction to direction (repeatability, setting of the angle).
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ DECIBELS_PER_NEPER = float(20 / np.log(10))
 
 @dataclass(frozen=True)
 class Component:
-    """One contribution to an uncertainty budget.
+    """Contribution of an error source to an uncertainty.
 
     Attributes
     ----------

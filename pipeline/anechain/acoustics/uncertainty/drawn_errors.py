@@ -1,8 +1,8 @@
 """Random errors of directions with their correlation over directions, frequencies and curves.
 
-A direction has errors of its own and errors that it shares with all directions. Errors are drawn for directions. A
-curve has the errors of its directions, each multiplied by the direction's share. So two curves with common directions
-have common errors, and a number that is read from single directions has the same errors as the curves.
+Each direction has its own errors, and errors that all directions share. Errors are drawn for directions. The error of a
+curve is the sum of the errors of its directions, each multiplied by the direction's share. So curves with common
+directions have common errors, and a number from single directions has the same errors as the curves.
 """
 
 from __future__ import annotations
@@ -271,7 +271,7 @@ def first_order(errors: DirectionErrors, name: str, gradient: Floats) -> float:
     sensitivity = np.where(gradient != 0, errors.shares[name] * gradient, 0.0)
 
     def variance(effects: Floats, knots: Floats) -> float:
-        """Sum of squares of the effects, shape (m, n), added up by the knot that they depend on."""
+        """Return the sum of squares of the effects, shape (m, n), after addition by the knot that they depend on."""
         below, first, second = interpolation_weights(octaves, knots)
         sums = np.zeros((len(effects), knots.size))
         for row, effect in enumerate(effects):

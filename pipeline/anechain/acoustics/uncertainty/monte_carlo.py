@@ -1,4 +1,4 @@
-"""Monte Carlo propagation: the spread of any number under random errors of the levels it is computed from."""
+"""Monte Carlo propagation: spread of a number under random errors of its input levels."""
 
 from __future__ import annotations
 

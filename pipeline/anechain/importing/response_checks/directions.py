@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from anechain.acoustics.directivity import orbit_checks
+from anechain.acoustics.directivity import misplaced_directions, orbit_checks
 from anechain.arrays import Floats
 from anechain.data.checks import Check, Series, check_not_possible, check_result
 from anechain.importing.response_checks.orbit import HIGHEST, LOWEST, MIN_BANDS, Orbit
@@ -99,7 +99,7 @@ def _check_swapped(orbits: list[Orbit]) -> Check:
     values, texts = [], []
     for orbit in orbits:
         try:
-            swap = orbit_checks.best_swap(orbit.angle, orbit.level)
+            swap = misplaced_directions.best_swap(orbit.angle, orbit.level)
         except ValueError:
             continue
         reduction = max(100 * (1 - swap.after / swap.before) if swap.before > 0 else 0.0, 0.0)
@@ -114,7 +114,7 @@ def _check_swapped(orbits: list[Orbit]) -> Check:
 def _levels_without_swap(orbit: Orbit) -> Floats:
     """Return the levels with two swapped directions exchanged, so that the check of labels does not report them too."""
     try:
-        swap = orbit_checks.best_swap(orbit.angle, orbit.level)
+        swap = misplaced_directions.best_swap(orbit.angle, orbit.level)
     except ValueError:
         return orbit.level
     level = orbit.level.copy()
@@ -132,7 +132,7 @@ def _check_labels(orbits: list[Orbit]) -> Check:
             estimates = {}
             for row in range(angle.size):
                 try:
-                    estimates[row] = orbit_checks.likely_angle(angle, level, row)
+                    estimates[row] = misplaced_directions.best_angle(angle, level, row)
                 except ValueError:
                     continue
             if angle.size == orbit.angle.size:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from anechain.acoustics.curve.frequencies import band_centres, band_means
+from anechain.acoustics.curve.bands import band_centres, band_means
 from anechain.acoustics.directivity import arrivals as arrival_methods
 from anechain.arrays import Floats
 

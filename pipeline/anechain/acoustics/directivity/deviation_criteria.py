@@ -1,0 +1,63 @@
+"""Criteria for the evidence and the cause of a peak or dip."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from anechain.acoustics.curve.peaks_and_dips import MAX_WIDTH_OCTAVES
+
+__all__ = ["DEFAULT_CRITERIA", "Criteria"]
+
+
+@dataclass(frozen=True)
+class Criteria:
+    """Limits that decide where a peak or dip is present, and what its cause is.
+
+    The defaults are our own; there is no source for them.
+
+    Attributes
+    ----------
+    height_share : float
+        A curve or direction has the peak or dip if its height there is at least this share of its height.
+    tolerance : float
+        Octaves by which the centre may differ in another curve or direction.
+    tolerance_by_width : float
+        The same as a share of the width; the larger of both is used. The centre of a broad shape is less well defined.
+    front, behind : float
+        Degrees from the axis: up to `front` a direction is in front, from `behind` on it is behind.
+    resonance_min_share, interference_max_share : float
+        A resonance is in at least the first share of the front directions of each orbit; interference is in less than
+        the second share of them on one orbit.
+    broad : float
+        Octaves. A resonance of this width or more must be behind as well: the step of a baffle is only in front.
+    max_drop : float
+        dB below the loudest direction. A direction with a lower level is not used.
+    uneven_behind : float
+        Share of the height. A direction behind is not used if the fit leaves a larger residual (root mean square).
+    min_rear_directions : int
+        Smallest number of usable directions behind.
+    least_variation : float
+        dB. The height varies over an orbit if its standard deviation is at least this.
+    uneven : float
+        The orbit with the larger variation is named alone if its variation is larger by at least this factor.
+    widest : float
+        Octaves. A wider shape is no peak or dip.
+    """
+
+    height_share: float = 0.5
+    tolerance: float = 1.0 / 12.0
+    tolerance_by_width: float = 1.0 / 4.0
+    front: float = 60.0
+    behind: float = 120.0
+    resonance_min_share: float = 0.75
+    interference_max_share: float = 0.5
+    broad: float = 1.0
+    max_drop: float = 40.0
+    uneven_behind: float = 0.5
+    min_rear_directions: int = 3
+    least_variation: float = 0.25
+    uneven: float = 1.5
+    widest: float = MAX_WIDTH_OCTAVES
+
+
+DEFAULT_CRITERIA = Criteria()
