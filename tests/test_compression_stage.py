@@ -32,8 +32,8 @@ from anechain.registry.stages import DEVICE_STAGES
 from anechain.report.compression import (
     compression_gaps,
     compression_notes,
-    compression_of,
     limits_caption,
+    read_compression,
 )
 from anechain.running.manifests import entry_of
 from anechain.running.prepare import prepare
@@ -436,7 +436,7 @@ def finished(tmp_path_factory):
 
 def test_the_chain_makes_compression_where_there_are_two_drives(finished):
     for device in ("willow", "rowan"):
-        compression = compression_of(finished, device)
+        compression = read_compression(finished, device)
         contract.validate(compression, "compression", device)
         assert drawable_figures(compression) == ("compression", "compression-levels", "usable")
     assert not (finished.results / "alder" / "compression.nc").exists()
@@ -444,10 +444,10 @@ def test_the_chain_makes_compression_where_there_are_two_drives(finished):
 
 
 def test_the_page_says_what_there_is_and_what_is_missing(finished):
-    (gap_,) = compression_gaps(finished, "alder", compression_of(finished, "alder"))
+    (gap_,) = compression_gaps(finished, "alder", read_compression(finished, "alder"))
     assert gap_[0] == "Compression and usable limits" and gap_[1].endswith("it was measured at fewer")
     assert compression_notes(None) == []
-    willow = compression_of(finished, "willow")
+    willow = read_compression(finished, "willow")
     data = {name: read_dataset(finished.results / "willow" / name) for name in ("curves.nc", "responses.nc")}
     captions = {one.name: one.caption for one in device_figures({**data, "compression.nc": willow})}
     captions = {name: captions[name] for name in ("compression", "compression-levels", "usable")}
@@ -455,8 +455,8 @@ def test_the_page_says_what_there_is_and_what_is_missing(finished):
     said = "\n".join(compression_notes(willow))
     assert "compression: at 16 V: −1 dB exceeded up to" in said
     assert "takes: drives in measuring order 1, 4, 8, 16, 1 V (rising)" in said
-    assert "takes: from start to start 60, 60, 60, 60 s" in said and "within the limit of 0.3 dB" in said
-    assert "takes: after louder takes, less before, at 1 V: +0.00 dB (takes 1 and 5, 60 s)" in said
+    assert "takes: time from start to start 60, 60, 60, 60 s" in said and "within the limit of 0.3 dB" in said
+    assert "takes: recovery error at 1 V: +0.00 dB (takes 1 and 5, 60 s)" in said
 
 
 def test_the_comparison_names_who_is_left_out(finished):

@@ -1,4 +1,4 @@
-"""The crate, held against the profile by the community's own validator, and against the files it tells of."""
+"""The crate, compared with its profile by the community's validator, and with the files that it describes."""
 
 import copy
 import hashlib
@@ -17,15 +17,17 @@ from rocrate_validator.utils.http import HttpRequester
 
 from anechain.errors import InputError
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
-from anechain.report.crate import Facts, Run, build_crate, crate_bytes, described_outside, rebased, run_of
+from anechain.report.crate import build_crate
+from anechain.report.crate_content import CrateContent, Run
+from anechain.report.crate_document import crate_bytes, external_files, move_root, run_times
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.crate import STARTED
 from finished_campaigns import finished
 
-# Terms of the context https://w3id.org/ro/crate/1.1/context that crates of ours use, with what it maps them to. The
-# validator fetches contexts by network; here they come from its own cache, filled with these. A term that is not among
-# them is one nobody has looked up, and fails.
+# Terms of the context https://w3id.org/ro/crate/1.1/context that our crates use, with the addresses that it maps them
+# to. The validator would fetch contexts from the network; here they come from its cache, which has only these terms. A
+# term that is missing here was not looked up, and fails.
 SCHEMA = """
     CreateAction CreativeWork Dataset HowTo HowToStep IndividualProduct Person PropertyValue ComputerLanguage
     SoftwareApplication SoftwareSourceCode about actionStatus additionalProperty additionalType agent author
@@ -63,14 +65,14 @@ def crate(plan):
 
 @pytest.fixture(scope="module")
 def entities(crate):
-    found = {entity["@id"]: entity for entity in crate["@graph"]}
-    assert len(found) == len(crate["@graph"])
-    return found
+    by_id = {entity["@id"]: entity for entity in crate["@graph"]}
+    assert len(by_id) == len(crate["@graph"])
+    return by_id
 
 
 @pytest.fixture(scope="module")
 def cache(tmp_path_factory):
-    """The validator's cache of fetched contexts, filled by hand."""
+    """The validator's cache of contexts, filled with the terms above."""
     path = tmp_path_factory.mktemp("cache") / "http"
     with CachedSession(cache_name=str(path), expire_after=-1, backend="sqlite") as session:
         for url, terms in CONTEXTS.items():
@@ -87,7 +89,7 @@ def cache(tmp_path_factory):
 
 @pytest.fixture
 def failures(plan, cache, monkeypatch):
-    """What the validator, cut off from the network, finds wrong with a document at the root of the results."""
+    """A function that returns the problems that the validator reports for a document, without the network."""
 
     def no_network(*args, **options):
         raise AssertionError("the validator went to the network")
@@ -105,27 +107,27 @@ def failures(plan, cache, monkeypatch):
         )
         result = services.validate(settings)
         assert result.passed() == (not result.get_issues())
-        return {make_receipt.message for make_receipt in result.get_issues()}
+        return {issue.message for issue in result.get_issues()}
 
     return validate
 
 
-# Against the profile
+# Comparison with the profile
 
 
-def test_every_term_is_one_of_the_contexts(crate):
+def test_every_term_is_in_the_contexts(crate):
     used = {key for entity in crate["@graph"] for key in entity if not key.startswith("@")}
     used |= {type_ for entity in crate["@graph"] for type_ in listed(entity["@type"])}
     assert used - {term for terms in CONTEXTS.values() for term in terms} == set()
     assert crate["@context"] == list(CONTEXTS)
 
 
-def test_nothing_that_the_profiles_require_is_wanting(crate, failures):
+def test_the_crate_has_all_that_the_profiles_require(crate, failures):
     assert failures(crate) == set()
 
 
-def test_what_they_recommend_and_nobody_knows_is_all_that_is_wanting(crate, failures):
-    """There is no page of the software, no publisher, no employer: none is invented. No README is part of a crate."""
+def test_only_recommended_properties_that_are_not_known_are_missing(crate, failures):
+    """Software page, publisher and employer are not known and are not invented. A crate has no README."""
     assert failures(crate, "RECOMMENDED") == {
         "The Application SHOULD have a url",
         "The SoftwareApplication id SHOULD be an absolute URI",
@@ -138,7 +140,7 @@ def test_what_they_recommend_and_nobody_knows_is_all_that_is_wanting(crate, fail
 
 
 @pytest.mark.parametrize(
-    "taken",
+    "removed",
     [
         {
             ("./", "license"): "must specify a license",
@@ -153,19 +155,19 @@ def test_what_they_recommend_and_nobody_knows_is_all_that_is_wanting(crate, fail
         {("ro-crate-metadata.json", "about"): "about"},
     ],
 )
-def test_the_validator_misses_what_is_taken_away(crate, failures, taken):
+def test_the_validator_reports_what_is_removed(crate, failures, removed):
     lacking = copy.deepcopy(crate)
     for entity in lacking["@graph"]:
-        for id_, property_ in taken:
+        for id_, property_ in removed:
             if entity["@id"] == id_ and property_ != "@id":
                 del entity[property_]
-    if ("rowan/curves.nc", "@id") in taken:  # a file that is not there
+    if ("rowan/curves.nc", "@id") in removed:  # a file that is not there
         lacking = json.loads(json.dumps(lacking).replace('"@id": "rowan/curves.nc"', '"@id": "rowan/curvets.nc"'))
     messages = failures(lacking)
-    assert all(any(said in message for message in messages) for said in taken.values())
+    assert all(any(text in message for message in messages) for text in removed.values())
 
 
-# Against the files
+# Comparison with the files
 
 
 def listed(value):
@@ -173,18 +175,18 @@ def listed(value):
 
 
 def ids(value):
-    return [one["@id"] for one in listed(value)]
+    return [entity["@id"] for entity in listed(value)]
 
 
 def test_every_file_has_its_size_and_hash(plan, entities):
-    """As sha256sum and stat would give them."""
-    files = {id_: one for id_, one in entities.items() if "sha256" in one}
-    assert Counter(one["exampleOfWork"]["@id"] for one in files.values())["#slot-raw"] == 144
-    for id_, one in files.items():
+    """Same values as from sha256sum and stat."""
+    files = {id_: file for id_, file in entities.items() if "sha256" in file}
+    assert Counter(file["exampleOfWork"]["@id"] for file in files.values())["#slot-raw"] == 144
+    for id_, file in files.items():
         root = plan.folder if id_.startswith("#") else plan.results
         data = (root / unquote(id_.removeprefix("#"))).read_bytes()
-        assert (one["sha256"], one["contentSize"]) == (hashlib.sha256(data).hexdigest(), str(len(data)))
-        assert one["name"] == unquote(id_.removeprefix("#")) and "/" in one["encodingFormat"]
+        assert (file["sha256"], file["contentSize"]) == (hashlib.sha256(data).hexdigest(), str(len(data)))
+        assert file["name"] == unquote(id_.removeprefix("#")) and "/" in file["encodingFormat"]
 
 
 def test_every_output_is_a_result_and_every_raw_file_an_object(plan, entities):
@@ -199,7 +201,7 @@ def test_every_output_is_a_result_and_every_raw_file_an_object(plan, entities):
     assert objects == raw | {"campaign.yaml"}
 
 
-def test_the_way_back_from_the_page_ends_at_the_raw_files(entities):
+def test_the_sources_of_the_page_lead_back_to_the_raw_files(entities):
     reached, ahead = set(), ["report/index.html"]
     while ahead:
         id_ = ahead.pop()
@@ -211,7 +213,7 @@ def test_the_way_back_from_the_page_ends_at_the_raw_files(entities):
     assert all("/rowan/" in id_ for id_ in ids(entities["rowan/responses.nc"]["wasDerivedFrom"]))
 
 
-def test_people_licence_setup_and_choices_are_the_campaigns(entities):
+def test_people_licence_setup_and_options_are_those_of_the_campaign(entities):
     root, run = entities["./"], entities["#run"]
     assert ids(root["author"]) == ids(run["agent"]) == ["https://orcid.org/0000-0002-1825-0097", "#person-2"]
     assert entities["#person-2"]["name"] == "The reading circle"
@@ -230,24 +232,24 @@ def test_steps_are_the_stages_with_their_versions(entities):
     assert "listening-window 1" in steps[1]["description"] and all(step["version"].isdigit() for step in steps)
 
 
-# Time, and nothing else of a place
+# Time, and no place
 
 
-def test_when_it_ran_and_nothing_of_where(plan, crate, entities):
+def test_the_crate_has_the_times_of_the_run_and_no_path(plan, crate, entities):
     assert entities["#run"]["startTime"] == "2026-01-02T03:04:05+00:00"
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00", entities["#run"]["endTime"])
     assert entities["./"]["datePublished"] == entities["#run"]["endTime"]
     assert str(plan.folder) not in json.dumps(crate) and "/tmp" not in json.dumps(crate)
 
 
-def test_the_same_facts_give_the_same_bytes(plan):
-    facts = Facts((), (), ("workflow/Snakefile",), {}, (), {"anechain": "1"})
-    one, other = (build_crate(plan.campaign, facts, Run(None, "2026-01-01T00:00:00+00:00", {})) for _ in range(2))
-    assert crate_bytes(one) == crate_bytes(other)
-    assert run_of(one) == (None, "2026-01-01T00:00:00+00:00")
+def test_the_same_content_gives_the_same_bytes(plan):
+    content = CrateContent((), (), ("workflow/Snakefile",), {}, (), {"anechain": "1"})
+    first, second = (build_crate(plan.campaign, content, Run(None, "2026-01-01T00:00:00+00:00", {})) for _ in range(2))
+    assert crate_bytes(first) == crate_bytes(second)
+    assert run_times(first) == (None, "2026-01-01T00:00:00+00:00")
 
 
-def test_results_that_come_out_the_same_keep_the_time_of_their_making(plan, monkeypatch):
+def test_unchanged_results_keep_the_times_of_the_crate(plan, monkeypatch):
     target = plan.results / "ro-crate-metadata.json"
     before = target.read_bytes()
     monkeypatch.setenv(STARTED, "2026-09-09T09:09:09+00:00")
@@ -255,23 +257,23 @@ def test_results_that_come_out_the_same_keep_the_time_of_their_making(plan, monk
     assert target.read_bytes() == before
 
 
-@pytest.mark.parametrize("told", ["", "yesterday", "2026-01-01T00:00:00"])
-def test_a_start_that_is_not_known_is_not_said(plan, monkeypatch, told):
+@pytest.mark.parametrize("start", ["", "yesterday", "2026-01-01T00:00:00"])
+def test_an_unknown_start_is_left_out(plan, monkeypatch, start):
     target = plan.results / "ro-crate-metadata.json"
     before = target.read_bytes()
     target.unlink()
-    monkeypatch.setenv(STARTED, told)
+    monkeypatch.setenv(STARTED, start)
     run_whole(plan, "crate")
     document = json.loads(target.read_bytes())
     target.write_bytes(before)
     assert all("startTime" not in entity for entity in document["@graph"])
 
 
-@pytest.mark.parametrize("content", [b"", b"[]", b"{}", b'{"@graph": 5}', b'{"@graph": [5, {"@id": "#run"}]}'])
-def test_what_is_no_crate_of_ours_is_replaced(plan, content):
+@pytest.mark.parametrize("data", [b"", b"[]", b"{}", b'{"@graph": 5}', b'{"@graph": [5, {"@id": "#run"}]}'])
+def test_a_file_that_is_no_crate_is_replaced(plan, data):
     target = plan.results / "ro-crate-metadata.json"
     before = target.read_bytes()
-    target.write_bytes(content)
+    target.write_bytes(data)
     run_whole(plan, "crate")
     assert len(json.loads(target.read_bytes())["@graph"]) == len(json.loads(before)["@graph"])
     target.write_bytes(before)
@@ -285,8 +287,8 @@ def test_a_raw_file_changed_since_its_import_is_named(tmp_path):
         run_whole(plan, "crate")
 
 
-def test_a_run_that_left_a_device_out_says_so(tmp_path, failures):
-    """And a campaign that says nothing of people, licence and purpose: nothing is invented for it."""
+def test_a_run_without_a_device_names_it(tmp_path, failures):
+    """The campaign states no people, licence or purpose, and none is invented."""
     from campaigns import campaign
 
     file = campaign(tmp_path)
@@ -309,32 +311,32 @@ def test_a_run_that_left_a_device_out_says_so(tmp_path, failures):
 
 
 @pytest.mark.parametrize(
-    ("licence", "said"),
+    ("licence", "expected"),
     [
         ("CC0-1.0", {"@id": "https://spdx.org/licenses/CC0-1.0"}),
         ("CC0-1.0 OR MIT", "CC0-1.0 OR MIT"),
         ("LicenseRef-hall", "LicenseRef-hall"),
     ],
 )
-def test_licences(plan, licence, said):
-    facts = Facts((), (), ("workflow/Snakefile",), {}, (), {"anechain": "1"})
+def test_licences(plan, licence, expected):
+    content = CrateContent((), (), ("workflow/Snakefile",), {}, (), {"anechain": "1"})
     campaign = plan.campaign.model_copy(update={"licence": licence})
     (root,) = (
         entity
-        for entity in build_crate(campaign, facts, Run(None, "2026-01-01", {}))["@graph"]
+        for entity in build_crate(campaign, content, Run(None, "2026-01-01", {}))["@graph"]
         if entity["@id"] == "./"
     )
-    assert root["license"] == said
+    assert root["license"] == expected
 
 
-# With the root moved upwards (held against the profile, bundled, in test_bundling.py)
+# A root further up (test_bundle.py compares a bundle with the profile)
 
 
-def test_a_crate_of_the_whole_campaign_holds_its_raw_files(crate):
-    outside = described_outside(crate)
+def test_a_crate_of_the_campaign_folder_contains_its_raw_files(crate):
+    outside = external_files(crate)
     assert len(outside) == 145
-    whole = rebased(crate, "results", outside, {"README.txt": "not part of it before"})
-    assert described_outside(whole) == {}
+    whole = move_root(crate, "results", outside, {"README.txt": "not part of it before"})
+    assert external_files(whole) == {}
     assert len(whole["@graph"]) == len(crate["@graph"]) + 1
     (root,) = (entity for entity in whole["@graph"] if entity["@id"] == "./")
     parts = ids(root["hasPart"])
@@ -342,8 +344,8 @@ def test_a_crate_of_the_whole_campaign_holds_its_raw_files(crate):
     assert "results/rowan/curves.nc" in parts and root["mainEntity"] == {"@id": "results/workflow/Snakefile"}
 
 
-def test_raw_files_that_are_not_held_stay_described(crate):
-    whole = rebased(crate, "results", ["campaign.yaml"], {})
-    assert len(described_outside(whole)) == 144
+def test_raw_files_that_are_not_included_stay_described(crate):
+    whole = move_root(crate, "results", ["campaign.yaml"], {})
+    assert len(external_files(whole)) == 144
     (curves,) = (entity for entity in whole["@graph"] if entity["@id"] == "results/rowan/responses.nc")
     assert all(id_.startswith("#raw/rowan/") for id_ in ids(curves["wasDerivedFrom"]))

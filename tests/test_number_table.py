@@ -1,4 +1,4 @@
-"""The table of numbers, read as a spreadsheet and as a program read it."""
+"""The table of numbers, read as by a spreadsheet and as by a program."""
 
 import csv
 import io
@@ -82,7 +82,7 @@ def rows_of(numbers, title="Rowan, two-way"):
     return list(csv.DictReader(io.StringIO(numbers_csv([("rowan", title, numbers)]).decode(), newline="")))
 
 
-def test_a_line_for_each_number_and_an_empty_cell_for_a_gap():
+def test_each_number_has_a_row_and_a_gap_has_an_empty_cell():
     whole, gap = rows_of([WHOLE, GAP])
     assert whole["quantity"] == WHOLE.id and gap["quantity"] == GAP.id
     assert whole["device_title"] == "Rowan, two-way" and whole["value"] == "-84.25"
@@ -90,13 +90,13 @@ def test_a_line_for_each_number_and_an_empty_cell_for_a_gap():
     assert gap["value"] == gap["uncertainty"] == gap["marks"] == "" and gap["reason"] == "no data"
 
 
-def test_nothing_that_the_json_holds_of_a_number_is_lost():
-    for one, row in zip([WHOLE, GAP, COUNT], rows_of([WHOLE, GAP, COUNT]), strict=True):
-        for name, value in number_to_json(one).items():
+def test_the_table_has_every_field_of_a_number():
+    for number, row in zip([WHOLE, GAP, COUNT], rows_of([WHOLE, GAP, COUNT]), strict=True):
+        for name, value in number_to_json(number).items():
             if name == "marks":
                 continue
-            told = row[name]
-            assert (float(told) if isinstance(value, int | float) else told) == ("" if value is None else value), name
+            cell = row[name]
+            assert (float(cell) if isinstance(value, int | float) else cell) == ("" if value is None else value), name
 
 
 def test_every_value_has_an_uncertainty_or_the_reason_why_not_and_every_gap_its_reason():
@@ -108,19 +108,19 @@ def test_every_value_has_an_uncertainty_or_the_reason_why_not_and_every_gap_its_
         assert row["source"] and row["source_status"] and row["method"] and row["version"]
 
 
-def test_marks_are_told_in_words():
+def test_marks_are_written_as_text():
     (row,) = rows_of([WHOLE])
     assert row["marks"] == "on_axis 300 to 3000 Hz; on_axis 100 Hz at \N{MINUS SIGN}81.5 dB"
 
 
-def test_a_limit_is_told_from_a_value():
+def test_a_limit_is_marked_in_its_own_column():
     (row,) = rows_of([replace(WHOLE, bound="at most")])
     assert row["bound"] == "at most"
 
 
-def test_each_peak_and_dip_has_a_row_for_each_property_behind_their_count():
-    found = rows_of(number_rows([WHOLE, COUNT, GAP], [DIP, DIP | {"height_db": 2.0, "cause": "resonance"}]))
-    by_id = {row["quantity"]: row for row in found}
+def test_each_peak_and_dip_has_a_row_for_each_property_after_their_count():
+    rows = rows_of(number_rows([WHOLE, COUNT, GAP], [DIP, DIP | {"height_db": 2.0, "cause": "resonance"}]))
+    by_id = {row["quantity"]: row for row in rows}
     keys = ["centre", "height", "width", "q", "threshold", "cause", "plane"]
     listed = [f"deviations.{place}.{key}" for place in (1, 2) for key in keys]
     assert list(by_id) == [WHOLE.id, COUNT.id, *listed, GAP.id]
@@ -134,18 +134,18 @@ def test_each_peak_and_dip_has_a_row_for_each_property_behind_their_count():
         "cause": ("not determined", ""),
         "plane": ("", ""),
     }
-    assert first["plane"]["reason"] == "is not determined"
-    assert by_id["deviations.2.plane"]["reason"] == "it is no matter of direction"
+    assert first["plane"]["reason"] == "not determined"
+    assert by_id["deviations.2.plane"]["reason"] == "a resonance does not depend on the direction"
     assert first["height"]["title"] == "Dip 1: height" and by_id["deviations.2.height"]["title"] == "Peak 2: height"
     assert first["cause"]["note"] == "evidence: -3.5 dB at 1200 Hz; in all directions"
-    seen = "one resonance; found in: on_axis, sound_power"
-    assert first["centre"]["note"] == f"the curve is lowest at 1150 Hz; {seen}" and first["width"]["note"] == seen
-    assert first["q"]["note"] == f"of an equaliser's section; its zeros have Q 3.1; {seen}"
+    shape = "one resonance; in curves: on_axis, sound_power"
+    assert first["centre"]["note"] == f"minimum of the curve at 1150 Hz; {shape}" and first["width"]["note"] == shape
+    assert first["q"]["note"] == f"of an equaliser's section; its zeros have Q 3.1; {shape}"
     assert (first["height"]["uncertainty"], first["height"]["coverage_factor"]) == ("0.4", "2")
     assert first["height"]["propagation"] == "first order (GUM)"
     assert first["q"]["marks"] == "on_axis 1000 to 1400 Hz"
-    told = [row for key, row in first.items() if row["value"] and key != "height"]
-    assert {(row["method"], row["version"], row["uncertainty_reason"]) for row in told} == {
+    others = [row for key, row in first.items() if row["value"] and key != "height"]
+    assert {(row["method"], row["version"], row["uncertainty_reason"]) for row in others} == {
         ("deviations", "2", "not carried")
     }
     assert list(deviation_numbers([])) == []
@@ -159,7 +159,7 @@ def test_a_title_is_no_formula_and_a_negative_value_stays_a_number(title):
 
 
 def test_the_file_as_a_spreadsheet_opens_it(tmp_path):
-    """UTF-8 told by its mark, commas, no row wider than the table; the receipt below an empty row."""
+    """UTF-8 with a byte-order mark, commas, no row wider than the table; the receipt below an empty row."""
     path = tmp_path / "numbers.csv"
     raw = [Input(f"raw:rowan, {number}; a.txt", f"{number:064x}") for number in range(300)]
     write_artefact(

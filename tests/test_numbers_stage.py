@@ -375,7 +375,10 @@ def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     assert one["height_uncertainty_db"] is None and one["height_uncertainty_reason"]
     rows = {row.id: row for row in number_rows(made.numbers, made.lists["deviations"])}
     assert rows["deviations.1.centre"].value == one["centre_hz"] and rows["deviations.1.centre"].unit == "Hz"
-    assert rows["deviations.1.plane"].value is None and "no matter of direction" in rows["deviations.1.plane"].reason
+    assert (
+        rows["deviations.1.plane"].value is None
+        and "does not depend on the direction" in rows["deviations.1.plane"].reason
+    )
     assert {"on_axis", "sound_power"} <= set(one["in_curves"]) and len(one["evidence"]) > 4
     deaf = Numbers.model_validate({"deviations": {"threshold_at_q_1": 0.0}})
     (one,) = numbered(deaf, DeviceNumbers(), datasets(lambda plane, angle: 80 + shape), UNSMOOTHED).lists["deviations"]

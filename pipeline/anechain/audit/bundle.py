@@ -23,7 +23,7 @@ from anechain.data.store import read_receipt, replace_atomically, sha256_file
 from anechain.errors import InputError, Problem
 from anechain.receipts.receipt import raw_inputs, sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES
-from anechain.report.crate import CRATE_NAME, crate_bytes, described_outside, rebased
+from anechain.report.crate_document import CRATE_NAME, crate_bytes, external_files, move_root
 from anechain.running.manifests import read_manifest
 from anechain.running.plan import Plan
 from anechain.running.prepare import open_plan
@@ -80,7 +80,7 @@ def write_bundle(campaign_file: Path, target: Path, raw: Literal["copy", "hash"]
         raise InputError.single(folder, f"a run is in progress: {process}", fix="wait until it has ended")
     results = _finished_results(plan, campaign_file)
     document = json.loads((plan.results / CRATE_NAME).read_bytes())
-    outside = described_outside(document)
+    outside = external_files(document)
     own_code = {campaign_file.name, *plan.campaign.importers}
     included = sorted(name for name in outside if raw == "copy" or name in own_code)
     left_out = sorted(outside.keys() - included)
@@ -97,7 +97,7 @@ def write_bundle(campaign_file: Path, target: Path, raw: Literal["copy", "hash"]
     if left_out:
         texts[RAW_FILES] = hash_list({name: outside[name][0] for name in left_out})
     descriptions = {name: text for name, text in _DESCRIPTIONS.items() if name in texts}
-    texts[CRATE_NAME] = crate_bytes(rebased(document, "results", included, descriptions))
+    texts[CRATE_NAME] = crate_bytes(move_root(document, "results", included, descriptions))
     _check_names(files, texts)
     _check_private_keys(files)
     hashes = {name: sha256_file(path) for name, path in files.items()}

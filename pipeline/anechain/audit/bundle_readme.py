@@ -6,7 +6,7 @@ import platform
 
 from anechain import __version__
 from anechain.audit.bundle_layout import FILES, RAW_FILES, SCRIPT, SOFTWARE
-from anechain.report.crate import CRATE_NAME
+from anechain.report.crate_document import CRATE_NAME
 from anechain.running.plan import Plan
 
 __all__ = ["readme_text"]

@@ -1,1 +1,1 @@
-"""The page of a campaign."""
+"""The page of a campaign, its table of numbers, and its RO-Crate."""

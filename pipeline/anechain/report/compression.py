@@ -1,4 +1,4 @@
-"""Part of stage report: compression and usable limits of a device in words, and their comparison."""
+"""Compression and usable limits of a device on the page: notes, gaps, and the caption of their comparison."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ if TYPE_CHECKING:
 __all__ = [
     "compression_gaps",
     "compression_notes",
-    "compression_of",
     "limits_caption",
+    "read_compression",
 ]
 
-_GAPS = {
+_GAP_TITLES = {
     "drift": "Drift between first and last take",
     "usable": "Usable limits",
     "listening_level": "Level at the listening place",
@@ -31,70 +31,72 @@ _GAPS = {
 }
 
 
-def compression_of(plan: Plan, device: str) -> xr.Dataset | None:
-    """Compression of a device, if it could be had."""
-    named = entry_of(plan, "compression", device)["outputs"]
+def read_compression(plan: Plan, device: str) -> xr.Dataset | None:
+    """Read the compression of a device; None if it has none."""
+    outputs = entry_of(plan, "compression", device)["outputs"]
     path = plan.results / device / "compression.nc"
-    return read_dataset(path) if path.relative_to(plan.results).as_posix() in named else None
+    return read_dataset(path) if path.relative_to(plan.results).as_posix() in outputs else None
 
 
 def compression_gaps(plan: Plan, device: str, compression: xr.Dataset | None) -> list[tuple[str, str]]:
-    """What could not be had, and why."""
+    """Return the titles of results that could not be computed, and the reasons."""
     if compression is None:
-        named = entry_of(plan, "ingest", device)["outputs"]
+        outputs = entry_of(plan, "ingest", device)["outputs"]
         data = {
             name: read_dataset(plan.results / device / f"{name}.nc")
             for name in ("harmonics", "takes")
-            if f"{device}/{name}.nc" in named
+            if f"{device}/{name}.nc" in outputs
         }
         return [("Compression and usable limits", compression_gap(data))]
     gaps: dict[str, str] = json.loads(str(compression.attrs["gaps"]))
-    return [(_GAPS.get(name, name), reason) for name, reason in gaps.items()]
+    return [(_GAP_TITLES.get(name, name), reason) for name, reason in gaps.items()]
 
 
 def compression_notes(compression: xr.Dataset | None) -> list[str]:
-    """Lines on how the compression was read, where limits are passed, and what the takes in their order tell."""
+    """Return lines on the compression, the limits that it exceeds, the conditions, and the order of the takes."""
     from anechain.figures.compression_text import exceedance_texts
 
     if compression is None:
         return []
-    said = [f"compression: {line}" for line in str(compression.attrs["notes"]).splitlines()]
-    said += [f"compression: at {line}" for line in exceedance_texts(compression)]
-    said += [f"usable limits: {line}" for line in str(compression.attrs["conditions"]).splitlines()]
-    return said + _of_takes(json.loads(str(compression.attrs["takes"])))
+    notes = [f"compression: {line}" for line in str(compression.attrs["notes"]).splitlines()]
+    notes += [f"compression: at {line}" for line in exceedance_texts(compression)]
+    notes += [f"usable limits: {line}" for line in str(compression.attrs["conditions"]).splitlines()]
+    return notes + _take_notes(json.loads(str(compression.attrs["takes"])))
 
 
-def _of_takes(told: Mapping[str, Any]) -> list[str]:
-    if not told:
+def _take_notes(takes: Mapping[str, Any]) -> list[str]:
+    """Return lines on the measuring order and the changes between takes; none if it is not known."""
+    if not takes:
         return []
-    drives, pauses = told["drives"], told["pauses"]
-    said = [f"takes: drives in measuring order {', '.join(f'{drive:.3g}' for drive in drives)} V ({told['order']})"]
-    if pauses:
-        said.append(f"takes: from start to start {', '.join(f'{pause:g}' for pause in pauses)} s")
-    drift = told["drift"]
+    drives, intervals = takes["drives"], takes["pauses"]
+    notes = [f"takes: drives in measuring order {', '.join(f'{drive:.3g}' for drive in drives)} V ({takes['order']})"]
+    if intervals:
+        notes.append(f"takes: time from start to start {', '.join(f'{interval:g}' for interval in intervals)} s")
+    drift = takes["drift"]
     if drift["rms_db"] is not None:
-        said.append(
-            f"takes: the first level, repeated last, differs by {drift['rms_db']:.2f} dB r.m.s. (mean "
-            f"{drift['mean_db']:+.2f} dB): {drift['verdict']} the limit of {drift['limit_db']:g} dB"
+        notes.append(
+            f"takes: the last take repeats the first drive; its level differs by {drift['rms_db']:.2f} dB r.m.s. "
+            f"(mean {drift['mean_db']:+.2f} dB): {drift['verdict']} the limit of {drift['limit_db']:g} dB"
         )
-    for name, words in (("long_term", "last less first take at"), ("recovery", "after louder takes, less before, at")):
-        for one in told[name]:
-            if one["mean_db"] is None:
+    for name, title in (("long_term", "long-term compression"), ("recovery", "recovery error")):
+        for change in takes[name]:
+            if change["mean_db"] is None:
                 continue
-            when = "not timed" if one["seconds"] is None else f"{one['seconds']:g} s"
-            said.append(
-                f"takes: {words} {one['drive_v']:.3g} V: {one['mean_db']:+.2f} dB (takes {one['first']} and "
-                f"{one['last']}, {when})"
+            time = "times not known" if change["seconds"] is None else f"{change['seconds']:g} s"
+            notes.append(
+                f"takes: {title} at {change['drive_v']:.3g} V: {change['mean_db']:+.2f} dB (takes {change['first']} "
+                f"and {change['last']}, {time})"
             )
-    return said
+    return notes
 
 
 def limits_caption(plan: Plan, devices: Sequence[str]) -> str | None:
-    """Caption of the comparison of usable limits; None where fewer than two devices can be compared."""
-    found_by = {device: compression_of(plan, device) for device in devices}
-    data = {device: one for device, one in found_by.items() if one is not None}
-    found = comparable_limits(data, {device: plan.campaign.devices[device].title for device in devices})
-    if len(found.devices) < 2:
+    """Return the caption of the comparison of usable limits; None if fewer than two devices can be compared."""
+    compressions = {device: read_compression(plan, device) for device in devices}
+    data = {device: compression for device, compression in compressions.items() if compression is not None}
+    comparable = comparable_limits(data, {device: plan.campaign.devices[device].title for device in devices})
+    if len(comparable.devices) < 2:
         return None
-    left = [f"Not compared: {line}." for line in found.left_out]
-    return " ".join(["How loud against how low, all devices on the same terms.", *found.notes, *left, LEVEL_CAUTION])
+    left_out = [f"Not compared: {line}." for line in comparable.left_out]
+    caption = "Highest level and lowest usable frequency of all devices under the same conditions."
+    return " ".join([caption, *comparable.notes, *left_out, LEVEL_CAUTION])

@@ -1,4 +1,4 @@
-"""The numbers of several devices as one table: results/numbers.csv."""
+"""The table of the numbers of all devices: results/numbers.csv."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from anechain.figure_of_merit.peaks import HEADING, q_text
 
 __all__ = ["deviation_numbers", "number_rows", "numbers_csv"]
 
-PEAKS = "deviations."
-"""What the ids of all numbers of peaks and dips begin with."""
+DEVIATION_PREFIX = "deviations."
+"""Beginning of the ids of all numbers of peaks and dips."""
 
 _COLUMNS = (
     "device",
@@ -38,51 +38,51 @@ _COLUMNS = (
 
 
 def numbers_csv(devices: Sequence[tuple[str, str, Iterable[Number]]]) -> bytes:
-    """Write a table of the numbers of several devices, a line each.
+    """Write the table of numbers, one row per number.
 
     Parameters
     ----------
     devices : sequence of (str, str, iterable of Number)
-        Id, name in print, numbers.
+        Id, title and numbers of each device.
 
     Returns
     -------
     bytes
-        UTF-8, comma separated, lines ending in a line feed; an empty cell where there is no value.
+        CSV in UTF-8: separated by commas, rows end with a line feed; a cell without a value is empty.
     """
     return csv_of_rows(
         _COLUMNS,
-        (_row(device, title, one) for device, title, numbers in devices for one in numbers),
+        (_row(device, title, number) for device, title, numbers in devices for number in numbers),
         STORED_DIGITS,
     )
 
 
-def _row(device: str, device_title: str, one: Number) -> list[str | float | None]:
+def _row(device: str, device_title: str, number: Number) -> list[str | float | None]:
     return [
         device,
         device_title,
-        one.id,
-        one.heading,
-        one.title,
-        one.value,
-        one.unit,
-        one.bound,
-        None if one.uncertainty is None else rounded_uncertainty(one.uncertainty),
-        one.coverage_factor,
-        one.propagation,
-        one.uncertainty_reason,
-        one.method,
-        one.version,
-        one.source,
-        one.source_status,
-        one.note,
-        one.reason,
-        "; ".join(map(_place, one.marks)),
+        number.id,
+        number.heading,
+        number.title,
+        number.value,
+        number.unit,
+        number.bound,
+        None if number.uncertainty is None else rounded_uncertainty(number.uncertainty),
+        number.coverage_factor,
+        number.propagation,
+        number.uncertainty_reason,
+        number.method,
+        number.version,
+        number.source,
+        number.source_status,
+        number.note,
+        number.reason,
+        "; ".join(map(_mark_text, number.marks)),
     ]
 
 
-def _place(mark: Mark) -> str:
-    """A mark in words: "on_axis 300 to 3000 Hz", "on_axis 100 Hz at 81.5 dB"."""
+def _mark_text(mark: Mark) -> str:
+    """Return a mark as text: "on_axis 300 to 3000 Hz", "on_axis 100 Hz at 81.5 dB"."""
     band = f"{mark.low_hz:.{STORED_DIGITS}g}"
     if mark.high_hz != mark.low_hz:
         band += f" to {mark.high_hz:.{STORED_DIGITS}g}"
@@ -91,66 +91,74 @@ def _place(mark: Mark) -> str:
 
 
 def number_rows(numbers: Sequence[Number], deviations: Sequence[Mapping[str, Any]]) -> list[Number]:
-    """Numbers of a device with those of its peaks and dips, which follow after their count.
+    """Return the numbers of a device with the properties of its peaks and dips inserted after their count.
 
     Parameters
     ----------
     numbers : sequence of Number
+        Numbers of the device.
     deviations : sequence of mapping
         The member `deviations` of numbers.json.
     """
-    at = max((place for place, one in enumerate(numbers, 1) if one.id.startswith(PEAKS)), default=len(numbers))
-    return [*numbers[:at], *deviation_numbers(deviations), *numbers[at:]]
+    counts = (index for index, number in enumerate(numbers, 1) if number.id.startswith(DEVIATION_PREFIX))
+    end = max(counts, default=len(numbers))
+    return [*numbers[:end], *deviation_numbers(deviations), *numbers[end:]]
 
 
 def deviation_numbers(deviations: Sequence[Mapping[str, Any]]) -> Iterator[Number]:
-    """What is known of each peak and dip as numbers: `deviations.1.centre` and so on.
+    """Yield the properties of each peak and dip as numbers: `deviations.1.centre` and so on.
 
     Parameters
     ----------
     deviations : sequence of mapping
-        The member `deviations` of numbers.json; they are numbered in its order.
+        The member `deviations` of numbers.json; its order determines their numbers.
     """
-    for place, one in enumerate(deviations, 1):
-        name = f"{'Peak' if one['height_db'] > 0 else 'Dip'} {place}"
-        seen = f"{one['shape']}; found in: {', '.join(one['in_curves'])}"
-        extreme = seen
-        if one["extreme_hz"] is not None:
-            most = "highest" if one["height_db"] > 0 else "lowest"
-            extreme = f"the curve is {most} at {one['extreme_hz']:.4g} Hz; {seen}"
-        of_q = f"{q_text(one)}; {seen}"
-        evidence = f"evidence: {'; '.join(one['evidence'])}"
-        reached = "reached" if one["above_threshold"] else "not reached"
-        no_plane = "it is no matter of direction" if one["cause"] == "resonance" else "is not determined"
+    for index, deviation in enumerate(deviations, 1):
+        is_peak = deviation["height_db"] > 0
+        name = f"{'Peak' if is_peak else 'Dip'} {index}"
+        shape = f"{deviation['shape']}; in curves: {', '.join(deviation['in_curves'])}"
+        extreme = shape
+        if deviation["extreme_hz"] is not None:
+            kind = "maximum" if is_peak else "minimum"
+            extreme = f"{kind} of the curve at {deviation['extreme_hz']:.4g} Hz; {shape}"
+        evidence = f"evidence: {'; '.join(deviation['evidence'])}"
+        reached = "reached" if deviation["above_threshold"] else "not reached"
+        resonance = deviation["cause"] == "resonance"
+        no_plane = "a resonance does not depend on the direction" if resonance else "not determined"
         for key, title, value, unit, note in (
-            ("centre", "centre", one["centre_hz"], "Hz", extreme),
-            ("height", "height", one["height_db"], "dB", seen),
-            ("width", "width", one["width_octaves"], "octaves", seen),
-            ("q", "Q", one["q"], "", of_q),
-            ("threshold", "height from which it is heard", one["threshold_db"], "dB", f"{reached}; {seen}"),
-            ("cause", "cause", one["cause"], "", evidence),
-            ("plane", "orbit over which it varies", one["plane"], "", evidence),
+            ("centre", "centre", deviation["centre_hz"], "Hz", extreme),
+            ("height", "height", deviation["height_db"], "dB", shape),
+            ("width", "width", deviation["width_octaves"], "octaves", shape),
+            ("q", "Q", deviation["q"], "", f"{q_text(deviation)}; {shape}"),
+            ("threshold", "audibility threshold", deviation["threshold_db"], "dB", f"{reached}; {shape}"),
+            ("cause", "probable cause", deviation["cause"], "", evidence),
+            ("plane", "orbit over which it varies", deviation["plane"], "", evidence),
         ):
-            told = value is not None
-            of_height = told and key == "height"
-            sure = one["height_uncertainty_db"] if of_height else None
+            uncertainty = coverage_factor = None
+            propagation = uncertainty_reason = ""
+            if value is not None and key != "height":
+                uncertainty_reason = deviation["uncertainty_reason"]
+            elif key == "height":
+                uncertainty_reason = deviation["height_uncertainty_reason"]
+                uncertainty = deviation["height_uncertainty_db"]
+                if uncertainty is not None:
+                    coverage_factor = deviation["height_coverage_factor"]
+                    propagation = deviation["height_propagation"]
             yield Number(
-                id=f"{PEAKS}{place}.{key}",
+                id=f"{DEVIATION_PREFIX}{index}.{key}",
                 heading=HEADING,
                 title=f"{name}: {title}",
                 value=value,
                 unit=unit,
-                uncertainty=sure,
-                coverage_factor=one["height_coverage_factor"] if sure is not None else None,
-                propagation=one["height_propagation"] if sure is not None else "",
-                uncertainty_reason=(
-                    one["height_uncertainty_reason"] if of_height else one["uncertainty_reason"] if told else ""
-                ),
-                method=one["method"],
-                version=one["version"],
-                source=one["source"],
-                source_status=one["source_status"],
+                uncertainty=uncertainty,
+                coverage_factor=coverage_factor,
+                propagation=propagation,
+                uncertainty_reason=uncertainty_reason,
+                method=deviation["method"],
+                version=deviation["version"],
+                source=deviation["source"],
+                source_status=deviation["source_status"],
                 note=note,
-                reason="" if told else no_plane,
-                marks=tuple(Mark(**mark) for mark in one["marks"]),
+                reason=no_plane if value is None else "",
+                marks=tuple(Mark(**mark) for mark in deviation["marks"]),
             )

@@ -1,4 +1,4 @@
-"""What the page and the table say of the numbers that the stage before them made."""
+"""Numbers as printed on the page: by device, side by side for all devices, and the options they depend on."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from anechain.data.numbers import Number, format_uncertainty, format_with_bound,
 from anechain.figure_of_merit.peaks import q_text
 from anechain.methods import methods
 from anechain.receipts.canonical_json import parse_json
+from anechain.report.table_rows import ComparisonGroup, DeviationRow, NumberGroup, NumberRow
 from anechain.running.plan import Plan
 
 if TYPE_CHECKING:
     from anechain.campaign.file import Campaign
-    from anechain.report.page import ComparedGroup, DeviationRow, NumberGroup, NumberRow
 
-__all__ = ["compared_numbers", "deviation_rows", "number_choices", "number_groups", "numbers_of"]
+__all__ = ["compared_numbers", "deviation_rows", "number_groups", "number_options", "read_numbers"]
 
 KEY_NUMBERS = (
     "level.sensitivity",
@@ -37,160 +37,181 @@ KEY_NUMBERS = (
     "usable.loudest",
     "usable.listening",
 )
-"""Ids of the numbers that stand first; what of them there is depends on the campaign's choices."""
+"""Ids of the numbers that the comparison lists first; the campaign's options decide which of them exist."""
 
-NEVER_ALONE = ("preference-estimate",)
-"""Methods whose limits stand wherever their result does."""
+SHOWN_WITH_LIMITATIONS = ("preference-estimate",)
+"""Methods whose limitations are printed wherever a result of them is."""
 
 
-def numbers_of(plan: Plan, device: str) -> tuple[list[Number], list[dict[str, Any]]]:
-    """Numbers of a device, and its peaks and dips, as numbers.json holds them."""
+def read_numbers(plan: Plan, device: str) -> tuple[list[Number], list[dict[str, Any]]]:
+    """Read the numbers of a device, and its peaks and dips, from numbers.json."""
     document = parse_json((plan.results / device / "numbers.json").read_text(encoding="utf-8"))
     numbers = [number_from_json(id_, document[id_]) for id_ in document["order"]]
     return numbers, list(document["deviations"])
 
 
-def _headings(numbers: Iterable[Number]) -> dict[str, list[Number]]:
+def _by_heading(numbers: Iterable[Number]) -> dict[str, list[Number]]:
     groups: dict[str, list[Number]] = {}
-    for one in numbers:
-        groups.setdefault(one.heading, []).append(one)
+    for number in numbers:
+        groups.setdefault(number.heading, []).append(number)
     return groups
 
 
-def _uncertainty(one: Number) -> str:
-    width = _width(one)
-    if not width:
-        return one.uncertainty_reason
-    gap = "\N{NO-BREAK SPACE}"
-    return f"±{gap}{width}{gap}{one.unit}".rstrip() + f" (k{gap}={gap}{one.coverage_factor:g})"
+def _uncertainty(number: Number) -> str:
+    """Return the uncertainty with unit and coverage factor, or the reason why there is none."""
+    size = _uncertainty_size(number)
+    if not size:
+        return number.uncertainty_reason
+    space = "\N{NO-BREAK SPACE}"
+    return f"±{space}{size}{space}{number.unit}".rstrip() + f" (k{space}={space}{number.coverage_factor:g})"
 
 
-def _width(one: Number) -> str:
-    """Uncertainty of a number in print; empty if it has none."""
-    if one.uncertainty is None or not isinstance(one.value, float):
+def _uncertainty_size(number: Number) -> str:
+    """Return the uncertainty without its unit; empty if there is none."""
+    if number.uncertainty is None or not isinstance(number.value, float):
         return ""
-    return format_uncertainty(one.uncertainty, one.value, one.unit)
+    return format_uncertainty(number.uncertainty, number.value, number.unit)
 
 
 def number_groups(numbers: Sequence[Number]) -> tuple[NumberGroup, ...]:
-    """Numbers of a device by heading, those that cannot be had apart with their reasons."""
-    from anechain.report.page import NumberGroup
-
+    """Return the numbers of a device by heading, and the gaps with their reasons."""
     groups = []
-    for heading, group in _headings(numbers).items():
-        ways = list(dict.fromkeys(one.propagation for one in group if _width(one) and one.propagation))
-        marks = {way: ascii_lowercase[at] if len(ways) > 1 else "" for at, way in enumerate(ways)}
+    for heading, group in _by_heading(numbers).items():
+        printed = [number.propagation for number in group if _uncertainty_size(number) and number.propagation]
+        propagations = list(dict.fromkeys(printed))
+        footnotes = {
+            propagation: ascii_lowercase[index] if len(propagations) > 1 else ""
+            for index, propagation in enumerate(propagations)
+        }
         groups.append(
             NumberGroup(
                 heading,
-                tuple(_row(one, marks.get(one.propagation, "")) for one in group if one.value is not None),
-                tuple((one.title, one.reason) for one in group if one.value is None),
-                tuple((mark, way) for way, mark in marks.items()),
+                tuple(_row(number, footnotes.get(number.propagation, "")) for number in group if not _is_gap(number)),
+                tuple((number.title, number.reason) for number in group if _is_gap(number)),
+                tuple((footnote, propagation) for propagation, footnote in footnotes.items()),
             )
         )
     return tuple(groups)
 
 
-def _row(one: Number, mark: str) -> NumberRow:
-    from anechain.report.page import NumberRow
-
-    made_by = f"{one.method}, {one.version}"
-    return NumberRow(one.title, format_with_bound(one), one.unit, _uncertainty(one), made_by, one.note, mark)
+def _is_gap(number: Number) -> bool:
+    return number.value is None
 
 
-def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRow, ...]:
-    """Peaks and dips of a device in print."""
-    from anechain.report.page import DeviationRow
-
-    return tuple(
-        DeviationRow(
-            centre=f"{format_hertz(one['centre_hz'])} Hz",
-            extreme="" if one["extreme_hz"] is None else f"{format_hertz(one['extreme_hz'])} Hz",
-            height=_height(one),
-            width=f"{one['width_octaves']:.2f} octave",
-            q=f"{one['q']:.2g}",
-            of_q=q_text(one),
-            curve=TITLES.get(one["curve"], one["curve"]),
-            cause=one["cause"] + (f", {_orbit(one['plane'])}" if one["plane"] else ""),
-            heard=f"{'reaches' if one['above_threshold'] else 'below'} {one['threshold_db']:.1f} dB",
-            evidence=tuple(one["evidence"]),
-        )
-        for one in deviations
+def _row(number: Number, footnote: str) -> NumberRow:
+    return NumberRow(
+        title=number.title,
+        value=format_with_bound(number),
+        unit=number.unit,
+        uncertainty=_uncertainty(number),
+        method=f"{number.method}, {number.version}",
+        note=number.note,
+        footnote=footnote,
     )
 
 
-def _height(one: Mapping[str, Any]) -> str:
-    """Height in dB, with its expanded uncertainty where that is known."""
-    words = f"{one['height_db']:+.1f}".replace("-", "\N{MINUS SIGN}")
-    sure = one["height_uncertainty_db"]
-    if sure is not None:
-        words += f" \N{PLUS-MINUS SIGN} {sure:.1f}" if sure >= 0.05 else " \N{PLUS-MINUS SIGN} under 0.1"
-    return f"{words} dB"
+def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRow, ...]:
+    """Return the peaks and dips of a device, entries of the list `deviations` in numbers.json, as printed."""
+    return tuple(
+        DeviationRow(
+            centre=f"{format_hertz(deviation['centre_hz'])} Hz",
+            extreme="" if deviation["extreme_hz"] is None else f"{format_hertz(deviation['extreme_hz'])} Hz",
+            height=_height(deviation),
+            width=f"{deviation['width_octaves']:.2f} octave",
+            q=f"{deviation['q']:.2g}",
+            q_kind=q_text(deviation),
+            curve=TITLES.get(deviation["curve"], deviation["curve"]),
+            probable_cause=deviation["cause"] + (f", {_orbits(deviation['plane'])}" if deviation["plane"] else ""),
+            audibility=f"{'reached' if deviation['above_threshold'] else 'not reached'}: "
+            f"{deviation['threshold_db']:.1f} dB",
+            evidence=tuple(deviation["evidence"]),
+        )
+        for deviation in deviations
+    )
 
 
-def _orbit(plane: str) -> str:
+def _height(deviation: Mapping[str, Any]) -> str:
+    """Return the height in dB, with its expanded uncertainty if that is known."""
+    text = f"{deviation['height_db']:+.1f}".replace("-", "\N{MINUS SIGN}")
+    uncertainty = deviation["height_uncertainty_db"]
+    if uncertainty is not None:
+        size = f"{uncertainty:.1f}" if uncertainty >= 0.05 else "under 0.1"
+        text += f" \N{PLUS-MINUS SIGN} {size}"
+    return f"{text} dB"
+
+
+def _orbits(plane: str) -> str:
     return "both orbits" if plane == "both" else f"{plane} orbit"
 
 
-def compared_numbers(devices: Sequence[Sequence[Number]]) -> tuple[ComparedGroup, ...]:
-    """Numbers of several devices side by side, key numbers first; those that no device has are left out.
+def compared_numbers(devices: Sequence[Sequence[Number]]) -> tuple[ComparisonGroup, ...]:
+    """Return the numbers of several devices by heading, key numbers first, without those that no device has.
 
     Parameters
     ----------
     devices : sequence of sequence of Number
-        By device.
-    """
-    from anechain.report.page import ComparedGroup
+        The numbers of each device.
 
+    Returns
+    -------
+    tuple of ComparisonGroup
+        Empty with fewer than two devices.
+    """
     if len(devices) < 2:
         return ()
-    first = {one.id: one for numbers in reversed(devices) for one in numbers}
-    order = dict.fromkeys(one.id for numbers in devices for one in numbers)
-    by_device = [{one.id: one for one in numbers if one.value is not None} for numbers in devices]
-    held = [first[id_] for id_ in order if any(id_ in numbers for numbers in by_device)]
+    # The title and unit of a number are those of the first device that lists it.
+    first = {number.id: number for numbers in reversed(devices) for number in numbers}
+    order = dict.fromkeys(number.id for numbers in devices for number in numbers)
+    by_device = [{number.id: number for number in numbers if not _is_gap(number)} for numbers in devices]
+    present = [first[id_] for id_ in order if any(id_ in numbers for numbers in by_device)]
+    key_numbers = [number for number in present if any(fnmatchcase(number.id, key) for key in KEY_NUMBERS)]
+    groups = [_comparison_group(heading, group, by_device) for heading, group in _by_heading(present).items()]
+    if key_numbers:
+        groups.insert(0, _comparison_group("Key numbers", key_numbers, by_device, collapsed=False))
+    return tuple(groups)
+
+
+def _comparison_group(
+    heading: str, group: Sequence[Number], by_device: Sequence[Mapping[str, Number]], *, collapsed: bool = True
+) -> ComparisonGroup:
     known = methods()
-
-    def compared(heading: str, group: Sequence[Number], folded: bool) -> ComparedGroup:
-        return ComparedGroup(
-            heading,
-            tuple((one.title, one.unit, tuple(_cell(numbers.get(one.id)) for numbers in by_device)) for one in group),
-            " ".join(
-                known[id_][max(known[id_])].limitations
-                for id_ in NEVER_ALONE
-                if any(one.method == id_ for one in group)
-            ),
-            folded,
-        )
-
-    first_of_all = [one for one in held if any(fnmatchcase(one.id, key) for key in KEY_NUMBERS)]
-    groups = [compared(heading, group, True) for heading, group in _headings(held).items()]
-    return (*([compared("Key numbers", first_of_all, False)] if first_of_all else []), *groups)
+    limited = [id_ for id_ in SHOWN_WITH_LIMITATIONS if any(number.method == id_ for number in group)]
+    return ComparisonGroup(
+        heading,
+        tuple(
+            (number.title, number.unit, tuple(_cell(numbers.get(number.id)) for numbers in by_device))
+            for number in group
+        ),
+        " ".join(known[id_][max(known[id_])].limitations for id_ in limited),
+        collapsed,
+    )
 
 
-def _cell(one: Number | None) -> str:
-    if one is None:
+def _cell(number: Number | None) -> str:
+    if number is None:
         return ""
-    width = _width(one)
-    return format_with_bound(one) + (f" ± {width}" if width else "")
+    size = _uncertainty_size(number)
+    return format_with_bound(number) + (f" ± {size}" if size else "")
 
 
-def number_choices(campaign: Campaign) -> Iterator[tuple[str, str]]:
-    """The choices in the numbers, a row for each."""
+def number_options(campaign: Campaign) -> Iterator[tuple[str, str]]:
+    """Yield the name and value of each option of the numbers, for the campaign and for single devices."""
     for section, options in campaign.numbers.model_dump(mode="json").items():
         name = section.replace("_", " ")
         if section in ("own_trends", "targets"):
-            for curve, one in options.items():
-                yield f"{name}, {TITLES.get(curve, curve)}", _words(one)
+            for curve, option in options.items():
+                yield f"{name}, {TITLES.get(curve, curve)}", _text(option)
             continue
         for key, value in options.items():
-            yield f"{name}: {key.replace('_', ' ')}", _words(value)
-    for device, one in campaign.devices.items():
-        own = {key: value for key, value in one.numbers.model_dump(mode="json").items() if value}
-        for key, value in own.items():
-            yield f"{key.replace('_', ' ')} of {campaign.devices[device].title}", _words(value)
+            yield f"{name}: {key.replace('_', ' ')}", _text(value)
+    for device in campaign.devices.values():
+        for key, value in device.numbers.model_dump(mode="json").items():
+            if value:
+                yield f"{key.replace('_', ' ')} of {device.title}", _text(value)
 
 
-def _words(value: Any) -> str:
+def _text(value: Any) -> str:
+    """Return the value of an option as printed."""
     if value is None:
         return "none"
     if isinstance(value, bool):
@@ -198,8 +219,8 @@ def _words(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     if isinstance(value, list):
-        pairs = value and all(isinstance(one, list) for one in value)
-        return "; ".join(map(_words, value)) if pairs else ", ".join(map(_words, value)) or "none"
+        pairs = value and all(isinstance(item, list) for item in value)
+        return "; ".join(map(_text, value)) if pairs else ", ".join(map(_text, value)) or "none"
     if isinstance(value, Mapping):
-        return "; ".join(f"{key.replace('_', ' ')}: {_words(one)}" for key, one in value.items())
+        return "; ".join(f"{key.replace('_', ' ')}: {_text(item)}" for key, item in value.items())
     return TITLES.get(str(value), str(value))

@@ -1,4 +1,4 @@
-"""What the page says of the uncertainty of a device's levels: its components, and what they come to on the axis."""
+"""The uncertainty budget of a device as printed on the page: its components, and their combination on the axis."""
 
 from __future__ import annotations
 
@@ -11,84 +11,84 @@ from anechain.acoustics.curve.frequencies import resample
 from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.campaign.numbers import NumbersUncertainty
 from anechain.campaign.stated_uncertainty import TITLES, Component, budget_from_json, impedance_budget
+from anechain.report.table_rows import BudgetRow, CombinedUncertaintyRow, UncertaintyBudget
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from anechain.report.page import BudgetRow, CombinedRow, UncertaintyPart
 
-__all__ = ["told_uncertainty"]
+__all__ = ["uncertainty_budget"]
 
-AT = (100.0, 1000.0, 10000.0)
-"""Hz at which the combined standard uncertainty is told."""
+PRINTED_HZ = (100.0, 1000.0, 10000.0)
+"""Frequencies at which the combined standard uncertainty is printed, Hz."""
 
-_MOST_PAIRS = 4
+_MAX_PAIRS = 4
+"""A longer list of frequencies and values is printed as its first and last pair."""
 _KINDS = {
     "standard": "standard uncertainty",
-    "rectangular": "half the width of limits, rectangular distribution",
-    "triangular": "half the width of limits, triangular distribution",
+    "rectangular": "half-width of a rectangular distribution",
+    "triangular": "half-width of a triangular distribution",
 }
-_DIRECTIONS = {"alike": "all directions alike", "own": "each direction's own"}
+_DIRECTIONS = {"alike": "the same in all directions", "own": "independent in each direction"}
 
 
-def told_uncertainty(
+def uncertainty_budget(
     curves: xr.Dataset, impedance: xr.Dataset | None, stated: Mapping[str, Any], options: NumbersUncertainty
-) -> UncertaintyPart:
-    """Components of the uncertainty in print, those not stated apart, and the combined uncertainty on the axis.
+) -> UncertaintyBudget:
+    """Return the components of the uncertainty as printed, and the combined uncertainty of the level on the axis.
 
     Parameters
     ----------
     curves : xarray.Dataset
-        After the contract `curves`, with the attribute `uncertainty_budget`.
+        Contract `curves`, with the attribute `uncertainty_budget`.
     impedance : xarray.Dataset or None
-        After the contract `impedance`; None if it was not measured.
+        Contract `impedance`; None if it was not measured.
     stated : mapping
         The campaign's section `uncertainty` as plain values.
     options : NumbersUncertainty
-        How the components go together over frequency, and the coverage factor.
+        Correlation of the components over frequency, and the coverage factor.
     """
-    from anechain.report.page import UncertaintyPart
-
     components = budget_from_json(str(curves.attrs["uncertainty_budget"]))
     missing = []
     if impedance is None:
-        missing = [("impedance", "it was not measured")]
+        missing = [("impedance", "not measured")]
     else:
         components += impedance_budget(impedance, stated)
     combined = tuple(_combined(curves, options.coverage_factor))
-    return UncertaintyPart(
-        rows=tuple(_row(one, options) for one in components if one.standard is not None),
-        missing=(*((TITLES[one.name], _why(one)) for one in components if one.standard is None), *missing),
+    known = [component for component in components if component.standard is not None]
+    unknown = [component for component in components if component.standard is None]
+    return UncertaintyBudget(
+        rows=tuple(_row(component, options) for component in known),
+        missing=(*((TITLES[component.name], _reason(component)) for component in unknown), *missing),
         combined=combined,
         coverage_factor=f"{options.coverage_factor:g}",
     )
 
 
-def _why(one: Component) -> str:
-    return one.reason if one.value is None else f"stated as {_stated(one)}, but {one.reason}"
+def _reason(component: Component) -> str:
+    """Return why a component has no standard uncertainty."""
+    return component.reason if component.value is None else f"stated as {_stated(component)}, but {component.reason}"
 
 
-def _row(one: Component, options: NumbersUncertainty) -> BudgetRow:
-    from anechain.report.page import BudgetRow
-
-    over = {
-        "one": "one error at all frequencies",
+def _row(component: Component, options: NumbersUncertainty) -> BudgetRow:
+    over_frequencies = {
+        "one": "the same at all frequencies",
         "response": f"independent after {_octaves(options.response_octaves)}",
         "own": f"independent after {_octaves(options.repeatability_octaves)}",
-    }[one.frequencies]
-    together = "; ".join(filter(None, (_DIRECTIONS.get(one.directions, ""), over)))
+    }[component.frequencies]
+    over_directions = _DIRECTIONS.get(component.directions, "")
     evaluation = "Type B"
-    if one.kind == "takes":
-        least, most = (one.takes[0], one.takes[-1]) if one.takes else (0, 0)
-        freedom = f"{least - 1}" if least == most else f"up to {most - 1}"
-        evaluation = "Type A" + (f", {freedom} degrees of freedom each" if most > 1 else "")
+    if component.kind == "takes":
+        fewest, most = (component.takes[0], component.takes[-1]) if component.takes else (0, 0)
+        degrees = f"{fewest - 1}" if fewest == most else f"up to {most - 1}"
+        evaluation = "Type A" + (f", {degrees} degrees of freedom each" if most > 1 else "")
     return BudgetRow(
-        TITLES[one.name],
-        _stated(one),
+        TITLES[component.name],
+        _stated(component),
         evaluation,
-        _standard(one),
-        together,
-        one.source or ("the takes" if one.kind == "takes" else ""),
+        _standard(component),
+        "; ".join(filter(None, (over_directions, over_frequencies))),
+        component.source or ("the takes" if component.kind == "takes" else ""),
     )
 
 
@@ -96,40 +96,44 @@ def _octaves(octaves: float) -> str:
     return f"{octaves:g} octave{'s' if octaves > 1 else ''}"
 
 
-def _stated(one: Component) -> str:
-    """The component as the campaign states it."""
-    if one.kind == "takes":
-        count = f"{one.takes[0]} to {one.takes[-1]}" if len(set(one.takes)) > 1 else "".join(map(str, one.takes[:1]))
+def _stated(component: Component) -> str:
+    """Return the value that the campaign states, or the spread of the repeated takes."""
+    takes = component.takes
+    if component.kind == "takes":
+        count = f"{takes[0]} to {takes[-1]}" if len(set(takes)) > 1 else "".join(map(str, takes[:1]))
         return (
             f"{count} takes: ".lstrip().capitalize()
-            + f"standard deviation of one {one.of_one:.2g} {one.standard_unit} (median)"
+            + f"standard deviation of a single take {component.of_one:.2g} {component.standard_unit} (median)"
         )
-    kind = f"expanded, k = {one.coverage_factor:g}" if one.kind == "expanded" else _KINDS[one.kind]
-    return f"{_value(one.value, one.unit)}, {kind}"
+    expanded = component.kind == "expanded"
+    kind = f"expanded, k = {component.coverage_factor:g}" if expanded else _KINDS[component.kind]
+    return f"{_value(component.value, component.unit)}, {kind}"
 
 
 def _value(value: Any, unit: str) -> str:
-    gap = "" if unit == "°" else " "
+    """Return a stated value, or its pairs of frequency and value, with the unit."""
+    space = "" if unit == "°" else " "
     if not isinstance(value, list):
-        return f"{value:g}{gap}{unit}"
-    ends = value if len(value) <= _MOST_PAIRS else [value[0], value[-1]]
-    listed = [f"{size:g}{gap}{unit} at {format_hertz(hz)} Hz" for hz, size in ends]
-    return ", ".join(listed) if ends is value else f"{listed[0]} to {listed[1]} ({len(value)} pairs)"
+        return f"{value:g}{space}{unit}"
+    printed = value if len(value) <= _MAX_PAIRS else [value[0], value[-1]]
+    texts = [f"{size:g}{space}{unit} at {format_hertz(hz)} Hz" for hz, size in printed]
+    return ", ".join(texts) if printed is value else f"{texts[0]} to {texts[1]} ({len(value)} pairs)"
 
 
-def _standard(one: Component) -> str:
-    assert one.standard is not None
-    least, median, greatest = one.standard
-    unit = f"{'' if one.standard_unit == '°' else ' '}{one.standard_unit}"
-    if one.kind == "takes" or one.name == "angle":
-        of = "frequencies" if one.name.startswith("impedance") else "directions and frequencies"
-        mean = "of the mean: " if one.kind == "takes" else ""
-        return f"{mean}{_size(median)}{unit} (median of {of}; 95 % {_under(greatest)}{unit})"
-    return f"{_size(least)}{unit}" if np.isclose(least, greatest) else f"{_size(least)} to {_size(greatest)}{unit}"
+def _standard(component: Component) -> str:
+    """Return the standard uncertainty, or its range or quantiles, with the unit."""
+    assert component.standard is not None
+    low, median, high = component.standard
+    unit = f"{'' if component.standard_unit == '°' else ' '}{component.standard_unit}"
+    if component.kind == "takes" or component.name == "angle":
+        over = "frequencies" if component.name.startswith("impedance") else "directions and frequencies"
+        mean = "of the mean: " if component.kind == "takes" else ""
+        return f"{mean}{_size(median)}{unit} (median over {over}; 95 % {_under(high)}{unit})"
+    return f"{_size(low)}{unit}" if np.isclose(low, high) else f"{_size(low)} to {_size(high)}{unit}"
 
 
 def _size(standard: float) -> str:
-    """Two figures (JCGM 100:2008, 7.2.6), and no more than thousandths."""
+    """Return a standard uncertainty with two significant digits (JCGM 100:2008, 7.2.6), at most three decimals."""
     if standard < 0.0005:
         return "under 0.001" if standard else "0"
     decimals = int(np.clip(1 - np.floor(np.log10(standard)), 0, 3))
@@ -137,18 +141,19 @@ def _size(standard: float) -> str:
 
 
 def _under(standard: float) -> str:
-    told = _size(standard)
-    return told if told.startswith("under") else f"under {told}"
+    size = _size(standard)
+    return size if size.startswith("under") else f"under {size}"
 
 
-def _combined(curves: xr.Dataset, factor: float) -> Iterator[CombinedRow]:
-    """The level on the axis at a few frequencies of the valid band; nothing if no component is known."""
-    from anechain.report.page import CombinedRow
+def _combined(curves: xr.Dataset, factor: float) -> Iterator[CombinedUncertaintyRow]:
+    """Yield the uncertainty of the level on the axis at a few frequencies of the valid band.
 
+    Nothing if no component common to all directions is known, or there is no level on the axis.
+    """
     if "uncertainty_common" not in curves or "on_axis" not in curves["curve"].values:
         return
     if not (curves["uncertainty_common"].sel(curve="on_axis").values > 0).any():
-        # Without what all directions share a level would look surer than it is, as its numbers say.
+        # Without the common components the uncertainty of a level would be too small.
         return
     frequency = np.asarray(curves["frequency"].values, dtype=np.float64)
     low, high = (float(curves.attrs.get(name, end)) for name, end in (("valid_low", 0.0), ("valid_high", np.inf)))
@@ -156,11 +161,12 @@ def _combined(curves: xr.Dataset, factor: float) -> Iterator[CombinedRow]:
         np.asarray(curves[f"uncertainty_{part}"].sel(curve="on_axis").values, dtype=np.float64)
         for part in ("common", "independent")
     ]
-    for hz in AT:
+    for hz in PRINTED_HZ:
         if not max(low, frequency[0]) <= hz <= min(high, frequency[-1]):
             continue
-        common, own = (float(resample(frequency, row, hz)[0]) for row in rows)
-        if not np.isfinite([common, own]).all():
+        common, independent = (float(resample(frequency, row, hz)[0]) for row in rows)
+        if not np.isfinite([common, independent]).all():
             continue
-        both = float(np.hypot(common, own))
-        yield CombinedRow(f"{format_hertz(hz)} Hz", *(f"{_size(one)} dB" for one in (common, own, both, factor * both)))
+        combined = float(np.hypot(common, independent))
+        sizes = (common, independent, combined, factor * combined)
+        yield CombinedUncertaintyRow(f"{format_hertz(hz)} Hz", *(f"{_size(size)} dB" for size in sizes))

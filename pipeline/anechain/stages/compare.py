@@ -18,7 +18,7 @@ from anechain.figures.files import figure_paths, update_figure
 from anechain.methods import versions
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.report.number_table import number_rows, numbers_csv
-from anechain.report.numbers import numbers_of
+from anechain.report.numbers import read_numbers
 from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome, inputs_of, keep_dataset
 from anechain.stages.compare_compression import USES as LIMIT_USES
@@ -92,7 +92,9 @@ def _write_numbers(plan: Plan, devices: Sequence[str]) -> tuple[Path, bool]:
     target = plan.results / "numbers.csv"
     if is_current(target, receipt["stamp"]):
         return target, False
-    rows = [(device, plan.campaign.devices[device].title, number_rows(*numbers_of(plan, device))) for device in devices]
+    rows = [
+        (device, plan.campaign.devices[device].title, number_rows(*read_numbers(plan, device))) for device in devices
+    ]
     write_artefact(target, numbers_csv(rows), receipt)
     return target, True
 

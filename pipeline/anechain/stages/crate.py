@@ -18,19 +18,9 @@ from anechain.receipts.file_formats import format_of
 from anechain.receipts.netcdf_receipt import netcdf_receipt
 from anechain.receipts.receipt import RAW, sha256_hex
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES, stage_module, stage_versions
-from anechain.report.crate import (
-    CRATE_NAME,
-    WORKFLOW_FOLDER,
-    CrateFile,
-    Facts,
-    Run,
-    Step,
-    build_crate,
-    crate_bytes,
-    now,
-    outside_id,
-    run_of,
-)
+from anechain.report.crate import build_crate, current_time
+from anechain.report.crate_content import CrateContent, CrateFile, Run, Step
+from anechain.report.crate_document import CRATE_NAME, WORKFLOW_FOLDER, crate_bytes, external_id, run_times
 from anechain.running.manifests import entry_of, read_manifest
 from anechain.running.plan import Plan
 from anechain.stages.batch import Outcome
@@ -76,7 +66,7 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
     if before is not None and (times := _times(before)) is not None:
         made = crate_bytes(build_crate(plan.campaign, facts, Run(*times, reasons))) != before
     if made:
-        document = build_crate(plan.campaign, facts, Run(_started(), now(), reasons))
+        document = build_crate(plan.campaign, facts, Run(_started(), current_time(), reasons))
         write_if_changed(target, crate_bytes(document))
     inputs = {one.path: one.sha256 for one in (*facts.inputs, *facts.outputs)}
     stamp = sha256_hex(
@@ -105,7 +95,7 @@ def _times(data: bytes) -> tuple[str | None, str] | None:
         document = json.loads(data)
     except ValueError:
         return None
-    return run_of(document) if isinstance(document, dict) else None
+    return run_times(document) if isinstance(document, dict) else None
 
 
 def _write_workflow(plan: Plan) -> list[Path]:
@@ -128,7 +118,7 @@ def workflow_files() -> dict[str, Path]:
     }
 
 
-def _facts(plan: Plan, devices: Sequence[str]) -> Facts:
+def _facts(plan: Plan, devices: Sequence[str]) -> CrateContent:
     made: dict[str, tuple[str, str, str]] = {}
     for stage in DEVICE_STAGES:
         for device in devices:
@@ -157,12 +147,12 @@ def _facts(plan: Plan, devices: Sequence[str]) -> Facts:
                 about = raw.setdefault(role.removeprefix(RAW), (hash_, slot, []))[2]
                 if device and device not in about:
                     about.append(device)
-                sources.append(outside_id(role.removeprefix(RAW)))
+                sources.append(external_id(role.removeprefix(RAW)))
             elif hash_ in known:
                 sources.append(quote(known[hash_]))
         about_device = (device,) if device else ()
         outputs.append(CrateFile(name, sha256, path.stat().st_size, stage, about_device, tuple(sources)))
-    return Facts(
+    return CrateContent(
         inputs=tuple(_inputs(plan, raw)),
         outputs=tuple(outputs),
         workflow=tuple(workflow_files()),

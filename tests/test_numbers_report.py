@@ -1,4 +1,4 @@
-"""Numbers in print: key numbers first, the rest folded away, limits told from values, the predictor never alone."""
+"""Numbers on the page: key numbers first, other groups closed, signs of limits, the limitations of the predictor."""
 
 from anechain.acoustics.curve.preference import PREFERENCE_LIMITS
 from anechain.data.numbers import Number
@@ -19,15 +19,15 @@ def device(sensitivity, loudest, bound=""):
     ]
 
 
-def test_key_numbers_stand_first_and_the_rest_is_folded_away():
+def test_key_numbers_are_first_and_the_other_groups_are_closed():
     first, *rest = compared_numbers([device(84.0, 95.0), device(86.0, None)])
-    assert not first.folded and [title for title, _, _ in first.rows] == ["level.sensitivity", "usable.loudest"]
-    assert all(group.folded for group in rest)
+    assert not first.collapsed and [title for title, _, _ in first.rows] == ["level.sensitivity", "usable.loudest"]
+    assert all(group.collapsed for group in rest)
     assert [group.heading for group in rest] == ["Level", "Preference", "Usable limits"]
     assert {title: cells for title, _, cells in first.rows}["level.sensitivity"] == ("84.0 ± 0.5", "86.0 ± 0.5")
 
 
-def test_a_limit_is_no_value_in_any_table():
+def test_a_limit_has_its_sign_in_every_table():
     devices = [device(84.0, 95.0, "at least"), device(86.0, 97.0, "at most")]
     cells = {title: cells for group in compared_numbers(devices) for title, _, cells in group.rows}
     assert cells["usable.loudest"] == ("≥\N{NO-BREAK SPACE}95.0", "≤\N{NO-BREAK SPACE}97.0")
@@ -35,31 +35,42 @@ def test_a_limit_is_no_value_in_any_table():
     assert row.value == "≥\N{NO-BREAK SPACE}95.0"
 
 
-def test_the_predictor_is_not_among_the_key_numbers_and_never_without_its_limits():
+def test_the_predictor_is_no_key_number_and_always_has_its_limitations():
     for group in compared_numbers([device(84.0, 95.0), device(86.0, None)]):
         rated = any(title == "preference.rating" for title, _, _ in group.rows)
         assert (group.note == PREFERENCE_LIMITS) == rated
 
 
-def test_how_an_uncertainty_was_carried_stands_under_its_group():
-    def sure(id, how, heading="Level"):
-        return number(id, heading, 84.0, uncertainty=0.5, coverage_factor=2.0, propagation=how)
+def test_footnotes_name_the_propagation_of_each_uncertainty():
+    def with_uncertainty(id, propagation, heading="Level"):
+        return number(id, heading, 84.0, uncertainty=0.5, coverage_factor=2.0, propagation=propagation)
 
-    unsure = number("level.other", "Level", 3.0, uncertainty_reason="not stated")
+    without_uncertainty = number("level.other", "Level", 3.0, uncertainty_reason="not stated")
     groups = number_groups(
         [
-            *(sure("a", "first order"), sure("b", "Monte Carlo"), sure("c", "first order"), unsure),
-            *(sure("d", "Monte Carlo", "Range"), sure("e", "Monte Carlo", "Range"), number("f", "Words", "closed")),
+            *(
+                with_uncertainty("a", "first order"),
+                with_uncertainty("b", "Monte Carlo"),
+                with_uncertainty("c", "first order"),
+                without_uncertainty,
+            ),
+            *(
+                with_uncertainty("d", "Monte Carlo", "Range"),
+                with_uncertainty("e", "Monte Carlo", "Range"),
+                number("f", "Words", "closed"),
+            ),
         ]
     )
-    level, spread, words = groups
-    assert level.carried == (("a", "first order"), ("b", "Monte Carlo"))
-    assert [row.mark for row in level.rows] == ["a", "b", "a", ""]
-    assert spread.carried == (("", "Monte Carlo"),) and {row.mark for row in spread.rows} == {""}
-    assert words.carried == ()
+    level, frequency_range, texts = groups
+    assert level.propagation == (("a", "first order"), ("b", "Monte Carlo"))
+    assert [row.footnote for row in level.rows] == ["a", "b", "a", ""]
+    assert frequency_range.propagation == (("", "Monte Carlo"),) and {row.footnote for row in frequency_range.rows} == {
+        ""
+    }
+    assert texts.propagation == ()
 
 
-def test_what_no_device_has_is_left_out_and_one_device_is_no_comparison():
+def test_a_gap_of_all_devices_is_left_out_and_one_device_has_no_comparison():
     groups = compared_numbers([device(84.0, 95.0), device(86.0, None)])
     assert not any(title == "usable.held" for group in groups for title, _, _ in group.rows)
     assert compared_numbers([device(84.0, 95.0)]) == ()
