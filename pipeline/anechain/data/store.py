@@ -16,7 +16,7 @@ from anechain.errors import InputError
 from anechain.receipts.canonical_json import canonical_json, parse_json
 from anechain.receipts.file_formats import Format, format_of
 from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES, blank_netcdf_receipt, netcdf_digest, netcdf_receipt
-from anechain.receipts.receipt import check_form, check_structure, seal_receipt, sha256_hex
+from anechain.receipts.receipt import check_form, check_steps, seal_receipt, sha256_hex
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -240,7 +240,7 @@ def check_receipt(path: Path) -> ReceiptCheck:
         return ReceiptCheck(None, carrier, (f"the receipt is not readable: {error}",))
     if wrong := check_form(receipt):
         return ReceiptCheck(None, carrier, tuple(wrong))
-    wrong = check_structure(receipt)
+    wrong = check_steps(receipt)
     same = receipt["content"] == content
     if not same:
         wrong.append("the content does not match the receipt")

@@ -38,6 +38,7 @@ from anechain.receipts.canonical_json import canonical_json, parse_json
 __all__ = [
     "Input",
     "check_form",
+    "check_steps",
     "check_structure",
     "make_receipt",
     "raw_inputs",
@@ -247,8 +248,12 @@ def _is_hash(value: Any) -> bool:
 
 def check_structure(receipt: Any) -> list[str]:
     """Return what is wrong with a receipt: its members, seal, stamps and links between steps; empty if nothing is."""
-    if wrong := check_form(receipt):
-        return wrong
+    return check_form(receipt) or check_steps(receipt)
+
+
+def check_steps(receipt: Mapping[str, Any]) -> list[str]:
+    """Return what is wrong with the seal, stamps and links of a receipt whose form :func:`check_form` accepts."""
+    wrong = []
     steps, root = receipt["steps"], receipt["stamp"]
     if seal_of(receipt) != receipt["seal"]:
         wrong.append("the receipt was altered: its seal does not match")
