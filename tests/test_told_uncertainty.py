@@ -6,16 +6,16 @@ import pytest
 import physics
 import valid_datasets
 from anechain.campaign.numbers import NumbersUncertainty
+from anechain.figure_of_merit.curve_dataset import curve_dataset
 from anechain.report.uncertainty import told_uncertainty
-from anechain.stages.derive import derived
 from test_derive import parameters, responses
 from test_stated_uncertainty import source, stated, with_takes
 
-LEVELS = ("calibration", "microphone's response", "level chain", "distance", "setting of the angle", "repeatability")
+LEVELS = ("calibration", "microphone's response", "gain and drive", "distance", "setting of the angle", "repeatability")
 
 
 def told(data, given, impedance=None, **options):
-    curves = derived(data, None, parameters(uncertainty=given))
+    curves = curve_dataset(data, None, parameters(uncertainty=given))
     return told_uncertainty(curves, impedance, given, NumbersUncertainty(**options))
 
 
@@ -39,7 +39,7 @@ def test_a_component_as_it_is_stated_and_as_it_counts():
     one = found["calibration"]
     assert (one.stated, one.standard, one.evaluation) == ("0.4 dB, expanded, k = 2", "0.20 dB", "Type B")
     assert one.source == "a certificate" and one.together == "all directions alike; one error at all frequencies"
-    assert found["level chain"].standard == "0.058 dB" and "rectangular" in found["level chain"].stated
+    assert found["gain and drive"].standard == "0.058 dB" and "rectangular" in found["gain and drive"].stated
     assert found["microphone's response"].standard == "0.15 to 0.50 dB"
     assert "0.5 dB at 10000 Hz" in found["microphone's response"].stated
     assert "independent after 1 octave" in found["microphone's response"].together

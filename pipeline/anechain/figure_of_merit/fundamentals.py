@@ -1,4 +1,4 @@
-"""Part of stage compression: the fundamentals of a device at rising drives, from harmonics, takes or both."""
+"""The fundamentals of a device at rising drives, from harmonics, takes or both."""
 
 from __future__ import annotations
 

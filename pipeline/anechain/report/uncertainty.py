@@ -9,7 +9,8 @@ import numpy as np
 
 from anechain.acoustics.curve.frequencies import format_hertz, resample
 from anechain.campaign.numbers import NumbersUncertainty
-from anechain.campaign.stated_uncertainty import TITLES, Component, budget_from_json, impedance_budget
+from anechain.data.uncertainty_budget import TITLES, Component, budget_from_json
+from anechain.figure_of_merit.impedance_budget import impedance_budget
 
 if TYPE_CHECKING:
     import xarray as xr
