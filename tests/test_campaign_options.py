@@ -17,7 +17,7 @@ from anechain.campaign.file import Campaign
 from anechain.campaign.model import Model, RelativePath, plain
 from anechain.campaign.uncertainty import Stated
 from anechain.campaign.usable_limits import UsableLimits
-from anechain.data.checks import KINDS
+from anechain.data.checks import CHECK_KINDS
 
 MODELS = [
     value
@@ -110,12 +110,12 @@ def test_corners_of_the_distortion_limit_rise():
 
 
 def test_limits_of_checks_are_those_of_their_kinds():
-    assert CheckLimits().limits() == {name: kind.limits for name, kind in KINDS.items()}
+    assert CheckLimits().limits() == {name: kind.limits for name, kind in CHECK_KINDS.items()}
 
 
-@pytest.mark.parametrize("name", KINDS)
+@pytest.mark.parametrize("name", CHECK_KINDS)
 def test_what_is_bad_lies_beyond_what_is_doubtful(name):
-    field, sign = name.replace("-", "_"), 1.0 if KINDS[name].above else -1.0
+    field, sign = name.replace("-", "_"), 1.0 if CHECK_KINDS[name].above else -1.0
     assert CheckLimits(**{field: (sign, 2 * sign)}).limits()[name] == (sign, 2 * sign)
     assert CheckLimits(**{field: (None, sign)}).limits()[name] == (None, sign)
     refused(lambda: CheckLimits(**{field: (2 * sign, sign)}), "which lies beyond it")
