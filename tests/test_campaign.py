@@ -304,11 +304,11 @@ def test_a_key_that_is_not_text(file, text, what):
         (SMALL.replace("[alder.ring]", "[1]"), "devices.alder.responses.files.0 is 1", "text"),
         (with_device("setup: 5"), "devices.alder.setup is 5", "keys with values"),
         (with_device("setup: {level_kind: SPL}"), "devices.alder.setup.level_kind is 'SPL'", "'spl' or 'relative'"),
-        (with_device("setup: {distance: '2'}"), "devices.alder.setup.distance is '2'", "a number (Distance in metres"),
+        (with_device("setup: {distance: '2'}"), "devices.alder.setup.distance is '2'", "a number (Distance"),
         (
             with_device("setup: {distance: true}"),
             "devices.alder.setup.distance is True",
-            "a number (Distance in metres",
+            "a number (Distance",
         ),
         (with_device("setup: {distance: 0}"), "devices.alder.setup.distance is 0", "greater than 0"),
         (with_device("setup: {drive: .inf}"), "devices.alder.setup.drive is inf", "a finite number"),
