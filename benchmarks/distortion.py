@@ -17,14 +17,16 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
-from anechain.campaign.choices import CompressionOptions, DistortionOptions
 
+from anechain.campaign.compression import CompressionOptions
+from anechain.campaign.distortion import DistortionOptions
 from anechain.campaign.usable_limits import UsableLimits
 from anechain.data import contract
+from anechain.figure_of_merit.compression_dataset import compression_dataset
+from anechain.figure_of_merit.distortion_dataset import distortion_dataset
 from anechain.methods import versions
 from anechain.stages.compression import USES as COMPRESSION_USES
-from anechain.stages.compression import compressed
-from anechain.stages.distortion import USES, distorted
+from anechain.stages.distortion import USES
 
 LEVELS = (1, 2, 4, 8, 16)
 DRIVES = (2, 4, 8, 16)
@@ -86,8 +88,8 @@ def main() -> None:
     for count in LEVELS:
         levels = tuple(71.0 + 20.0 * row / max(count, 2) for row in range(count))
         choices = DistortionOptions(levels=levels).model_dump(mode="json") | method_versions
-        seconds, peak = measure(lambda choices=choices: distorted(data, choices), options.rounds)
-        result = distorted(data, choices)
+        seconds, peak = measure(lambda choices=choices: distortion_dataset(data, choices), options.rounds)
+        result = distortion_dataset(data, choices)
         print(
             f"distortion, {count:2} levels: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms per level; "
             f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB peak besides it"
@@ -100,8 +102,8 @@ def main() -> None:
     }
     for count in DRIVES:
         data = harmonics(options.points, count)
-        seconds, peak = measure(lambda data=data: compressed({"harmonics": data}, parameters), options.rounds)
-        result = compressed({"harmonics": data}, parameters)
+        seconds, peak = measure(lambda data=data: compression_dataset({"harmonics": data}, parameters), options.rounds)
+        result = compression_dataset({"harmonics": data}, parameters)
         print(
             f"compression, {count:2} drives: {1e3 * seconds:6.1f} ms, {1e3 * seconds / count:5.1f} ms per drive; "
             f"{result.nbytes / 1e6:.2f} MB of result, {peak - result.nbytes / 1e6:.2f} MB peak besides it"

@@ -595,7 +595,10 @@ def test_a_campaign_of_captures(tmp_path):
     responses, harmonics = map(read_dataset, files)
     assert responses.attrs["datasets"] == "harmonics" and responses.attrs["drive"] == 2.83
     assert (responses.attrs["valid_low"], responses.attrs["valid_high"]) == (20, 15000)
-    assert "valid band: 10 to 15000 Hz by the campaign; the raw files bear 20 to 15000 Hz" in responses.import_report
+    assert (
+        "valid band: 10 to 15000 Hz in the campaign; the raw files limit it to 20 to 15000 Hz"
+        in responses.import_report
+    )
     # Two metres to one: 6.0206 dB; full scale is 4 Pa.
     expected = 20 * np.log10(np.abs(chain(1000.0, 0.2)) * 4 / np.sqrt(2) / 20e-6) + 6.0206
     for dataset in (responses.level.sel(plane="horizontal", angle=0), harmonics.level.sel(drive=2.83, order=1)):

@@ -33,7 +33,7 @@ def ingested(file):
     if "failed" in entry:
         assert not (plan.results / "rowan").exists(), "half-written output"
         text = "\n".join(entry["failed"])
-        assert "Traceback" not in text and "fault of Anechain" not in text
+        assert "Traceback" not in text and "bug in Anechain" not in text
         return text
     return entry
 
@@ -200,7 +200,7 @@ def test_a_full_disk(lab, stage):
     )
     assert "Traceback" not in done.stderr
     entry = entry_of(plan, stage, "rowan")
-    assert "failed" in entry and "fault of Anechain" not in str(entry)
+    assert "failed" in entry and "bug in Anechain" not in str(entry)
     assert {name: content for name, content in snapshot(plan.results).items() if ".chain" not in name} == {
         name: content for name, content in before.items() if ".chain" not in name
     }

@@ -101,7 +101,7 @@ def test_an_uncertainty_over_frequency_needs_two_pairs_that_rise():
 
 def test_levels_are_put_in_order_and_none_is_asked_for_twice():
     assert DistortionOptions(levels=(96.0, 86.0)).levels == (86.0, 96.0)
-    refused(lambda: DistortionOptions(levels=(86.0, 86.0)), "each value once")
+    refused(lambda: DistortionOptions(levels=(86.0, 86.0)), "different values")
     refused(lambda: DistortionOptions(band=(2000.0, 100.0)), "its lower end in Hz")
 
 
@@ -114,8 +114,8 @@ def test_limits_of_checks_are_those_of_their_kinds():
 
 
 @pytest.mark.parametrize("name", CHECK_KINDS)
-def test_what_is_bad_lies_beyond_what_is_doubtful(name):
+def test_the_limit_of_bad_must_be_further_out(name):
     field, sign = name.replace("-", "_"), 1.0 if CHECK_KINDS[name].above else -1.0
     assert CheckLimits(**{field: (sign, 2 * sign)}).limits()[name] == (sign, 2 * sign)
     assert CheckLimits(**{field: (None, sign)}).limits()[name] == (None, sign)
-    refused(lambda: CheckLimits(**{field: (2 * sign, sign)}), "which lies beyond it")
+    refused(lambda: CheckLimits(**{field: (2 * sign, sign)}), "must be further out")

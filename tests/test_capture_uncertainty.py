@@ -26,14 +26,15 @@ from anechain.figure_of_merit.capture_uncertainty import (
     level_uncertainty,
 )
 from anechain.figure_of_merit.compression import compression_numbers
+from anechain.figure_of_merit.compression_dataset import compression_dataset
 from anechain.figure_of_merit.curve_uncertainty import NOT_STATED, REPEATABILITY_ONLY
 from anechain.figure_of_merit.distortion import distortion_numbers
+from anechain.figure_of_merit.distortion_dataset import distortion_dataset
 from anechain.figure_of_merit.drive_orders import drive_orders
 from anechain.figure_of_merit.metric_inputs import gather
 from anechain.figure_of_merit.usable_limits import usable_numbers
 from anechain.methods import versions
-from anechain.stages.compression import compressed
-from anechain.stages.distortion import USES, distorted
+from anechain.stages.distortion import USES
 from distortion_data import harmonics, orders_of
 
 PER_DB = np.log(10) / 20
@@ -63,7 +64,9 @@ def gathered(data, repeated=False, draws=400, octaves=1.0, **components):
 
 
 def distortion_of(data, levels=(86.0,)):
-    return distorted(data, DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)})
+    return distortion_dataset(
+        data, DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)}
+    )
 
 
 def distorting(data=None, levels=(86.0,), **propagation):
@@ -187,7 +190,7 @@ def willow(takes=True, noise=-20.0, **propagation):
     data = {"harmonics": nonlinear_speaker.harmonics(noise=noise)} | (
         {"takes": nonlinear_speaker.takes()} if takes else {}
     )
-    compression = compressed(data, parameters(**usable))
+    compression = compression_dataset(data, parameters(**usable))
     return gathered(
         {
             "harmonics": data["harmonics"],

@@ -11,10 +11,12 @@ from anechain.audit.verify import verify
 from anechain.campaign.distortion import DistortionOptions
 from anechain.data import contract
 from anechain.data.store import read_dataset
+from anechain.figure_of_merit.distortion_comparison import distortion_comparison
+from anechain.figure_of_merit.distortion_dataset import distortion_dataset
 from anechain.figure_of_merit.fundamentals import NO_HARMONICS
 from anechain.methods import versions
-from anechain.stages.compare_distortion import compared_distortion, compared_distortion_figures
-from anechain.stages.distortion import USES, distorted
+from anechain.stages.compare_distortion import compared_distortion_figures
+from anechain.stages.distortion import USES
 from campaigns import campaign
 from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 from finished_campaigns import run_all
@@ -24,14 +26,14 @@ LEVELS = (84.0, 86.0, 96.0)
 
 def distortion(title, data):
     choices = DistortionOptions(levels=LEVELS).model_dump(mode="json") | {"methods": versions(USES)}
-    found = distorted(data.assign_attrs(title=title), choices)
+    found = distortion_dataset(data.assign_attrs(title=title), choices)
     contract.validate(found, "distortion", title)
     return found
 
 
 def compared(titles=None, **devices):
     found = {device: distortion(device.title(), data) for device, data in devices.items()}
-    result = compared_distortion(found, titles or {device: device.title() for device in devices})
+    result = distortion_comparison(found, titles or {device: device.title() for device in devices})
     contract.validate(result, "distortion-comparison", "comparison-distortion")
     return result
 

@@ -9,7 +9,7 @@ import xarray as xr
 from anechain.acoustics.curve.comparison import alignment_step, common_grid
 from anechain.data import contract
 from anechain.errors import InputError
-from anechain.stages.compare import compared
+from anechain.figure_of_merit.comparison_dataset import comparison_dataset
 
 
 def curves(level, frequency, kind="spl", names=("on_axis", "sound_power"), title="Rowan"):
@@ -44,7 +44,7 @@ def test_the_common_grid_reaches_over_all_devices_and_holds_mid_bands():
 
 
 def test_absolute_levels_are_compared_as_they_are():
-    both = compared(
+    both = comparison_dataset(
         {"rowan": curves(np.full(601, 85.0), FINE), "alder": curves(np.full(200, 88.0), COARSE, title="Alder")}
     )
     contract.validate(both, "comparison", "comparison")
@@ -58,7 +58,7 @@ def test_absolute_levels_are_compared_as_they_are():
 def test_one_relative_device_brings_all_to_a_common_mean_and_says_so():
     """A slope of -3 dB/octave over the decade 300 Hz to 3 kHz has the mean power of an exponential: closed form."""
     slope = -3 * np.log2(FINE / 300)
-    both = compared(
+    both = comparison_dataset(
         {"rowan": curves(slope + 91, FINE), "alder": curves(slope + 7, FINE, kind="relative", title="Alder")}
     )
     assert both.attrs["level_kind"] == "relative" and "Alder" in both.attrs["notes"]
@@ -72,15 +72,15 @@ def test_one_relative_device_brings_all_to_a_common_mean_and_says_so():
 
 def test_a_device_that_cannot_be_aligned_is_refused():
     with pytest.raises(InputError, match="alder: cannot be aligned in level"):
-        compared({"rowan": curves(FINE * 0, FINE), "alder": curves([0, 0], [20.0, 500.0], kind="relative")})
+        comparison_dataset({"rowan": curves(FINE * 0, FINE), "alder": curves([0, 0], [20.0, 500.0], kind="relative")})
     no_axis = curves(FINE * 0, FINE, kind="relative", names=("sound_power",))
     no_axis.attrs["gaps"] = json.dumps({"on_axis": "needs 0°"})
     with pytest.raises(InputError, match="needs 0°"):
-        compared({"rowan": no_axis})
+        comparison_dataset({"rowan": no_axis})
 
 
 def test_a_curve_that_one_device_lacks_is_left_empty_there():
-    both = compared(
+    both = comparison_dataset(
         {"rowan": curves(FINE * 0, FINE), "alder": curves(FINE * 0, FINE, names=("on_axis",), title="Alder")}
     )
     assert np.isnan(both["level"].sel(device="alder", curve="sound_power")).all()

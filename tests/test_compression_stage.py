@@ -18,6 +18,7 @@ from anechain.errors import InputError
 from anechain.figure_of_merit.comparable_limits import comparable_limits
 from anechain.figure_of_merit.compression import USES as NUMBER_USES
 from anechain.figure_of_merit.compression import compression_numbers
+from anechain.figure_of_merit.compression_dataset import compression_dataset
 from anechain.figure_of_merit.fundamentals import compression_gap
 from anechain.figure_of_merit.usable_limits import USES as LIMIT_USES
 from anechain.figure_of_merit.usable_limits import usable_numbers
@@ -39,7 +40,7 @@ from anechain.running.manifests import entry_of
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 from anechain.stages.compare_compression import compare_limits
-from anechain.stages.compression import USES, compressed, run
+from anechain.stages.compression import USES, run
 
 
 def parameters(noise_margin=10.0, orders=9, compression=None, **usable):
@@ -55,7 +56,7 @@ def whole(harmonics=None, takes=None, **options):
     for name, one in data.items():
         contract.validate(one, name, name)
     assert compression_gap(data) == ""
-    found = compressed(data, parameters(**options))
+    found = compression_dataset(data, parameters(**options))
     contract.validate(found, "compression", "willow")
     return found
 
@@ -140,7 +141,7 @@ def test_takes_tell_order_drift_and_recovery(willow):
     moved = whole(model.harmonics(), model.takes(shift=(0, 0, 0, 0, 0, 0, -0.8)))
     drifted = json.loads(moved.attrs["takes"])["drift"]
     assert drifted["rms_db"] == pytest.approx(0.8, abs=1e-4) and drifted["verdict"] == "beyond"
-    assert "drift: the first level, repeated last, lies 0.80 dB r.m.s." in moved.attrs["notes"]
+    assert "drift: the first level, repeated last, differs by 0.80 dB r.m.s." in moved.attrs["notes"]
     np.testing.assert_allclose(moved["drift"].values, -0.8, atol=1e-9)
     falling = whole(model.harmonics(), model.takes(drives=(16.0, 4.0, 1.0)))
     assert "hides in the reference" in falling.attrs["notes"]

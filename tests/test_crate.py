@@ -283,7 +283,7 @@ def test_a_raw_file_changed_since_its_import_is_named(tmp_path):
     plan = finished(tmp_path, devices=(("rowan", 1.0),))
     raw = tmp_path / "raw" / "rowan" / "rowan horizontal +30.csv"
     raw.write_text(raw.read_text() + "\n")
-    with pytest.raises(InputError, match=r"rowan horizontal \+30.csv: was changed or removed since it was read"):
+    with pytest.raises(InputError, match=r"rowan horizontal \+30.csv: was changed or removed after it was read"):
         run_whole(plan, "crate")
 
 

@@ -11,8 +11,10 @@ import physics
 from anechain.assemble import Curve, assemble_responses, assemble_sphere
 from anechain.campaign.uncertainty import Uncertainty
 from anechain.data import contract
+from anechain.figure_of_merit.curve_dataset import curve_dataset
+from anechain.figure_of_merit.curve_table import curve_table
 from anechain.methods import versions
-from anechain.stages.derive import USES, curve_table, derived
+from anechain.stages.derive import USES
 
 FREQUENCY = np.geomspace(50, 16000, 101)
 
@@ -48,7 +50,7 @@ def curve(dataset, name):
 
 def test_a_cardioid_by_the_two_orbits():
     """Values of the curve set in dB re on axis: closed form, computed apart from this project."""
-    curves = derived(responses(physics.first_order(0.5)), None, parameters())
+    curves = curve_dataset(responses(physics.first_order(0.5)), None, parameters())
     contract.validate(curves, "curves", "rowan")
     for name, expected in (("listening_window", -0.2168), ("early_reflections", -1.9293), ("sound_power", -4.6796)):
         np.testing.assert_allclose(curve(curves, name) - 80, expected, atol=1e-4)
@@ -59,25 +61,25 @@ def test_a_cardioid_by_the_two_orbits():
 
 def test_the_options_reach_the_acoustics():
     cardioid = responses(physics.first_order(0.5))
-    curves = derived(cardioid, None, parameters(rear_wall="all"))
+    curves = curve_dataset(cardioid, None, parameters(rear_wall="all"))
     np.testing.assert_allclose(curve(curves, "early_reflections") - 80, -2.066, atol=1e-3)
-    curves = derived(cardioid, None, parameters(early_reflections_total="curves"))
+    curves = curve_dataset(cardioid, None, parameters(early_reflections_total="curves"))
     np.testing.assert_allclose(curve(curves, "early_reflections") - 80, -1.764, atol=1e-3)
 
 
 @pytest.mark.parametrize("step", [5.0, 2.5])
 def test_finer_orbits_give_the_same_curves(step):
-    ten = derived(responses(physics.first_order(0.5)), None, parameters())
-    fine = derived(responses(physics.first_order(0.5), step=step), None, parameters())
+    ten = curve_dataset(responses(physics.first_order(0.5)), None, parameters())
+    fine = curve_dataset(responses(physics.first_order(0.5), step=step), None, parameters())
     xr.testing.assert_allclose(ten["level"], fine["level"], atol=1e-9)
 
 
 def test_fifteen_degrees_are_refused_curve_by_curve_or_interpolated_on_demand():
     coarse = responses(physics.first_order(0.5), step=15.0)
-    refused = derived(coarse, None, parameters())
+    refused = curve_dataset(coarse, None, parameters())
     gaps = json.loads(refused.attrs["gaps"])
     assert "listening_window" in gaps and "derivation.interpolate_angles" in gaps["sound_power"]
-    filled = derived(coarse, None, parameters(interpolate_angles=True))
+    filled = curve_dataset(coarse, None, parameters(interpolate_angles=True))
     assert json.loads(filled.attrs["gaps"]) == {}
     np.testing.assert_allclose(curve(filled, "sound_power") - 80, -4.6796, atol=0.02)
     notes = filled.attrs["notes"].splitlines()
@@ -86,7 +88,9 @@ def test_fifteen_degrees_are_refused_curve_by_curve_or_interpolated_on_demand():
 
 
 def test_a_missing_plane_is_a_named_gap():
-    gaps = json.loads(derived(responses(physics.first_order(0.5), ("horizontal",)), None, parameters()).attrs["gaps"])
+    gaps = json.loads(
+        curve_dataset(responses(physics.first_order(0.5), ("horizontal",)), None, parameters()).attrs["gaps"]
+    )
     assert gaps["sound_power"] == "needs the vertical orbit"
 
 
@@ -95,11 +99,11 @@ def test_smoothing_keeps_an_index_the_difference_of_the_published_curves():
     ripple = 3 * np.sin(12 * np.pi * np.log2(FREQUENCY / 1000))
     rough["level"] = rough["level"] + xr.DataArray(ripple, dims="frequency") * np.cos(np.deg2rad(rough["angle"]))
     rough = contract.describe(rough, "responses")
-    curves = derived(rough, None, parameters(smoothing=3))
+    curves = curve_dataset(rough, None, parameters(smoothing=3))
     difference = curve(curves, "listening_window") - curve(curves, "sound_power")
     np.testing.assert_allclose(curves["directivity_index"].sel(index="sound_power_index"), difference, atol=1e-12)
     assert curves.attrs["smoothing"] == "1/3 octave, squared pressure"
-    bare = derived(rough, None, parameters(smoothing=None))
+    bare = curve_dataset(rough, None, parameters(smoothing=None))
     assert np.ptp(curve(bare, "on_axis")) > np.ptp(curve(curves, "on_axis")) + 1
     assert bare.attrs["smoothing"] == "none"
 
@@ -116,7 +120,7 @@ def test_the_sphere_is_kept_apart_from_the_two_orbits():
     sphere = assemble_sphere(
         azimuth, elevation, FREQUENCY, np.repeat(level[:, None], FREQUENCY.size, axis=1), solid_angle_weights(vectors)
     )
-    curves = derived(responses(physics.first_order(0.5)), sphere, parameters())
+    curves = curve_dataset(responses(physics.first_order(0.5)), sphere, parameters())
     np.testing.assert_allclose(curves["directivity_index"].sel(index="sphere_index"), 4.7712, atol=0.005)
     np.testing.assert_allclose(curves["directivity_index"].sel(index="two_orbit_error"), 4.7712 - 4.6796, atol=0.005)
     assert str(curves["curve_method"].sel(curve="sphere_power").values).startswith("sphere-mean-level@")
@@ -125,7 +129,7 @@ def test_the_sphere_is_kept_apart_from_the_two_orbits():
 def test_a_missing_band_stays_missing_and_is_noted():
     holed = responses(physics.first_order(0.5))
     holed["level"][:, :, 40] = np.nan
-    curves = derived(holed, None, parameters())
+    curves = curve_dataset(holed, None, parameters())
     assert np.isnan(curve(curves, "sound_power")[40]) and np.isfinite(curve(curves, "sound_power")[41:]).all()
     assert f"no value at {FREQUENCY[40]:g} Hz" in curves.attrs["notes"]
 
@@ -142,7 +146,7 @@ def test_the_table_has_each_curve_with_its_combined_uncertainty_behind_it():
     """Root of the sum of the squares of both parts (GUM, JCGM 100:2008, 5.1.2): 0.3 and 0.4 dB are 0.5 dB on axis."""
     stated = {"calibration": {"value": 0.3}, "repeatability": {"value": 0.4}}
     uncertainty = Uncertainty.model_validate(stated).model_dump(mode="json", exclude_none=True)
-    curves = derived(responses(physics.first_order(0.5)), None, parameters(uncertainty=uncertainty))
+    curves = curve_dataset(responses(physics.first_order(0.5)), None, parameters(uncertainty=uncertainty))
     said, columns = table(curves)
     assert "k = 1" in said and "curves.nc" in said and "too sure" not in said
     names = [str(name) for dim in ("curve", "index") for name in curves[dim].values]
@@ -154,8 +158,8 @@ def test_the_table_has_each_curve_with_its_combined_uncertainty_behind_it():
 
 
 def test_a_table_says_when_its_uncertainty_is_not_known_or_only_in_part():
-    said, columns = table(derived(responses(physics.first_order(0.5)), None, parameters()))
+    said, columns = table(curve_dataset(responses(physics.first_order(0.5)), None, parameters()))
     assert "No uncertainty is stated" in said and not any("uncertainty" in title for title in columns)
     stated = Uncertainty.model_validate({"repeatability": {"value": 0.4}}).model_dump(mode="json", exclude_none=True)
-    said, _ = table(derived(responses(physics.first_order(0.5)), None, parameters(uncertainty=stated)))
-    assert "too sure" in said
+    said, _ = table(curve_dataset(responses(physics.first_order(0.5)), None, parameters(uncertainty=stated)))
+    assert "Only independent errors are known" in said

@@ -9,11 +9,12 @@ import capture_files
 from anechain.campaign.distortion import DistortionOptions
 from anechain.data import contract
 from anechain.data.store import read_dataset, read_receipt
+from anechain.figure_of_merit.distortion_dataset import distortion_dataset
 from anechain.methods import versions
 from anechain.running.manifests import entry_of
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
-from anechain.stages.distortion import USES, distorted, run
+from anechain.stages.distortion import USES, run
 from anechain_capture.options import CaptureOptions
 from anechain_capture.read import read
 from campaigns import campaign
@@ -21,7 +22,9 @@ from distortion_data import FREQUENCY, captured_device, harmonics, orders_of
 
 
 def found(data, **choices):
-    result = distorted(data, DistortionOptions(**choices).model_dump(mode="json") | {"methods": versions(USES)})
+    result = distortion_dataset(
+        data, DistortionOptions(**choices).model_dump(mode="json") | {"methods": versions(USES)}
+    )
     contract.validate(result, "distortion", "rowan")
     return result
 
@@ -70,7 +73,7 @@ def test_levels_out_of_range_are_gaps_that_say_what_was_measured():
 
 @pytest.mark.parametrize(
     ("attrs", "word"),
-    [({"level_kind": "relative"}, "relative"), ({"distance": None}, "distance that the levels hold at")],
+    [({"level_kind": "relative"}, "relative"), ({"distance": None}, "distance to which the levels refer")],
 )
 def test_without_an_absolute_level_nothing_is_at_a_level(attrs, word):
     result = found(harmonics(**attrs))

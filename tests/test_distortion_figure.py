@@ -9,19 +9,22 @@ import pytest
 from anechain.campaign.distortion import DistortionOptions
 from anechain.cautions import LEVEL_CAUTION
 from anechain.errors import InputError
+from anechain.figure_of_merit.distortion_comparison import distortion_comparison
+from anechain.figure_of_merit.distortion_dataset import distortion_dataset
 from anechain.figures.distortion import distortion_figure
 from anechain.figures.distortion_comparison import distortion_comparison_figure
 from anechain.figures.render import render
 from anechain.methods import versions
-from anechain.stages.compare_distortion import compared_distortion
-from anechain.stages.distortion import USES, distorted
+from anechain.stages.distortion import USES
 from distortion_data import FREQUENCY, harmonics, orders_of
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 def distortion(data, levels=(86.0, 96.0)):
-    return distorted(data, DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)})
+    return distortion_dataset(
+        data, DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)}
+    )
 
 
 def data_of(spec):
@@ -115,7 +118,7 @@ def test_it_renders_with_a_line_for_each_value(spec):
 def test_side_by_side():
     two = {name: distortion(harmonics().assign_attrs(title=name.title())) for name in ("rowan", "alder")}
     two["elm"] = distortion(harmonics(environment="Yard").assign_attrs(title="Elm"))
-    found = compared_distortion(two, {name: name.title() for name in two})
+    found = distortion_comparison(two, {name: name.title() for name in two})
     spec = distortion_comparison_figure(found, 86.0)
     words = words_of(spec)
     assert "Distortion at 86 dB" in words and "2 devices" in words

@@ -12,9 +12,10 @@ from anechain.campaign.derivation import Derivation
 from anechain.campaign.distortion import DistortionOptions
 from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.figure_of_merit.distortion import ABSENT, distortion_numbers, peak_list
+from anechain.figure_of_merit.distortion_dataset import distortion_dataset
 from anechain.figure_of_merit.metric_inputs import gather
 from anechain.methods import versions
-from anechain.stages.distortion import USES, distorted
+from anechain.stages.distortion import USES
 from distortion_data import FREQUENCY, harmonics, orders_of
 
 
@@ -22,7 +23,7 @@ def given(data=None, levels=(86.0, 96.0)):
     datasets = {"curves": valid_datasets.curves(), "responses": valid_datasets.responses()}
     if data is not None:
         choices = DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)}
-        datasets["distortion"] = distorted(data, choices)
+        datasets["distortion"] = distortion_dataset(data, choices)
     return gather(Numbers(), DeviceNumbers(), datasets, Derivation(smoothing=None))
 
 

@@ -675,7 +675,7 @@ def test_the_command_lists_the_ones_named():
     done = CliRunner().invoke(commands, ["importers", "columns"])
     assert done.exit_code == 0 and done.stdout.startswith("columns ") and "\ncapture " not in done.stdout
     assert "for the sources: impedance, harmonics" in done.stdout
-    assert "there is no such one" in str(CliRunner().invoke(commands, ["importers", "none"]).exception)
+    assert "there is no such importer" in str(CliRunner().invoke(commands, ["importers", "none"]).exception)
 
 
 def test_a_value_where_keys_belong_is_told_which(tmp_path):

@@ -53,7 +53,7 @@ def test_limits_of_the_campaign_hold_and_another_limit_makes_the_import_anew(tmp
 
 @pytest.mark.parametrize(
     ("extra", "said"),
-    [("checks: {neighbour: [1, 2]}\n", "neighbours"), ("checks: {mirror: [4, 1]}\n", "beyond it")],
+    [("checks: {neighbour: [1, 2]}\n", "neighbours"), ("checks: {mirror: [4, 1]}\n", "must be further out")],
 )
 def test_wrong_limits_are_refused(tmp_path, extra, said):
     with pytest.raises(Exception, match=said):

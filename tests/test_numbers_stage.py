@@ -16,6 +16,7 @@ from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.campaign.target_file import read_target
 from anechain.data import contract, store
 from anechain.errors import InputError
+from anechain.figure_of_merit.curve_dataset import curve_dataset
 from anechain.figure_of_merit.impedance import NOT_MEASURED
 from anechain.methods import versions
 from anechain.receipts.canonical_json import parse_json
@@ -26,7 +27,6 @@ from anechain.running.dependencies import dependencies
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch, run_whole
 from anechain.stages.derive import USES as DERIVE_USES
-from anechain.stages.derive import derived
 from anechain.stages.numbers import numbered
 from campaigns import delimited_device
 
@@ -282,7 +282,7 @@ def datasets(source=tilted_source, planes=("horizontal", "vertical"), kind="spl"
         "interpolate_angles": False,
         "methods": versions(DERIVE_USES),
     }
-    return {"responses": responses, "curves": derived(responses, more.get("sphere"), options), **more}
+    return {"responses": responses, "curves": curve_dataset(responses, more.get("sphere"), options), **more}
 
 
 def numbers_of(given, options=None, own=None):

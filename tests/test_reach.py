@@ -41,7 +41,7 @@ def other(result):
 def lines(parameters):
     """Values of every curve and index of one device."""
     known = {"methods": registry.versions(derive.USES), **CHOICES, **parameters}
-    curves = derive.derived(valid_datasets.responses(ANGLES), valid_datasets.sphere(), known)
+    curves = derive.curve_dataset(valid_datasets.responses(ANGLES), valid_datasets.sphere(), known)
     rows = {}
     for variable, dim in (("level", "curve"), ("directivity_index", "index")):
         rows |= {str(name): np.asarray(curves[variable].sel({dim: name})) for name in curves[dim].values}
@@ -108,11 +108,11 @@ def test_a_direction_reaches_the_curves_it_goes_into():
     responses = valid_datasets.responses()
     options = {name: CHOICES[name] for name in ("early_reflections_total", "rear_wall")}
     known = {"methods": registry.versions(derive.USES), **CHOICES, "smoothing": None, "interpolate_angles": False}
-    before = derive.derived(responses, None, known)
+    before = derive.curve_dataset(responses, None, known)
     for plane, angle in (("horizontal", 20.0), ("vertical", -60.0), ("vertical", 50.0), ("horizontal", 180.0)):
         louder = responses.copy(deep=True)
         louder["level"].loc[{"plane": plane, "angle": angle}] += 1.0
-        after = derive.derived(louder, None, known)
+        after = derive.curve_dataset(louder, None, known)
         found = {
             str(name)
             for variable, dim in (("level", "curve"), ("directivity_index", "index"))

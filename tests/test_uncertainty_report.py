@@ -6,16 +6,16 @@ import pytest
 import physics
 import valid_datasets
 from anechain.campaign.numbers import NumbersUncertainty
+from anechain.figure_of_merit.curve_dataset import curve_dataset
 from anechain.report.uncertainty import uncertainty_budget
-from anechain.stages.derive import derived
 from test_derive import parameters, responses
 from test_stated_uncertainty import source, stated, with_takes
 
-LEVELS = ("calibration", "microphone's response", "level chain", "distance", "setting of the angle", "repeatability")
+LEVELS = ("calibration", "microphone's response", "gain and drive", "distance", "setting of the angle", "repeatability")
 
 
 def budget_of(data, statements, impedance=None, **options):
-    curves = derived(data, None, parameters(uncertainty=statements))
+    curves = curve_dataset(data, None, parameters(uncertainty=statements))
     return uncertainty_budget(curves, impedance, statements, NumbersUncertainty(**options))
 
 
@@ -44,7 +44,9 @@ def test_a_component_has_its_stated_and_its_standard_uncertainty():
     )
     assert calibration.source == "a certificate"
     assert calibration.correlation == "the same in all directions; the same at all frequencies"
-    assert by_component["level chain"].standard == "0.058 dB" and "rectangular" in by_component["level chain"].stated
+    assert (
+        by_component["gain and drive"].standard == "0.058 dB" and "rectangular" in by_component["gain and drive"].stated
+    )
     assert by_component["microphone's response"].standard == "0.15 to 0.50 dB"
     assert "0.5 dB at 10000 Hz" in by_component["microphone's response"].stated
     assert "independent after 1 octave" in by_component["microphone's response"].correlation

@@ -18,7 +18,7 @@ def _field(id_: str) -> Any:
     kind = CHECK_KINDS[id_]
     side = "above" if kind.above else "below"
     unit = f" in {kind.unit}" if kind.unit else ""
-    description = f"Doubtful and bad {side} these: {kind.about}{unit} ({kind.source_status})"
+    description = f"Limits {side} which the check is doubtful, and bad: {kind.about}{unit} ({kind.source_status})"
     return LimitPair, Field(default=kind.limits, description=description)
 
 
@@ -38,7 +38,7 @@ class CheckLimits(_Limits):
         doubtful, bad = pair
         above = CHECK_KINDS[str(info.field_name).replace("_", "-")].above
         if doubtful is not None and bad is not None and (bad < doubtful if above else bad > doubtful):
-            raise ValueError("the limit of doubtful first, then the limit of bad, which lies beyond it")
+            raise ValueError("first the limit of doubtful, then the limit of bad, which must be further out")
         return pair
 
     def limits(self) -> dict[str, LimitPair]:

@@ -12,27 +12,28 @@ __all__ = ["CompressionOptions"]
 
 
 class CompressionOptions(Model):
-    """How compression with rising level is read off the fundamentals; each choice is kept in the receipts."""
+    """How compression is computed from the fundamentals; the receipts contain each option."""
 
     smoothing: Annotated[Number, Field(gt=0, le=96)] | None = Field(
-        default=6, description="Smoothing of the levels compared, as a fraction of an octave; null for none"
+        default=6, description="Smoothing of the levels, as a fraction of an octave; null for none"
     )
     limits: tuple[Annotated[Number, Field(lt=0)], ...] = Field(
         default=(-0.5, -1.0, -3.0),
         min_length=1,
-        description="dB below zero whose passing is told and drawn (common practice)",
+        description="Limits of compression that are reported and drawn, in dB below zero (common practice)",
     )
     band: Band = Field(
         default=(300.0, 3000.0),
-        description="Hz; the mean in it is the change of level, the rest the change of shape (common practice)",
+        description="Hz; the mean compression in it is the change of level, the rest the change of shape (common "
+        "practice)",
     )
     max_uncertainty: Positive = Field(
-        default=0.5, description="dB of expanded uncertainty, from noise and rounding, beyond which nothing is given"
+        default=0.5, description="dB; expanded uncertainty from noise and rounding above which no value is reported"
     )
     drift_limit: Positive = Field(
-        default=0.3, description="dB r.m.s. that the first level, repeated last, may lie from itself (common practice)"
+        default=0.3, description="dB r.m.s.; largest difference of the first level when repeated last (common practice)"
     )
-    conductor: Literal["copper", "aluminium"] = Field(default="copper", description="Of the voice coil")
+    conductor: Literal["copper", "aluminium"] = Field(default="copper", description="Conductor of the voice coil")
     series_resistance_ratio: Annotated[Number, Field(ge=0)] = Field(
-        default=0.0, description="Resistance in series with the voice coil (cable, filter) re the cold coil's own"
+        default=0.0, description="Resistance in series with the voice coil (cable, filter), re that of the cold coil"
     )

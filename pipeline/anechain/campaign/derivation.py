@@ -12,13 +12,14 @@ __all__ = ["Derivation"]
 
 
 class Derivation(Model):
-    """Choices in deriving the curve set; each is kept in the receipts."""
+    """How the curve set is derived; the receipts contain each option."""
 
     early_reflections_total: Literal["reflection_groups", "curves"] = Field(
         default="reflection_groups", description="Mean of the five early reflections, or of all their curves"
     )
     rear_wall: Literal["three", "all"] = Field(
-        default="three", description="Rear wall from 90, 180 and -90 degrees, or from every 10 degrees between"
+        default="three",
+        description="Rear wall from 90, 180 and -90 degrees, or from all angles between them in 10 degree steps",
     )
     smoothing: float | None = Field(
         default=20,
@@ -27,5 +28,7 @@ class Derivation(Model):
         description="Smoothing of the derived curves, as a fraction of an octave; null for none",
     )
     interpolate_angles: bool = Field(
-        default=False, description="Fill 10-degree directions from neighbours at most 15 degrees apart; recorded"
+        default=False,
+        description="Interpolate missing 10 degree directions from neighbours at most 15 degrees apart; noted in the "
+        "results",
     )

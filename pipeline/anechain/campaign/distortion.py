@@ -12,7 +12,7 @@ __all__ = ["DistortionOptions"]
 
 
 class DistortionOptions(Model):
-    """How distortion at a level is read off the harmonics; each choice is kept in the receipts."""
+    """How distortion at a level is computed from the harmonics; the receipts contain each option."""
 
     levels: tuple[Annotated[Number, Field(ge=0, le=200)], ...] = Field(
         default=(86.0, 96.0),
@@ -24,10 +24,12 @@ class DistortionOptions(Model):
         default=(300.0, 3000.0), description="Hz; the mean of the fundamental in it is the level (common practice)"
     )
     nearest: Annotated[Number, Field(ge=0)] = Field(
-        default=0.5, description="dB within which a take stands for a level as it is (common practice)"
+        default=0.5, description="dB; a take this close to a level is used without interpolation (common practice)"
     )
     widest_step: Annotated[Number, Field(ge=0)] = Field(
-        default=10.0, description="dB between two takes that a level is still read from; 0 for none (common practice)"
+        default=10.0,
+        description="dB; largest difference of two takes between which a level is interpolated; 0 for no interpolation "
+        "(common practice)",
     )
     noise_margin: Annotated[Number, Field(ge=0, le=60)] = Field(
         default=10.0,
@@ -35,12 +37,12 @@ class DistortionOptions(Model):
     )
     orders: Annotated[int, Field(ge=2, le=100)] = Field(default=9, description="Highest harmonic order")
     peak_height: Positive = Field(
-        default=6.0, description="dB that a peak of a harmonic rises at least to be listed (common practice)"
+        default=6.0, description="dB; smallest height of a listed peak of a harmonic (common practice)"
     )
 
     @field_validator("levels")
     @classmethod
-    def _once(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+    def _distinct(cls, values: tuple[float, ...]) -> tuple[float, ...]:
         if len(set(values)) < len(values):
-            raise ValueError("each value once")
+            raise ValueError("different values")
         return tuple(sorted(values))

@@ -24,5 +24,5 @@ class Figures(Model):
         default=("svg", "png", "pdf"), description="File formats in addition to the chart specification"
     )
     of_devices: tuple[DeviceFigureName, ...] | None = Field(
-        default=None, description="Kinds of figures of each device; all that its data allow by default"
+        default=None, description="Kinds of figures of each device; by default all that its data allow"
     )

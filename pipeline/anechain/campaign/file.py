@@ -1,6 +1,6 @@
-"""The campaign file: what is measured, from which raw exports, under which choices.
+"""The campaign file: what is measured, from which raw exports, with which options.
 
-Strict: unknown keys are refused with the nearest right one, and everything wrong is said at once.
+Strict: unknown keys are refused, with a suggestion, and all problems are reported at once.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ __all__ = ["Campaign", "Device", "Setup", "Source", "json_schema"]
 
 
 class Person(Model):
-    """Somebody who made the campaign."""
+    """A person who contributed to the campaign."""
 
     name: Printed = Field(min_length=1, description="Name in print")
     orcid: str | None = Field(
@@ -34,7 +34,7 @@ class Person(Model):
 
 
 class Listening(Model):
-    """A listening note: the reviewer's own words, shown beside the evidence."""
+    """A listening note: the reviewer's own words, shown with the measurements."""
 
     text: str = Field(min_length=1, description="The note itself")
     who: str | None = Field(default=None, description="Who listened")
@@ -44,17 +44,17 @@ class Listening(Model):
 
 
 class Setup(Model):
-    """How the device was measured, as far as the raw files do not say."""
+    """How the device was measured, where the raw files do not state it."""
 
     level_kind: Literal["spl", "relative"] | None = Field(
-        default=None, description="Whether levels are dB re 20 µPa or relative; the importer's word if absent"
+        default=None, description="Whether levels are dB re 20 µPa or relative; decided by the importer if absent"
     )
     distance: Annotated[Positive, Field(le=100)] | None = Field(
-        default=None, description="Metres at which the exported level holds"
+        default=None, description="Distance in metres to which the exported level refers"
     )
     drive: Positive | None = Field(
         default=None,
-        description="Volts r.m.s. at which the exported level holds. High drives and levels hurt hearing and "
+        description="Drive in volts r.m.s. to which the exported level refers. High drives and levels hurt hearing and "
         "equipment: local rules and qualified practice decide",
     )
     reference_axis: str | None = Field(default=None, description="Where the reference axis starts on the device")
@@ -70,12 +70,14 @@ class Source(Model):
     """Raw exports of one kind and how to read them."""
 
     files: tuple[RelativePath, ...] = Field(min_length=1, description="Files or globs, relative to the campaign file")
-    importer: str | None = Field(default=None, description="Importer to use; every installed one is asked if absent")
+    importer: str | None = Field(
+        default=None, description="Importer to use; if absent, the installed importer that recognises the files"
+    )
     options: dict[str, Annotated[Any, AfterValidator(plain)]] = Field(
         default_factory=dict, description="The importer's options"
     )
     setup: Setup | None = Field(
-        default=None, description="How these files were made, where that differs from the setup of the device"
+        default=None, description="How these files were measured, where this differs from the setup of the device"
     )
 
 
@@ -98,17 +100,17 @@ class Device(_Sources):
 
     title: Printed = Field(min_length=1, description="Name in print")
     kind: Printed = Field(default="", description="Kind of loudspeaker, in a few words")
-    about: str = Field(default="", description="Anything else a reader should know")
+    about: str = Field(default="", description="Other information for readers")
     listening: tuple[Listening, ...] = Field(default=(), description="Listening notes")
     setup: Setup = Field(default=Setup(), description="How it was measured")
-    numbers: DeviceNumbers = Field(default=DeviceNumbers(), description="Choices for its numbers only")
+    numbers: DeviceNumbers = Field(default=DeviceNumbers(), description="Options of its numbers only")
     uncertainty: Uncertainty | None = Field(
         default=None, description="Uncertainty of its measurement, in place of that of the campaign"
     )
 
     @property
     def sources(self) -> dict[str, Source]:
-        """Raw exports by kind, the responses first."""
+        """Raw exports by kind, responses first."""
         named = {name: getattr(self, name) for name in SOURCES}
         return {name: source for name, source in named.items() if source is not None}
 
@@ -120,33 +122,33 @@ class Campaign(Model):
     title: Printed = Field(min_length=1, description="Title in print")
     about: str = Field(default="", description="What the campaign is for")
     licence: str | None = Field(default=None, description="Licence of the results, as an SPDX identifier")
-    people: tuple[Person, ...] = Field(default=(), description="Who made it")
+    people: tuple[Person, ...] = Field(default=(), description="People who contributed")
     importers: tuple[RelativePath, ...] = Field(
-        default=(), description="Private importers: Python files beside this one; loaded only with --trust-importers"
+        default=(),
+        description="Private importers: Python files in the campaign's folder; loaded only with --trust-importers",
     )
     devices: dict[str, Device] = Field(min_length=1, description="Devices by id")
-    derivation: Derivation = Field(default=Derivation(), description="Choices in deriving the curve set")
+    derivation: Derivation = Field(default=Derivation(), description="How the curve set is derived")
     method_versions: dict[str, Annotated[int, Field(ge=1)]] = Field(
         default_factory=dict,
-        description="Older versions of methods to use, by id; the newest of each otherwise (see `anechain methods`)",
+        description="Older versions of methods to use, by id; other methods have their newest version (see `anechain "
+        "methods`)",
     )
     uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the measurements")
-    numbers: Numbers = Field(default=Numbers(), description="Choices in the figures of merit")
-    compression: CompressionOptions = Field(
-        default=CompressionOptions(), description="How compression with rising level is read"
-    )
+    numbers: Numbers = Field(default=Numbers(), description="How the figures of merit are computed")
+    compression: CompressionOptions = Field(default=CompressionOptions(), description="How compression is computed")
     usable_limits: UsableLimits = Field(default=UsableLimits(), description="When a device counts as usable")
     distortion: DistortionOptions = Field(
-        default=DistortionOptions(), description="Choices in the distortion at a level"
+        default=DistortionOptions(), description="How distortion at a level is computed"
     )
-    checks: CheckLimits = Field(default=CheckLimits(), description="Limits of the checks of what came in")
-    figures: Figures = Field(default=Figures(), description="What is drawn")
+    checks: CheckLimits = Field(default=CheckLimits(), description="Limits of the measurement checks")
+    figures: Figures = Field(default=Figures(), description="Which figures are drawn")
     batch_size: int | None = Field(
-        default=None, ge=1, le=10_000, description="Devices per job; chosen from their number if absent"
+        default=None, ge=1, le=10_000, description="Devices per job; depends on the number of devices if absent"
     )
 
 
 def json_schema() -> dict[str, Any]:
-    """JSON Schema of the campaign file, for editors."""
+    """Return the JSON Schema of the campaign file, for editors."""
     schema = Campaign.model_json_schema()
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

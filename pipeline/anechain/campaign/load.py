@@ -1,4 +1,4 @@
-"""Read and check a campaign file: YAML to the model, with every problem at once."""
+"""Read and check a campaign file, and report all problems at once."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _RESERVED = {"comparison", "figures", "report", "manifests", "con", "prn", "aux"
 _IDENTIFIER = re.compile(r"[a-z0-9](?:[a-z0-9_-]{0,62}[a-z0-9])?")
 _MAX_BYTES = 8_000_000
 _MAX_VALUES = 300_000
-"""Values of a campaign with every alias expanded; ten thousand devices need about two thirds of it."""
+"""Largest number of values with all aliases expanded; ten thousand devices need about two thirds of it."""
 
 
 def load_campaign(path: Path) -> Campaign:
@@ -28,12 +28,12 @@ def load_campaign(path: Path) -> Campaign:
     Parameters
     ----------
     path : Path
-        The YAML file (YAML 1.2, so that "no" is a word and a key given twice is refused).
+        The YAML file (YAML 1.2, in which "no" is a text, and a repeated key is refused).
 
     Raises
     ------
     InputError
-        With everything that is wrong.
+        With all problems.
     """
     from ruamel.yaml import YAML
     from ruamel.yaml.error import YAMLError
@@ -41,7 +41,7 @@ def load_campaign(path: Path) -> Campaign:
     try:
         if path.stat().st_size > _MAX_BYTES:
             raise InputError.single(
-                path, f"has {path.stat().st_size} bytes", f"at most {_MAX_BYTES}", "make several campaigns of it"
+                path, f"has {path.stat().st_size} bytes", f"at most {_MAX_BYTES}", "split it into several campaigns"
             )
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -54,31 +54,31 @@ def load_campaign(path: Path) -> Campaign:
         ) from None
     except OSError as error:
         raise InputError.single(
-            path, f"cannot be read: {error.strerror}", "a campaign file", "check the path and its rights"
+            path, f"cannot be read: {error.strerror}", "a campaign file", "check the path and its permissions"
         ) from None
     try:
-        # A few lines of aliases of aliases can stand for billions of values: count before anything is built.
+        # A few lines of nested aliases can expand to billions of values, so they are counted first.
         if "&" in text and _values(YAML(typ="safe", pure=True).compose(text), {}) > _MAX_VALUES:
             raise InputError.single(
                 path,
-                f"stands for more than {_MAX_VALUES} values, since aliases name aliases",
-                "aliases that name a few values each",
+                f"expands to more than {_MAX_VALUES} values, because aliases contain aliases",
+                "aliases that contain a few values each",
                 "write the values out",
             )
         content = YAML(typ="safe", pure=True).load(text)
     except YAMLError as error:
-        raise InputError.single(path, _yaml_message(error), "YAML", "correct the line named") from None
+        raise InputError.single(path, _yaml_message(error), "YAML", "correct this line") from None
     except RecursionError:
         raise InputError.single(
-            path, "is nested too deep", "a campaign: title, devices, ...", "start from the demo's campaign"
+            path, "is nested too deeply", "a campaign: title, devices, ...", "start from the demo's campaign"
         ) from None
-    except _HoldsItselfError as error:
+    except _ContainsItselfError as error:
         raise InputError.single(
-            path, f"line {error}: a value holds itself", "aliases that name other values", "write the values out"
+            path, f"line {error}: a value contains itself", "aliases that refer to other values", "write the values out"
         ) from None
     if not isinstance(content, dict):
         raise InputError.single(
-            path, "holds no keys", "a campaign: title, devices, ...", "start from the demo's campaign"
+            path, "has no keys", "a campaign: title, devices, ...", "start from the demo's campaign"
         )
     problems = [
         Problem(
@@ -86,7 +86,7 @@ def load_campaign(path: Path) -> Campaign:
             f"devices: {shown(identifier)} is not safe as a folder name",
             "lower-case letters, digits, - and _, starting and ending with a letter or digit, at most 64; "
             f"none of {', '.join(sorted(_RESERVED))}",
-            "rename it; the name in print goes into title",
+            "rename it; title is the name in print",
         )
         for identifier in _keys(content.get("devices"))
         if not _safe(identifier)
@@ -101,27 +101,27 @@ def load_campaign(path: Path) -> Campaign:
     return campaign
 
 
-class _HoldsItselfError(Exception):
-    """An alias stands inside the value it names; the message is its line."""
+class _ContainsItselfError(Exception):
+    """An alias is inside the value that it refers to; the message is its line."""
 
 
 def _values(node: Any, counted: dict[int, int]) -> int:
-    """How many values a YAML node stands for when every alias is replaced by what it names."""
+    """Return the number of values of a YAML node with all aliases expanded."""
     known = counted.get(id(node))
-    if known == 0:  # it is being counted, so we are inside it
-        raise _HoldsItselfError(str(node.start_mark.line + 1))
+    if known == 0:  # it is being counted, so it contains this node
+        raise _ContainsItselfError(str(node.start_mark.line + 1))
     if known is None:
         counted[id(node)] = 0
         inner = node.value if isinstance(getattr(node, "value", None), list) else []
         known = 1 + sum(
-            _values(one, counted) for entry in inner for one in (entry if isinstance(entry, tuple) else (entry,))
+            _values(child, counted) for entry in inner for child in (entry if isinstance(entry, tuple) else (entry,))
         )
         counted[id(node)] = known
     return known
 
 
 def _keys(devices: object) -> list[str]:
-    """Ids that are text; what is wrong with the others, the model says."""
+    """Return the ids that are text; the model reports the others."""
     return [identifier for identifier in devices if isinstance(identifier, str)] if isinstance(devices, dict) else []
 
 
@@ -130,7 +130,7 @@ def _safe(identifier: str) -> bool:
 
 
 def _setup_problems(devices: object, where: str) -> Iterator[Problem]:
-    """Say what does not fit together within a setup; asked of the raw content, so that it is said with all the rest."""
+    """Yield contradictions within setups, from the raw content, so that they are reported with all other problems."""
     for identifier, device in devices.items() if isinstance(devices, dict) else ():
         setup = device.get("setup") if isinstance(device, dict) else None
         if not isinstance(setup, dict):
@@ -141,7 +141,7 @@ def _setup_problems(devices: object, where: str) -> Iterator[Problem]:
                     where,
                     f"devices.{identifier}.setup.valid_band is {low:g} to {high:g} Hz",
                     "a rising band",
-                    "give the lower end first, then the upper one",
+                    "state the lower end first, then the upper end",
                 )
         if setup.get("level_kind") == "spl":
             for name, unit in (("distance", "metres"), ("drive", "volts r.m.s.")):
@@ -150,7 +150,7 @@ def _setup_problems(devices: object, where: str) -> Iterator[Problem]:
                         where,
                         f"devices.{identifier}.setup.{name} is absent, but level_kind is spl",
                         f"{name} in {unit}",
-                        "state it: an absolute level means nothing without it; or set level_kind: relative",
+                        "state it, since an absolute level is not defined without it; or set level_kind: relative",
                     )
 
 

@@ -1,4 +1,4 @@
-"""Base of everything in a campaign file: a strict model, and the types of its fields."""
+"""The strict base model of a campaign file, and the types of its fields."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 
 
 class Model(BaseModel):
-    """Base of everything in a campaign: unknown keys are refused, nothing is changed once it is read."""
+    """Base of all sections of a campaign: unknown keys are refused, and values cannot be changed."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True, str_strip_whitespace=True)
 
@@ -37,7 +37,7 @@ RelativePath = Annotated[str, AfterValidator(_relative)]
 
 
 def plain(value: Any) -> Any:
-    """Refuse what JSON cannot hold, and with it a receipt."""
+    """Return a value that JSON, and so a receipt, can represent; ValueError for any other."""
     match value:
         case None | bool() | str():
             pass
@@ -46,17 +46,17 @@ def plain(value: Any) -> Any:
         case float() if math.isfinite(value):
             pass
         case list():
-            for one in value:
-                plain(one)
+            for item in value:
+                plain(item)
         case dict() if all(isinstance(key, str) for key in value):
-            for one in value.values():
-                plain(one)
+            for item in value.values():
+                plain(item)
         case _:
             raise ValueError("text, finite numbers, true, false, null, and lists and keys of these")
     return value
 
 
-# Strict, since true and "1" are no measured values.
+# Strict, because true and "1" are not measured values.
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 
 

@@ -35,11 +35,13 @@ class OwnTrend(Model):
     """A reviewer's own trend line for a curve, with the reason for it."""
 
     slope: Number = Field(description="dB per octave")
-    anchor_frequency: Positive = Field(default=1000.0, description="Hz at which the anchor level holds")
+    anchor_frequency: Positive = Field(default=1000.0, description="Hz of the anchor level")
     anchor_level: Number | None = Field(
-        default=None, description="dB; if absent the line meets the mean of the curve in the band of the trends"
+        default=None, description="dB; if absent, the mean of the curve in the band of the trends"
     )
-    reason: Printed = Field(min_length=1, description="Why this line and not the fitted one; shown with every number")
+    reason: Printed = Field(
+        min_length=1, description="Why this line is used instead of the fitted line; shown with every number"
+    )
 
 
 class Target(Model):
@@ -48,25 +50,26 @@ class Target(Model):
     file: RelativePath = Field(description="Text file with two columns: Hz and dB; corner points are enough")
     alignment_band: Band | None = Field(
         default=(300.0, 3000.0),
-        description="Hz; the target is moved to meet the mean of the curve there; null leaves it where it is "
-        "(common practice)",
+        description="Hz; the target is aligned to the mean of the curve in it; null for no alignment (common practice)",
     )
 
 
 class SensitivityNumbers(Model):
-    """How loud."""
+    """Sensitivity."""
 
     band: Band = Field(default=(300.0, 3000.0), description="Hz; mean squared pressure on axis (common practice)")
 
 
 class BandwidthNumbers(Model):
-    """How deep and how high."""
+    """Lower and upper frequency limits."""
 
-    curve: CurveName = Field(default="on_axis", description="Curve that the limits are read off (common practice)")
+    curve: CurveName = Field(default="on_axis", description="Curve of the limits (common practice)")
     reference_band: Band = Field(
         default=(300.0, 3000.0), description="Hz; its mean squared pressure is the reference (common practice)"
     )
-    start: Positive = Field(default=1000.0, description="Hz where the search outwards begins (common practice)")
+    start: Positive = Field(
+        default=1000.0, description="Hz; start of the search for the limits, in both directions (common practice)"
+    )
     drops: tuple[Positive, ...] = Field(
         default=(3.0, 6.0, 10.0), min_length=1, description="dB below the reference (common practice)"
     )
@@ -74,28 +77,26 @@ class BandwidthNumbers(Model):
         default="half power", description="Whether a drop of 3 is 3.0103 dB or 3.0000 dB"
     )
     ignored_dip_octaves: Annotated[Number, Field(ge=0)] = Field(
-        default=0.0, description="Octaves; narrower troughs do not end the range (IEC 60268-5: 1/9; none here)"
+        default=0.0, description="Octaves; narrower dips do not end the range (IEC 60268-5: 1/9; none here)"
     )
     effective_curve: CurveName = Field(
         default="on_axis", description="Curve of the effective frequency range (IEC 60268-5, 21.2: on the axis)"
     )
     effective_drop: Positive = Field(
-        default=10.0, description="dB below the loudest band at which it ends (IEC 60268-5, 21.2; recalled)"
+        default=10.0, description="dB below the loudest band at which the range ends (IEC 60268-5, 21.2; recalled)"
     )
     effective_octaves: Annotated[Number, Field(gt=0, le=3)] = Field(
-        default=1.0, description="Octaves of that band (IEC 60268-5, 21.2; recalled)"
+        default=1.0, description="Width of that band in octaves (IEC 60268-5, 21.2; recalled)"
     )
     effective_ignored_dip_octaves: Annotated[Number, Field(ge=0)] = Field(
-        default=1.0 / 9.0, description="Octaves; narrower troughs do not end it (IEC 60268-5, 21.2; recalled)"
+        default=1.0 / 9.0, description="Octaves; narrower dips do not end it (IEC 60268-5, 21.2; recalled)"
     )
 
 
 class InRoomNumbers(Model):
-    """How deep in a room."""
+    """Lower frequency limit in a room."""
 
-    curve: Literal["in_room", "sound_power"] = Field(
-        default="in_room", description="Curve that is read (common practice)"
-    )
+    curve: Literal["in_room", "sound_power"] = Field(default="in_room", description="Curve (common practice)")
     reference_band: Band = Field(
         default=(200.0, 400.0), description="Hz; octave above the bass as reference (common practice)"
     )
@@ -106,7 +107,7 @@ class InRoomNumbers(Model):
 
 
 class LinearityNumbers(Model):
-    """How flat."""
+    """Linearity of the frequency response."""
 
     curves: tuple[CurveName, ...] = Field(
         default=("on_axis", "listening_window"), description="Curves (common practice)"
@@ -117,11 +118,11 @@ class LinearityNumbers(Model):
 
 
 class TrendNumbers(Model):
-    """Which way the curves lean."""
+    """Trend lines of the curves."""
 
     curves: tuple[CurveName, ...] = Field(
         default=("on_axis", "listening_window", "early_reflections", "sound_power", "in_room"),
-        description="Curves that a line is fitted to (common practice)",
+        description="Curves with a fitted line (common practice)",
     )
     band: Band = Field(
         default=(200.0, 10000.0), description="Hz; leave roll-offs and room modes outside (common practice)"
@@ -135,76 +136,81 @@ class DeviationNumbers(Model):
     least_height: Positive = Field(default=1.0, description="dB; smaller ones are left out (common practice)")
     threshold_at_q_1: Number = Field(
         default=-22.0,
-        description="dB; added resonance of Q = 1 that is just heard with pink noise, re the sound it is added to "
+        description="dB; threshold of audibility of an added resonance of Q = 1 with pink noise, re the sound it is "
+        "added to "
         "(Toole and Olive 1988, recalled, uncertain by several decibels)",
     )
     threshold_per_doubling: Number = Field(
-        default=3.0, description="dB by which it rises per doubling of Q (Toole and Olive 1988, recalled)"
+        default=3.0, description="dB; increase of the threshold per doubling of Q (Toole and Olive 1988, recalled)"
     )
     curves: tuple[CurveName, ...] = Field(
         default=("listening_window", "on_axis", "early_reflections", "sound_power", "in_room"),
         min_length=1,
-        description="Curves that are searched; the first that has it describes a peak or dip (our own)",
+        description="Curves that are searched; a peak or dip is described by the first curve that has it (our own)",
     )
     height_share: Share = Field(
         default=0.5,
-        description="Share of its height that it has, at least, where it is in another curve or direction (our own)",
+        description="Smallest share of its height at which it counts as present in another curve or direction (our "
+        "own)",
     )
     tolerance: Positive = Field(
-        default=1.0 / 12.0, description="Octaves that its centre may always be off there (our own)"
+        default=1.0 / 12.0, description="Octaves; tolerance of its centre in another curve or direction (our own)"
     )
     tolerance_by_width: Annotated[Number, Field(ge=0, le=1)] = Field(
-        default=0.25, description="Share of its width that its centre may be off there, if that is more (our own)"
+        default=0.25, description="Share of its width that is the tolerance of its centre, if larger (our own)"
     )
     front: Annotated[Number, Field(gt=0, le=90)] = Field(
         default=60.0, description="Degrees from the axis within which directions are counted (our own)"
     )
     behind: Annotated[Number, Field(ge=90, le=180)] = Field(
-        default=120.0, description="Degrees from the axis from which on directions lie behind (our own)"
+        default=120.0, description="Degrees from the axis beyond which directions count as rear directions (our own)"
     )
     resonance_min_share: Share = Field(
-        default=0.75, description="Share of the front directions of an orbit that a resonance is in, at least (our own)"
+        default=0.75, description="Smallest share of the front directions of an orbit that have a resonance (our own)"
     )
     interference_max_share: Share = Field(
         default=0.5,
-        description="Share of the front directions of an orbit that interference is in fewer than (our own)",
+        description="Share of the front directions of an orbit; interference is present in fewer (our own)",
     )
     broad: Positive = Field(
         default=1.0,
-        description="Octaves of width from which on a resonance must be behind as well: the step of a baffle is not "
+        description="Octaves; a resonance at least this wide must also be present in rear directions, unlike a "
+        "baffle step "
         "(our own)",
     )
     max_drop: Positive = Field(
-        default=40.0, description="dB below the loudest direction beyond which a direction is not asked (our own)"
+        default=40.0, description="dB below the loudest direction; softer directions are not evaluated (our own)"
     )
     uneven_behind: Share = Field(
         default=0.5,
-        description="Share of the height that its shape may leave in a direction behind; what leaves more is not asked "
-        "(our own)",
+        description="Largest residual of the fit in a rear direction, as a share of the height; directions with a "
+        "larger "
+        "residual are not evaluated (our own)",
     )
     min_rear_directions: Annotated[int, Field(ge=1)] = Field(
-        default=3, description="Directions behind that must be able to tell (our own)"
+        default=3, description="Smallest number of rear directions that can be evaluated (our own)"
     )
     least_variation: Annotated[Number, Field(ge=0)] = Field(
-        default=0.25, description="dB of standard deviation over an orbit below which nothing varies (our own)"
+        default=0.25, description="dB; smaller standard deviations over an orbit count as no variation (our own)"
     )
     uneven: Annotated[Number, Field(ge=1)] = Field(
-        default=1.5, description="Times that it varies more over one orbit than over the other to name it (our own)"
+        default=1.5,
+        description="Smallest ratio of the variations over the two orbits at which an orbit is named (our own)",
     )
     widest: Annotated[Number, Field(gt=0, le=5)] = Field(
-        default=2.5, description="Octaves; what is wider is the balance of the whole (common practice)"
+        default=2.5, description="Octaves; wider features belong to the overall balance (common practice)"
     )
 
     @field_validator("interference_max_share")
     @classmethod
-    def _fewer_than_most(cls, value: float, info: ValidationInfo) -> float:
+    def _below_resonance_share(cls, value: float, info: ValidationInfo) -> float:
         if value > info.data.get("resonance_min_share", 1.0):
-            raise ValueError("at most the share that a resonance is in (resonance_min_share)")
+            raise ValueError("at most the share of a resonance (resonance_min_share)")
         return value
 
 
 class BeamNumbers(Model):
-    """How wide."""
+    """Beam width."""
 
     drop: Positive = Field(default=6.0, description="dB below the axis at which the beam ends (common practice)")
     bands: tuple[Band, ...] = Field(
@@ -212,15 +218,16 @@ class BeamNumbers(Model):
         description="Bands in Hz for the mean coverage (common practice)",
     )
     narrower_than: Annotated[Number, Field(gt=0, lt=360)] = Field(
-        default=90.0, description="Degrees of total width that the beam falls below (common practice)"
+        default=90.0, description="Degrees; total width below which the beam is narrow (common practice)"
     )
     narrow_for: Annotated[Number, Field(ge=0, le=5)] = Field(
-        default=1 / 6, description="Octaves that the beam stays narrower at least to count as narrow (common practice)"
+        default=1 / 6,
+        description="Octaves; the beam is narrow if it is narrower over this range at least (common practice)",
     )
 
 
 class HeightNumbers(Model):
-    """At which heights it sounds as on the axis."""
+    """Heights at which the response is as on the axis."""
 
     distance: Positive = Field(default=3.0, description="Metres from the loudspeaker (common practice)")
     tolerance: Positive = Field(default=3.0, description="dB of deviation from the axis (common practice)")
@@ -231,26 +238,27 @@ class HeightNumbers(Model):
 
 
 class DirectivityNumbers(Model):
-    """How constant the directivity is."""
+    """Constancy of the directivity."""
 
     band: Band = Field(default=(300.0, 10000.0), description="Hz (common practice)")
     order: Annotated[int, Field(ge=1, le=30)] | None = Field(
         default=None,
-        description="Order of the spherical harmonics of a full sphere; if absent the highest that data carry, 16 at "
-        "most",
+        description="Order of the spherical harmonics of a full sphere; if absent, the highest that the data allow, "
+        "at most 16",
     )
 
 
 class AimNumbers(Model):
-    """Where to point it."""
+    """Toe-in."""
 
     listener: Annotated[Number, Field(ge=-90, le=90)] = Field(
-        default=30.0, description="Degrees at which the listener is seen with no toe-in (equilateral triangle)"
+        default=30.0, description="Degrees; angle of the listener without toe-in (equilateral triangle)"
     )
-    step: Positive = Field(default=5.0, description="Degrees between the toe-ins that are tried (common practice)")
-    band: Band = Field(default=(300.0, 10000.0), description="Hz in which they are judged (common practice)")
+    step: Positive = Field(default=5.0, description="Degrees between compared toe-ins (common practice)")
+    band: Band = Field(default=(300.0, 10000.0), description="Hz; band of the comparison (common practice)")
     slope: Number | None = Field(
-        default=None, description="dB per octave of the trend they are held against; each curve's own if absent"
+        default=None,
+        description="dB per octave of the trend with which they are compared; each curve's own trend if absent",
     )
 
 
@@ -263,12 +271,12 @@ class PreferenceNumbers(Model):
 
 
 class ImpedanceNumbers(Model):
-    """What an amplifier sees."""
+    """Impedance."""
 
-    band: Band = Field(default=(20.0, 20000.0), description="Hz that are looked at (audio band)")
+    band: Band = Field(default=(20.0, 20000.0), description="Hz; band that is evaluated (audio band)")
     tuning_band: Band = Field(default=(10.0, 200.0), description="Hz in which the peaks are searched (common practice)")
     min_peak_ratio: Annotated[Number, Field(gt=1)] = Field(
-        default=1.1, description="Times its surroundings that a peak must be (common practice)"
+        default=1.1, description="Smallest ratio of a peak to its surroundings (common practice)"
     )
     rated_values: tuple[Positive, ...] = Field(
         default=(2.0, 4.0, 6.0, 8.0, 16.0, 32.0),
@@ -289,20 +297,22 @@ class ImpedanceNumbers(Model):
 
 
 class DistortionNumbers(Model):
-    """How much it distorts at the levels of the distortion."""
+    """Distortion at the levels of the section `distortion`."""
 
     bands: tuple[Band, ...] = Field(
         default=((40.0, 200.0), (200.0, 2000.0), (2000.0, 6000.0)),
         description="Bands in Hz for the worst and the mean (common practice)",
     )
     limits: tuple[Positive, ...] = Field(
-        default=(1.0, 3.0, 10.0), description="Per cent that the distortion stays under down to a frequency"
+        default=(1.0, 3.0, 10.0), description="Per cent; the lowest frequency with less distortion is computed for each"
     )
-    start: Positive = Field(default=300.0, description="Hz from which the limits are followed down (common practice)")
+    start: Positive = Field(
+        default=300.0, description="Hz; start of the search downwards for the limits (common practice)"
+    )
 
 
 class NumbersUncertainty(Model):
-    """How stated uncertainties are carried to numbers."""
+    """Propagation of stated uncertainties to numbers."""
 
     draws: Annotated[int, Field(ge=20, le=100_000)] = Field(
         default=200, description="Draws of a Monte Carlo propagation (JCGM 101)"
@@ -312,46 +322,49 @@ class NumbersUncertainty(Model):
     )
     repeatability_octaves: Positive = Field(
         default=3.0,
-        description="Octaves after which an error from take to take is drawn anew (our own: another gain or position "
-        "moves a curve over octaves; 0.05 where it is noise)",
+        description="Octaves after which errors between takes are independent (our own: another gain or position "
+        "changes a curve over octaves; 0.05 for noise)",
     )
     response_octaves: Positive = Field(
         default=1.0,
-        description="Octaves after which an error of the microphone's response is drawn anew (common practice); those "
-        "of calibration, level chain and distance are one at all frequencies",
+        description="Octaves after which errors of the microphone's response are independent (common practice); "
+        "errors of "
+        "calibration, gain and drive, and distance are the same at all frequencies",
     )
 
 
 class Numbers(Model):
-    """Choices in the figures of merit; each is kept in the receipts."""
+    """How the figures of merit are computed; the receipts contain each option."""
 
-    sensitivity: SensitivityNumbers = Field(default=SensitivityNumbers(), description="How loud")
-    bandwidth: BandwidthNumbers = Field(default=BandwidthNumbers(), description="How deep and how high")
-    in_room: InRoomNumbers = Field(default=InRoomNumbers(), description="How deep in a room")
-    linearity: LinearityNumbers = Field(default=LinearityNumbers(), description="How flat")
-    trends: TrendNumbers = Field(default=TrendNumbers(), description="Which way the curves lean")
+    sensitivity: SensitivityNumbers = Field(default=SensitivityNumbers(), description="Sensitivity")
+    bandwidth: BandwidthNumbers = Field(default=BandwidthNumbers(), description="Frequency limits")
+    in_room: InRoomNumbers = Field(default=InRoomNumbers(), description="Lower frequency limit in a room")
+    linearity: LinearityNumbers = Field(default=LinearityNumbers(), description="Linearity")
+    trends: TrendNumbers = Field(default=TrendNumbers(), description="Trend lines")
     own_trends: dict[CurveName, OwnTrend] = Field(
-        default_factory=dict, description="The reviewer's own lines by curve, in place of the fitted ones"
+        default_factory=dict, description="The reviewer's own lines by curve, instead of the fitted lines"
     )
     targets: dict[CurveName, Target] = Field(default_factory=dict, description="Target curves by curve")
     deviations: DeviationNumbers = Field(default=DeviationNumbers(), description="Peaks and dips")
-    beam: BeamNumbers = Field(default=BeamNumbers(), description="How wide")
+    beam: BeamNumbers = Field(default=BeamNumbers(), description="Beam width")
     listening_height: HeightNumbers = Field(default=HeightNumbers(), description="Vertical listening window")
     directivity: DirectivityNumbers = Field(default=DirectivityNumbers(), description="Directivity indices")
-    aim: AimNumbers = Field(default=AimNumbers(), description="Where to point it")
+    aim: AimNumbers = Field(default=AimNumbers(), description="Toe-in")
     preference: PreferenceNumbers = Field(default=PreferenceNumbers(), description="Published predictor of preference")
-    impedance: ImpedanceNumbers = Field(default=ImpedanceNumbers(), description="What an amplifier sees")
-    distortion: DistortionNumbers = Field(default=DistortionNumbers(), description="How much it distorts")
-    uncertainty: NumbersUncertainty = Field(default=NumbersUncertainty(), description="How uncertainties are carried")
+    impedance: ImpedanceNumbers = Field(default=ImpedanceNumbers(), description="Impedance")
+    distortion: DistortionNumbers = Field(default=DistortionNumbers(), description="Distortion")
+    uncertainty: NumbersUncertainty = Field(default=NumbersUncertainty(), description="Propagation of uncertainties")
 
 
 class DeviceNumbers(Model):
-    """What holds for the numbers of one device only."""
+    """Options of the numbers of a single device."""
 
-    rated_impedance: Positive | None = Field(default=None, description="Ohm, as the maker states it")
+    rated_impedance: Positive | None = Field(
+        default=None, description="Ohm; rated impedance that the manufacturer states"
+    )
     own_trends: dict[CurveName, OwnTrend] = Field(
-        default_factory=dict, description="The reviewer's own lines by curve, in place of the campaign's"
+        default_factory=dict, description="The reviewer's own lines by curve, instead of those of the campaign"
     )
     targets: dict[CurveName, Target] = Field(
-        default_factory=dict, description="Target curves by curve, in place of the campaign's"
+        default_factory=dict, description="Target curves by curve, instead of those of the campaign"
     )

@@ -1,4 +1,4 @@
-"""Failures of a strict model, worded for a person: which field, what was found, what is expected, how to fix it."""
+"""Problems of a campaign file or of options: which field, its value, what is expected, how to fix it."""
 
 from __future__ import annotations
 
@@ -31,17 +31,17 @@ _WORDS = {
     "string_type": "text",
     "tuple_type": "a list",
 }
-"""What is allowed, by pydantic's type of failure, where its own message speaks to a programmer."""
+"""Expected values by pydantic's type of failure, where pydantic's own message addresses programmers."""
 
 
 def option_problems(error: ValidationError, model: type[BaseModel], where: str, prefix: str = "") -> list[Problem]:
-    """Word the failures of a strict model for a person, suggesting the right key for an unknown one."""
+    """Return the failures of a strict model as problems, with a suggestion for each unknown key."""
     problems = []
     failures = error.errors(include_url=False)
     branched: set[tuple[int | str, ...]] = set()
     for failure in failures:
         if (stem := _before_branch(model, failure["loc"])) is not None:
-            # Each branch of "this or that" fails in its own way; what the field is for says what both allow.
+            # Each member of a union fails in its own way; the description of the field covers all of them.
             if stem not in branched:
                 name = f"{prefix}{'.'.join(str(part) for part in stem)}"
                 allowed = _description(model, stem) or failure["msg"].removeprefix("Input should be ")
@@ -75,8 +75,8 @@ def option_problems(error: ValidationError, model: type[BaseModel], where: str, 
             allowed = _WORDS.get(failure["type"], allowed)
             if failure["type"] in ("too_short", "string_too_short"):
                 depth = len(failure["loc"])
-                if any(len(one["loc"]) > depth and one["loc"][:depth] == failure["loc"] for one in failures):
-                    continue  # entries that are wrong themselves were not counted; each is named on its own
+                if any(len(other["loc"]) > depth and other["loc"][:depth] == failure["loc"] for other in failures):
+                    continue  # wrong entries were not counted; each has its own problem
                 noun = "entry" if failure["type"] == "too_short" else "character"
                 allowed = f"at least {failure['ctx']['min_length']} {noun}"
             described = _description(model, failure["loc"])
@@ -93,7 +93,10 @@ def _fields_at(model: Any, location: tuple[int | str, ...]) -> list[str]:
 
 
 def _before_branch(annotation: Any, location: tuple[int | str, ...]) -> tuple[int | str, ...] | None:
-    """Location of the union that a failure lies in (pydantic adds a label for the branch); None if in none."""
+    """Return the location of the union that contains a failure; None if there is none.
+
+    Pydantic adds the name of the member to the location.
+    """
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         field = annotation.model_fields.get(str(location[0])) if location else None
         inner, step = (field.annotation if field is not None else None), 1
@@ -108,8 +111,8 @@ def _before_branch(annotation: Any, location: tuple[int | str, ...]) -> tuple[in
         step = 1 if origin in (dict, tuple, list) else 0
     if inner is None or len(location) < step:
         return None
-    found = _before_branch(inner, location[step:])
-    return None if found is None else location[:step] + found
+    union = _before_branch(inner, location[step:])
+    return None if union is None else location[:step] + union
 
 
 def _description(model: Any, location: tuple[int | str, ...]) -> str:
@@ -119,7 +122,7 @@ def _description(model: Any, location: tuple[int | str, ...]) -> str:
 
 
 def _inner(annotation: Any, location: tuple[int | str, ...]) -> type[BaseModel] | None:
-    """Model that a location inside another model belongs to."""
+    """Return the model at a location inside another model; None if there is none."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         if not location:
             return annotation

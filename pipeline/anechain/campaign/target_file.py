@@ -17,19 +17,19 @@ __all__ = ["read_target"]
 def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     """Read a target curve: two columns, Hz and dB.
 
-    Columns are parted by white space, commas, semicolons or tabs; lines that begin with # and one line of titles are
-    left out.
+    Columns are separated by white space, commas, semicolons or tabs. Lines that begin with # and one line of titles
+    are ignored.
 
     Raises
     ------
     InputError
-        If the file cannot be read; naming every line that is not two numbers, frequencies that do not rise, or fewer
-        than two points.
+        If the file cannot be read, has fewer than two points, frequencies that do not rise, or lines that are not two
+        numbers; all such lines are named.
     """
     path = folder / target.file
     problems: list[Problem] = []
     rows: list[tuple[float, float]] = []
-    allowed = "two columns, Hz and dB, with decimal points"
+    expected = "two columns, Hz and dB, with decimal points"
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except OSError as error:
@@ -37,10 +37,10 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
             target.file,
             f"the target curve cannot be read: {error.strerror}",
             "a text file with two columns, Hz and dB",
-            "check the path, which starts at the campaign's folder",
+            "check the path, which is relative to the campaign's folder",
         ) from None
     except UnicodeDecodeError as error:
-        raise InputError.single(target.file, f"byte {error.start} is not UTF-8", allowed, "save it in UTF-8") from None
+        raise InputError.single(target.file, f"byte {error.start} is not UTF-8", expected, "save it in UTF-8") from None
     filled = [
         (at, line.strip()) for at, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")
     ]
@@ -50,21 +50,21 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
             hz, level = (float(cell) for cell in cells)
         except ValueError:
             if place > 0 or any(sign.isdigit() for sign in cells[0][:1]):
-                problems.append(Problem(target.file, f"line {at}: {line[:60]!r}", allowed, "correct the line"))
+                problems.append(Problem(target.file, f"line {at}: {line[:60]!r}", expected, "correct the line"))
             continue
         if not (0 < hz < np.inf and np.isfinite(level)) or (rows and hz <= rows[-1][0]):
             problems.append(
                 Problem(
                     target.file,
                     f"line {at}: {line[:60]!r}",
-                    "frequencies above zero that rise, finite levels",
+                    "rising frequencies above zero, finite levels",
                     "correct the line",
                 )
             )
             continue
         rows.append((hz, level))
     if not problems and len(rows) < 2:
-        problems.append(Problem(target.file, f"{len(rows)} points", "two or more", "give the corners of the target"))
+        problems.append(Problem(target.file, f"{len(rows)} points", "two or more", "add the corners of the target"))
     if problems:
         raise InputError(problems)
     table = np.array(rows)

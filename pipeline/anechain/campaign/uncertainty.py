@@ -13,7 +13,7 @@ __all__ = ["Stated", "Uncertainty"]
 
 
 class Stated(Model):
-    """An uncertainty as somebody states it."""
+    """A stated uncertainty."""
 
     value: Positive | tuple[tuple[Positive, Annotated[Number, Field(ge=0)]], ...] = Field(
         description="One value above zero, or pairs of Hz and value; in between it is interpolated over log frequency"
@@ -21,10 +21,10 @@ class Stated(Model):
     kind: Literal["standard", "expanded", "rectangular", "triangular"] = Field(
         default="standard",
         description="Standard uncertainty; expanded by the coverage factor, as in certificates; or half the width of "
-        "limits between which all values are alike (rectangular) or those in the middle likelier (triangular)",
+        "limits with a rectangular or a triangular distribution between them",
     )
-    coverage_factor: Positive = Field(default=2.0, description="Of an expanded uncertainty")
-    source: Printed = Field(default="", description="Where it comes from: a certificate, a data sheet, a judgement")
+    coverage_factor: Positive = Field(default=2.0, description="Coverage factor of an expanded uncertainty")
+    source: Printed = Field(default="", description="Source: a certificate, a data sheet, a judgement")
 
     @field_validator("value")
     @classmethod
@@ -35,35 +35,39 @@ class Stated(Model):
 
 
 class Uncertainty(Model):
-    """Components of the uncertainty of a measurement; what is not stated is not in the result, which says so."""
+    """Components of the uncertainty of a measurement. Results include stated components only, and name the others."""
 
     calibration: Stated | None = Field(
-        default=None, description="dB; of the calibrator and its use, all directions alike"
+        default=None, description="dB; calibrator and its use, the same error in all directions"
     )
     microphone: Stated | None = Field(
-        default=None, description="dB; of the microphone's response, all directions alike"
+        default=None, description="dB; response of the microphone, the same error in all directions"
     )
     gain_and_drive: Stated | None = Field(
-        default=None, description="dB; of gains and of the drive's voltage, all directions alike"
+        default=None, description="dB; gains and voltage of the drive, the same error in all directions"
     )
-    distance: Stated | None = Field(default=None, description="Metres; of the measuring distance, all directions alike")
+    distance: Stated | None = Field(
+        default=None, description="Metres; measuring distance, the same error in all directions"
+    )
     angle: Stated | None = Field(
         default=None,
-        description="Degrees; of the setting of each angle, apart from the others; only what repeated takes, set anew, "
-        "do not show already",
+        description="Degrees; setting of each angle, independent between directions; without what repeated takes "
+        "already "
+        "include if the angle was set again for each",
     )
     repeatability: Stated | None = Field(
         default=None,
-        description="dB; of a single capture. Where takes were repeated, their own spread counts instead; a direction "
-        "taken once keeps it",
+        description="dB; standard deviation of a single capture. Directions with repeated takes have the spread of "
+        "their "
+        "takes instead",
     )
     impedance: Stated | None = Field(
         default=None,
-        description="Per cent of the modulus of the impedance; of reference resistor and gains. One error at all "
+        description="Per cent of the modulus of the impedance; reference resistor and gains. One error at all "
         "frequencies: pairs of Hz and value change its size only",
     )
     impedance_phase: Stated | None = Field(
         default=None,
-        description="Degrees; of the phase of the impedance. One error at all frequencies: pairs of Hz and value "
+        description="Degrees; phase of the impedance. One error at all frequencies: pairs of Hz and value "
         "change its size only",
     )

@@ -13,30 +13,30 @@ __all__ = ["UsableLimits"]
 
 
 class UsableLimits(Model):
-    """When a device counts as usable, and where it is listened to. High levels hurt hearing: local rules decide."""
+    """When a device counts as usable, and the listening position. High levels hurt hearing: local rules decide."""
 
     distortion: tuple[tuple[Positive, Positive], ...] = Field(
         default=((100.0, 10.0), (200.0, 3.0)),
         min_length=1,
-        description="Pairs of Hz and per cent of the fundamental that distortion stays under (common practice)",
+        description="Pairs of Hz and per cent: highest usable distortion re the fundamental (common practice)",
     )
     compression: Annotated[Number, Field(lt=0)] = Field(
-        default=-1.0, description="dB that the compression stays above (common practice)"
+        default=-1.0, description="dB; usable compression is above it (common practice)"
     )
     up_to: Positive | None = Field(
-        default=None, description="Hz; nothing above is judged. Everything measured is if absent"
+        default=None, description="Hz; highest frequency that is judged; all measured frequencies if absent"
     )
     distance: Positive = Field(default=3.0, description="Listening distance in metres, direct sound (common practice)")
-    devices: Annotated[int, Field(ge=1, le=1000)] = Field(default=1, description="Number of alike devices")
+    devices: Annotated[int, Field(ge=1, le=1000)] = Field(default=1, description="Number of equal devices")
     addition: Literal["incoherent", "coherent"] = Field(
-        default="incoherent", description="How several devices add: their powers, or their pressures"
+        default="incoherent", description="Addition of several devices: of powers (incoherent), or of pressures"
     )
     longest_dimension: Positive | None = Field(
         default=None,
         description="Longest side of the room in metres, for the gain of a rigid, tight room; no gain if absent",
     )
     wanted_level: Number | None = Field(
-        default=None, description="dB wanted at the listening distance: how low does the device reach at it?"
+        default=None, description="dB at the listening distance, for which the lowest usable frequency is computed"
     )
 
     @field_validator("distortion")

@@ -152,13 +152,15 @@ def importers(names: tuple[str, ...]) -> None:
 
     usable, broken = find_importers()
     if unknown := [name for name in names if name not in usable]:
-        raise InputError.single(f"importer {unknown[0]}", "there is no such one", ", ".join(usable), "correct the name")
+        raise InputError.single(
+            f"importer {unknown[0]}", "there is no such importer", ", ".join(usable), "correct the name"
+        )
     for name in names or usable:
-        one = usable[name]
-        click.echo(f"{name} {one.description.version}: {one.description.title} (from {one.origin})")
-        click.echo(f"    {one.description.reads}")
-        click.echo(f"    for the sources: {', '.join(one.description.sources)}")
-        for line in describe_options(one.description.options):
+        importer = usable[name]
+        click.echo(f"{name} {importer.description.version}: {importer.description.title} (from {importer.origin})")
+        click.echo(f"    {importer.description.reads}")
+        click.echo(f"    for the sources: {', '.join(importer.description.sources)}")
+        for line in describe_options(importer.description.options):
             click.echo(f"    {line}")
     show_broken(broken)
 
@@ -174,17 +176,17 @@ def methods() -> None:
     from anechain.methods import methods as registered
 
     for id_, known in registered().items():
-        for version, one in sorted(known.items(), reverse=True):
-            click.echo(f"{id_} {version}: {one.title}")
-            if one.formula:
-                click.echo(f"    formula: {one.formula}")
-            if one.parameters:
+        for version, method in sorted(known.items(), reverse=True):
+            click.echo(f"{id_} {version}: {method.title}")
+            if method.formula:
+                click.echo(f"    formula: {method.formula}")
+            if method.parameters:
                 click.echo(
-                    "    parameters: " + "; ".join(f"{name} = {value}" for name, value in one.parameters.items())
+                    "    parameters: " + "; ".join(f"{name} = {value}" for name, value in method.parameters.items())
                 )
-            click.echo(f"    source: {one.source} ({one.source_status})")
-            if one.limitations:
-                click.echo(f"    limitations: {one.limitations}")
+            click.echo(f"    source: {method.source} ({method.source_status})")
+            if method.limitations:
+                click.echo(f"    limitations: {method.limitations}")
 
 
 @click.command()

@@ -133,7 +133,9 @@ def stage(name: str, batch: str, trust_importers: bool, keep_going: bool) -> Non
 def _caution(plan: Plan | None = None) -> bool:
     """Show the caution; for a plan only if it states a drive above the usual one. Return whether it was shown."""
     devices = plan.campaign.devices.values() if plan is not None else ()
-    setups = [setup for one in devices for setup in (one.setup, *(source.setup for source in one.sources.values()))]
+    setups = [
+        setup for device in devices for setup in (device.setup, *(source.setup for source in device.sources.values()))
+    ]
     if plan is not None and not any(setup and setup.drive and setup.drive > _USUAL_DRIVE for setup in setups):
         return False
     click.echo(f"Caution: {CAUTION}", err=True)

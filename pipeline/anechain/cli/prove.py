@@ -6,20 +6,14 @@ import json
 import sys
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import click
 
 from anechain.cli.shared import CAMPAIGN, TRUST, stop_on_signal
 from anechain.errors import InputError
 
-if TYPE_CHECKING:
-    pass
-
 __all__ = ["bundle", "sign", "signed_by", "verify"]
-
-_USUAL_DRIVE = 2.83
-"""V r.m.s., above which the caution is shown."""
 
 
 @click.command()

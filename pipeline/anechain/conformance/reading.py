@@ -20,7 +20,7 @@ class ReadingTests(ConformanceTests):
 
     def test_its_samples_become_valid_datasets(self, tmp_path: Path) -> None:
         """Each sample is read as `anechain run` reads it, and the datasets satisfy the contract."""
-        from anechain.stages.ingest import Source, read_sources
+        from anechain.importing.source_datasets import Source, read_sources
 
         importer = importer_of(self)
         for case in case_copies(self, tmp_path):

@@ -15,7 +15,7 @@ from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.components import distance_component
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
 from anechain.arrays import Floats
-from anechain.campaign.stated_uncertainty import standard_at
+from anechain.campaign.stated_uncertainty import standard_uncertainty
 from anechain.data.numbers import Uncertainty
 from anechain.figure_of_merit.curve_uncertainty import NOT_STATED, REPEATABILITY_ONLY, octaves_text
 from anechain.figure_of_merit.metric_inputs import MetricInputs
@@ -167,12 +167,16 @@ def _common_errors(
     stated: Mapping[str, Any], frequency: Floats, attributes: Mapping[Any, Any]
 ) -> tuple[Floats, Floats]:
     """Return the common standard uncertainties of all captures: broadband, and of the microphone response; dB."""
-    components = [standard_at(stated[name], frequency) for name in ("calibration", "gain_and_drive") if name in stated]
+    components = [
+        standard_uncertainty(stated[name], frequency) for name in ("calibration", "gain_and_drive") if name in stated
+    ]
     distance = attributes.get("measured_distance", attributes.get("distance"))
     if "distance" in stated and distance is not None:
-        metres = float(standard_at(stated["distance"], frequency).max())
+        metres = float(standard_uncertainty(stated["distance"], frequency).max())
         components.append(np.full(frequency.size, distance_component(float(distance), metres).standard_db))
-    response = standard_at(stated["microphone"], frequency) if "microphone" in stated else np.zeros(frequency.size)
+    response = (
+        standard_uncertainty(stated["microphone"], frequency) if "microphone" in stated else np.zeros(frequency.size)
+    )
     return np.sqrt(sum((component**2 for component in components), np.zeros(frequency.size))), response
 
 

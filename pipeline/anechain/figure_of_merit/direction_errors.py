@@ -14,8 +14,8 @@ from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.arrays import Floats
 from anechain.campaign.derivation import Derivation
 from anechain.campaign.numbers import Numbers
-from anechain.campaign.stated_uncertainty import error_parts
 from anechain.figure_of_merit.curve_uncertainty import REPEATABILITY_ONLY, StatedErrors
+from anechain.figure_of_merit.level_uncertainty import level_uncertainty
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -46,7 +46,7 @@ def direction_errors(
         The campaign's section `uncertainty` as plain values.
     """
     curves, responses = datasets["curves"], datasets["responses"]
-    parts = error_parts(responses, stated, [])
+    parts = level_uncertainty(responses, stated, [])
     if parts is None:
         return StatedErrors()
     planes = [str(plane) for plane in responses["plane"].values]
@@ -65,7 +65,7 @@ def direction_errors(
             rear_wall=derivation.rear_wall,
         ).items()
     }
-    own, angle_error = by_direction(parts.own, place), by_direction(parts.angle_error, place)
+    own, angle_error = by_direction(parts.repeatability, place), by_direction(parts.angle_error, place)
     if "uncertainty_independent" in curves and "sphere_power" in curves["curve"].values:
         # The uncorrelated error of the sphere's mean counts as the error of one more direction, which is on no orbit.
         mean = np.asarray(curves["uncertainty_independent"].sel(curve="sphere_power").values)[np.newaxis]

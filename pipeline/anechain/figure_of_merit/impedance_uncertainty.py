@@ -18,9 +18,10 @@ from anechain.acoustics.uncertainty.drawn_errors import error_knots, interpolati
 from anechain.acoustics.uncertainty.monte_carlo import MonteCarlo, monte_carlo
 from anechain.arrays import Floats
 from anechain.campaign.numbers import NumbersUncertainty
-from anechain.campaign.stated_uncertainty import impedance_budget, standard_at
+from anechain.campaign.stated_uncertainty import standard_uncertainty
 from anechain.data.numbers import Uncertainty
 from anechain.figure_of_merit.curve_uncertainty import ROUNDING, octaves_text
+from anechain.figure_of_merit.impedance_budget import impedance_budget
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -92,7 +93,7 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
     """
     frequency, magnitude = _values(impedance, "frequency"), _values(impedance, "magnitude")
     sizes = {
-        part: standard_at(stated[name], frequency) if name in stated else np.zeros(frequency.size)
+        part: standard_uncertainty(stated[name], frequency) if name in stated else np.zeros(frequency.size)
         for part, name in _STATED.items()
     }
     uncertainties = {
@@ -114,7 +115,7 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
         uncertainties["modulus"] is not None,
         options.repeatability_octaves,
         options.draws,
-        tuple(component.words for component in impedance_budget(impedance, stated) if not component.reason),
+        tuple(component.text for component in impedance_budget(impedance, stated) if not component.reason),
     )
 
 

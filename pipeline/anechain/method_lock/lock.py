@@ -30,12 +30,12 @@ _BUNDLED_IMPORTERS = (
     "anechain_uff",
 )
 _LOCKED_STAGES = {
-    "derive": "derived",
-    "distortion": "distorted",
-    "compression": "compressed",
+    "derive": "curve_dataset",
+    "distortion": "distortion_dataset",
+    "compression": "compression_dataset",
     "numbers": "numbered",
-    "compare": "compared",
-    "compare_distortion": "compared_distortion",
+    "compare": "comparison_dataset",
+    "compare_distortion": "distortion_comparison",
 }
 
 

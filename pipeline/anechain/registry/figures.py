@@ -22,9 +22,9 @@ class FigureKind:
         device by file name, and yields :class:`anechain.figures.device_figure.DeviceFigure` for each figure that they
         allow: none if they lack something, several if the kind has one for each level.
     needs : tuple of str
-        Files that must be there for the function to be asked.
+        Files without which the function is not called.
     methods : tuple of str
-        Ids of the methods that the figure uses, beside those that made the files.
+        Ids of the methods that the figure uses, besides those that made the files.
     """
 
     name: str

@@ -19,7 +19,7 @@ class SourceKind:
     description : str
         Description in the campaign file.
     companions : tuple of str
-        Datasets that the same files may bring beside the one of this name.
+        Datasets that the same files may contain besides the dataset of this name.
     required : bool
         Whether every device must have it.
     """
@@ -31,7 +31,7 @@ class SourceKind:
 
 
 COMPANIONS = ("sphere", "harmonics", "impedance", "takes", "multitone")
-"""Datasets that a device may have beside its responses, in the order in which they are written."""
+"""Datasets that a device may have besides its responses, in the order in which they are written."""
 
 SOURCES = {
     kind.name: kind

@@ -46,7 +46,7 @@ STAGES = {
         Stage("compression", "device", ("ingest", "distortion")),
         Stage("numbers", "device", ("ingest", "derive", "distortion", "compression")),
         Stage("draw", "device", ("ingest", "derive", "distortion", "compression", "numbers")),
-        # All stages of devices come first, so that one failed device keeps no other from being finished.
+        # All stages of devices come first, so that a failed device does not stop the others.
         Stage("compare", "campaign", ("derive", "distortion", "compression", "numbers", "draw")),
         Stage("report", "campaign", ("compare", "draw")),
         Stage("crate", "campaign", ("report",)),
@@ -60,7 +60,7 @@ CAMPAIGN_STAGES = tuple(name for name, stage in STAGES.items() if stage.scope ==
 
 
 def stages_before(name: str) -> tuple[str, ...]:
-    """Stages of devices that run before a stage.
+    """Return the stages of devices that run before a stage.
 
     Raises
     ------
@@ -84,7 +84,7 @@ def stage_module(name: str) -> ModuleType:
 
 
 def stage_versions(name: str) -> dict[str, int]:
-    """Versions of a stage and of every method that it uses."""
+    """Return the versions of a stage and of every method that it uses."""
     from anechain.methods import versions
 
     module = stage_module(name)

@@ -10,7 +10,8 @@ import numpy as np
 from anechain.acoustics.curve.frequencies import resample
 from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.campaign.numbers import NumbersUncertainty
-from anechain.campaign.stated_uncertainty import TITLES, Component, budget_from_json, impedance_budget
+from anechain.data.uncertainty_budget import TITLES, Component, budget_from_json
+from anechain.figure_of_merit.impedance_budget import impedance_budget
 from anechain.report.table_rows import BudgetRow, CombinedUncertaintyRow, UncertaintyBudget
 
 if TYPE_CHECKING:

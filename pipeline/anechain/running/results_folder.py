@@ -1,4 +1,4 @@
-"""What a results folder holds: its devices, their files, and what its campaign says of them."""
+"""The contents of a results folder: its campaign, its devices and their files."""
 
 from __future__ import annotations
 
@@ -14,19 +14,23 @@ __all__ = ["ResultsFolder"]
 _NUMBERS = "numbers.json"
 _NO_DEVICES = {"figures", "report"}
 _ONCE = {"ro-crate-metadata.json"}
-"""What says when and where a run happened, and so is never the same twice."""
+"""Files with time and place of a run, which differ between runs."""
 _NO_VALUES_OF_A_DEVICE = ("draw", "compare", "report")
-"""Stages whose failure leaves a device's values as they are."""
+"""Stages whose failure does not affect the values of a device."""
 
 
 class ResultsFolder:
-    """A results folder: its devices, its files, and what its campaign says."""
+    """A results folder: its campaign, its devices and their files."""
 
     def __init__(self, path: Path):
         self.folder = path / "results" if (path / "results").is_dir() else path
         self.campaign = self._campaign()
-        found = sorted(p.parent.name for p in self.folder.glob("*/*") if p.parent.name not in _NO_DEVICES and _holds(p))
-        present = dict.fromkeys(name for name in found if not name.startswith("."))
+        names = sorted(
+            path.parent.name
+            for path in self.folder.glob("*/*")
+            if path.parent.name not in _NO_DEVICES and _has_values(path)
+        )
+        present = dict.fromkeys(name for name in names if not name.startswith("."))
         if not present and not (self.folder / "comparison.nc").is_file():
             raise InputError.single(
                 path, "holds no results", "a results folder, or a campaign's folder with one", "run the campaign first"
@@ -69,11 +73,11 @@ class ResultsFolder:
         return failed
 
     def title(self, device: str) -> str:
-        """Name of a device in print."""
+        """Return the name of a device in print."""
         return str(self.campaign.get("devices", {}).get(device, {}).get("title", ""))
 
     def absence(self, device: str, called: str) -> str:
-        """Why there are no results of a device here, as far as the folder says; `called` is what a reader calls it."""
+        """Return why the folder has no results of a device, empty if unknown; messages name the folder `called`."""
         if device in self.failed:
             return f"it failed in {called} at {self.failed[device]}"
         if device in self.campaign.get("devices", {}):
@@ -81,18 +85,18 @@ class ResultsFolder:
         return f"the campaign in {called} does not name it" if self.campaign else ""
 
     def data(self, device: str) -> dict[str, Path]:
-        """Files of a device that hold values, by name; the table of curves stands in where the dataset is not there."""
+        """Return the files of a device with values, by name; the table of curves replaces a missing dataset."""
         folder = self.folder / device
-        found = {path.name: path for path in sorted(folder.glob("*")) if path.suffix == ".nc" or path.name == _NUMBERS}
+        files = {path.name: path for path in sorted(folder.glob("*")) if path.suffix == ".nc" or path.name == _NUMBERS}
         table = folder / "curves.csv"
-        return found if "curves.nc" in found or not table.is_file() else {"curves.nc": table} | found
+        return files if "curves.nc" in files or not table.is_file() else {"curves.nc": table} | files
 
     def files(self) -> list[str]:
-        """Every file that a run leaves, by its path within the folder."""
+        """Return all output files by their path within the folder."""
         paths = (path.relative_to(self.folder) for path in sorted(self.folder.rglob("*")) if path.is_file())
         shown = (path for path in paths if path.name not in _ONCE and not any(p.startswith(".") for p in path.parts))
         return [path.as_posix() for path in shown]
 
 
-def _holds(path: Path) -> bool:
+def _has_values(path: Path) -> bool:
     return path.suffix == ".nc" or path.name in ("curves.csv", _NUMBERS)

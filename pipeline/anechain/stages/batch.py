@@ -1,4 +1,4 @@
-"""Run one job of a stage: a batch of devices, each on its own, the outcome of all kept in one manifest."""
+"""Run a job of a stage: a batch of devices, or the whole campaign; its outcome is one manifest."""
 
 from __future__ import annotations
 
@@ -23,21 +23,30 @@ from anechain.running.plan import Plan
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Outcome", "failures", "inputs_of", "keep_dataset", "run_batch", "run_whole", "tell"]
+__all__ = [
+    "Outcome",
+    "failures",
+    "inputs_of",
+    "problems_of",
+    "run_batch",
+    "run_whole",
+    "show_progress",
+    "update_dataset",
+]
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a stage made.
+    """Outcome of a stage for a device or for the campaign.
 
     Attributes
     ----------
     stamp : str
         Stamp of the step.
     outputs : tuple of Path
-        The files, whether made now or found to be current.
+        The output files, also those that were current.
     made : bool
-        False if all were current already.
+        False if all outputs were current.
     """
 
     stamp: str
@@ -45,14 +54,14 @@ class Outcome:
     made: bool
 
 
-def tell(line: str) -> None:
-    """Show progress, where a person is watching."""
+def show_progress(line: str) -> None:
+    """Show a line of progress, if the workflow runs on a terminal."""
     if os.environ.get("ANECHAIN_PROGRESS"):
         print(line, file=sys.stderr, flush=True)  # noqa: T201
 
 
 def problems_of(error: Exception, where: str) -> list[str]:
-    """Word any failure for the manifest."""
+    """Return the problems of any failure as text, for the manifest."""
     if isinstance(error, InputError):
         return [str(problem) for problem in error.problems]
     if isinstance(error, OSError):
@@ -61,13 +70,11 @@ def problems_of(error: Exception, where: str) -> list[str]:
                 Problem(
                     str(error.filename or where),
                     f"{error.strerror or error}",
-                    fix="check that it is there, its rights, and the room on the disk",
+                    fix="check that it exists, its permissions, and the free space on the disk",
                 )
             )
         ]
-    return [
-        str(Problem(where, f"{type(error).__name__}: {error}", fix="this is a fault of Anechain: please report it"))
-    ]
+    return [str(Problem(where, f"{type(error).__name__}: {error}", fix="this is a bug in Anechain: please report it"))]
 
 
 def _entry(plan: Plan, outcome: Outcome) -> dict[str, Any]:
@@ -76,25 +83,27 @@ def _entry(plan: Plan, outcome: Outcome) -> dict[str, Any]:
 
 
 def run_batch(plan: Plan, stage: str, batch: str) -> None:
-    """Run a stage on each device of a batch and write the manifest; one device's failure stops no other."""
+    """Run a stage on each device of a batch and write the manifest; a failed device does not stop the others."""
     module = stage_module(stage)
-    before = DEVICE_STAGES[DEVICE_STAGES.index(stage) - 1] if stage != DEVICE_STAGES[0] else None
+    previous = DEVICE_STAGES[DEVICE_STAGES.index(stage) - 1] if stage != DEVICE_STAGES[0] else None
     digest = made_from(plan, stage, batch)
     entries: dict[str, Any] = {}
     for device in plan.batches[batch]:
         start = time.perf_counter()
-        if before and "outputs" not in entry_of(plan, before, device):
-            entries[device] = {"waiting": before}
+        if previous and "outputs" not in entry_of(plan, previous, device):
+            entries[device] = {"waiting": previous}
             continue
         try:
             with use_method_versions(plan.campaign.method_versions):
                 outcome = module.run(plan, device)
         except Exception as error:
             entries[device] = {"failed": problems_of(error, device)}
-            tell(f"{stage:8} {device:20} failed")
+            show_progress(f"{stage:8} {device:20} failed")
         else:
             entries[device] = _entry(plan, outcome)
-            tell(f"{stage:8} {device:20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
+            show_progress(
+                f"{stage:8} {device:20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}"
+            )
     write_if_changed(plan.manifest(stage, batch), manifest_text(stage, batch, entries, digest))
 
 
@@ -104,21 +113,21 @@ def run_whole(plan: Plan, stage: str) -> None:
     Raises
     ------
     InputError
-        If devices have failed and the run is not one that keeps going, or nothing is left to work on.
+        If devices have failed, and either the run has no option --keep-going or no device is left.
     """
     failed = failures(plan)
-    left = [device for device in plan.campaign.devices if device not in failed]
-    if failed and not (plan.keep_going and left):
-        fix = "mend them" + (", or run with --keep-going to leave them out" if left else "")
+    remaining = [device for device in plan.campaign.devices if device not in failed]
+    if failed and not (plan.keep_going and remaining):
+        fix = "correct them" + (", or run with --keep-going to leave them out" if remaining else "")
         raise InputError([*_causes(failed), Problem(stage, f"not made: {_count(plan, failed)}", fix=fix)])
     start = time.perf_counter()
     digest = made_from(plan, stage, "all")
     with use_method_versions(plan.campaign.method_versions):
-        outcome = stage_module(stage).run(plan, left, failed)
-    tell(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
+        outcome = stage_module(stage).run(plan, remaining, failed)
+    show_progress(f"{stage:8} {'':20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}")
     write_if_changed(plan.manifest(stage, "all"), manifest_text(stage, "all", {"all": _entry(plan, outcome)}, digest))
     if failed and stage == CAMPAIGN_STAGES[-1]:
-        # The page is made, but the chain has not succeeded: whoever runs it must see that from the exit status.
+        # All results exist, but the exit status must show that devices failed.
         raise InputError([*_causes(failed), Problem(stage, f"made without some devices: {_count(plan, failed)}")])
 
 
@@ -135,7 +144,7 @@ def _causes(failed: Mapping[str, tuple[str, list[str]]]) -> list[Problem]:
 
 
 def failures(plan: Plan) -> dict[str, tuple[str, list[str]]]:
-    """Devices that failed: the stage and the reasons."""
+    """Return the devices that failed, with the stage and the problems."""
     failed: dict[str, tuple[str, list[str]]] = {}
     for stage in DEVICE_STAGES:
         for device in plan.campaign.devices:
@@ -149,48 +158,59 @@ def failures(plan: Plan) -> dict[str, tuple[str, list[str]]]:
 
 
 def inputs_of(plan: Plan, device: str, stage: str, prefix: str = "") -> dict[str, Input]:
-    """Outputs of an earlier stage as inputs, by file name.
+    """Return the outputs of an earlier stage as inputs, by file name.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    device, stage : str
+        Device and earlier stage.
+    prefix : str
+        Beginning of the roles of the inputs.
 
     Raises
     ------
     InputError
-        If one was changed since that stage made it.
+        If an output was changed after the stage made it.
     """
-    found = {}
+    inputs = {}
     for name, sha256 in entry_of(plan, stage, device)["outputs"].items():
         path = plan.results / name
         if not path.is_file() or sha256_file(path) != sha256:
             raise InputError.single(
-                path, "was changed since it was made", "an unaltered output", "run the campaign again"
+                path, "was changed after it was made", "an unaltered output", "run the campaign again"
             )
-        found[path.name] = Input(prefix + path.name, sha256, read_receipt(path))
-    return found
+        inputs[path.name] = Input(prefix + path.name, sha256, read_receipt(path))
+    return inputs
 
 
-def keep_dataset(target: Path, receipt: Mapping[str, Any], of: str, where: str, make: Callable[[], xr.Dataset]) -> bool:
-    """Make, validate and write a dataset, unless it is there as it would be made; say whether it had to be made.
+def update_dataset(
+    target: Path, receipt: Mapping[str, Any], contract_name: str, where: str, make: Callable[[], xr.Dataset]
+) -> bool:
+    """Make, validate and write a dataset unless the file is current; return whether it was made.
 
     Parameters
     ----------
     target : Path
         The file.
     receipt : mapping
-        What it is made from.
-    of : str
+        Its receipt.
+    contract_name : str
         Its contract.
     where : str
-        Said in refusals.
+        Location in error messages.
     make : callable
-        Gives the dataset.
+        Returns the dataset.
 
     Raises
     ------
     InputError
-        If it breaks its contract, or cannot be written.
+        If the dataset does not satisfy its contract, or the file cannot be written.
     """
     if is_current(target, receipt["stamp"]):
         return False
     dataset = make()
-    contract.validate(dataset, of, where)
+    contract.validate(dataset, contract_name, where)
     write_dataset(target, dataset, receipt)
     return True

@@ -1,10 +1,9 @@
-"""Part of stage compare: how loud against how low, of the devices that can be compared, and why others cannot."""
+"""Part of stage compare: the figure of the usable limits of all devices that can be compared."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from anechain.data.store import read_dataset
 from anechain.figure_of_merit.comparable_limits import comparable_limits
@@ -15,9 +14,6 @@ from anechain.running.plan import Plan
 from anechain.stages.batch import inputs_of
 from anechain.stages.draw import VERSION as DRAW_VERSION
 
-if TYPE_CHECKING:
-    pass
-
 __all__ = ["FIGURE", "USES", "compare_limits"]
 
 FIGURE = "comparison-usable"
@@ -25,22 +21,30 @@ USES = ("distortion-comparability",)
 
 
 def compare_limits(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool]:
-    """Draw how loud against how low of the devices that can be compared."""
+    """Draw level against lowest usable frequency of the devices that can be compared.
+
+    Returns
+    -------
+    outputs : list of Path
+        Empty if fewer than two devices can be compared.
+    made : bool
+        False if all outputs were current.
+    """
     from anechain.figures.usable_limits import usable_comparison_figure
 
-    named = {device: inputs_of(plan, device, "compression", f"{device}/").get("compression.nc") for device in devices}
-    inputs = {device: one for device, one in named.items() if one is not None}
+    files = {device: inputs_of(plan, device, "compression", f"{device}/") for device in devices}
+    inputs = {device: outputs["compression.nc"] for device, outputs in files.items() if "compression.nc" in outputs}
     titles = {device: plan.campaign.devices[device].title for device in devices}
-    data = {device: read_dataset(plan.results / device / "compression.nc") for device in inputs}
-    found = comparable_limits(data, titles)
+    compressions = {device: read_dataset(plan.results / device / "compression.nc") for device in inputs}
+    limits = comparable_limits(compressions, titles)
     formats = plan.campaign.figures.formats
     paths = figure_paths(plan.results, FIGURE, formats)
-    if len(found.devices) < 2:
+    if len(limits.devices) < 2:
         for path in paths.values():
             path.unlink(missing_ok=True)
         return [], False
-    stamp = {"figure": FIGURE, "devices": titles, "formats": list(formats), "methods": versions(USES)}
-    receipt = make_receipt("figure", DRAW_VERSION, stamp, inputs.values())
-    chosen = [data[device] for device in found.devices]
-    made = update_figure(paths, receipt, lambda: usable_comparison_figure(chosen, found.left_out, found.notes))
+    settings = {"figure": FIGURE, "devices": titles, "formats": list(formats), "methods": versions(USES)}
+    receipt = make_receipt("figure", DRAW_VERSION, settings, inputs.values())
+    chosen = [compressions[device] for device in limits.devices]
+    made = update_figure(paths, receipt, lambda: usable_comparison_figure(chosen, limits.left_out, limits.notes))
     return list(paths.values()), made

@@ -1,4 +1,4 @@
-"""Stage crate: the run told as linked data, with everything that went in and came out."""
+"""Stage crate: a description of the run, its inputs and its outputs as linked data (RO-Crate)."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from anechain.stages.batch import Outcome
 VERSION = 1
 USES = ()
 STARTED = "ANECHAIN_STARTED"
-"""Environment variable in which the workflow tells its jobs when it started."""
+"""Environment variable with the starting time of the workflow."""
 _SETUP = (
     "level_kind",
     "reference_axis",
@@ -55,20 +55,20 @@ def parameters(plan: Plan) -> dict[str, Any]:
 
 
 def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
-    """Write the crate and the workflow it names: results/ro-crate-metadata.json and results/workflow/."""
+    """Write the crate and the workflow that it describes: results/ro-crate-metadata.json and results/workflow/."""
     facts = _facts(plan, devices)
     written = _write_workflow(plan)
     target = plan.results / CRATE_NAME
     reasons = {device: f"failed at {stage}: {' '.join(causes)}" for device, (stage, causes) in failed.items()}
     before = _bytes(target)
     made = True
-    # Results that came out the same again were first made when the crate that is there says.
+    # Unchanged results keep the times of the existing crate.
     if before is not None and (times := _times(before)) is not None:
         made = crate_bytes(build_crate(plan.campaign, facts, Run(*times, reasons))) != before
     if made:
         document = build_crate(plan.campaign, facts, Run(_started(), current_time(), reasons))
         write_if_changed(target, crate_bytes(document))
-    inputs = {one.path: one.sha256 for one in (*facts.inputs, *facts.outputs)}
+    inputs = {file.path: file.sha256 for file in (*facts.inputs, *facts.outputs)}
     stamp = sha256_hex(
         canonical_json({"method": "crate", "version": VERSION, "parameters": parameters(plan), "inputs": inputs})
     )
@@ -76,9 +76,9 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
 
 
 def _started() -> str | None:
-    told = os.environ.get(STARTED, "")
+    started = os.environ.get(STARTED, "")
     try:
-        return told if datetime.fromisoformat(told).utcoffset() is not None else None
+        return started if datetime.fromisoformat(started).utcoffset() is not None else None
     except ValueError:
         return None
 
@@ -108,7 +108,7 @@ def _write_workflow(plan: Plan) -> list[Path]:
 
 
 def workflow_files() -> dict[str, Path]:
-    """Return the workflow's files by their place below the results, the Snakefile first."""
+    """Return the files of the workflow by their path in the results folder, the Snakefile first."""
     from anechain_workflows import snakefile
 
     first = snakefile()
@@ -138,7 +138,7 @@ def _facts(plan: Plan, devices: Sequence[str]) -> CrateContent:
         path = plan.results / name
         if sha256_file(path) != sha256:
             raise InputError.single(
-                path, "was changed since it was made", "an unaltered output", "run the campaign again"
+                path, "was changed after it was made", "an unaltered output", "run the campaign again"
             )
         sources = []
         for role, hash_ in _sources(path):
@@ -164,21 +164,21 @@ def _facts(plan: Plan, devices: Sequence[str]) -> CrateContent:
 
 def _inputs(plan: Plan, raw: Mapping[str, tuple[str, str, list[str]]]) -> Iterator[CrateFile]:
     problems = []
-    for path, (sha256, slot, devices) in sorted(raw.items(), key=lambda one: (one[1][1], one[0])):
+    for path, (sha256, slot, devices) in sorted(raw.items(), key=lambda item: (item[1][1], item[0])):
         source = plan.folder / path
         try:
             size, same = source.stat().st_size, sha256_file(source) == sha256
         except OSError:
             size, same = 0, False
         if not same:
-            problems.append(Problem(path, "was changed or removed since it was read", fix="run the campaign again"))
+            problems.append(Problem(path, "was changed or removed after it was read", fix="run the campaign again"))
         yield CrateFile(path, sha256, size, slot, tuple(devices))
     if problems:
         raise InputError(problems)
 
 
 def _sources(path: Path) -> Iterator[tuple[str, str]]:
-    """Roles and hashes of what an output was made from, by its receipt; the file is known to be unaltered."""
+    """Yield roles and hashes of the inputs of an output, from its receipt; the file must be unaltered."""
     if path.suffix == ".nc":
         text = netcdf_receipt(path)
     else:
@@ -192,13 +192,17 @@ def _sources(path: Path) -> Iterator[tuple[str, str]]:
 
 
 def _setup(path: Path) -> dict[str, Any]:
-    """How a device was measured, as its dataset says it; distance and drive are those of the measurement."""
+    """Return how a device was measured, from its dataset, with distance and drive of the measurement."""
     import netCDF4
 
     with netCDF4.Dataset(path) as dataset:
-        said = {name: value.item() if hasattr(value, "item") else value for name, value in dataset.__dict__.items()}
-    said |= {name: said[f"measured_{name}"] for name in ("distance", "drive") if f"measured_{name}" in said}
-    return {name: said[name] for name in _SETUP if name in said}
+        attributes = {
+            name: value.item() if hasattr(value, "item") else value for name, value in dataset.__dict__.items()
+        }
+    attributes |= {
+        name: attributes[f"measured_{name}"] for name in ("distance", "drive") if f"measured_{name}" in attributes
+    }
+    return {name: attributes[name] for name in _SETUP if name in attributes}
 
 
 def _steps() -> Iterator[Step]:

@@ -1,4 +1,4 @@
-"""Stage numbers: figures of merit of a device, each with its method and uncertainty, or why it is missing."""
+"""Stage numbers: figures of merit of a device, each with its method and uncertainty, or the reason of a gap."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 VERSION = 2
 USES = tuple(sorted({*metric_inputs.USES, *(id_ for group in GROUPS for id_ in group.uses)}))
 DATASETS = ("directivity", "aim", "impedance_uncertainty", "trends")
-"""Contracts of the arrays by frequency that are written beside the numbers, where they can be had."""
+"""Contracts of the datasets that are written with the numbers, if they can be computed."""
 
 _READ = ("curves", "responses", *dict.fromkeys(name for group in GROUPS for name in group.reads))
 
@@ -44,12 +44,16 @@ def parameters(plan: Plan) -> dict[str, Any]:
 
 
 def run(plan: Plan, device: str) -> Outcome:
-    """Make the numbers of one device: results/<device>/numbers.json, and the datasets of :data:`DATASETS` beside it."""
-    found = {name: one for stage in stages_before("numbers") for name, one in inputs_of(plan, device, stage).items()}
-    inputs = {name: found[f"{name}.nc"] for name in _READ if f"{name}.nc" in found}
+    """Compute the numbers of a device: results/<device>/numbers.json and the datasets of :data:`DATASETS`."""
+    earlier = {
+        name: file for stage in stages_before("numbers") for name, file in inputs_of(plan, device, stage).items()
+    }
+    inputs = {name: earlier[f"{name}.nc"] for name in _READ if f"{name}.nc" in earlier}
     targets = plan.targets(device)
-    raw = {f"raw:{name}": plan.folder / name for name in sorted({one.file for one in targets.values()})}
-    read = {curve: read_target(plan.folder, one) for curve, one in targets.items()}
+    raw = {
+        f"raw:{name}": plan.folder / name for name in sorted({curve_target.file for curve_target in targets.values()})
+    }
+    target_curves = {curve: read_target(plan.folder, curve_target) for curve, curve_target in targets.items()}
     derivation = plan.campaign.derivation
     stated = plan.uncertainty(device)
     settings = plan.numbers_parameters(device) | {
@@ -64,29 +68,29 @@ def run(plan: Plan, device: str) -> Outcome:
     )
     folder = plan.results / device
     target = folder / "numbers.json"
-    beside = {name: folder / f"{name}.nc" for name in DATASETS}
-    there = [path for path in beside.values() if path.is_file()]
-    if all(is_current(path, receipt["stamp"]) for path in (target, *there)) and _names(target) == set(there):
-        return Outcome(receipt["stamp"], (target, *there), made=False)
-    made = numbered(
+    paths = {name: folder / f"{name}.nc" for name in DATASETS}
+    present = [path for path in paths.values() if path.is_file()]
+    if all(is_current(path, receipt["stamp"]) for path in (target, *present)) and _names(target) == set(present):
+        return Outcome(receipt["stamp"], (target, *present), made=False)
+    result = numbered(
         plan.campaign.numbers,
         plan.campaign.devices[device].numbers,
         {name: read_dataset(folder / f"{name}.nc") for name in inputs},
         derivation,
-        read,
+        target_curves,
         stated,
     )
-    for name, dataset in made.datasets.items():
+    for name, dataset in result.datasets.items():
         contract.validate(dataset, name, device)
-    # What is no longer made goes first: a run that is killed here must not leave it beside the new numbers.
-    for name, path in beside.items():
-        if name not in made.datasets:
+    # Removed first: a run that is killed here must not leave outdated files next to the new numbers.
+    for name, path in paths.items():
+        if name not in result.datasets:
             path.unlink(missing_ok=True)
-    for name, dataset in made.datasets.items():
-        write_dataset(beside[name], dataset, receipt)
-    # Written last, since it names the others.
-    write_artefact(target, canonical_json(document(device, made)), receipt)
-    return Outcome(receipt["stamp"], (target, *(beside[name] for name in made.datasets)), made=True)
+    for name, dataset in result.datasets.items():
+        write_dataset(paths[name], dataset, receipt)
+    # Written last, because it names the others.
+    write_artefact(target, canonical_json(document(device, result)), receipt)
+    return Outcome(receipt["stamp"], (target, *(paths[name] for name in result.datasets)), made=True)
 
 
 def numbered(
@@ -102,9 +106,9 @@ def numbered(
     Parameters
     ----------
     options, own
-        Choices of the campaign and of the device.
+        Options of the campaign and of the device.
     datasets : mapping of str to xarray.Dataset
-        "curves" and "responses", and of what the groups read what is there.
+        "curves", "responses", and those datasets that the groups read and that exist.
     derivation : Derivation
         How the curves were derived.
     targets : mapping of str to (numpy.ndarray, numpy.ndarray), optional
@@ -115,19 +119,19 @@ def numbered(
     return all_numbers(gather(options, own, datasets, derivation, targets, stated))
 
 
-def document(device: str, made: GroupResult) -> dict[str, Any]:
-    """What numbers.json holds: a member for each number by its id, the lists, and which datasets belong to it."""
+def document(device: str, result: GroupResult) -> dict[str, Any]:
+    """Return the document numbers.json: each number by its id, the lists, and the names of the datasets."""
     return {
         "device": device,
-        "datasets": sorted(f"{name}.nc" for name in made.datasets),
-        **made.lists,
-        **{one.id: number_to_json(one) for one in made.numbers},
-        "order": [one.id for one in made.numbers],
+        "datasets": sorted(f"{name}.nc" for name in result.datasets),
+        **result.lists,
+        **{number.id: number_to_json(number) for number in result.numbers},
+        "order": [number.id for number in result.numbers],
     }
 
 
 def _names(target: Path) -> set[Path]:
-    """Datasets that the numbers name as theirs."""
+    """Return the datasets that numbers.json names."""
     from anechain.receipts.canonical_json import parse_json
 
     return {target.with_name(name) for name in parse_json(target.read_text(encoding="utf-8"))["datasets"]}
