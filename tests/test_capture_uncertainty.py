@@ -245,7 +245,7 @@ def test_compression_has_no_share_of_what_captures_share():
         one, other = sure[f"compression.{name}"], unsure[f"compression.{name}"]
         assert one.uncertainty == pytest.approx(other.uncertainty, rel=1e-9) and one.uncertainty > 0, name
         assert "all other errors cancel" in one.propagation or name == "coil_rise"
-    assert "linearity of the level chain" in sure["compression.level_change"].propagation
+    assert "linearity of the gain" in sure["compression.level_change"].propagation
     # Between one independent stretch alone and all of 3.3 octaves of them.
     root_two = np.sqrt(2) * TAKES_DB
     for name in ("level_change", "long_term", "recovery"):
@@ -328,7 +328,7 @@ def test_the_lowest_usable_frequency_moves_by_the_slope_of_the_distortion_over_i
 
 @pytest.mark.parametrize("room", [None, 9.0])
 def test_what_is_read_again_is_what_the_stage_read(room, monkeypatch):
-    """Without errors: the lowest frequencies, the level held, that at the listening place, and what is wanted there."""
+    """Without errors: lowest frequencies, level held, level at the listening position, and its wanted value."""
     given = willow(calibration=0.2, noise=20.0, usable={"wanted_level": 85.0, "longest_dimension": room})
     data, undisturbed = given.datasets["compression"], {}
     assert data.attrs.get("longest_dimension") == room
@@ -343,7 +343,7 @@ def test_what_is_read_again_is_what_the_stage_read(room, monkeypatch):
         assert undisturbed[f"lowest {row}"] == (pytest.approx(hz) if np.isfinite(hz) else None)
     last = int(np.flatnonzero(np.isfinite(data["held_level"].values))[-1])
     assert undisturbed["held"] == pytest.approx(float(data["held_level"].values[last]))
-    # -20 lg 3: the listening place of the defaults is 3 m away, for one device.
+    # -20 lg 3: the listening position of the defaults is 3 m away, for one device.
     at_1_m = float(data["listening_level"].values[last]) + 20 * np.log10(UsableLimits().distance)
     assert undisturbed["listening"] == pytest.approx(at_1_m)
     assert undisturbed["wanted"] == pytest.approx(data.attrs["wanted_frequency"])

@@ -1,4 +1,4 @@
-"""Frozen reference inputs of the checks of what came in: recordings and responses with known flaws."""
+"""Frozen reference inputs of the measurement checks: recordings and responses with known flaws."""
 
 from __future__ import annotations
 

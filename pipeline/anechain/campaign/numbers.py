@@ -329,7 +329,7 @@ class NumbersUncertainty(Model):
         default=1.0,
         description="Octaves after which errors of the microphone's response are independent (common practice); "
         "errors of "
-        "calibration, gain and drive, and distance are the same at all frequencies",
+        "calibration, gain, drive and distance are the same at all frequencies",
     )
 
 

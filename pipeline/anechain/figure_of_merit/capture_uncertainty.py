@@ -76,7 +76,7 @@ class CaptureErrors:
         errors = self.at_orders.errors
         known = (
             (
-                "calibration, level chain and distance, one error at all frequencies",
+                "calibration, gain, drive and distance, one error at all frequencies",
                 bool((errors.broadband_error > 0).any()),
             ),
             (f"microphone response over {octaves_text(errors.response_octaves)}", bool((errors.response > 0).any())),

@@ -50,7 +50,7 @@ __all__ = [
 
 
 USES = (*capture_uncertainty.USES, "coil-rise-uncertainty", "passing-level-shares")
-LINEARITY_NOT_INCLUDED = "the linearity of the level chain between the drives is not stated and not included"
+LINEARITY_NOT_INCLUDED = "the linearity of the gain between the drives is not stated and not included"
 _AT_LIMIT = "passing"
 """Name of the shares of the captures in the level at a limit."""
 

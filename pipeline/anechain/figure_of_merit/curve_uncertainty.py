@@ -40,7 +40,7 @@ USES = ("drawn-errors", "first-order-errors")
 NOT_STATED = "no uncertainty stated in the campaign"
 REPEATABILITY_ONLY = (
     "only uncorrelated components are known, such as the repeatability of takes; without calibration, microphone "
-    "response, level chain and distance the uncertainty would be too small"
+    "response, gain, drive and distance the uncertainty would be too small"
 )
 CANCELS = "all stated errors are the same at all frequencies or in all directions, and cancel in this number"
 
@@ -225,7 +225,7 @@ def _components_text(directions: DirectionErrors) -> str:
     """Return which errors are drawn, and over how many octaves each is correlated."""
     response, own = directions.response_octaves, directions.own_octaves
     components = [
-        "calibration, level chain and distance: one error at all frequencies"
+        "calibration, gain, drive and distance: one error at all frequencies"
         if (directions.broadband_error > 0).any()
         else "",
         f"microphone response: correlated over {octaves_text(response)}" if (directions.response > 0).any() else "",

@@ -26,7 +26,7 @@ __all__ = [
 _GAP_TITLES = {
     "drift": "Drift between first and last take",
     "usable": "Usable limits",
-    "listening_level": "Level at the listening place",
+    "listening_level": "Level at the listening position",
     "wanted_level": "Lowest usable frequency at the wanted level",
 }
 
