@@ -1,13 +1,18 @@
 """Small campaigns for tests: sources in closed form, written as raw exports of two kinds of gear."""
 
+import contextlib
+import io
 import os
 import subprocess
 import sys
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
+import pytest
 
 import physics
+from anechain.cli import main
 
 FREQUENCY = 1000 * 2.0 ** np.arange(-4, 4.01, 0.25)
 """Hz, quarter octaves from 62.5 Hz to 16 kHz: coarse, for speed."""
@@ -57,21 +62,37 @@ def campaign(folder: Path, devices=(("rowan", 1.0), ("alder", 0.6)), formats="[]
     return folder / "campaign.yaml"
 
 
-def anechain(*arguments, cwd=None, env=None, check=True, **options):
-    """Run a command in a process of its own."""
-    done = subprocess.run(
-        [sys.executable, "-m", "anechain", *map(str, arguments)],
-        cwd=cwd,
-        env={**os.environ, **(env or {})},
-        capture_output=True,
-        text=True,
-        timeout=300,
-        **options,
-    )
+def anechain(*arguments, cwd=None, env=None, check=True):
+    """Run a command: `run` in a process of its own, the others in this one, which takes a tenth of the time."""
+    words = ["anechain", *map(str, arguments)]
+    if words[1] == "run" or env:
+        done = subprocess.run(
+            [sys.executable, "-m", *words],
+            cwd=cwd,
+            env={**os.environ, **(env or {})},
+            capture_output=True,
+            text=True,
+            timeout=300,
+        )
+    else:
+        done = _in_this_process(words, cwd)
     assert "Traceback" not in done.stderr + done.stdout, done.stderr
     if check:
         assert done.returncode == 0, done.stderr + done.stdout
     return done
+
+
+def _in_this_process(words, cwd):
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        contextlib.chdir(cwd or "."),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+        mock.patch.object(sys, "argv", words),
+        pytest.raises(SystemExit) as ended,
+    ):
+        main()
+    return subprocess.CompletedProcess(words, ended.value.code, out.getvalue(), err.getvalue())
 
 
 def snapshot(folder: Path) -> dict[str, tuple[int, bytes]]:

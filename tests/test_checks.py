@@ -87,6 +87,6 @@ def test_json_holds_short_numbers_and_no_nan():
 def test_a_campaign_knows_every_kind():
     assert CheckLimits().limits() == {id: kind.limits for id, kind in CHECK_KINDS.items()}
     assert "checks" in Campaign.model_fields
-    with pytest.raises(ValueError, match="beyond it"):
+    with pytest.raises(ValueError, match="further out"):
         CheckLimits(hum=(20.0, 30.0))
     assert CheckLimits(hum=(20.0, None)).limits()["hum"] == (20.0, None)

@@ -469,6 +469,7 @@ def test_sphere_file_is_read_by_an_independent_library(campaign):
     assert np.allclose(sound, expected, rtol=1e-5, atol=1e-8)
 
 
+@pytest.mark.proof
 def test_campaign_is_written_again_byte_for_byte(campaign):
     from make_campaign import make_campaign
 
@@ -525,6 +526,7 @@ def published(campaign, tmp_path_factory):
     return {name: {key: one["value"] for key, one in all_.items() if "value" in one} for name, all_ in written.items()}
 
 
+@pytest.mark.proof
 @pytest.mark.parametrize(
     ("name", "f3"),
     # Common practice, no source.
@@ -551,6 +553,7 @@ def test_loudspeakers_are_of_the_usual_kind(published, name, f3):
     assert f3[0] < three < f3[1]
 
 
+@pytest.mark.proof
 def test_published_beams_are_of_the_usual_kind(published):
     # Common practice, no source: coaxials about ±40 to 50 degrees in both planes; plain domes of 25 mm stay wide.
     across, up = (published["hazel"][f"beam.{plane}.2000_8000"] for plane in ("horizontal", "vertical"))

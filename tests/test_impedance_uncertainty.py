@@ -69,7 +69,7 @@ def test_degrees_of_freedom_by_welch_and_satterthwaite():
 def test_guard_bands_as_wide_as_the_uncertainty(value, verdict):
     """JCGM 106:2012, 8.3 (recalled): 80 % of 8 ohm with ± 0.2 ohm."""
     assert lower_limit_decision(value, 0.2, 6.4) == verdict
-    with pytest.raises(ValueError, match="not negative"):
+    with pytest.raises(ValueError, match="must not be negative"):
         lower_limit_decision(value, -0.2, 6.4)
 
 

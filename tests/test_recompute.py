@@ -158,6 +158,7 @@ def test_the_lines():
     assert found.as_json()["outputs"][2] == {"file": "c.nc", "outcome": "differs", "detail": "x"}
 
 
+@pytest.mark.proof
 def test_recomputed_with_other_software_from_other_raw_files(tmp_path, monkeypatch):
     """The workflow runs within this process here; `anechain verify --recompute` is tried in test_verify.py.
 

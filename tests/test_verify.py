@@ -364,6 +364,7 @@ def test_signs_that_would_act_on_a_terminal_are_escaped():
     assert str(FileStatus("results/\x1b[2J", "untracked", ("a\nb",))) == r"untracked  results/\u001b[2J: a\nb"
 
 
+@pytest.mark.proof
 def test_recompute_ends_in_the_same_bytes_and_touches_nothing(tmp_path):
     copy = tmp_path / "halls"
     run_all(campaign(copy, devices=(("rowan", 1.0),)))

@@ -16,6 +16,7 @@ from anechain.data import store
 from anechain.receipts.receipt import raw_inputs
 from campaigns import FREQUENCY, angle_level, campaign, snapshot
 from campaigns import anechain as run_anechain
+from finished_campaigns import run_all
 
 CRATE = "ro-crate-metadata.json"
 DEVICE_FILES = ("responses.nc", "curves.nc", "curves.csv")
@@ -27,16 +28,15 @@ def run(file, *arguments, **options):
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory):
-    """A campaign run once, to be read by several tests; those that change something work on a copy."""
+    """A campaign with pictures, run once in this process, to be read by several tests."""
     folder = tmp_path_factory.mktemp("finished")
-    file = campaign(folder, formats="[svg, png, pdf]")
-    run(file)
+    run_all(campaign(folder, formats="[svg, png, pdf]"))
     return folder
 
 
 @pytest.fixture(scope="module")
 def light(tmp_path_factory):
-    """The same without pictures, for what is run again and again."""
+    """The same without pictures, run by the workflow; tests that change something work on a copy."""
     folder = tmp_path_factory.mktemp("light")
     run(campaign(folder))
     return folder
@@ -110,6 +110,7 @@ def test_a_figure_that_computes_names_the_methods_it_uses(finished):
     assert receipt["steps"][receipt["stamp"]]["parameters"]["methods"] == {"band-means": 1}
 
 
+@pytest.mark.proof
 def test_a_second_run_does_nothing(copy):
     before = snapshot(copy / "results")
     run(copy / "campaign.yaml")
@@ -134,16 +135,19 @@ def jobs(folder, *arguments):
     }
 
 
+@pytest.mark.proof
 def test_plain_snakemake_agrees_that_nothing_is_to_be_done(copy):
     assert jobs(copy) == set()
 
 
+@pytest.mark.proof
 def test_the_date_of_a_raw_file_is_of_no_account(copy):
     for path in (copy / "raw").rglob("*.csv"):
         os.utime(path, (2_000_000_000, 2_000_000_000))
     assert jobs(copy) == set()
 
 
+@pytest.mark.proof
 def test_changed_content_redoes_only_what_depends_on_it(copy):
     before = snapshot(copy / "results")
     raw = copy / "raw" / "rowan" / "rowan horizontal +30.csv"
@@ -191,6 +195,7 @@ def listening_window_on_one_orbit(orbits: MeasuredOrbits) -> DerivedCurve:
 '''
 
 
+@pytest.mark.proof
 def test_last_years_curve_is_made_again_with_last_years_method(copy, tmp_path):
     """A second version of the listening window is added beside the first; the campaign then asks for the first."""
     package = Path(anechain.__file__).parent
@@ -210,6 +215,7 @@ def test_last_years_curve_is_made_again_with_last_years_method(copy, tmp_path):
     assert (copy / "results" / "rowan" / "curves.nc").read_bytes() == old
 
 
+@pytest.mark.proof
 def test_a_method_version_that_is_not_kept_is_refused(copy):
     with (copy / "campaign.yaml").open("a") as file:
         file.write("method_versions: {listening-window: 7, listning-window: 1}\n")
@@ -218,6 +224,7 @@ def test_a_method_version_that_is_not_kept_is_refused(copy):
     assert "method_versions.listening-window is 7" in done.stderr and "did you mean listening-window?" in done.stderr
 
 
+@pytest.mark.proof
 def test_prose_redoes_the_page_only(copy):
     before = snapshot(copy / "results")
     file = copy / "campaign.yaml"
@@ -227,6 +234,7 @@ def test_prose_redoes_the_page_only(copy):
     assert made == {"campaign.json", "report/index.html", CRATE}
 
 
+@pytest.mark.proof
 def test_a_result_altered_by_hand_is_made_again(copy):
     before = snapshot(copy / "results")
     curves = copy / "results" / "rowan" / "curves.nc"
@@ -285,6 +293,7 @@ def test_a_failed_device_is_named_and_the_others_are_finished(tmp_path):
     assert (tmp_path / "results" / "alder" / "curves.nc").is_file()
 
 
+@pytest.mark.proof
 def test_what_snakemake_is_told_after_the_dashes_reaches_it(copy):
     done = run_anechain("run", copy / "campaign.yaml", "--cores", "1", "--", "--forcerun", "report", "--dry-run")
     assert "report" in done.stdout + done.stderr

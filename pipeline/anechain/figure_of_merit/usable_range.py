@@ -115,7 +115,7 @@ def usable_range(
         "lowest_usable": ("drive", frequencies),
         "ruled_by": ("drive", np.array([limits.rule for limits in lowest], dtype=object)),
         "judged_to": ("drive", np.array(judged_to)),
-        "lowest_level": ("drive", held),
+        "held_level": ("drive", held),
         "listening_level": ("drive", listening),
         "take_over": ("drive", np.array([_take_over(limits) for limits in lowest])),
     }
