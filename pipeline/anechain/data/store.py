@@ -9,6 +9,7 @@ import secrets
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -238,9 +239,10 @@ def check_receipt(path: Path) -> ReceiptCheck:
         receipt = parse_json(text)
     except ValueError as error:
         return ReceiptCheck(None, carrier, (f"the receipt is not readable: {error}",))
-    if wrong := check_form(receipt):
-        return ReceiptCheck(None, carrier, tuple(wrong))
-    wrong = check_steps(receipt)
+    unreadable, wrong_steps, canonical = _receipt_problems(text)
+    if unreadable:
+        return ReceiptCheck(None, carrier, unreadable)
+    wrong = [*wrong_steps]
     same = receipt["content"] == content
     if not same:
         wrong.append("the content does not match the receipt")
@@ -248,11 +250,22 @@ def check_receipt(path: Path) -> ReceiptCheck:
         unchanged = not same or receipt.get("file") == sha256_hex(blank_netcdf_receipt(data, text))
     else:
         unchanged = _as_embedded(format_, bare, text, data)
-    # JSON can write the same number in several ways; only the canonical one is accepted.
-    unchanged = unchanged and text == canonical_json(receipt).decode()
-    if not unchanged:
+    if not (unchanged and canonical):
         wrong.append("the file was rewritten by other software" + (", or damaged outside its content" if same else ""))
     return ReceiptCheck(receipt, carrier, tuple(wrong))
+
+
+@lru_cache(maxsize=256)
+def _receipt_problems(text: str) -> tuple[tuple[str, ...], tuple[str, ...], bool]:
+    """Return why a receipt cannot be read, what does not match in it, and whether its text is the canonical one.
+
+    A process checks the same files several times, and most of the time goes into canonical JSON.
+    """
+    receipt = parse_json(text)
+    if unreadable := check_form(receipt):
+        return tuple(unreadable), (), False
+    # JSON can write the same number in several ways; only the canonical one is accepted.
+    return (), tuple(check_steps(receipt)), text == canonical_json(receipt).decode()
 
 
 def _as_embedded(format_: Format, bare: bytes, text: str, data: bytes) -> bool:
