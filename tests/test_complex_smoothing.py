@@ -18,7 +18,7 @@ def test_complex_smoothing_keeps_a_constant_and_follows_its_closed_form():
 
 
 def test_complex_smoothing_of_samples_far_apart():
-    # Straight lines from 1 to 5j and on to -1, an octave each: the mean over 1/12 octave on both sides is 5j (1 - 1/24).
+    # Straight lines from 1 to 5j and to -1, an octave each: the mean over 1/12 octave on both sides is 5j (1 - 1/24).
     frequency = np.array([100.0, 200.0, 400.0])
     values = np.array([1.0, 5j, -1.0])
     np.testing.assert_allclose(complex_smooth(frequency, values, 6), [1, 5j * 23 / 24, -1], rtol=1e-12)

@@ -96,7 +96,7 @@ def octave_grid(per_octave, low=-4, high=4):
 @pytest.mark.parametrize("grid", [*map(octave_grid, GRID_SPACINGS), np.arange(50.0, 16000, 50.0)])
 def test_a_triangle_on_any_grid_has_its_exact_mean(grid, fraction):
     # Squared pressure that is linear over log frequency up to a sample and down again: the mean over a window of half
-    # width h about the top is top - slope h / 2, whatever the spacing; where the window reaches no bend it is the value.
+    # width h around the top is top - slope h / 2, whatever the spacing; where the window reaches no bend, the value.
     octaves = np.log2(grid)
     top = np.searchsorted(grid, 1000.0)
     power = 10 - np.abs(octaves - octaves[top])
@@ -117,7 +117,9 @@ def test_the_error_of_a_power_law_is_that_of_straight_lines_between_samples(per_
     b = bent * 0.5 / fraction
     true = np.sinh(b) / b
     inner = slice(per_octave, -per_octave)
-    ratio = 10 ** ((smooth(grid, 10 * exponent * np.log10(grid), fraction) / 10)[inner]) / grid[inner] ** exponent / true
+    ratio = (
+        10 ** ((smooth(grid, 10 * exponent * np.log10(grid), fraction) / 10)[inner]) / grid[inner] ** exponent / true
+    )
     assert (ratio >= 1 - 1e-12).all()
     reach = 0.5 / fraction + 1 / per_octave
     assert ratio.max() - 1 <= (bent / per_octave) ** 2 / 8 * np.exp(bent * reach)

@@ -98,8 +98,8 @@ def curve_dataset(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: 
     if fraction and (limit := resolution_limit(frequency, fraction)) > 0:
         attributes["resolution_limit"] = limit
         notes.append(
-            f"up to {limit:.4g} Hz the data have fewer than two points per 1/{fraction:g} octave: the resolution is less "
-            "than that of the smoothing"
+            f"up to {limit:.4g} Hz the data have fewer than two points per 1/{fraction:g} octave: less resolution than "
+            "the smoothing states"
         )
     variables: dict[str, tuple[Any, ...]] = {}
     errors = level_uncertainty(responses, parameters.get("uncertainty", {}), notes)

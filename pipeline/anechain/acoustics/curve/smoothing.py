@@ -41,8 +41,8 @@ def _smooth_segment(octaves: Floats, level: Floats, fraction: float) -> Floats:
     source="power smoothing as described in Hatziantoniou and Mourjopoulos 2000, J. Audio Eng. Soc. 48, 259-280; "
     "rectangular window, symmetric in log frequency",
     source_status="common practice, no source",
-    limitations="Raises a steep slope: 24 dB per octave by 0.60 dB at 1/3 octave. Phase is not smoothed. Where the data "
-    "have fewer than two points per window, the result depends on where the points are; see resolution-limit.",
+    limitations="Raises a steep slope: 24 dB per octave by 0.60 dB at 1/3 octave. Phase is not smoothed. Where the "
+    "data have fewer than two points per window, the result depends on where the points are; see resolution-limit.",
 )
 def smooth(frequency: ArrayLike, level: ArrayLike, fraction: float) -> Floats:
     """Return the level of the mean squared pressure over a window of 1/`fraction` octave around each frequency.
