@@ -124,6 +124,7 @@ def test_an_environment_of_something_that_is_not_there():
     assert environment(["no-such-distribution"]) == {}
 
 
+@pytest.mark.proof
 def test_a_bundle_is_a_crate(archive, by_hash, failures, tmp_path):  # noqa: F811
     """With its raw files part of the payload, or described where they are left out."""
     places = [tmp_path / "copied", tmp_path / "hashed"]

@@ -126,6 +126,7 @@ def test_the_crate_has_all_that_the_profiles_require(crate, failures):
     assert failures(crate) == set()
 
 
+@pytest.mark.proof
 def test_only_recommended_properties_that_are_not_known_are_missing(crate, failures):
     """Software page, publisher and employer are not known and are not invented. A crate has no README."""
     assert failures(crate, "RECOMMENDED") == {
@@ -139,6 +140,7 @@ def test_only_recommended_properties_that_are_not_known_are_missing(crate, failu
     }
 
 
+@pytest.mark.proof
 @pytest.mark.parametrize(
     "removed",
     [

@@ -320,6 +320,7 @@ print(word("Liberation Sans") != word("no such font"), word("DejaVu Serif") == w
 """
 
 
+@pytest.mark.proof
 def test_two_processes_make_the_same_bytes_from_the_fonts_the_renderer_carries():
     def run(seed):
         environment = os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": str(Path(__file__).parent)}

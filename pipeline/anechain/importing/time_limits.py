@@ -11,11 +11,14 @@ from typing import TypeVar
 __all__ = ["TooSlowError", "call_within", "known_as_slow", "mark_as_slow"]
 
 _T = TypeVar("_T")
+_Tasks = queue.SimpleQueue[Callable[[], None]]
 _slow: dict[tuple[str, str], str] = {}
 """Reason for each importer that exceeded a time limit in this process, by name and origin.
 
 A thread of such an importer may still be running.
 """
+_idle: list[_Tasks] = []
+"""Queues of the threads that wait for a call: thousands of files are identified, and starting a thread takes longer."""
 
 
 class TooSlowError(Exception):
@@ -47,19 +50,26 @@ def call_within(seconds: float, call: Callable[[], _T]) -> _T:
     Notes
     -----
     The call runs in a daemon thread, which does not keep the program from ending. After the time limit the thread is
-    abandoned, not stopped: it may go on to use the processor, or hold a lock of a library, until the process ends. A
-    process for each call would be safer, but costs a second of imports each.
+    not stopped: it may go on to use the processor, or hold a lock of a library, until the process ends. A process for
+    each call would be safer, but costs a second of imports each.
     """
     results: queue.SimpleQueue[tuple[_T | None, BaseException | None]] = queue.SimpleQueue()
     context = contextvars.copy_context()
+    try:
+        tasks = _idle.pop()
+    except IndexError:
+        tasks = queue.SimpleQueue()
+        threading.Thread(target=_work, args=(tasks,), daemon=True).start()
 
-    def work() -> None:
+    def task() -> None:
         try:
-            results.put((context.run(call), None))
+            outcome: tuple[_T | None, BaseException | None] = context.run(call), None
         except BaseException as error:
-            results.put((None, error))
+            outcome = None, error
+        _idle.append(tasks)
+        results.put(outcome)
 
-    threading.Thread(target=work, daemon=True).start()
+    tasks.put(task)
     try:
         result, error = results.get(timeout=seconds)
     except queue.Empty:
@@ -67,6 +77,11 @@ def call_within(seconds: float, call: Callable[[], _T]) -> _T:
     if error is not None:
         raise error
     return result  # type: ignore[return-value]  # without an error there is a result
+
+
+def _work(tasks: _Tasks) -> None:
+    while True:
+        tasks.get()()
 
 
 def mark_as_slow(name: str, origin: str, task: str, seconds: float) -> str:
