@@ -28,6 +28,7 @@ KEY_NUMBERS = (
     "range.in_room.lower_6",
     "linearity.listening_window.*.plus_minus",
     "trend.in_room.slope",
+    "own_trend.in_room.slope",
     "deviations.resonances",
     "beam.*.2000_8000",
     "directivity.sound_power_index.mean",
