@@ -138,13 +138,16 @@ def comparison() -> xr.Dataset:
                 ("device", "index", "frequency"),
                 np.stack([one["directivity_index"].values] * 2),
             ),
+            "valid_low": ("device", np.array([40.0, 50.0])),
+            "valid_high": ("device", np.array([20_000.0, 16_000.0])),
         },
         coords={
             "device": ["alder", "birch"],
             "title": ("device", ["Alder 5", "Birch 8"]),
             **{name: one[name].values for name in ("curve", "index", "frequency")},
         },
-        attrs={name: one.attrs[name] for name in ("level_kind", "distance", "drive", "smoothing", "notes")},
+        attrs={name: one.attrs[name] for name in ("level_kind", "distance", "drive", "smoothing", "notes")}
+        | {"gaps": '{"birch": {"in_room": "needs the vertical orbit"}}'},
     )
     return describe(dataset, "comparison")
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import AfterValidator, Field, create_model
 
 from anechain.campaign.checks import CheckLimits
+from anechain.campaign.comparison import ComparisonOptions
 from anechain.campaign.compression import CompressionOptions
 from anechain.campaign.derivation import Derivation
 from anechain.campaign.distortion import DistortionOptions
@@ -133,6 +134,9 @@ class Campaign(Model):
         default_factory=dict,
         description="Older versions of methods to use, by id; other methods have their newest version (see `anechain "
         "methods`)",
+    )
+    comparison: ComparisonOptions = Field(
+        default=ComparisonOptions(), description="How the curves of several devices are compared"
     )
     uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the measurements")
     numbers: Numbers = Field(default=Numbers(), description="How the figures of merit are computed")
