@@ -41,6 +41,7 @@ def responses(angles=None, planes=("horizontal", "vertical")) -> xr.Dataset:
             "level_std": (dims, np.full(level.shape, 0.1)),
             "takes": (dims[:2], np.full(level.shape[:2], 3, np.int32)),
             "measured": (dims[:2], np.ones(level.shape[:2], np.int8)),
+            "mirrored": (dims[:2], np.zeros(level.shape[:2], np.int8)),
         },
         coords={"plane": list(planes), "angle": angles, "frequency": FREQUENCY},
         attrs=ABOUT | {"datasets": "none", "valid_low": 80.0, "valid_high": 16_000.0, "temperature": 21.5},

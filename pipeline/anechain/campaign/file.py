@@ -60,6 +60,11 @@ class Setup(Model):
     )
     reference_axis: str | None = Field(default=None, description="Where the reference axis starts on the device")
     environment: str | None = Field(default=None, description="Where it was measured")
+    symmetry: tuple[Literal["left/right", "up/down"], ...] = Field(
+        default=(),
+        description="Declared symmetry of the device about its reference axis: directions of the responses that were "
+        "measured on one side only are mirrored to the other; nothing is mirrored otherwise",
+    )
     valid_band: tuple[Positive, Positive] | None = Field(default=None, description="Lowest and highest valid Hz")
     microphone: str | None = Field(default=None, description="The microphone and its calibration")
     temperature: Number | None = Field(default=None, ge=-60, le=80, description="Air temperature in °C")

@@ -36,6 +36,11 @@ def comparison_notes(
             f"from {alignment_band[0]:g} to {alignment_band[1]:g} Hz; their sensitivities are not compared"
         )
     notes += [f"{titles[device]}: {reason}" for device, reason in not_aligned.items()]
+    notes += [
+        f"{titles[device]}: mirrored by declared symmetry, not measured: {data.attrs['mirrored_directions']}"
+        for device, data in curves.items()
+        if "mirrored_directions" in data.attrs
+    ]
     return [*notes, *_valid_band_notes(curves), *_resolution_notes(curves)]
 
 

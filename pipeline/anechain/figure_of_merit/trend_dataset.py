@@ -68,7 +68,9 @@ def trend_dataset(inputs: MetricInputs) -> xr.Dataset | None:
                 values["target_deviation"][row] = np.where(inside, in_grid, np.nan)
     attributes = inputs.datasets["curves"].attrs
     optional = {
-        name: attributes[name] for name in ("distance", "drive", "valid_low", "valid_high") if name in attributes
+        name: attributes[name]
+        for name in ("distance", "drive", "valid_low", "valid_high", "mirrored_directions")
+        if name in attributes
     }
     reasons = {curve: line.reason for curve, line in own.items() if curve in curves}
     dataset = xr.Dataset(

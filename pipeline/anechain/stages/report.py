@@ -49,6 +49,7 @@ USES = ()
 _SETUP = {
     "reference_axis": ("Reference axis", ""),
     "environment": ("Environment", ""),
+    "mirrored_directions": ("Mirrored by declared symmetry, not measured", ""),
     "measured_distance": ("Measuring distance", " m"),
     "measured_drive": ("Measurement drive", " V r.m.s."),
     "microphone": ("Microphone", ""),
