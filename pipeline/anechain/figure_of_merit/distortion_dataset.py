@@ -114,14 +114,14 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
     take_level = [take.level_db for take in takes]
     known_noise = order_noise(level, noise, spread)
     rows = [measured_orders.index(order) for order in orders]
-    requested_levels, no_level = _requested_levels(parameters, take_level)
+    requested_levels, no_level = _requested_levels(parameters, take_level, gap)
     gaps: dict[str, str] = {}
     peaks: list[dict[str, Any]] = []
     # Filled level by level, so that no array is held twice.
     arrays = _empty_arrays(len(requested_levels), len(orders) or 1, frequency.size)
     for row, requested in enumerate(requested_levels):
         choice = takes_at_level(take_level, requested, parameters["nearest"], parameters["widest_step"])
-        if reason := gap or no_level or choice.reason:
+        if reason := no_level or gap or choice.reason:
             gaps[f"{requested:g}"] = reason
             continue
         notes.append(f"{requested:g} dB: {_takes_text(choice, drives, take_level)}")
@@ -151,11 +151,15 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
     return contract.describe(dataset, "distortion")
 
 
-def _requested_levels(parameters: Mapping[str, Any], take_level: Sequence[float | None]) -> tuple[list[float], str]:
+def _requested_levels(
+    parameters: Mapping[str, Any], take_level: Sequence[float | None], gap: str
+) -> tuple[list[float], str]:
     """Return the levels of the campaign, or those that the takes reach; and why they reach none, else empty."""
     if parameters["levels"] is not None:
         return [float(requested) for requested in parameters["levels"]], ""
     lowest, step = float(parameters["lowest_level"]), float(parameters["level_step"])
+    if gap:
+        return [lowest], gap
     if levels := levels_within_takes(take_level, lowest, step, parameters["nearest"]):
         return list(levels), ""
     known = [level for level in take_level if level is not None]
