@@ -8,9 +8,12 @@ import xarray as xr
 
 from anechain.acoustics.curve.comparison import alignment_step, common_grid
 from anechain.data import contract
+from anechain.data.store import read_dataset, read_receipt
 from anechain.figure_of_merit.comparison_dataset import comparison_dataset, with_values_in_valid_bands
 from anechain.report.comparison import curves_left_out
 from anechain.stages.compare import compared_figures
+from campaigns import campaign
+from finished_campaigns import run_all
 
 
 def curves(level, frequency, kind="spl", names=("on_axis", "sound_power"), title="Rowan"):
@@ -166,3 +169,40 @@ def test_a_curve_that_one_device_lacks_is_left_empty_there():
 def test_the_step_is_undefined_where_the_band_is_not_covered():
     assert np.isnan(alignment_step([400.0, 500.0, 4000.0], [0.0, 0.0, 0.0]))
     assert alignment_step([100.0, 500.0, np.nextafter(3000.0, 4000)], [80.0, 80.0, 80.0]) == pytest.approx(-80)
+
+
+def hall_with_subwoofer(folder, extra=""):
+    """A device with both orbits, and a subwoofer with relative levels up to 250 Hz on the front of one side."""
+    file = campaign(folder, (("rowan", 1.0), ("sub", 0.9)), extra=extra)
+    for path in (folder / "raw" / "sub").glob("*.csv"):
+        if " -" in path.name:
+            path.unlink()
+            continue
+        rows = path.read_text().splitlines()
+        path.write_text("\n".join([rows[0], *(row for row in rows[1:] if float(row.split(",")[0]) <= 250)]) + "\n")
+    head, sub = file.read_text().split("  sub:\n")
+    spl = "level_kind: spl, distance: 2, drive: 2.83, valid_band: [80, 16000]"
+    relative = "level_kind: relative, valid_band: [62, 250], symmetry: [left/right, up/down]"
+    file.write_text(f"{head}  sub:\n{sub.replace(spl, relative)}")
+    return file
+
+
+def test_a_subwoofer_among_relative_levels_is_a_gap_on_the_page(tmp_path):
+    plan = run_all(hall_with_subwoofer(tmp_path))
+    page = (plan.results / "report" / "index.html").read_text()
+    assert "Comparison of levels: cannot be aligned in level from 300 to 3000 Hz: known on axis from 62.5 Hz to" in page
+    assert "to a band that all devices have, within 88.39 to 250 Hz" in page
+    assert "Valid bands differ, each curve is shown inside that of its device: Rowan 80 Hz to 16 kHz" in page
+    assert "mirrored by declared symmetry, not measured: horizontal -170° to -10° (17 directions)" in page
+    figure = (plan.results / "figures" / "comparison-on_axis.vl.json").read_text()
+    assert "Level not shown (cannot be aligned" in figure
+
+
+def test_another_alignment_band_compares_both(tmp_path):
+    plan = run_all(hall_with_subwoofer(tmp_path, "comparison: {alignment_band: [90, 240]}\n"))
+    comparison = read_dataset(plan.results / "comparison.nc")
+    assert np.isfinite(comparison["level"].sel(device="sub", curve="sound_power")).any()
+    page = (plan.results / "report" / "index.html").read_text()
+    assert "cannot be aligned" not in page and "from 90 to 240 Hz" in page
+    receipt = read_receipt(plan.results / "comparison.nc")
+    assert receipt["steps"][receipt["stamp"]]["parameters"]["alignment_band"] == [90.0, 240.0]

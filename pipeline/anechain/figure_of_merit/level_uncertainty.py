@@ -132,7 +132,7 @@ def mirrored_directions(responses: xr.Dataset) -> NDArray[np.bool_] | None:
     """Return which directions are mirrored by the declared symmetry, shape (plane, angle); None if there are none."""
     if "mirrored" not in responses:
         return None
-    return np.asarray(responses["mirrored"].transpose("plane", "angle").values) == 1
+    return np.asarray(responses["mirrored"].transpose("plane", "angle").values == 1)
 
 
 def _angle_error(

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from anechain.acoustics.directivity.symmetry import SYMMETRIES, mirrored_orbits
 from anechain.arrays import Floats
@@ -56,7 +57,9 @@ def with_declared_symmetry(responses: xr.Dataset, symmetry: Collection[str], rep
         return responses
     rows = np.arange(len(planes))[:, np.newaxis]
     present = found.source >= 0
-    variables = {"measured": (("plane", "angle"), (present & ~found.mirrored).astype(np.int8))}
+    variables: dict[str, tuple[tuple[str, ...], NDArray[Any]]] = {
+        "measured": (("plane", "angle"), (present & ~found.mirrored).astype(np.int8))
+    }
     variables["mirrored"] = ("plane", "angle"), found.mirrored.astype(np.int8)
     for name in (name for name in _COPIED if name in responses):
         dims = [str(dim) for dim in ("plane", "angle", "frequency") if dim in responses[name].dims]
