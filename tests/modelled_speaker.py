@@ -129,4 +129,6 @@ def comparison(sets: list[xr.Dataset]) -> xr.Dataset:
     joined = xr.concat(sets, dim="device", combine_attrs="drop").assign_coords(
         device=[f"device-{n}" for n in range(len(sets))], title=("device", [s.attrs["title"] for s in sets])
     )
-    return joined.assign_attrs(level_kind="spl", notes="")
+    not_stated = "device", np.full(len(sets), np.nan)
+    joined = joined.assign(valid_low=not_stated, valid_high=not_stated)
+    return joined.assign_attrs(level_kind="spl", notes="", gaps="{}")

@@ -24,8 +24,8 @@ from finished_campaigns import run_all
 LEVELS = (84.0, 86.0, 96.0)
 
 
-def distortion(title, data):
-    choices = DistortionOptions(levels=LEVELS).model_dump(mode="json") | {"methods": versions(USES)}
+def distortion(title, data, levels=LEVELS):
+    choices = DistortionOptions(levels=levels).model_dump(mode="json") | {"methods": versions(USES)}
     found = distortion_dataset(data.assign_attrs(title=title), choices)
     contract.validate(found, "distortion", title)
     return found
@@ -49,9 +49,38 @@ def test_equal_devices_at_equal_levels():
     row = result["percent"].sel(level=84).sel(frequency=1000, method="nearest")
     np.testing.assert_allclose(row, closed_form(84.0), rtol=1e-9)
     refused = json.loads(result.attrs["refused"])
-    assert refused["84"] == {} and set(refused["96"]) == {"rowan", "alder"}
-    assert "80.0 to 92.0 dB" in refused["96"]["rowan"]
+    assert refused == {"84": {}, "86": {}}, "96 dB is reached by none"
     assert compared_distortion_figures(result) == {"comparison-distortion-84": 84.0, "comparison-distortion-86": 86.0}
+
+
+def test_devices_are_compared_at_the_levels_that_several_reach():
+    """Takes from 80 to 92, from 86 to 98, and from 95 to 107 dB: two share 90 dB, two share 96 dB."""
+    takes = {"rowan": (80.0, 86.0, 92.0), "alder": (86.0, 92.0, 98.0), "hazel": (95.0, 101.0, 107.0)}
+    found = {device: distortion(device.title(), harmonics(levels), None) for device, levels in takes.items()}
+    assert [data["level"].values.tolist() for data in found.values()] == [
+        [84.0, 90.0],
+        [90.0, 96.0],
+        [96.0, 102.0],
+    ]
+    result = distortion_comparison(found, {device: device.title() for device in found})
+    contract.validate(result, "distortion-comparison", "comparison-distortion")
+    assert list(compared_distortion_figures(result).values()) == [90.0, 96.0] == result["level"].values.tolist()
+    refused = json.loads(result.attrs["refused"])
+    assert set(refused["90"]) == {"hazel"} and "takes from 95.0 to 107.0 dB" in refused["90"]["hazel"]
+    assert set(refused["96"]) == {"rowan"}
+    for level, device in ((90, "rowan"), (90, "alder"), (96, "alder"), (96, "hazel")):
+        row = result["percent"].sel(level=level, device=device).sel(frequency=1000, method="nearest")
+        np.testing.assert_allclose(row, closed_form(float(level)), rtol=1e-9)
+
+
+def test_devices_without_a_common_level_are_not_compared():
+    found = {
+        "rowan": distortion("Rowan", harmonics((80.0, 86.0)), None),
+        "alder": distortion("Alder", harmonics((95.0, 101.0)), None),
+    }
+    result = distortion_comparison(found, {"rowan": "Rowan", "alder": "Alder"})
+    assert compared_distortion_figures(result) == {}
+    assert "takes from 95.0 to 101.0 dB" in json.loads(result.attrs["refused"])["84"]["alder"]
 
 
 @pytest.mark.parametrize(

@@ -50,6 +50,20 @@ def test_a_take_as_measured():
     assert "as measured" in result.attrs["notes"] and "orders not measured: 4, 5, 6, 7, 8, 9" in result.attrs["notes"]
 
 
+def test_by_default_the_levels_are_those_that_the_takes_reach():
+    """Takes at 80, 86 and 92 dB reach 84 and 90 dB of 84, 90, 96, ...; both lie on the straight lines of the orders."""
+    result = found(harmonics())
+    assert result["level"].values.tolist() == [84.0, 90.0] and json.loads(result.attrs["gaps"]) == {}
+    for level in (84.0, 90.0):
+        one, two, _ = orders_of(level)
+        assert at(result, "harmonic", level, order=2) == pytest.approx(two - one, abs=1e-9)
+    quiet = found(harmonics((60.0, 70.0, 80.0)))
+    assert "60.0 to 80.0 dB" in json.loads(quiet.attrs["gaps"])["84"]
+    assert "set distortion.levels" in json.loads(quiet.attrs["gaps"])["84"]
+    other = found(harmonics((60.0, 70.0, 80.0)), lowest_level=66.0)
+    assert other["level"].values.tolist() == [66.0, 72.0, 78.0]
+
+
 @pytest.mark.parametrize("level", [81.0, 83.0, 90.5])
 def test_between_two_takes_the_closed_form_is_met_exactly(level):
     """Orders of a weak polynomial are straight lines in dB over dB, of slope n."""
@@ -78,15 +92,15 @@ def test_levels_out_of_range_are_gaps_that_say_what_was_measured():
 def test_without_an_absolute_level_nothing_is_at_a_level(attrs, word):
     result = found(harmonics(**attrs))
     gaps = json.loads(result.attrs["gaps"])
-    assert set(gaps) == {"86", "96"} and all(word in reason for reason in gaps.values())
+    assert set(gaps) == {"84"} and word in gaps["84"]
     assert np.isnan(result["percent"]).all()
 
 
 def test_orders_that_are_not_there():
     without = harmonics().isel(order=[1, 2])
-    assert "fundamental" in json.loads(found(without).attrs["gaps"])["86"]
+    assert "fundamental" in json.loads(found(without).attrs["gaps"])["84"]
     alone = found(harmonics().isel(order=[0]))
-    assert json.loads(alone.attrs["gaps"])["86"] == "no harmonic was measured"
+    assert json.loads(alone.attrs["gaps"])["84"] == "no harmonic was measured"
     second = found(harmonics().isel(order=[0, 1]), levels=(86.0,))
     assert np.isnan(at(second, "percent", 86, sum="second_third"))
     assert np.isfinite(at(second, "percent", 86, sum="thd_f"))

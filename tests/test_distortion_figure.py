@@ -126,6 +126,9 @@ def test_side_by_side():
     assert "Measured in: Hall of the workshop." in words and LEVEL_CAUTION.split(";")[0] in words
     svg = "".join(ElementTree.fromstring(render(spec)["svg"]).itertext())
     assert "Rowan" in svg and "THD re fundamental in per cent" in svg
-    with pytest.raises(InputError, match="no device has a value"):
+    with pytest.raises(InputError, match="no such level"):
         distortion_comparison_figure(found, 96.0)
+    quiet = {name: distortion(harmonics((60.0, 70.0))) for name in two}
+    with pytest.raises(InputError, match="no device has a value"):
+        distortion_comparison_figure(distortion_comparison(quiet, {name: name.title() for name in two}), 86.0)
     assert json.dumps(spec)

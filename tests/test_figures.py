@@ -252,9 +252,21 @@ def test_an_index_can_stand_alone(three):
 
 def test_a_device_without_the_curve_is_named(three):
     without = three.assign(level=three["level"].where(three["device"] != "elm[5]"))
+    without.attrs["gaps"] = '{"elm[5]": {"listening_window": "needs the vertical orbit"}}'
     svg = ElementTree.fromstring(render(comparison_figure(without, "listening_window"))["svg"])
     assert len(lines_of(svg)) == 2
-    assert "Not shown, without such a curve: Elm 5" in texts(svg)
+    assert "Level not shown (needs the vertical orbit): Elm 5." in texts(svg)
+
+
+def test_each_device_is_shown_inside_its_valid_band(three):
+    """A subwoofer from 30 to 315 Hz beside a device from 40 Hz to 16 kHz, and one whose band is not stated."""
+    bands = {"valid_low": ("device", [30.0, 40.0, np.nan]), "valid_high": ("device", [315.0, 16_000.0, np.nan])}
+    (data,) = comparison_figure(three.assign(bands), "sound_power")["data"]["values"]
+    frequency = np.array(data["frequency"])
+    for key, low, high in (("1_alder_8", 30, 315), ("2_elm_5_", 40, 16_000), ("3_yew_10", 20, 20_000)):
+        for prefix in ("curve", "index"):
+            shown = np.array([value is not None for value in data[f"{prefix}_{key}"]])
+            np.testing.assert_array_equal(shown, (frequency >= low) & (frequency <= high))
 
 
 def test_many_devices_are_grey(three):

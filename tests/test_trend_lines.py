@@ -9,7 +9,7 @@ from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.data import contract
 from anechain.figure_of_merit.metric_inputs import gather
 from anechain.figure_of_merit.trend_dataset import trend_dataset
-from anechain.figure_of_merit.trend_lines import requested_lines
+from anechain.figure_of_merit.trend_lines import own_trends
 from anechain.figure_of_merit.trends import numbers
 from test_numbers_stage import FREQUENCY, UNSMOOTHED, datasets, tilted_source
 
@@ -39,28 +39,38 @@ def test_the_line_of_a_tilt_lies_on_it_from_end_to_end_of_the_band():
     np.testing.assert_allclose(line, tilt(line["frequency"]), atol=1e-6)
     np.testing.assert_allclose(dataset["line_deviation"].sel(curve="in_room").dropna("frequency"), 0, atol=1e-6)
     assert list(dataset["curve"]) == ["on_axis", "listening_window", "early_reflections", "sound_power", "in_room"]
-    assert set(dataset["origin"].values) == {"least squares"} and json.loads(dataset.attrs["own_reasons"]) == {}
+    assert np.isnan(dataset["own_line"]).all() and json.loads(dataset.attrs["own_reasons"]) == {}
 
 
 def test_a_line_of_the_reviewer_meets_the_curve_and_keeps_its_reason():
-    """Half as steep as the curve: what is left is 0.5 dB per octave about the middle of the band, 1 kHz."""
+    """Half as steep as the curve: the deviation is 0.5 dB per octave about the middle of the band, 1 kHz.
+
+    The fitted line stays beside it.
+    """
     own = {"sound_power": {"slope": -0.5, "reason": "a hall's own"}}
     dataset = made({"trends": {"band": (250.0, 4000.0), "curves": ["on_axis"]}, "own_trends": own})
     power = dataset.sel(curve="sound_power")
-    assert str(power["origin"].values) == "set by the reviewer"
     assert json.loads(dataset.attrs["own_reasons"]) == {"sound_power": "a hall's own"}
-    left = power["line_deviation"].dropna("frequency")
+    np.testing.assert_allclose(power["line_deviation"].dropna("frequency"), 0, atol=1e-6)
+    left = power["own_line_deviation"].dropna("frequency")
     np.testing.assert_allclose(left, -0.5 * np.log2(left["frequency"] / 1000), atol=1e-6)
 
 
-def test_its_standard_error_is_a_gap_with_a_reason():
-    """The same ids whether the line was fitted or set."""
+def test_a_line_of_the_reviewer_changes_no_number_of_the_fit():
     own = {"sound_power": {"slope": -0.5, "reason": "a hall's own"}}
-    fitted, chosen = ({one.id: one for one in numbers(given(options))} for options in ({}, {"own_trends": own}))
-    assert fitted.keys() == chosen.keys()
-    assert fitted["trend.sound_power.slope_error"].value is not None
-    gap = chosen["trend.sound_power.slope_error"]
-    assert gap.value is None and "set by the reviewer" in gap.reason and not gap.marks
+    fitted, both = ({one.id: one for one in numbers(given(options))} for options in ({}, {"own_trends": own}))
+    assert {id_: one for id_, one in both.items() if not id_.startswith("own_trend.")} == fitted
+    added = {id_: one for id_, one in both.items() if id_.startswith("own_trend.")}
+    assert list(added) == [f"own_trend.sound_power.{key}" for key in ("slope", "deviation", "largest")]
+    assert all(one.method == "own-trend-line" and "a hall's own" in one.note for one in added.values())
+    assert added["own_trend.sound_power.slope"].value == -0.5
+
+
+def test_a_line_of_the_reviewer_that_cannot_be_aligned_has_a_reason():
+    own = {"sound_power": {"slope": -0.5, "reason": "a hall's own"}}
+    options = {"trends": {"band": (200.0, 20_000.0)}, "own_trends": own}
+    gap = {one.id: one for one in numbers(given(options))}["own_trend.sound_power.slope"]
+    assert gap.value is None and "cannot be aligned" in gap.reason
 
 
 def test_a_target_is_moved_to_meet_the_curve_and_reaches_as_far_as_it_was_given():
@@ -91,7 +101,7 @@ def test_the_largest_deviation_of_the_numbers_is_one_of_the_dataset():
 
 def test_a_band_beyond_the_data_has_no_line():
     dataset = made({"trends": {"band": (200.0, 20_000.0)}})
-    assert np.isnan(dataset["line"]).all() and set(dataset["origin"].values) == {"none"}
+    assert np.isnan(dataset["line"]).all()
     assert np.isfinite(dataset["level"].sel(curve="on_axis")).any()
 
 
@@ -105,4 +115,4 @@ def test_curves_that_are_not_there_are_left_out():
 def test_a_device_has_its_own_line_before_the_campaigns():
     campaign = {"own_trends": {"in_room": {"slope": -1.0, "reason": "of the campaign"}}, "trends": {"curves": []}}
     one = given(campaign, {"own_trends": {"in_room": {"slope": -2.0, "reason": "of the device"}}})
-    assert {curve: own.slope for curve, own in requested_lines(one).items()} == {"in_room": -2.0}
+    assert {curve: own.slope for curve, own in own_trends(one).items()} == {"in_room": -2.0}

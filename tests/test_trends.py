@@ -10,7 +10,7 @@ from anechain.acoustics.curve.trends import (
     deviation_from_target,
     deviation_from_trend,
     fit_trend,
-    set_trend,
+    own_trend,
     trend_level,
 )
 
@@ -85,15 +85,26 @@ def test_what_cannot_be_fitted_says_why():
 
 
 def test_a_line_of_the_reviewers_own_keeps_its_reason():
-    line = set_trend(-1.0, 500.0, 86.0, "the hall's own trend")
+    curve = [500.0, 1000.0], [86.0, 88.0]
+    line = own_trend(*curve, -1.0, 500.0, 86.0, (500.0, 1000.0), "the hall's own trend")
     assert (line.origin, line.reason) == ("set by the reviewer", "the hall's own trend")
     np.testing.assert_allclose(trend_level(line, [250.0, 500.0, 2000.0]), [87.0, 86.0, 84.0])
     left = deviation_from_trend([500.0, 1000.0], [86.0, 88.0], line)
     np.testing.assert_allclose(left.deviation_db, [0.0, 3.0])
     with pytest.raises(ValueError, match="needs a reason"):
-        set_trend(-1.0, 500.0, 86.0, "  ")
+        own_trend(*curve, -1.0, 500.0, 86.0, (500.0, 1000.0), "  ")
     with pytest.raises(ValueError, match="finite"):
-        set_trend(-1.0, 0.0, 86.0, "why")
+        own_trend(*curve, -1.0, 0.0, 86.0, (500.0, 1000.0), "why")
+
+
+def test_a_line_without_a_level_is_aligned_with_the_curve():
+    """A curve of -1 dB per octave through 84 dB at 1 kHz; a line of -2 dB per octave meets it in the band's middle."""
+    frequency = 1000 * 2.0 ** np.arange(-3, 3.25, 0.25)
+    level = 84 - np.log2(frequency / 1000)
+    line = own_trend(frequency, level, -2.0, 1000.0, None, (250.0, 4000.0), "the hall's own trend")
+    np.testing.assert_allclose(trend_level(line, [500.0, 1000.0, 2000.0]), [86.0, 84.0, 82.0], atol=1e-9)
+    lost = own_trend(frequency, level, -2.0, 1000.0, None, (50.0, 4000.0), "the hall's own trend")
+    assert lost.slope_db_per_octave is None and "cannot be aligned" in lost.reason
 
 
 def test_a_target_curve_is_read_over_log_frequency_and_may_be_moved():

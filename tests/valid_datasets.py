@@ -41,6 +41,7 @@ def responses(angles=None, planes=("horizontal", "vertical")) -> xr.Dataset:
             "level_std": (dims, np.full(level.shape, 0.1)),
             "takes": (dims[:2], np.full(level.shape[:2], 3, np.int32)),
             "measured": (dims[:2], np.ones(level.shape[:2], np.int8)),
+            "mirrored": (dims[:2], np.zeros(level.shape[:2], np.int8)),
         },
         coords={"plane": list(planes), "angle": angles, "frequency": FREQUENCY},
         attrs=ABOUT | {"datasets": "none", "valid_low": 80.0, "valid_high": 16_000.0, "temperature": 21.5},
@@ -138,13 +139,16 @@ def comparison() -> xr.Dataset:
                 ("device", "index", "frequency"),
                 np.stack([one["directivity_index"].values] * 2),
             ),
+            "valid_low": ("device", np.array([40.0, 50.0])),
+            "valid_high": ("device", np.array([20_000.0, 16_000.0])),
         },
         coords={
             "device": ["alder", "birch"],
             "title": ("device", ["Alder 5", "Birch 8"]),
             **{name: one[name].values for name in ("curve", "index", "frequency")},
         },
-        attrs={name: one.attrs[name] for name in ("level_kind", "distance", "drive", "smoothing", "notes")},
+        attrs={name: one.attrs[name] for name in ("level_kind", "distance", "drive", "smoothing", "notes")}
+        | {"gaps": '{"birch": {"in_room": "needs the vertical orbit"}}'},
     )
     return describe(dataset, "comparison")
 
@@ -358,7 +362,8 @@ def trends() -> xr.Dataset:
             "line_deviation": (dims, level - line),
             "target": (dims, line),
             "target_deviation": (dims, level - line),
-            "origin": ("curve", np.array(["least squares", "set by the reviewer"], dtype=object)),
+            "own_line": (dims, line - 1.0),
+            "own_line_deviation": (dims, level - line + 1.0),
             "target_shift": ("curve", np.ones(2)),
         },
         coords={"curve": np.array(["on_axis", "sound_power"], dtype=object), "frequency": FREQUENCY},

@@ -79,6 +79,7 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
         direction_lists,
         orbit_interpolation,
         sphere,
+        symmetry,
         weights,
     )
     from frozen_inputs.captures import reference_calls_of_captures
@@ -114,6 +115,14 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
             curve_averages.listening_window(_orbits()),
             curve_averages.early_reflections(_orbits()),
             curve_averages.sound_power(_orbits()),
+        ),
+        "declared-symmetry": lambda: list(
+            symmetry.mirrored_orbits(
+                ("horizontal", "vertical"),
+                [-30.0, 0.0, 30.0, 60.0, 180.0],
+                [[True] * 5, [False, True, True, True, True]],
+                ["left/right", "up/down"],
+            )
         ),
         "level-alignment": lambda: comparison.alignment_step(_FREQUENCY, flat),
         "level-reference": lambda: levels.referred_level_step(2.4, 4.1),

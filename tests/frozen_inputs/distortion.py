@@ -52,6 +52,7 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         harmonic_peaks,
         harmonic_sums,
         intermodulation,
+        measured_levels,
         relative_orders,
     )
 
@@ -104,6 +105,10 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         ),
         "referred-orders": _referred,
         "relative-to-total": lambda: harmonic_sums.relative_to_total([-60.0, -17.0, -3.0]),
+        "levels-within-takes": lambda: [
+            measured_levels.levels_within_takes(levels),
+            measured_levels.levels_within_takes([83.6, None, 96.2], 78.0, 6.0, 0.5),
+        ],
         "take-at-level": lambda: [
             distortion_at_level.takes_at_level(levels, level) for level in (70.0, 84.5, 86.0, 91.0, 99.0)
         ],

@@ -199,8 +199,9 @@ def reference_calls_of_numbers(
             frequency, axis, [20.0, 300.0, 20000.0], [88.0, 86.0, 80.0], (200.0, 5000.0)
         ),
         "trend-deviation": lambda: trends.deviation_from_trend(
-            frequency, axis, trends.set_trend(-0.7, 900.0, 84.0, "reference")
+            frequency, axis, trends.own_trend(frequency, axis, -0.7, 900.0, 84.0, (310.0, 9100.0), "reference")
         ),
+        "own-trend-line": lambda: trends.own_trend(frequency, axis, -0.7, 900.0, None, (310.0, 9100.0), "reference"),
         "trend-line": lambda: trends.fit_trend(frequency, axis, 310.0, 9100.0),
     }
 

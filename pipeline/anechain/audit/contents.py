@@ -202,6 +202,8 @@ def _device_content(dataset: xr.Dataset, file_kind: str, device: str, title: str
                 for name, method in zip(dataset[dim].values, dataset[variable].values, strict=True)
             }
     gaps = json.loads(str(dataset.attrs.get("gaps") or "{}"))
+    if file_kind == "comparison":
+        gaps = gaps.get(device, {})
     level_kind = str(dataset.attrs.get("level_kind", ""))
     return Content(file_kind, device, title, level_kind, blocks, gaps, methods, numbers)
 

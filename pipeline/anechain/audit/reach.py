@@ -196,6 +196,8 @@ def reached_by_directions(
     for dataset, parameters in zip(responses, derivations, strict=True):
         planes = [str(plane) for plane in dataset["plane"].values]
         measured = np.asarray(dataset["measured"].transpose("plane", "angle").values) == 1
+        if "mirrored" in dataset:
+            measured = measured | (np.asarray(dataset["mirrored"].transpose("plane", "angle").values) == 1)
         level = np.where(measured, 0.0, np.nan)[..., np.newaxis]
         # The curve set rounds angles to a hundredth of a degree.
         changed = {

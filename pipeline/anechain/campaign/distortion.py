@@ -14,11 +14,18 @@ __all__ = ["DistortionOptions"]
 class DistortionOptions(Model):
     """How distortion at a level is computed from the harmonics; the receipts contain each option."""
 
-    levels: tuple[Annotated[Number, Field(ge=0, le=200)], ...] = Field(
-        default=(86.0, 96.0),
+    levels: tuple[Annotated[Number, Field(ge=0, le=200)], ...] | None = Field(
+        default=None,
         min_length=1,
-        description="dB at 1 m, mean of the fundamental in the band. High levels hurt hearing and equipment: local "
-        "rules and qualified practice decide",
+        description="dB at 1 m, mean of the fundamental in the band; if absent, from `lowest_level` in steps of "
+        "`level_step` as far as the drives of each device reach. High levels hurt hearing and equipment: local rules "
+        "and qualified practice decide",
+    )
+    lowest_level: Annotated[Number, Field(ge=0, le=200)] = Field(
+        default=84.0, description="dB at 1 m; lowest level if `levels` is absent (common practice)"
+    )
+    level_step: Annotated[Number, Field(ge=1, le=40)] = Field(
+        default=6.0, description="dB; step of the levels if `levels` is absent (common practice)"
     )
     band: Band = Field(
         default=(300.0, 3000.0), description="Hz; the mean of the fundamental in it is the level (common practice)"
@@ -42,7 +49,9 @@ class DistortionOptions(Model):
 
     @field_validator("levels")
     @classmethod
-    def _distinct(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+    def _distinct(cls, values: tuple[float, ...] | None) -> tuple[float, ...] | None:
+        if values is None:
+            return None
         if len(set(values)) < len(values):
             raise ValueError("different values")
         return tuple(sorted(values))

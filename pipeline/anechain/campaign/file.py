@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import AfterValidator, Field, create_model
 
 from anechain.campaign.checks import CheckLimits
+from anechain.campaign.comparison import ComparisonOptions
 from anechain.campaign.compression import CompressionOptions
 from anechain.campaign.derivation import Derivation
 from anechain.campaign.distortion import DistortionOptions
@@ -59,6 +60,11 @@ class Setup(Model):
     )
     reference_axis: str | None = Field(default=None, description="Where the reference axis starts on the device")
     environment: str | None = Field(default=None, description="Where it was measured")
+    symmetry: tuple[Literal["left/right", "up/down"], ...] = Field(
+        default=(),
+        description="Declared symmetry of the device about its reference axis: directions of the responses that were "
+        "measured on one side only are mirrored to the other; nothing is mirrored otherwise",
+    )
     valid_band: tuple[Positive, Positive] | None = Field(default=None, description="Lowest and highest valid Hz")
     microphone: str | None = Field(default=None, description="The microphone and its calibration")
     temperature: Number | None = Field(default=None, ge=-60, le=80, description="Air temperature in °C")
@@ -133,6 +139,9 @@ class Campaign(Model):
         default_factory=dict,
         description="Older versions of methods to use, by id; other methods have their newest version (see `anechain "
         "methods`)",
+    )
+    comparison: ComparisonOptions = Field(
+        default=ComparisonOptions(), description="How the curves of several devices are compared"
     )
     uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the measurements")
     numbers: Numbers = Field(default=Numbers(), description="How the figures of merit are computed")

@@ -40,7 +40,7 @@ class OwnTrend(Model):
         default=None, description="dB; if absent, the mean of the curve in the band of the trends"
     )
     reason: Printed = Field(
-        min_length=1, description="Why this line is used instead of the fitted line; shown with every number"
+        min_length=1, description="Why this line is compared with the curve; shown with every number"
     )
 
 
@@ -342,7 +342,7 @@ class Numbers(Model):
     linearity: LinearityNumbers = Field(default=LinearityNumbers(), description="Linearity")
     trends: TrendNumbers = Field(default=TrendNumbers(), description="Trend lines")
     own_trends: dict[CurveName, OwnTrend] = Field(
-        default_factory=dict, description="The reviewer's own lines by curve, instead of the fitted lines"
+        default_factory=dict, description="The reviewer's own lines by curve, beside the fitted lines"
     )
     targets: dict[CurveName, Target] = Field(default_factory=dict, description="Target curves by curve")
     deviations: DeviationNumbers = Field(default=DeviationNumbers(), description="Peaks and dips")

@@ -109,7 +109,13 @@ CHECK_KINDS: dict[str, CheckKind] = {
     "arrival-drift": CheckKind(
         "Arrival along the orbit", "ms", True, (0.1, 0.5), "arrival time minus the fit of its orbit"
     ),
-    "mirror": CheckKind("Left and right", "dB", True, (1.5, 4.0), "r.m.s. level difference of mirrored directions"),
+    "mirror": CheckKind(
+        "Mirrored directions",
+        "dB",
+        True,
+        (1.5, 4.0),
+        "r.m.s. level difference of left and right, or of up and down if that symmetry is declared",
+    ),
     "neighbours": CheckKind(
         "Steps between neighbours", "dB", True, (0.75, 2.0), "level minus the level expected from its neighbours"
     ),

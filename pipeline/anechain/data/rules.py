@@ -157,8 +157,19 @@ def missing_reported(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
 
 
 def unmeasured_empty(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
-    """A direction that was not measured has no level."""
+    """A direction that was neither measured nor mirrored has no level."""
     measured = np.asarray(dataset["measured"].transpose("plane", "angle").values).astype(bool)
+    if "mirrored" in dataset:
+        mirrored = np.asarray(dataset["mirrored"].transpose("plane", "angle").values).astype(bool)
+        if (both := measured & mirrored).any():
+            plane, angle = (int(axis[0]) for axis in np.nonzero(both))
+            yield Problem(
+                where,
+                f"{dataset['plane'].values[plane]} {dataset['angle'].values[angle]:g}° is measured and mirrored",
+                "a direction that is either measured or mirrored",
+                "correct the importer",
+            )
+        measured = measured | mirrored
     level = np.asarray(dataset["level"].transpose("plane", "angle", "frequency").values)
     unmeasured = np.isfinite(level).any(axis=-1) & ~measured
     if unmeasured.any():

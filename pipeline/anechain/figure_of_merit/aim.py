@@ -118,7 +118,7 @@ def aim_dataset(inputs: MetricInputs, aim: Aim | None) -> xr.Dataset | None:
     if not kept:
         return None
     curves = inputs.datasets["curves"].attrs
-    known = {name: curves[name] for name in ("distance", "drive") if name in curves}
+    known = {name: curves[name] for name in ("distance", "drive", "mirrored_directions") if name in curves}
     if aim.best is not None:
         known["best_toe_in"] = aim.best.toe_in_deg
     dataset = xr.Dataset(

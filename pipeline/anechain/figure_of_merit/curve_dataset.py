@@ -22,7 +22,7 @@ from anechain.acoustics.uncertainty.linear_propagation import CurveUncertainty, 
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.data.uncertainty_budget import budget_to_json, unknown_components
-from anechain.figure_of_merit.level_uncertainty import LevelUncertainty, level_uncertainty
+from anechain.figure_of_merit.level_uncertainty import LevelUncertainty, level_uncertainty, mirrored_directions
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -76,8 +76,10 @@ def curve_dataset(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: 
     planes = [str(plane) for plane in responses["plane"].values]
     angles = np.asarray(responses["angle"].values)
     measured_angles, level = angles, np.asarray(responses["level"].transpose("plane", "angle", "frequency").values)
-    direction = distinct_directions(level, measured_angles)
+    direction = distinct_directions(level, measured_angles, mirrored_directions(responses))
     notes: list[str] = []
+    if "mirrored_directions" in responses.attrs:
+        notes.append(f"mirrored by declared symmetry, not measured: {responses.attrs['mirrored_directions']}")
     fraction = parameters["smoothing"]
     if parameters["interpolate_angles"]:
         level, angles, interpolated = fill_orbits(level, angles)

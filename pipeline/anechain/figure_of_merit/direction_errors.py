@@ -15,7 +15,7 @@ from anechain.arrays import Floats
 from anechain.campaign.derivation import Derivation
 from anechain.campaign.numbers import Numbers
 from anechain.figure_of_merit.curve_uncertainty import REPEATABILITY_ONLY, StatedErrors
-from anechain.figure_of_merit.level_uncertainty import level_uncertainty
+from anechain.figure_of_merit.level_uncertainty import level_uncertainty, mirrored_directions
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -52,7 +52,9 @@ def direction_errors(
     planes = [str(plane) for plane in responses["plane"].values]
     measured = np.asarray(responses["angle"].values, dtype=np.float64)
     place = distinct_directions(
-        np.asarray(responses["level"].transpose("plane", "angle", "frequency").values), measured
+        np.asarray(responses["level"].transpose("plane", "angle", "frequency").values),
+        measured,
+        mirrored_directions(responses),
     )
     filled, angles = fill_orbits(level, measured)[:2] if derivation.interpolate_angles else (level, measured)
     shares = {

@@ -67,6 +67,7 @@ def directivity_dataset(inputs: MetricInputs, beams: BeamWidths, sphere: WholeSp
             "title": attributes["title"],
             "level_kind": attributes["level_kind"],
             "smoothing": attributes["smoothing"],
+            **{name: attributes[name] for name in ("mirrored_directions",) if name in attributes},
             **optional,
         },
     )

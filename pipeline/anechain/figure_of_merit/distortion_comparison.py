@@ -25,19 +25,19 @@ USES = ("common-grid", "distortion-comparability", "harmonic-sum", "resample-log
 
 
 def distortion_comparison(distortions: Mapping[str, xr.Dataset], titles: Mapping[str, str]) -> xr.Dataset:
-    """Return the dataset `distortion-comparison` of several devices.
+    """Return the dataset `distortion-comparison` of several devices, at the levels that at least two of them reach.
 
     Parameters
     ----------
     distortions : mapping of str to xarray.Dataset
-        Datasets of the contract `distortion` by device; at least one, all of one campaign and so at the same levels.
+        Datasets of the contract `distortion` by device; at least one, all of one campaign. Their levels may differ.
     titles : mapping of str to str
         Names in print of all devices of the campaign: those without a dataset are reported as not measured.
     """
     import xarray as xr
 
     first = next(iter(distortions.values()))
-    levels = [float(level) for level in first["level"].values]
+    levels = _compared_levels(distortions)
     grid = common_grid([distortion["frequency"].values for distortion in distortions.values()])
     shape = (len(levels), len(titles), grid.size)
     upper, lower = np.full(shape, np.nan), np.full(shape, np.nan)
@@ -48,13 +48,13 @@ def distortion_comparison(distortions: Mapping[str, xr.Dataset], titles: Mapping
     for level_row, level in enumerate(levels):
         key = f"{level:g}"
         chosen, reasons = comparable_devices(
-            {device: _conditions(distortion, key) for device, distortion in distortions.items()}
+            {device: _conditions(distortion, level) for device, distortion in distortions.items()}
         )
         reasons |= not_measured
         refused[key] = {device: reasons[device] for device in titles if device in reasons}
         if not chosen:
             continue
-        orders = {device: _orders_on_grid(distortions[device].isel(level=level_row), grid) for device in chosen}
+        orders = {device: _orders_on_grid(distortions[device].sel(level=level), grid) for device in chosen}
         last = np.min([_highest_contiguous_order(values) for values, _ in orders.values()], axis=0)
         highest[level_row] = last
         for device, (values, bounds) in orders.items():
@@ -66,7 +66,7 @@ def distortion_comparison(distortions: Mapping[str, xr.Dataset], titles: Mapping
                 upper[level_row, row, columns] = percent_of_level(total.upper_db)
                 lower[level_row, row, columns] = percent_of_level(total.lower_db)
                 limit[level_row, row, columns] = total.bound
-        notes[key] = _notes({device: distortions[device] for device in chosen}, level_row, last)
+        notes[key] = _notes({device: distortions[device].sel(level=level) for device in chosen}, last)
     dataset = xr.Dataset(
         {
             "percent": (("level", "device", "frequency"), upper),
@@ -90,11 +90,31 @@ def distortion_comparison(distortions: Mapping[str, xr.Dataset], titles: Mapping
     return contract.describe(dataset, "distortion-comparison")
 
 
-def _conditions(distortion: xr.Dataset, level: str) -> MeasurementConditions:
+def _compared_levels(distortions: Mapping[str, xr.Dataset]) -> list[float]:
+    """Return the levels that at least two devices reach; all levels if there are none."""
+    reached: dict[float, int] = {}
+    for distortion in distortions.values():
+        gaps = json.loads(str(distortion.attrs["gaps"]))
+        for level in (float(value) for value in distortion["level"].values):
+            reached[level] = reached.get(level, 0) + (f"{level:g}" not in gaps)
+    return sorted(level for level, count in reached.items() if count > 1) or sorted(reached)
+
+
+def _conditions(distortion: xr.Dataset, level: float) -> MeasurementConditions:
     attributes = distortion.attrs
-    gap = json.loads(str(attributes["gaps"])).get(level, "")
+    gap = json.loads(str(attributes["gaps"])).get(f"{level:g}", "")
+    if not gap and level not in distortion["level"].values:
+        gap = _not_reached(distortion, level)
     distance = float(attributes["distance"]) if "distance" in attributes else None
     return MeasurementConditions(str(attributes["level_kind"]), distance, str(attributes.get("environment", "")), gap)
+
+
+def _not_reached(distortion: xr.Dataset, level: float) -> str:
+    """Return why a device has no distortion at a level at which others have it."""
+    known = [float(value) for value in distortion["take_level"].values if np.isfinite(value)]
+    if not known:
+        return next(iter(json.loads(str(distortion.attrs["gaps"])).values()), "no take has a level")
+    return f"{level:g} dB is outside what was measured: takes from {min(known):.1f} to {max(known):.1f} dB"
 
 
 def _orders_on_grid(distortion: xr.Dataset, grid: Floats) -> tuple[Floats, NDArray[np.bool_]]:
@@ -122,7 +142,7 @@ def _highest_contiguous_order(values: Floats) -> NDArray[np.int64]:
     return np.where((count > 0) & (present.sum(axis=0) == count), count + 1, 0)
 
 
-def _notes(distortions: Mapping[str, xr.Dataset], level_row: int, last: NDArray[np.int64]) -> list[str]:
+def _notes(distortions: Mapping[str, xr.Dataset], last: NDArray[np.int64]) -> list[str]:
     attributes = next(iter(distortions.values())).attrs
     notes = [f"Measured in: {attributes['environment']}." if "environment" in attributes else "Environment not stated."]
     distances = {float(distortion.attrs.get("measured_distance", np.nan)) for distortion in distortions.values()}
@@ -130,9 +150,9 @@ def _notes(distortions: Mapping[str, xr.Dataset], level_row: int, last: NDArray[
         listed = ", ".join(f"{distance:g} m" for distance in sorted(distances))
         notes.append(f"Measured at different distances ({listed}), all referred to 1 m.")
     nearest = {
-        str(distortion.attrs["title"]): float(distortion["reached"].values[level_row])
+        str(distortion.attrs["title"]): float(distortion["reached"].values)
         for distortion in distortions.values()
-        if float(distortion["reached"].values[level_row]) != float(distortion["level"].values[level_row])
+        if float(distortion["reached"].values) != float(distortion["level"].values)
     }
     if nearest:
         notes.append("Nearest takes: " + ", ".join(f"{title} {level:.1f} dB" for title, level in nearest.items()) + ".")

@@ -23,6 +23,7 @@ from anechain.acoustics.nonlinear.harmonic_sums import (
     percent_of_level,
     relative_to_total,
 )
+from anechain.acoustics.nonlinear.measured_levels import levels_within_takes
 from anechain.acoustics.nonlinear.relative_orders import ReferredOrders, order_noise, referred_orders
 from anechain.arrays import Floats
 from anechain.data import contract
@@ -38,6 +39,7 @@ USES = (
     "harmonic-peaks",
     "harmonic-sum",
     "harmonics-and-noise",
+    "levels-within-takes",
     "order-noise",
     "referred-orders",
     "relative-to-total",
@@ -112,14 +114,14 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
     take_level = [take.level_db for take in takes]
     known_noise = order_noise(level, noise, spread)
     rows = [measured_orders.index(order) for order in orders]
-    requested_levels = [float(requested) for requested in parameters["levels"]]
+    requested_levels, no_level = _requested_levels(parameters, take_level, gap)
     gaps: dict[str, str] = {}
     peaks: list[dict[str, Any]] = []
     # Filled level by level, so that no array is held twice.
     arrays = _empty_arrays(len(requested_levels), len(orders) or 1, frequency.size)
     for row, requested in enumerate(requested_levels):
         choice = takes_at_level(take_level, requested, parameters["nearest"], parameters["widest_step"])
-        if reason := gap or choice.reason:
+        if reason := no_level or gap or choice.reason:
             gaps[f"{requested:g}"] = reason
             continue
         notes.append(f"{requested:g} dB: {_takes_text(choice, drives, take_level)}")
@@ -147,6 +149,26 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
         attrs=_attributes(harmonics, parameters, gaps, peaks, notes),
     )
     return contract.describe(dataset, "distortion")
+
+
+def _requested_levels(
+    parameters: Mapping[str, Any], take_level: Sequence[float | None], gap: str
+) -> tuple[list[float], str]:
+    """Return the levels of the campaign, or those that the takes reach; and why they reach none, else empty."""
+    if parameters["levels"] is not None:
+        return [float(requested) for requested in parameters["levels"]], ""
+    lowest, step = float(parameters["lowest_level"]), float(parameters["level_step"])
+    if gap:
+        return [lowest], gap
+    if levels := levels_within_takes(take_level, lowest, step, parameters["nearest"]):
+        return list(levels), ""
+    known = [level for level in take_level if level is not None]
+    if not known:
+        return [lowest], "no take has a level"
+    return [lowest], (
+        f"the takes reach {min(known):.1f} to {max(known):.1f} dB, and no level from {lowest:g} dB in steps of "
+        f"{step:g} dB is among these: set distortion.levels in the campaign"
+    )
 
 
 def _orders_at_level(

@@ -82,6 +82,9 @@ def level_uncertainty(
     frequency = np.asarray(responses["frequency"].values)
     level = np.asarray(responses["level"].transpose("plane", "angle", "frequency").values)
     measured = np.asarray(responses["measured"].transpose("plane", "angle").values) == 1
+    mirrored = mirrored_directions(responses)
+    if mirrored is not None:
+        measured = measured | mirrored
     common = np.zeros(frequency.size)
     repeatability = np.where(measured[..., np.newaxis], np.zeros(level.shape), np.nan)
     angle_error = repeatability.copy()
@@ -123,6 +126,13 @@ def level_uncertainty(
     if all(component.standard is None for component in budget.values()):
         return None
     return LevelUncertainty(common, microphone, repeatability, angle_error, tuple(budget.values()))
+
+
+def mirrored_directions(responses: xr.Dataset) -> NDArray[np.bool_] | None:
+    """Return which directions are mirrored by the declared symmetry, shape (plane, angle); None if there are none."""
+    if "mirrored" not in responses:
+        return None
+    return np.asarray(responses["mirrored"].transpose("plane", "angle").values == 1)
 
 
 def _angle_error(
@@ -168,8 +178,10 @@ def _repeatability(
     count = np.asarray(responses["takes"].transpose("plane", "angle").values) if "takes" in responses else None
     divisor = np.ones(spread.shape[:2]) if count is None else np.maximum(count, 1)
     repeated = np.isfinite(spread)
-    # Pooled over all directions; NaN at a frequency where no direction was repeated.
-    squares, counts = np.where(repeated, spread**2, 0.0).sum(axis=(0, 1)), repeated.sum(axis=(0, 1))
+    # Pooled over all measured directions; NaN at a frequency where no direction was repeated.
+    mirrored = mirrored_directions(responses)
+    pooled_over = repeated if mirrored is None else repeated & ~mirrored[..., np.newaxis]
+    squares, counts = np.where(pooled_over, spread**2, 0.0).sum(axis=(0, 1)), pooled_over.sum(axis=(0, 1))
     pooled = np.sqrt(np.divide(squares, counts, out=np.full(counts.shape, np.nan), where=counts > 0))
     of_single_take = pooled if single is None else single
     standard = np.asarray(np.where(repeated, spread / np.sqrt(divisor)[..., np.newaxis], of_single_take))

@@ -1,4 +1,4 @@
-"""The dataset `trends`: each curve with its trend line and its target, by frequency."""
+"""The dataset `trends`: each curve with its fitted line, the reviewer's own line and its target, by frequency."""
 
 from __future__ import annotations
 
@@ -11,18 +11,24 @@ from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, resample
 from anechain.acoustics.curve.trends import deviation_from_target, trend_level
 from anechain.campaign.model import CurveName
 from anechain.figure_of_merit.metric_inputs import MetricInputs
-from anechain.figure_of_merit.trend_lines import requested_lines, requested_targets, trend_line_of
+from anechain.figure_of_merit.trend_lines import (
+    fitted_curves,
+    fitted_line,
+    own_line,
+    own_trends,
+    requested_targets,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = ["trend_dataset"]
 
-_FIELDS = ("level", "line", "line_deviation", "target", "target_deviation")
+_FIELDS = ("level", "line", "line_deviation", "own_line", "own_line_deviation", "target", "target_deviation")
 
 
 def trend_dataset(inputs: MetricInputs) -> xr.Dataset | None:
-    """Return the dataset `trends`: each curve with its trend line and its target, and its deviations from them.
+    """Return the dataset `trends`: each curve with its lines and its target, and its deviations from them.
 
     Lines and deviations cover the band of the trends only, with both its ends. None if none of the curves exists.
     """
@@ -30,8 +36,8 @@ def trend_dataset(inputs: MetricInputs) -> xr.Dataset | None:
 
     from anechain.data import contract
 
-    lines, targets = requested_lines(inputs), requested_targets(inputs)
-    requested = {*lines, *inputs.targets, *inputs.options.linearity.curves}
+    fitted, own, targets = fitted_curves(inputs), own_trends(inputs), requested_targets(inputs)
+    requested = {*fitted, *inputs.targets, *inputs.options.linearity.curves}
     curves = [name for name in get_args(CurveName) if name in requested and not inputs.missing_reason(name)]
     if not curves:
         return None
@@ -41,16 +47,16 @@ def trend_dataset(inputs: MetricInputs) -> xr.Dataset | None:
     frequency = np.sort(np.concatenate([inputs.frequency[not_an_end], ends]))
     inside = (frequency >= low) & (frequency <= high)
     values = {field: np.full((len(curves), frequency.size), np.nan) for field in _FIELDS}
-    origin, shift = ["none"] * len(curves), np.full(len(curves), np.nan)
+    shift = np.full(len(curves), np.nan)
     for row, curve in enumerate(curves):
         level = inputs.curves[curve]
         values["level"][row] = resample(inputs.frequency, level, frequency)
-        if curve in lines:
-            line = trend_line_of(inputs, level, lines[curve])
-            if line.slope_db_per_octave is not None:
-                origin[row] = line.origin
-                straight_line = np.where(inside, trend_level(line, frequency), np.nan)
-                values["line"][row], values["line_deviation"][row] = straight_line, values["level"][row] - straight_line
+        lines = {"line": fitted_line(inputs, level)} if curve in fitted else {}
+        if curve in own:
+            lines["own_line"] = own_line(inputs, level, own[curve])
+        for field, line in lines.items():
+            straight_line = np.where(inside, trend_level(line, frequency), np.nan)
+            values[field][row], values[f"{field}_deviation"][row] = straight_line, values["level"][row] - straight_line
         if curve in inputs.targets:
             deviation = deviation_from_target(
                 inputs.frequency, level, *inputs.targets[curve], targets[curve].alignment_band
@@ -62,13 +68,14 @@ def trend_dataset(inputs: MetricInputs) -> xr.Dataset | None:
                 values["target_deviation"][row] = np.where(inside, in_grid, np.nan)
     attributes = inputs.datasets["curves"].attrs
     optional = {
-        name: attributes[name] for name in ("distance", "drive", "valid_low", "valid_high") if name in attributes
+        name: attributes[name]
+        for name in ("distance", "drive", "valid_low", "valid_high", "mirrored_directions")
+        if name in attributes
     }
-    reasons = {curve: own.reason for curve, own in lines.items() if own is not None and curve in curves}
+    reasons = {curve: line.reason for curve, line in own.items() if curve in curves}
     dataset = xr.Dataset(
         {
             **{field: (("curve", "frequency"), rows) for field, rows in values.items()},
-            "origin": ("curve", np.array(origin, dtype=object)),
             "target_shift": ("curve", shift),
         },
         coords={"curve": np.array(curves, dtype=object), "frequency": frequency},

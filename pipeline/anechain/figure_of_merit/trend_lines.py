@@ -1,22 +1,23 @@
-"""Trend lines and targets of each curve: those that the campaign or the device asks for, and the line of a curve."""
+"""Trend lines and targets of each curve, as the campaign and the device ask for them."""
 
 from __future__ import annotations
 
-import numpy as np
-
-from anechain.acoustics.curve.trends import Trend, deviation_from_target, fit_trend, set_trend
+from anechain.acoustics.curve.trends import Trend, fit_trend, own_trend
 from anechain.arrays import Floats
 from anechain.campaign.numbers import OwnTrend, Target
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
-__all__ = ["requested_lines", "requested_targets", "trend_line_of"]
+__all__ = ["fitted_curves", "fitted_line", "own_line", "own_trends", "requested_targets"]
 
 
-def requested_lines(inputs: MetricInputs) -> dict[str, OwnTrend | None]:
-    """Return the curves that get a trend line, each with the reviewer's own line or None for a fitted one."""
-    chosen = inputs.options.own_trends | inputs.device_options.own_trends
-    own = {str(curve): line for curve, line in chosen.items()}
-    return {curve: own.get(curve) for curve in dict.fromkeys([*inputs.options.trends.curves, *own])}
+def own_trends(inputs: MetricInputs) -> dict[str, OwnTrend]:
+    """Return the reviewer's own lines by curve; a line of the device replaces that of the campaign."""
+    return {str(curve): line for curve, line in (inputs.options.own_trends | inputs.device_options.own_trends).items()}
+
+
+def fitted_curves(inputs: MetricInputs) -> list[str]:
+    """Return the curves that get a fitted line: those of the options, and those with a line of the reviewer."""
+    return list(dict.fromkeys([*inputs.options.trends.curves, *own_trends(inputs)]))
 
 
 def requested_targets(inputs: MetricInputs) -> dict[str, Target]:
@@ -24,27 +25,19 @@ def requested_targets(inputs: MetricInputs) -> dict[str, Target]:
     return {str(curve): target for curve, target in (inputs.options.targets | inputs.device_options.targets).items()}
 
 
-def trend_line_of(inputs: MetricInputs, level: Floats, own: OwnTrend | None) -> Trend:
-    """Return the fitted line, or the reviewer's own; that is aligned with the curve if it has no level.
+def fitted_line(inputs: MetricInputs, level: Floats) -> Trend:
+    """Return the line that is fitted to the levels of a curve, dB, shape (n,), in the band of the trends."""
+    return fit_trend(inputs.frequency, level, *inputs.options.trends.band)
 
-    Parameters
-    ----------
-    inputs : MetricInputs
-    level : numpy.ndarray, shape (n,)
-        dB, of the curve.
-    own : OwnTrend or None
-        The reviewer's own line; None for a fitted one.
-    """
-    band = inputs.options.trends.band
-    if own is None:
-        return fit_trend(inputs.frequency, level, *band)
-    anchor_level = own.anchor_level
-    if anchor_level is None:
-        ends = np.array([inputs.frequency[0], inputs.frequency[-1]])
-        slope = own.slope * np.log2(ends / own.anchor_frequency)
-        aligned = deviation_from_target(inputs.frequency, level, ends, slope, band)
-        if aligned.deviation_db is None:
-            no_fit = (None,) * 4
-            return Trend(None, own.anchor_frequency, None, *band, *no_fit, 0, "set by the reviewer", aligned.reason)
-        anchor_level = aligned.shift_db
-    return set_trend(own.slope, own.anchor_frequency, anchor_level, own.reason)
+
+def own_line(inputs: MetricInputs, level: Floats, own: OwnTrend) -> Trend:
+    """Return the reviewer's own line of a curve, dB, shape (n,)."""
+    return own_trend(
+        inputs.frequency,
+        level,
+        own.slope,
+        own.anchor_frequency,
+        own.anchor_level,
+        inputs.options.trends.band,
+        own.reason,
+    )

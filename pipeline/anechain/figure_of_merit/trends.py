@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,19 +18,34 @@ from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
 from anechain.figure_of_merit.labels import band_label, curve_title
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import make_number
-from anechain.figure_of_merit.trend_lines import requested_lines, requested_targets, trend_line_of
+from anechain.figure_of_merit.trend_lines import (
+    fitted_curves,
+    fitted_line,
+    own_line,
+    own_trends,
+    requested_targets,
+)
 
 __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Trend lines and targets"
-USES = ("monte-carlo-uncertainty", "resample-log-frequency", "target-deviation", "trend-deviation", "trend-line")
-SET_BY_REVIEWER = "the line was set by the reviewer"
+USES = (
+    "monte-carlo-uncertainty",
+    "own-trend-line",
+    "resample-log-frequency",
+    "target-deviation",
+    "trend-deviation",
+    "trend-line",
+)
 
 
 def numbers(inputs: MetricInputs) -> Iterator[Number]:
-    """Yield slope, standard error and deviation of each trend line, then the deviation from each target."""
-    for curve, own in requested_lines(inputs).items():
-        yield from _line_numbers(inputs, curve, own)
+    """Yield the numbers of each fitted line, each followed by the reviewer's own line, then those of each target."""
+    own = own_trends(inputs)
+    for curve in fitted_curves(inputs):
+        yield from _line_numbers(inputs, curve)
+        if curve in own:
+            yield from _own_numbers(inputs, curve, own[curve])
     for curve in inputs.targets:
         yield from _target_numbers(inputs, curve)
 
@@ -83,6 +98,15 @@ def _deviation(inputs: MetricInputs, deviation_db: Floats | None, reason: str) -
     return _Deviation(values, "", float(part.frequency[row]), float(part.level[row]))
 
 
+def _line_and_deviation(
+    inputs: MetricInputs, level: Floats, line_of: Callable[[Floats], Trend]
+) -> tuple[Trend, _Deviation]:
+    """Return the line of a curve, and the deviation of the curve from it."""
+    line = line_of(level)
+    result = deviation_from_trend(inputs.frequency, level, line)
+    return line, _deviation(inputs, result.deviation_db, result.reason)
+
+
 def _line_ends(curve: str, line: Trend | None, band: tuple[float, float]) -> tuple[Mark, ...]:
     """Return both ends of a trend line in its band."""
     if line is None or line.slope_db_per_octave is None:
@@ -91,59 +115,33 @@ def _line_ends(curve: str, line: Trend | None, band: tuple[float, float]) -> tup
     return tuple(Mark(curve, hz, hz, float(level)) for hz, level in zip(band, levels, strict=True))
 
 
-def _line_note(inputs: MetricInputs, own: OwnTrend | None) -> str:
-    """Return where a trend line comes from."""
-    band = band_label(inputs.options.trends.band)
-    if own is None:
-        return f"least squares, {band}"
-    aligned = "" if own.anchor_level is not None else f", aligned with the mean level of the curve, {band}"
-    return f"set by the reviewer{aligned}; reason: {own.reason}"
-
-
-def _line_numbers(inputs: MetricInputs, curve: str, own: OwnTrend | None) -> Iterator[Number]:
+def _line_numbers(inputs: MetricInputs, curve: str) -> Iterator[Number]:
+    """Yield slope, standard error and deviation of the fitted line of a curve."""
     band, title_of_curve = inputs.options.trends.band, curve_title(curve)
     in_band: tuple[Mark, ...] = (Mark(curve, *band),)
-    missing = inputs.missing_reason(curve)
+    line, deviation = None, _Deviation({"deviation": None, "largest": None}, inputs.missing_reason(curve))
     uncertainties: Mapping[str, Uncertainty] = {}
-    values: Mapping[str, float | None] = {}
-    reason, marks, note, side = missing, in_band, "", ""
-    line: Trend | None = None
-    if not missing:
-
-        def deviation_of(level: Floats, line: Trend) -> _Deviation:
-            result = deviation_from_trend(inputs.frequency, level, line)
-            return _deviation(inputs, result.deviation_db, result.reason)
-
-        def values_of(level: Floats) -> dict[str, float | None]:
-            line = trend_line_of(inputs, level, own)
-            return {"slope": line.slope_db_per_octave, **deviation_of(level, line).values}
-
+    if not deviation.reason:
         level = inputs.curves[curve]
-        line = trend_line_of(inputs, level, own)
-        values = values_of(level)
-        deviation = deviation_of(level, line)
-        reason, side = deviation.reason, deviation.side("line")
-        marks = deviation.marks(inputs, curve) or in_band
-        note = _line_note(inputs, own)
-        uncertainties = monte_carlo_of_curves(inputs.errors, {curve: level}, lambda drawn: values_of(drawn[curve]))
-        if own is None:
-            reason = reason or line.reason
-        else:
-            uncertainties = {**uncertainties, "slope": Uncertainty(None, reason=SET_BY_REVIEWER)}
-    slope_note = note
-    if line is not None and line.r_squared is not None:
-        slope_note = f"{note}; r² {line.r_squared:.2f}"
+        line, deviation = _line_and_deviation(inputs, level, lambda values: fitted_line(inputs, values))
+
+        def values_of(drawn: Mapping[str, Floats]) -> dict[str, float | None]:
+            line, deviation = _line_and_deviation(inputs, drawn[curve], lambda values: fitted_line(inputs, values))
+            return {"slope": line.slope_db_per_octave, **deviation.values}
+
+        uncertainties = monte_carlo_of_curves(inputs.errors, {curve: level}, values_of)
+    r_squared = "" if line is None or line.r_squared is None else f"; r² {line.r_squared:.2f}"
     yield make_number(
         inputs,
         "trend-line",
         f"trend.{curve}.slope",
         HEADING,
         f"{title_of_curve}: slope",
-        values.get("slope"),
+        None if line is None else line.slope_db_per_octave,
         "dB/octave",
         uncertainty=uncertainties.get("slope"),
-        note=slope_note,
-        reason=reason,
+        note=f"least squares, {band_label(band)}{r_squared}",
+        reason=deviation.reason,
         marks=_line_ends(curve, line, band) or in_band,
     )
     uncorrelated = None if line is None else line.standard_error_db_per_octave
@@ -160,7 +158,7 @@ def _line_numbers(inputs: MetricInputs, curve: str, own: OwnTrend | None) -> Ite
         if uncorrelated is None
         else "describes the fit, not the measurement; increased because neighbouring points are correlated; "
         f"{uncorrelated:.3f} dB/octave for uncorrelated points",
-        reason=reason if own is None or missing else f"{SET_BY_REVIEWER}: there is no fit",
+        reason=deviation.reason,
         marks=in_band,
     )
     for key, title in (
@@ -173,12 +171,61 @@ def _line_numbers(inputs: MetricInputs, curve: str, own: OwnTrend | None) -> Ite
             f"trend.{curve}.{key}",
             HEADING,
             f"{title_of_curve}: {title}",
-            values.get(key),
+            deviation.values[key],
             "dB",
             uncertainty=uncertainties.get(key),
-            note="; ".join(filter(None, (side if key == "largest" else "", band_label(band), note if own else ""))),
-            reason=reason,
-            marks=marks if key == "largest" else in_band,
+            note="; ".join(filter(None, (deviation.side("line") if key == "largest" else "", band_label(band)))),
+            reason=deviation.reason,
+            marks=(deviation.marks(inputs, curve) if key == "largest" else ()) or in_band,
+        )
+
+
+def _own_numbers(inputs: MetricInputs, curve: str, own: OwnTrend) -> Iterator[Number]:
+    """Yield the slope of the reviewer's own line of a curve, and the deviation of the curve from it."""
+    band, title_of_curve = inputs.options.trends.band, curve_title(curve)
+    in_band: tuple[Mark, ...] = (Mark(curve, *band),)
+    line, deviation = None, _Deviation({"deviation": None, "largest": None}, inputs.missing_reason(curve))
+    uncertainties: Mapping[str, Uncertainty] = {}
+    if not deviation.reason:
+        level = inputs.curves[curve]
+        line, deviation = _line_and_deviation(inputs, level, lambda values: own_line(inputs, values, own))
+
+        def values_of(drawn: Mapping[str, Floats]) -> Mapping[str, float | None]:
+            return _line_and_deviation(inputs, drawn[curve], lambda values: own_line(inputs, values, own))[1].values
+
+        uncertainties = monte_carlo_of_curves(inputs.errors, {curve: level}, values_of)
+    aligned = "" if own.anchor_level is not None else f", aligned with the mean level of the curve, {band_label(band)}"
+    note = f"set by the reviewer{aligned}; reason: {own.reason}"
+    yield make_number(
+        inputs,
+        "own-trend-line",
+        f"own_trend.{curve}.slope",
+        HEADING,
+        f"{title_of_curve}: slope set by the reviewer",
+        None if line is None else line.slope_db_per_octave,
+        "dB/octave",
+        uncertainty=Uncertainty(None, reason="none: set by the reviewer"),
+        note=note,
+        reason=deviation.reason,
+        marks=_line_ends(curve, line, band) or in_band,
+    )
+    for key, title in (
+        ("deviation", "root mean square deviation from the reviewer's line"),
+        ("largest", "largest deviation from the reviewer's line"),
+    ):
+        side = deviation.side("line") if key == "largest" else ""
+        yield make_number(
+            inputs,
+            "own-trend-line",
+            f"own_trend.{curve}.{key}",
+            HEADING,
+            f"{title_of_curve}: {title}",
+            deviation.values[key],
+            "dB",
+            uncertainty=uncertainties.get(key),
+            note="; ".join(filter(None, (side, band_label(band), note))),
+            reason=deviation.reason,
+            marks=(deviation.marks(inputs, curve) if key == "largest" else ()) or in_band,
         )
 
 

@@ -74,7 +74,7 @@ def beam_width_figure(directivity: xr.Dataset, numbers: Mapping[str, Any] | None
     charts = [_panel(plane, plane == planes[-1], attrs, has_uncertainty, marks) for plane in planes]
     drop = f"\N{MINUS SIGN}{float(attrs['drop']):g} dB re the axis"
     chart = alt.vconcat(*charts, data=style.inline_data([columns], "beams")).properties(
-        title=style.heading(str(attrs["title"]), [f"Beam width at {drop}"])
+        title=style.heading(str(attrs["title"]), ["; ".join([f"Beam width at {drop}", *style.mirrored_text(attrs)])])
     )
     return style.finish_spec(chart, f"{attrs['title']}: beam width")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from anechain.arrays import Floats
 from anechain.errors import InputError
+from anechain.figure_of_merit.comparison_dataset import with_values_in_valid_bands
 from anechain.figures import style
 from anechain.figures.panel_elements import Panel, Series
 from anechain.figures.panels import stack_panels
@@ -57,8 +59,20 @@ def _values_on_axis(series: tuple[Series, ...], frequency: Floats) -> Floats:
     return np.concatenate([s.values[(frequency >= low) & (frequency <= high)] for s in series])
 
 
+def _gap_notes(comparison: xr.Dataset, curve: str) -> list[str]:
+    """Return a note for each reason why devices do not have a curve."""
+    gaps: dict[str, dict[str, str]] = json.loads(str(comparison.attrs["gaps"]))
+    by_reason: dict[str, list[str]] = {}
+    for device, title in zip(comparison["device"].values, comparison["title"].values, strict=True):
+        if reason := gaps.get(str(device), {}).get(curve):
+            by_reason.setdefault(reason, []).append(str(title))
+    return [f"Level not shown ({reason}): {', '.join(names)}." for reason, names in by_reason.items()]
+
+
 def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
     """Return the figure of a curve with its directivity index, or of an index, of several devices.
+
+    Each device is shown inside its valid band only.
 
     Parameters
     ----------
@@ -80,6 +94,7 @@ def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
     """
     from anechain.acoustics.directivity.curve_titles import TITLES
 
+    comparison = with_values_in_valid_bands(comparison)
     curves = [str(c) for c in comparison["curve"].values]
     indices = [str(i) for i in comparison["index"].values] if "index" in comparison.coords else []
     ids = [str(d) for d in comparison["device"].values]
@@ -118,8 +133,10 @@ def comparison_figure(comparison: xr.Dataset, what: str) -> dict[str, Any]:
         )
     notes = [line for line in str(comparison.attrs.get("notes", "")).splitlines() if line.strip()]
     not_shown = [title for key, title in zip(_keys(ids), titles, strict=True) if key not in shown]
-    if not_shown:
-        notes.append(f"Not shown, without such a curve: {', '.join(not_shown)}")
+    if what in curves:
+        notes += _gap_notes(comparison, what)
+    elif not_shown:
+        notes.append(f"Not shown, without such an index: {', '.join(not_shown)}")
     if len(ids) > MAX_NAMED:
         notes.append(f"All {len(shown)} devices in grey: too many for different colours.")
     return stack_panels(

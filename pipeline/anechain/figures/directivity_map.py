@@ -163,7 +163,7 @@ def directivity_map_figure(responses: xr.Dataset, plane: str, directivity: xr.Da
         notes.append(f"Pale: outside the valid band, {low} to {high}{no_edges}.")
     chart = alt.vconcat(
         alt.layer(*layers).properties(width=style.PANEL_WIDTH, height=MAP_HEIGHT, title=style.notes_below(notes))
-    ).properties(title=style.heading(title, [what]))
+    ).properties(title=style.heading(title, ["; ".join([what, *style.mirrored_text(attrs)])]))
     spec = style.finish_spec(chart, f"{title}: {what}")
     spec["params"].append({"name": "bands", "value": bands})
     return spec

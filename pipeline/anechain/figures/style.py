@@ -47,6 +47,7 @@ __all__ = [
     "labels_json",
     "level_axis_title",
     "level_limits",
+    "mirrored_text",
     "notes_below",
     "panel_height",
     "rounded",
@@ -136,12 +137,13 @@ def level_axis_title(level_kind: str) -> str:
 
 
 def conditions_text(attrs: Mapping[Any, Any]) -> str:
-    """Return the reference conditions of a level and the smoothing, in words.
+    """Return the reference conditions of a level, the smoothing and the mirrored directions, in words.
 
     Parameters
     ----------
     attrs : mapping
-        Attributes of a dataset: `level_kind`, and if known `drive` (V), `distance` (m) and `smoothing`.
+        Attributes of a dataset: `level_kind`, and if known `drive` (V), `distance` (m), `smoothing` and
+        `mirrored_directions`.
     """
     if attrs.get("level_kind") == "relative":
         parts = ["relative level, no absolute reference"]
@@ -151,7 +153,15 @@ def conditions_text(attrs: Mapping[Any, Any]) -> str:
     smoothing = str(attrs.get("smoothing", "")).strip()
     if smoothing:
         parts.append("no smoothing" if smoothing == "none" else f"smoothing: {smoothing}")
+    parts += mirrored_text(attrs)
     return "; ".join(parts)
+
+
+def mirrored_text(attrs: Mapping[Any, Any]) -> list[str]:
+    """Return the directions that are mirrored by the declared symmetry of the device; empty if there are none."""
+    if "mirrored_directions" not in attrs:
+        return []
+    return [f"mirrored by declared symmetry, not measured: {attrs['mirrored_directions']}"]
 
 
 def valid_band(attrs: Mapping[Any, Any]) -> tuple[float, float]:

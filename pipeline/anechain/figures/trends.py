@@ -26,11 +26,19 @@ __all__ = ["REVIEWER_DASH", "TREND_DASH", "band_letters", "trends_figure", "tren
 Entry = Mapping[str, Any]
 Entries = Mapping[str, Entry]
 
+GREY = "#6a6a6a"
 TREND_DASH, REVIEWER_DASH, TARGET_DASH = (6.0, 3.0), DASHES[6], DASHES[2]
 MIN_SPAN_DB, MAX_SPAN_DB = 20.0, style.LEVEL_SPAN_DB
 """dB: minimum and maximum height of a panel of levels."""
 MIN_DEVIATION_DB, MAX_DEVIATION_DB = 5.0, 20.0
 """dB above and below zero: minimum and maximum limit of a panel of deviations."""
+_REFERENCES: dict[str, tuple[str, str, str, tuple[float, ...], str]] = {
+    "line": ("trend", "trend line", ORANGE, DASHES[0], "circle"),
+    "own_line": ("own_trend", "line set by the reviewer", GREY, DASHES[2], "square"),
+    "target": ("target", "target", SKY, DASHES[1], "diamond"),
+}
+"""What a curve is compared with: part of the numbers' ids, name in print, look of the deviation, shape of its largest
+value."""
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
@@ -116,21 +124,22 @@ def _panels(
 
     values = {
         name: np.asarray(of_curve[name].values, np.float64)
-        for name in ("level", "line", "line_deviation", "target", "target_deviation")
+        for name in ("level", *(f"{kind}{part}" for kind in _REFERENCES for part in ("", "_deviation")))
     }
     present = {name for name, row in values.items() if np.isfinite(row).any()}
     extremes = _linearity_points(curve, numbers, bands)
-    if "level" not in present or not (extremes or present & {"line", "target"}):
+    if "level" not in present or not (extremes or present & {*_REFERENCES}):
         return []
-    by_reviewer = str(of_curve["origin"].values) == "set by the reviewer"
-    slope = numbers.get(f"trend.{curve}.slope", {}).get("value")
-    name = "Trend set by the reviewer" if by_reviewer else "Trend line"
-    name = name if slope is None else f"{name}, {_signed(slope, 2)} dB/octave"
     shift = float(of_curve["target_shift"].values)
     target = f"Target, shifted by {_signed(shift, 1)} dB" if shift else "Target"
     looks = {
         "level": (TITLES.get(curve, curve), *CURVE_LOOKS[curve]),
-        "line": (name, ORANGE, REVIEWER_DASH if by_reviewer else TREND_DASH),
+        "line": (_line_title("Trend line", numbers.get(f"trend.{curve}.slope")), ORANGE, TREND_DASH),
+        "own_line": (
+            _line_title("Set by the reviewer", numbers.get(f"own_trend.{curve}.slope")),
+            GREY,
+            REVIEWER_DASH,
+        ),
         "target": (target, SKY, TARGET_DASH),
     }
     lines = [
@@ -144,18 +153,16 @@ def _panels(
     axis = "Relative level in dB" if str(of_curve.attrs["level_kind"]) == "relative" else "Level in dB re 20 µPa"
     panels = [Panel(f"{curve}_level", axis, _level_limits(drawn_values), tuple(lines), points=tuple(extremes))]
     deviations, points = [], []
-    for kind, colour, dash in (("line", ORANGE, DASHES[0]), ("target", SKY, DASHES[1])):
+    for kind, (prefix, words, colour, dash, shape) in _REFERENCES.items():
         row = values[f"{kind}_deviation"]
         if f"{kind}_deviation" not in present:
             continue
-        title = "From the trend line" if kind == "line" else "From the target"
-        prefix = "trend" if kind == "line" else "target"
+        title = f"From the {words}"
         for mark in _marks(numbers.get(f"{prefix}.{curve}.largest", {})):
             hz = float(mark["low_hz"])
             deviation = float(row[np.argmin(np.abs(np.log(frequency / hz)))])
             title += f": largest {_signed(deviation, 2)} dB, {style.format_frequency(hz)}"
             side = _side(hz, deviation, kind, numbers.get(f"target.{curve}.largest", {}), trend_band)
-            shape = "diamond" if kind == "target" else "circle"
             points.append(Point(hz, round(deviation, 2), _signed(deviation, 2), shape, kind == "line", side))
         deviations.append(Series(f"{curve}_{kind}_deviation", kind, title, row, colour, dash))
     if deviations:
@@ -172,6 +179,12 @@ def _panels(
             )
         )
     return panels
+
+
+def _line_title(name: str, slope: Entry | None) -> str:
+    """Return the name of a line with its slope, if that is known."""
+    value = None if slope is None else slope.get("value")
+    return name if value is None else f"{name}, {_signed(value, 2)} dB/octave"
 
 
 def _side(hz: float, deviation: float, kind: str, target: Entry, trend_band: tuple[float, float]) -> Side:
@@ -236,25 +249,31 @@ def _notes(trends: xr.Dataset, panels: Sequence[Panel], bands: Mapping[str, str]
         texts.append(f"Triangles: highest and lowest value in the bands of the linearity ({names}).")
     if "circle" in shapes:
         texts.append("Filled circles: largest deviation from the trend line.")
+    if "square" in shapes:
+        texts.append("Hollow squares: largest deviation from the line set by the reviewer.")
     if "diamond" in shapes:
         texts.append("Hollow diamonds: largest deviation from the target.")
     reasons: dict[str, str] = json.loads(str(trends.attrs["own_reasons"]))
     return [
         " ".join(texts),
-        *(f"{TITLES.get(curve, curve)}: set by the reviewer: {why}" for curve, why in reasons.items()),
+        *(f"{TITLES.get(curve, curve)}: line set by the reviewer: {why}" for curve, why in reasons.items()),
     ]
 
 
 def _gap_notes(numbers: Entries) -> list[str]:
     """Return the requested numbers that have no value, with the reasons."""
     ids = [
-        *(id_ for id_ in numbers.get("order", numbers) if id_.startswith("trend.") and id_.endswith(".slope")),
+        *(
+            id_
+            for id_ in numbers.get("order", numbers)
+            if id_.startswith(("trend.", "own_trend.")) and id_.endswith(".slope")
+        ),
         *(id_ for id_ in numbers.get("order", numbers) if id_.endswith((".largest", ".plus_minus"))),
     ]
     gaps: dict[str, str] = {}
     for id_ in ids:
         kind, curve = id_.split(".")[:2]
-        if kind in ("trend", "target", "linearity") and numbers[id_]["value"] is None:
+        if kind in ("trend", "own_trend", "target", "linearity") and numbers[id_]["value"] is None:
             # A missing trend line or target is stated once: its deviation has the same reason.
             gaps.setdefault(f"{kind} {curve} {id_ if kind == 'linearity' else ''}", _gap_text(numbers[id_]))
     return list(gaps.values())

@@ -12,6 +12,7 @@ from anechain.campaign.file import Setup
 from anechain.data import contract
 from anechain.data.checks import Check, Limits, report_line, with_limits
 from anechain.errors import InputError, Problem
+from anechain.importing.declared_symmetry import with_declared_symmetry
 from anechain.importing.hooks import Options
 from anechain.importing.importers import Importer
 from anechain.importing.read import read
@@ -92,12 +93,16 @@ def read_sources(
     if problems:
         raise InputError(problems)
     if "responses" in datasets:
-        all_checks += check_responses(datasets["responses"])
+        symmetry = _joined(setup, sources[0].setup).symmetry
+        all_checks += check_responses(datasets["responses"], symmetry)
         all_checks = [with_limits(check, limits or {}) for check in all_checks]
+        report: list[str] = []
+        # After the checks, which are of measured directions.
+        datasets["responses"] = with_declared_symmetry(datasets["responses"], symmetry, report)
         attributes = datasets["responses"].attrs
-        attributes["import_report"] = "\n".join([attributes["import_report"], *map(report_line, all_checks)]).strip(
-            "\n"
-        )
+        lines = [attributes["import_report"], *report, *map(report_line, all_checks)]
+        attributes["import_report"] = "\n".join(lines).strip("\n")
+        contract.validate(datasets["responses"], "responses", device)
     if checks is not None:
         checks += all_checks
     return datasets
@@ -174,7 +179,7 @@ def _attributes(
             "spl only where the raw values are sound pressures",
             "if they are, state it in the importer's options (see `anechain importers`)",
         )
-    stated = setup.model_dump(exclude_none=True, exclude={"valid_band"})
+    stated = setup.model_dump(exclude_none=True, exclude={"valid_band", "symmetry"})
     for name, value in stated.items():
         if name in attributes and attributes[name] != value:
             report.append(f"{name}: {value} in the campaign, {attributes[name]} in the raw files; the campaign is used")

@@ -28,6 +28,7 @@ KEY_NUMBERS = (
     "range.in_room.lower_6",
     "linearity.listening_window.*.plus_minus",
     "trend.in_room.slope",
+    "own_trend.in_room.slope",
     "deviations.resonances",
     "beam.*.2000_8000",
     "directivity.sound_power_index.mean",
@@ -38,6 +39,9 @@ KEY_NUMBERS = (
     "usable.listening",
 )
 """Ids of the numbers that the comparison lists first; the campaign's options decide which of them exist."""
+
+AT_SHARED_LEVELS = "distortion.at_*"
+"""Key numbers at a level, listed only if several devices reach it."""
 
 SHOWN_WITH_LIMITATIONS = ("preference-estimate",)
 """Methods whose limitations are printed wherever a result of them is."""
@@ -164,7 +168,12 @@ def compared_numbers(devices: Sequence[Sequence[Number]]) -> tuple[ComparisonGro
     order = dict.fromkeys(number.id for numbers in devices for number in numbers)
     by_device = [{number.id: number for number in numbers if not _is_gap(number)} for numbers in devices]
     present = [first[id_] for id_ in order if any(id_ in numbers for numbers in by_device)]
-    key_numbers = [number for number in present if any(fnmatchcase(number.id, key) for key in KEY_NUMBERS)]
+    key_numbers = [
+        number
+        for number in present
+        if any(fnmatchcase(number.id, key) for key in KEY_NUMBERS)
+        and (not fnmatchcase(number.id, AT_SHARED_LEVELS) or sum(number.id in numbers for numbers in by_device) > 1)
+    ]
     groups = [_comparison_group(heading, group, by_device) for heading, group in _by_heading(present).items()]
     if key_numbers:
         groups.insert(0, _comparison_group("Key numbers", key_numbers, by_device, collapsed=False))

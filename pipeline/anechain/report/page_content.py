@@ -183,6 +183,8 @@ class PageContent:
         Devices without results.
     comparison : tuple of PageFigure
         Figures of several devices.
+    not_compared : tuple of (str, str)
+        Curves without a figure of several devices, and why.
     numbers : tuple of ComparisonGroup
         Numbers of all devices, with a column for each device in the order of `devices`.
     data : tuple of Link
@@ -201,6 +203,7 @@ class PageContent:
     devices: tuple[DeviceSection, ...] = ()
     failed: tuple[FailedDevice, ...] = ()
     comparison: tuple[PageFigure, ...] = ()
+    not_compared: tuple[tuple[str, str], ...] = ()
     numbers: tuple[ComparisonGroup, ...] = ()
     data: tuple[Link, ...] = ()
     methods: tuple[Method, ...] = ()

@@ -7,10 +7,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from anechain.data import contract
 from anechain.data.store import is_current, read_dataset, read_receipt, sha256_file, write_artefact
+from anechain.figure_of_merit.comparison_dataset import COMPARED, comparison_dataset, with_values_in_valid_bands
 from anechain.figure_of_merit.comparison_dataset import USES as CURVE_USES
-from anechain.figure_of_merit.comparison_dataset import comparison_dataset
 from anechain.figures.files import figure_paths, update_figure
 from anechain.methods import versions
 from anechain.receipts.receipt import Input, make_receipt
@@ -27,15 +29,17 @@ from anechain.stages.draw import VERSION as DRAW_VERSION
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 1
+VERSION = 2
 USES = tuple(dict.fromkeys((*CURVE_USES, *DISTORTION_USES, *LIMIT_USES)))
-COMPARED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
-"""Curves of which a figure shows all devices."""
 
 
 def parameters(plan: Plan) -> dict[str, Any]:
     """Return everything in the campaign that the comparison depends on."""
-    return {"formats": list(plan.campaign.figures.formats), "keep_going": plan.keep_going}
+    return {
+        "comparison": plan.campaign.comparison.model_dump(mode="json"),
+        "formats": list(plan.campaign.figures.formats),
+        "keep_going": plan.keep_going,
+    }
 
 
 def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list[str]]]) -> Outcome:
@@ -46,7 +50,13 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
     inputs = [inputs_of(plan, device, "derive", f"{device}/")["curves.nc"] for device in devices]
     formats = plan.campaign.figures.formats
     contract_name = contract.load("comparison").name
-    settings = {"devices": list(devices), "methods": versions(CURVE_USES), "contract": contract_name}
+    options = plan.campaign.comparison
+    settings = {
+        "devices": list(devices),
+        **options.model_dump(mode="json"),
+        "methods": versions(CURVE_USES),
+        "contract": contract_name,
+    }
     receipt = make_receipt("compare", VERSION, settings, inputs)
     target = plan.results / "comparison.nc"
     made = update_dataset(
@@ -54,7 +64,9 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
         receipt,
         "comparison",
         "comparison",
-        lambda: comparison_dataset({device: read_dataset(plan.results / device / "curves.nc") for device in devices}),
+        lambda: comparison_dataset(
+            {device: read_dataset(plan.results / device / "curves.nc") for device in devices}, options.alignment_band
+        ),
     )
     comparison = read_dataset(target)
     table, made_table = _write_numbers(plan, devices)
@@ -87,5 +99,9 @@ def _write_numbers(plan: Plan, devices: Sequence[str]) -> tuple[Path, bool]:
 
 
 def compared_figures(comparison: xr.Dataset) -> list[str]:
-    """Return the curves that at least one device has, of those in :data:`COMPARED`."""
-    return [curve for curve in COMPARED if curve in comparison["curve"].values]
+    """Return the curves of which at least one device has a value in its valid band, of those in COMPARED."""
+    shown = with_values_in_valid_bands(comparison)["level"].transpose("curve", ...)
+    known = {
+        str(name): bool(np.isfinite(rows).any()) for name, rows in zip(shown["curve"].values, shown.values, strict=True)
+    }
+    return [curve for curve in COMPARED if known.get(curve, False)]

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["USES", "VERSION", "compare_distortion", "compared_distortion_figures", "distortion_comparison"]
 
-VERSION = 1
+VERSION = 2
 
 
 def compare_distortion(plan: Plan, devices: Sequence[str]) -> tuple[list[Path], bool]:

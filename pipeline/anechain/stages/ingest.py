@@ -28,7 +28,7 @@ from anechain.stages.batch import Outcome
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 4
+VERSION = 5
 USES = ("level-reference", *METHODS)
 
 

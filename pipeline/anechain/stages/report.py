@@ -17,6 +17,7 @@ from anechain.figures.files import figure_paths
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.receipt import Input, make_receipt
 from anechain.registry.stages import DEVICE_STAGES, stage_versions, stages_before
+from anechain.report.comparison import comparison_caption, curves_left_out, level_gaps
 from anechain.report.compression import compression_gaps, compression_notes, limits_caption
 from anechain.report.distortion import comparison_gaps, distortion_gaps, distortion_notes
 from anechain.report.numbers import compared_numbers, deviation_rows, number_groups, number_options, read_numbers
@@ -42,12 +43,13 @@ from anechain.stages.draw import outputs_before
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 3
+VERSION = 4
 USES = ()
 
 _SETUP = {
     "reference_axis": ("Reference axis", ""),
     "environment": ("Environment", ""),
+    "mirrored_directions": ("Mirrored by declared symmetry, not measured", ""),
     "measured_distance": ("Measuring distance", " m"),
     "measured_drive": ("Measurement drive", " V r.m.s."),
     "microphone": ("Microphone", ""),
@@ -87,6 +89,7 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
     if is_current(target, receipt["stamp"]):
         return Outcome(receipt["stamp"], (target,), made=False)
     campaign = plan.campaign
+    compared = read_dataset(comparison)
     content = PageContent(
         title=campaign.title,
         about=campaign.about,
@@ -94,18 +97,23 @@ def run(plan: Plan, devices: Sequence[str], failed: Mapping[str, tuple[str, list
         people=tuple(PagePerson(person.name, person.role or "", person.orcid or "") for person in campaign.people),
         options=(
             *((name.replace("_", " "), _text(value)) for name, value in campaign.derivation.model_dump().items()),
+            *(
+                (f"comparison: {name.replace('_', ' ')}", _text(value))
+                for name, value in campaign.comparison.model_dump().items()
+            ),
             *number_options(campaign),
         ),
-        devices=tuple(_device(plan, device) for device in campaign.devices if device in devices),
+        devices=tuple(_device(plan, device, compared) for device in campaign.devices if device in devices),
         failed=tuple(
             FailedDevice(device, campaign.devices[device].title, stage, tuple(causes))
             for device, (stage, causes) in failed.items()
         ),
         comparison=(
-            *_curve_comparison(plan, read_dataset(comparison)),
+            *_curve_comparison(plan, compared),
             *_distortion_comparison(plan),
             *_limits_comparison(plan, devices),
         ),
+        not_compared=curves_left_out(compared, compared_figures(compared)) if len(devices) > 1 else (),
         numbers=compared_numbers([read_numbers(plan, device)[0] for device in campaign.devices if device in devices]),
         data=tuple(
             Link(name, f"{_RESULTS}{name}")
@@ -122,6 +130,8 @@ def _text(value: Any) -> str:
     """Return the value of an option as printed."""
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, tuple):
+        return ", ".join(map(_text, value))
     return "none" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
 
 
@@ -135,7 +145,7 @@ def _methods() -> tuple[Any, ...]:
     return tuple(known[used[id_]] for id_, known in methods().items() if id_ in used)
 
 
-def _device(plan: Plan, device: str) -> DeviceSection:
+def _device(plan: Plan, device: str, comparison: xr.Dataset) -> DeviceSection:
     settings: Device = plan.campaign.devices[device]
     outputs = outputs_before(plan, device)
     data = read_outputs({name: plan.results / device / name for name in outputs})
@@ -161,6 +171,7 @@ def _device(plan: Plan, device: str) -> DeviceSection:
         checks=_checks(plan, device),
         gaps=(
             *((TITLES.get(name, name), reason) for name, reason in json.loads(curves.attrs["gaps"]).items()),
+            *level_gaps(comparison, curves),
             *distortion_gaps(distortion),
             *compression_gaps(plan, device, compression),
             *comparison_gaps(plan, device, distortion),
@@ -242,12 +253,11 @@ def _curve_comparison(plan: Plan, comparison: xr.Dataset) -> tuple[PageFigure, .
     if comparison.sizes["device"] < 2:
         return ()
     titles = ", ".join(str(title) for title in comparison["title"].values)
-    notes = str(comparison.attrs["notes"])
     return tuple(
         _figure(
             plan,
             f"comparison-{curve}",
-            f"{TITLES[curve]} of all devices. {notes[:1].upper()}{notes[1:]}".strip(),
+            comparison_caption(comparison, curve),
             f"{TITLES[curve]}: {titles}",
         )
         for curve in compared_figures(comparison)

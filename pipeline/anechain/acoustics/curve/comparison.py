@@ -17,7 +17,7 @@ __all__ = ["ALIGNMENT_BAND", "alignment_step", "common_grid"]
 
 
 ALIGNMENT_BAND = (300.0, 3000.0)
-"""Hz; band in which relative levels are set to a common mean."""
+"""Hz; band in which relative levels are set to a common mean. Common practice, no source."""
 
 
 @method(
@@ -56,13 +56,15 @@ def common_grid(grids: Sequence[ArrayLike]) -> Floats:
     source_status="common practice, no source",
     limitations="Shapes of curves can be compared; sensitivities cannot.",
 )
-def alignment_step(frequency: ArrayLike, level: ArrayLike) -> float:
-    """Return the level step that sets the mean level of a curve in :data:`ALIGNMENT_BAND` to 0 dB.
+def alignment_step(frequency: ArrayLike, level: ArrayLike, band: tuple[float, float] = ALIGNMENT_BAND) -> float:
+    """Return the level step that sets the mean level of a curve in a band to 0 dB.
 
     Parameters
     ----------
     frequency, level : array_like, shape (n,)
         Hz and dB. Frequencies without a value are ignored.
+    band : tuple of float
+        Ends of the band, Hz.
 
     Returns
     -------
@@ -77,7 +79,7 @@ def alignment_step(frequency: ArrayLike, level: ArrayLike) -> float:
     grid, values = check_levels(frequency, level)
     finite = np.isfinite(values)
     grid, values = grid[finite], values[finite]
-    low, high = ALIGNMENT_BAND
+    low, high = band
     if grid.size < 2 or grid[0] > low or grid[-1] < high:
         return float("nan")
     power = power_of_level(values)[:, np.newaxis]

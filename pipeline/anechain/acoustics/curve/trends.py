@@ -18,7 +18,7 @@ __all__ = [
     "deviation_from_target",
     "deviation_from_trend",
     "fit_trend",
-    "set_trend",
+    "own_trend",
     "trend_level",
 ]
 
@@ -176,20 +176,45 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
     )
 
 
-def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, reason: str) -> Trend:
-    """Return a trend line with a slope and an anchor set by a reviewer.
+@method(
+    "own-trend-line",
+    version=1,
+    title="Trend line set by the reviewer",
+    formula="The stated slope through the anchor level at the anchor frequency; without an anchor level, the line is "
+    "shifted so that the mean deviation of the curve from it, in dB over log frequency, is zero in the band",
+    source="set by the reviewer in the campaign file, with a reason",
+    source_status="common practice, no source",
+    limitations="Not fitted: the slope says nothing about the curve. The deviation from the line does.",
+)
+def own_trend(
+    frequency: ArrayLike,
+    level: ArrayLike,
+    slope_db_per_octave: float,
+    anchor_hz: float,
+    anchor_db: float | None,
+    band: tuple[float, float],
+    reason: str,
+) -> Trend:
+    """Return a trend line with a slope set by a reviewer.
 
     Parameters
     ----------
+    frequency, level : array_like, shape (n,)
+        Curve: Hz, ascending, and dB. Only used without an anchor level.
     slope_db_per_octave : float
-    anchor_hz, anchor_db : float
-        A point of the line: frequency in Hz and level in dB.
+    anchor_hz : float
+        Frequency in Hz of the anchor.
+    anchor_db : float or None
+        Level in dB of the line at the anchor; None to align the line with the curve.
+    band : tuple of float
+        Band in Hz in which the line is aligned.
     reason : str
         The reviewer's reason.
 
     Returns
     -------
     Trend
+        Not determined if the line is to be aligned and the curve does not cover the band.
 
     Raises
     ------
@@ -198,11 +223,18 @@ def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, re
     """
     if not reason.strip():
         raise ValueError("a trend line that is set needs a reason")
-    if not 0 < anchor_hz < np.inf or not np.isfinite([slope_db_per_octave, anchor_db]).all():
+    finite = np.isfinite([slope_db_per_octave, 0.0 if anchor_db is None else anchor_db]).all()
+    if not 0 < anchor_hz < np.inf or not finite:
         raise ValueError("slope, anchor frequency (above zero) and anchor level must be finite")
-    return Trend(
-        slope_db_per_octave, anchor_hz, anchor_db, None, None, None, None, None, None, 0, "set by the reviewer", reason
-    )
+    no_fit = (None,) * 4
+    if anchor_db is None:
+        ends = np.asarray(frequency, dtype=np.float64)[[0, -1]]
+        line = slope_db_per_octave * np.log2(ends / anchor_hz)
+        aligned = deviation_from_target(frequency, level, ends, line, band)
+        if aligned.deviation_db is None:
+            return Trend(None, anchor_hz, None, None, None, *no_fit, 0, "set by the reviewer", aligned.reason)
+        anchor_db = aligned.shift_db
+    return Trend(slope_db_per_octave, anchor_hz, anchor_db, None, None, *no_fit, 0, "set by the reviewer", reason)
 
 
 def trend_level(trend: Trend, frequency: ArrayLike) -> Floats:

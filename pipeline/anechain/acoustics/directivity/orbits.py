@@ -143,7 +143,7 @@ def can_interpolate(angles: ArrayLike, targets: ArrayLike, max_gap: float = MAX_
     return near.measured | (near.gap <= max_gap + SAME_ANGLE)
 
 
-def distinct_directions(level: ArrayLike, angles: ArrayLike) -> NDArray[np.intp]:
+def distinct_directions(level: ArrayLike, angles: ArrayLike, mirrored: ArrayLike | None = None) -> NDArray[np.intp]:
     """Number the measured directions of the orbits; a measurement that is on both orbits has one number.
 
     Parameters
@@ -152,6 +152,9 @@ def distinct_directions(level: ArrayLike, angles: ArrayLike) -> NDArray[np.intp]
         dB; a direction that is NaN at all frequencies was not measured.
     angles : array_like, shape (angle,)
         Degrees.
+    mirrored : array_like of bool, shape (plane, angle), optional
+        Directions that were not measured, but mirrored: each has the number of the direction on the other side, and so
+        its errors.
 
     Returns
     -------
@@ -161,6 +164,8 @@ def distinct_directions(level: ArrayLike, angles: ArrayLike) -> NDArray[np.intp]
     """
     values, at = np.asarray(level, dtype=np.float64), np.atleast_1d(wrap_angle(angles))
     measured = np.asarray(~np.isnan(values).all(axis=2))
+    copies = np.zeros(measured.shape, dtype=np.bool_) if mirrored is None else np.asarray(mirrored, dtype=np.bool_)
+    measured &= ~copies
     number = np.full(measured.shape, -1, dtype=np.intp)
     count = 0
     for row, column in np.argwhere(measured):
@@ -172,6 +177,9 @@ def distinct_directions(level: ArrayLike, angles: ArrayLike) -> NDArray[np.intp]
         ]
         number[row, column] = same[0] if same else count
         count += not same
+    for row, column in np.argwhere(copies):
+        opposite = np.flatnonzero(measured[row] & (np.abs(wrap_angle(at + at[column])) < SAME_ANGLE))
+        number[row, column] = number[row, opposite[0]]
     return number
 
 

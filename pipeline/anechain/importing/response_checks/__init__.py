@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 from anechain.data.checks import Check
@@ -25,6 +26,7 @@ METHODS = (
     "arrival-round-orbit",
     "band-centres",
     "band-means",
+    "declared-symmetry",
     "distance-law-check",
     "likely-angle",
     "mirror-differences",
@@ -37,13 +39,15 @@ METHODS = (
 """Ids of the methods that these checks use."""
 
 
-def check_responses(responses: xr.Dataset) -> tuple[Check, ...]:
+def check_responses(responses: xr.Dataset, symmetry: Collection[str] = ()) -> tuple[Check, ...]:
     """Check the responses of a device.
 
     Parameters
     ----------
     responses : xarray.Dataset
         According to the contract `responses`.
+    symmetry : collection of str
+        Declared symmetry of the device: "left/right", "up/down" or both.
 
     Returns
     -------
@@ -56,7 +60,7 @@ def check_responses(responses: xr.Dataset) -> tuple[Check, ...]:
         check_distance(responses, orbits),
         check_rotation_centre(responses, orbits),
         check_arrival_drift(orbits),
-        check_mirror(orbits),
+        check_mirror(orbits, symmetry),
         *check_levels_of_directions(orbits),
         *check_shared_directions(responses),
         check_repeats(responses),

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 
 from anechain.acoustics.directivity import misplaced_directions, orbit_checks
+from anechain.acoustics.directivity.symmetry import SYMMETRIES
 from anechain.arrays import Floats
 from anechain.data.checks import Check, Series, check_not_possible, check_result
 from anechain.importing.response_checks.orbit import HIGHEST, LOWEST, MIN_BANDS, Orbit
@@ -27,33 +30,48 @@ MAX_WRONG_LABELS = 4
 """Largest number of wrong labels that are reported for an orbit."""
 
 
-def check_mirror(orbits: list[Orbit]) -> Check:
-    """Compare directions to the left with those to the right."""
-    orbit = next((orbit for orbit in orbits if orbit.plane == "horizontal"), None)
-    if orbit is None:
+def check_mirror(orbits: list[Orbit], symmetry: Collection[str] = ()) -> Check:
+    """Compare directions to the left with those to the right; up and down only if that symmetry is declared."""
+    declared = [SYMMETRIES[name] for name in symmetry]
+    compared = [orbit for orbit in orbits if orbit.plane in {"horizontal", *declared}]
+    if not compared:
         return check_not_possible("mirror", "no horizontal orbit")
+    values: list[tuple[str, float]] = []
+    texts, reasons, lines = [], [], []
+    bands: Floats = np.zeros(0)
+    for orbit in compared:
+        found, reason = _mirror_pairs(orbit)
+        if found is None:
+            reasons.append(reason if len(compared) == 1 else f"{orbit.plane}: {reason}")
+            continue
+        angle, difference = found
+        rms_of_pair = np.sqrt((difference**2).mean(axis=1))
+        worst = int(np.argmax(rms_of_pair))
+        sides = "left minus right" if orbit.plane == "horizontal" else "up minus down"
+        texts.append(
+            f"{f'{orbit.plane}, declared symmetric: ' if orbit.plane in declared else ''}"
+            f"{np.median(rms_of_pair):.2f} dB r.m.s. in the median of {angle.size} pairs, largest at "
+            f"±{angle[worst]:g}° ({rms_of_pair[worst]:.2f} dB); {sides} {np.median(difference):+.2f} dB in the median"
+        )
+        values += [
+            (f"{orbit.plane} ±{degrees:g}°", float(rms)) for degrees, rms in zip(angle, rms_of_pair, strict=True)
+        ]
+        if not bands.size or np.array_equal(bands, orbit.bands):
+            bands = orbit.bands
+            name = "all angles" if len(compared) == 1 else orbit.plane
+            lines.append((name, tuple(np.sqrt((difference**2).mean(axis=0)).tolist())))
+    if not values:
+        return check_not_possible("mirror", "; ".join(reasons))
+    series = Series("Frequency in Hz", "Difference in dB", tuple(bands.tolist()), tuple(lines), log=True)
+    return check_result("mirror", "; ".join([*texts, *reasons]), values, series)
+
+
+def _mirror_pairs(orbit: Orbit) -> tuple[tuple[Floats, Floats] | None, str]:
+    """Return angles and differences of the mirrored directions of an orbit, or why there are none."""
     if orbit.bands.size < MIN_BANDS:
-        return check_not_possible("mirror", TOO_FEW_BANDS)
+        return None, TOO_FEW_BANDS
     angle, difference = orbit_checks.mirror_differences(orbit.angle, orbit.level)
-    if not angle.size:
-        return check_not_possible("mirror", "no direction has a mirrored one")
-    rms_of_pair = np.sqrt((difference**2).mean(axis=1))
-    rms_of_band = np.sqrt((difference**2).mean(axis=0))
-    median_difference = float(np.median(difference))
-    worst = int(np.argmax(rms_of_pair))
-    text = (
-        f"{np.median(rms_of_pair):.2f} dB r.m.s. in the median of {angle.size} pairs, largest at ±{angle[worst]:g}° "
-        f"({rms_of_pair[worst]:.2f} dB); left minus right {median_difference:+.2f} dB in the median"
-    )
-    series = Series(
-        "Frequency in Hz",
-        "Difference in dB",
-        tuple(orbit.bands.tolist()),
-        (("all angles", tuple(rms_of_band.tolist())),),
-        log=True,
-    )
-    values = [(f"horizontal ±{degrees:g}°", float(rms)) for degrees, rms in zip(angle, rms_of_pair, strict=True)]
-    return check_result("mirror", text, values, series)
+    return ((angle, difference), "") if angle.size else (None, "no direction has a mirrored one")
 
 
 def check_levels_of_directions(orbits: list[Orbit]) -> tuple[Check, Check, Check]:
