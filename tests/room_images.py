@@ -199,7 +199,7 @@ def impulse_response(frequency, direct, reflections, arrival, rate):
 
 
 def level(frequency, direct, reflection, band=(800.0, 12800.0)):
-    """Return the level in dB of a reflection re the direct sound: mean of the energy ratios of the octaves of a band."""
+    """Return the level in dB of a reflection re the direct sound: mean of the octaves' energy ratios."""
     ratios = []
     for octave in range(round(np.log2(band[1] / band[0]))):
         inside = (frequency >= band[0] * 2**octave) & (frequency < band[0] * 2 ** (octave + 1))

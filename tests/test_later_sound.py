@@ -35,7 +35,7 @@ def test_the_energy_of_a_reflection_is_its_squared_amplitude():
 
 
 def test_noise_is_that_of_the_band():
-    """White noise of variance s: s times the sampling rate over the band, times 1.5, the noise bandwidth of a Hann weight.
+    """White noise of variance s: s times the sampling rate over the band, times 1.5 for a Hann weight.
 
     Harris 1978 (recalled). The later sound of noise alone has as much.
     """

@@ -141,7 +141,7 @@ def missed(reflections, direct, frequency, found):
 
 
 def test_rates_over_simulated_recordings():
-    """Loudspeakers without a room, with 1 to 50 reflections, and in rooms; benchmarks/reflections.py has more of each."""
+    """Loudspeakers alone, with 1 to 50 reflections, and in rooms; benchmarks/reflections.py has more of each."""
     rng = np.random.default_rng(20)
     false = lost = strong = unseen = rooms = 0
     for number in range(90):

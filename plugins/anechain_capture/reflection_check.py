@@ -135,7 +135,8 @@ def _proposal(reflection: Reflection, window: Window | None) -> str:
 def _of(reflection: Reflection) -> str:
     """Return delay, level and band of a reflection in print."""
     low, high = (f"{edge / 1000:.3g}" for edge in reflection.band)
-    return f"{1e3 * reflection.delay:.2f} ms after the sound, {reflection.level:.1f} dB re the sound in {low} to {high} kHz"
+    level = f"{reflection.level:.1f} dB re the sound in {low} to {high} kHz"
+    return f"{1e3 * reflection.delay:.2f} ms after the sound, {level}"
 
 
 def _text(searched: Sequence[_Searched], window: Window | None) -> str:

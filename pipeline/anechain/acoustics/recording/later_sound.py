@@ -133,7 +133,9 @@ def later_sound(
     start = round((arrival - NOISE_TIME) * rate)
     settle, size = round(RUN_IN * rate), round((NOISE_TIME + latest + FALL) * rate)
     if size + settle > h.size:
-        raise ValueError(f"a response of {1e3 * h.size / rate:.3g} ms is too short for delays up to {1e3 * latest:.3g}")
+        raise ValueError(
+            f"a response of {1e3 * h.size / rate:.3g} ms is too short for delays up to {1e3 * latest:.3g} ms"
+        )
     part = _high_passed(h[np.arange(start - settle, start + size) % h.size], rate)[settle:]
     direct = arrival * rate - start
     half_millisecond = round(0.0005 * rate)
@@ -149,12 +151,12 @@ def later_sound(
     edge = _rise(quiet, 0, half_millisecond)
     noise *= edge * edge[::-1]
     length = 2 ** math.ceil(math.log2(2 * size))
-    frequency = np.fft.rfftfreq(length, 1 / rate)
-    spectra = [np.fft.rfft(each, length) for each in (own, part * late, noise)]
+    frequency = np.asarray(np.fft.rfftfreq(length, 1 / rate), dtype=np.float64)
+    spectra = [np.asarray(np.fft.rfft(each, length)) for each in (own, part * late, noise)]
     effective = float(np.sum((edge * edge[::-1]) ** 2))
     return tuple(
         _envelope(spectra, frequency, (low, high), rate, size - round(NOISE_TIME * rate), effective)
-        for low, high in np.asarray(bands, dtype=np.float64)
+        for low, high in np.asarray(bands, dtype=np.float64).tolist()
     )
 
 

@@ -34,12 +34,12 @@ LOWEST = -30.0
 NARROW_BANDS = ((2400.0, 9600.0), (1000.0, 4000.0))
 """Further bands in Hz: a reflection that is absorbed, or leaves the loudspeaker off its axis, has little treble."""
 NOISE_FACTOR = 4.5
-"""Amplitude re the r.m.s. of noise at which noise is exceeded once in 10^8 samples: exp(-4.5^2) (Rayleigh)."""
+"""Amplitude re the r.m.s. of noise that noise exceeds once in 6 x 10^8 samples, exp(4.5^2) (Rayleigh)."""
 HIGHEST_Q = 20.0
 """Highest quality factor of a resonance that is not taken for a reflection."""
 SKIRT = (0.0006, 20.0)
-"""Seconds before a reflection within which a peak belongs to it if it is so many dB lower; common practice, no source."""
-RINGING_LEVEL = -18.0
+"""Seconds before a reflection within which a peak that is lower by so many dB belongs to it; common practice."""
+RINGING_LEVEL = -20.0
 """Level in dB that ringing has at most, 1.5 ms after the direct sound in a band of 3 kHz; falls as its share of the
 band. From simulated loudspeakers: benchmarks/reflections.py."""
 
@@ -126,9 +126,9 @@ def _is_skirt(reflection: Reflection, others: list[Reflection]) -> bool:
     source="deconvolution by the direct sound in the whole band and in two narrower ones; a resonance falls by "
     "27.3 f / Q dB/s; limits of the floor from simulated loudspeakers and rooms (Allen and Berkley 1979)",
     source_status="common practice, no source",
-    limitations="From 0.8 to 1.5 ms only above -12 dB, because the edges of the box diffract as much. Reflections closer "
-    "to each other than the resolution (0.1 ms; 0.7 ms in 1 to 4 kHz) are one. Of a resonance of more than 6 dB or of a Q "
-    "above 20 the decay can count as a reflection.",
+    limitations="From 0.8 to 1.5 ms only above -12 dB, because the edges of the box diffract as much. Reflections "
+    "closer to each other than the resolution (0.1 ms; 0.3 ms in 1 to 4 kHz) are one. The decay of a resonance of more "
+    "than 6 dB or of a Q above 20 can count as a reflection.",
 )
 def find_reflections(
     response: ArrayLike,
