@@ -130,8 +130,9 @@ def test_clocks_apart(tmp_path, clock, verdict):
     record = recording(tail=TAIL, clock=clock)
     paths = [write(tmp_path / f"yew horizontal {a}.wav", at_angle(a, record)) for a in (-10, 0, 10)]
     found = checks(paths)
-    # Which swing is the first large one hangs on a hair with such a crossover: another check's business.
-    assert only(found, "clock", "polarity")[0] == verdict
+    # The sign of the first large swing is uncertain with such a crossover, and 1500 ppm smear the direct sound.
+    others = ("polarity", "reflection") if abs(clock) > 1000 else ("polarity",)
+    assert only(found, "clock", *others)[0] == verdict
     assert found["clock"].values[0][1] == pytest.approx(abs(clock), abs=110)
 
 
@@ -161,7 +162,10 @@ def test_a_reflection(clean, tmp_path, delay, gain, verdict):
         return
     assert float(text.partition(" ms after")[0].rpartition(" ")[2]) == pytest.approx(1e3 * delay, abs=0.03)
     assert found["reflection"].values[0][1] == pytest.approx(20 * np.log10(gain), abs=0.5)
-    assert f"valid from {1 / delay:.0f} Hz" in text
+    # The window ends before it, in steps of 0.1 ms, with a Hann fade of a quarter: its area is 7/8 of its length.
+    after = float(text.partition("`after: ")[2].partition("`")[0])
+    assert 1e3 * delay - 0.2 < after < 1e3 * delay
+    assert f"valid from {1e3 / (0.875 * after):.0f} Hz" in text
 
 
 def test_without_a_window_reflections_stay(clean, tmp_path):

@@ -69,6 +69,24 @@ def test_a_campaign_states_other_limits():
     assert with_limits(own, CheckLimits().limits()) == own
 
 
+def test_a_floor_beyond_the_limits_leaves_a_check_undecided():
+    """The floor is -24 dB, the limits are -30 and -20 dB, unless the campaign has others."""
+    noisy = check_result("reflection", "none", floor=(-24.0, "noise hides them: use a longer sweep"))
+    assert noisy.verdict == NOT_MADE and noisy.undecided
+    assert report_line(noisy) == "check reflections: not made: noise hides them: use a longer sweep"
+    row = check_to_json(noisy)
+    assert (row["verdict"], row["found"], row["reason"]) == (NOT_MADE, "", "noise hides them: use a longer sweep")
+    lenient = with_limits(noisy, {"reflection": (-20.0, -10.0)})
+    assert lenient.verdict == GOOD and check_to_json(lenient)["found"] == "none"
+    found = check_result("reflection", "one", [("a", -10.0)], floor=(-24.0, "noise"))
+    assert found.verdict == BAD and not found.undecided and check_to_json(found)["reason"] == ""
+    # A value that is good by the limits does not decide either.
+    assert check_result("reflection", "one", [("a", -31.0)], floor=(-24.0, "noise")).verdict == NOT_MADE
+    below = check_result("signal-to-noise", "", floor=(25.0, "why"))
+    assert below.verdict == NOT_MADE and with_limits(below, {"signal-to-noise": (20.0, None)}).verdict == GOOD
+    assert with_limits(below, {"signal-to-noise": (None, None)}).verdict == GOOD
+
+
 def test_limits_and_lines_in_words():
     assert limits_text(check_result("signal-to-noise", "")) == "doubtful below 30 dB, bad below 20 dB"
     assert limits_text(check_result("polarity-agreement", "")) == "bad above 0 recordings"

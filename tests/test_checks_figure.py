@@ -50,7 +50,7 @@ def test_every_verdict_stands_in_words():
     svg = render(checks_figure(told()), ["svg"])["svg"].decode()
     said = texts(svg)
     assert "Measurement checks: 1 good, 1 doubtful, 2 bad, 1 not made" in said
-    for title in ("Signal to noise: good", "Arrival along the orbit: doubtful", "First reflection: bad"):
+    for title in ("Signal to noise: good", "Arrival along the orbit: doubtful", "Reflections: bad"):
         assert title in said
     assert {"good", "doubtful", "bad", "not made", "Hum", "Repeated takes"} <= set(said)
 

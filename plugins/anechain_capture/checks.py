@@ -6,7 +6,8 @@ from anechain.hooks import Check
 from anechain_capture.level_checks import check_clipping, check_hum, check_signal_to_noise
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recording_set import RecordingSet
-from anechain_capture.response_checks import check_polarity, check_polarity_agreement, check_reflection
+from anechain_capture.reflection_check import check_reflections
+from anechain_capture.response_checks import check_polarity, check_polarity_agreement
 from anechain_capture.sweep_checks import check_clock, check_drives, check_sweep_end, check_sweep_law
 
 __all__ = ["CHECK_METHODS", "check_recordings"]
@@ -15,11 +16,13 @@ CHECK_METHODS = (
     "clock-error",
     "clock-ratio",
     "excitation-delay",
-    "first-reflection",
     "harmonic-misplacement",
+    "later-energy",
+    "later-sound",
     "level-by-drive",
     "mains-hum",
     "recording-signal-to-noise",
+    "reflections",
     "response-likeness",
     "sweep-ending",
 )
@@ -47,5 +50,5 @@ def check_recordings(recording_set: RecordingSet, drive: str, options: CaptureOp
         *check_drives(recording_set, options),
         check_polarity(at_drive),
         check_polarity_agreement(at_drive, recording_set.sampling_rate),
-        check_reflection(recording_set, at_drive, options),
+        check_reflections(recording_set, at_drive, options),
     )

@@ -17,11 +17,13 @@ from anechain.acoustics.recording.polarity import polarity
 from anechain.acoustics.recording.recording_noise import Hum, mains_hum
 from anechain.arrays import Floats
 
-__all__ = ["BANDS", "EARLY", "RecordingFacts", "recording_facts"]
+__all__ = ["BANDS", "BEFORE_REFLECTIONS", "EARLY", "RecordingFacts", "recording_facts"]
 
 
 EARLY = (0.005, 0.030)
 """Seconds before and after the arrival that are kept of each impulse response."""
+BEFORE_REFLECTIONS, AFTER_REFLECTIONS = 0.025, 0.005
+"""Seconds before the arrival, and after the longest delay of a reflection, that the search of reflections needs."""
 BANDS = 10.0 * 10.0 ** (np.arange(0, 34) / 10)
 """Mid-band frequencies in Hz of third-octave bands from 10 Hz to 20 kHz."""
 
@@ -44,6 +46,10 @@ class RecordingFacts:
         Sign of the first large swing of the impulse response.
     early : numpy.ndarray of float32
         Impulse response from EARLY[0] before the arrival to EARLY[1] after it.
+    with_reflections : numpy.ndarray of float32
+        Impulse response from BEFORE_REFLECTIONS before the arrival to `latest_reflection` after it, and a little more.
+    latest_reflection : float
+        Longest delay of a reflection that is searched, seconds after the arrival.
     silence : float
         Duration of silence in seconds: before the sound arrives or, if that is longer, the second half of the
         recording after the sweep.
@@ -66,6 +72,8 @@ class RecordingFacts:
     arrival: float
     polarity: int
     early: NDArray[np.float32]
+    with_reflections: NDArray[np.float32]
+    latest_reflection: float
     silence: float
     silence_power: Floats
     sound_power: Floats
@@ -119,8 +127,18 @@ def _silence_and_sound(record: Floats, sampling_rate: int, start: float, end: fl
     return record[:first], record[first:]
 
 
+def _section(response: Floats, sampling_rate: int, arrival: float, before: float, after: float) -> Floats:
+    """Return the part of a circular response from `before` the arrival to `after` it, in seconds."""
+    first, last = (round((arrival + offset) * sampling_rate) for offset in (-before, after))
+    return np.asarray(response[np.arange(first, last) % response.size])
+
+
 def recording_facts(
-    record: Floats, response: Floats, sampling_rate: int, excitation_end: float | None = None
+    record: Floats,
+    response: Floats,
+    sampling_rate: int,
+    excitation_end: float | None = None,
+    latest_reflection: float = 0.028,
 ) -> RecordingFacts:
     """Return the facts about one recording.
 
@@ -134,6 +152,8 @@ def recording_facts(
         Hz.
     excitation_end : float, optional
         Time in seconds from the start of the recording, without the delay of the sound, at which the sweep ends.
+    latest_reflection : float
+        Longest delay of a reflection that is searched, seconds; less if the response is shorter.
 
     Raises
     ------
@@ -141,8 +161,9 @@ def recording_facts(
         If the response is silent.
     """
     arrival = arrival_time(response, sampling_rate)
-    first, last = (round((arrival + offset) * sampling_rate) for offset in (-EARLY[0], EARLY[1]))
-    early = response[np.arange(first, last) % response.size]
+    early = _section(response, sampling_rate, arrival, *EARLY)
+    longest = response.size / sampling_rate - BEFORE_REFLECTIONS - AFTER_REFLECTIONS
+    latest = min(latest_reflection, longest)
     # The rise of the sound may begin up to half a millisecond before the arrival.
     silence, sound = _silence_and_sound(
         record, sampling_rate, arrival - 0.0005, None if excitation_end is None else arrival + excitation_end
@@ -154,6 +175,10 @@ def recording_facts(
         arrival=arrival,
         polarity=polarity(early),
         early=early.astype(np.float32),
+        with_reflections=_section(
+            response, sampling_rate, arrival, BEFORE_REFLECTIONS, latest + AFTER_REFLECTIONS
+        ).astype(np.float32),
+        latest_reflection=latest,
         silence=silence.size / sampling_rate,
         silence_power=_band_power(silence, sampling_rate),
         sound_power=_band_power(sound, sampling_rate),

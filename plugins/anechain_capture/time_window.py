@@ -12,11 +12,21 @@ from anechain_capture.excitation import Excitation
 from anechain_capture.files import RecordedFile
 from anechain_capture.options import CaptureOptions
 
-__all__ = ["MAX_LENGTH", "time_window", "window_report"]
+__all__ = ["MAX_LENGTH", "latest_reflection", "time_window", "window_report"]
 
 
 MAX_LENGTH = 1.0
 """Length after the arrival, in seconds, of the window that is used if the options have none."""
+SEARCH = (0.028, 0.1)
+"""Shortest and longest time in seconds after the arrival in which reflections are searched. Sound that arrives 0.1 s
+later has travelled 34 m farther: an ordinary room has reflected sound long before. Common practice, no source."""
+
+
+def latest_reflection(options: CaptureOptions, window: Window | None) -> float:
+    """Return the longest delay in seconds of a reflection that is searched: the window's end, within SEARCH."""
+    if options.window is None or window is None:
+        return SEARCH[1]
+    return float(np.clip(window.after, *SEARCH))
 
 
 def time_window(files: Sequence[RecordedFile], options: CaptureOptions, excitation: Excitation | None) -> Window | None:

@@ -56,11 +56,13 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
     from anechain.acoustics.recording import (
         clock_errors,
         excitation_timing,
+        later_sound,
         polarity,
         recording_noise,
         reflections,
         stated_signals,
     )
+    from anechain.acoustics.recording.time_windows import Window
 
     angle = np.arange(-170.0, 181.0, 10.0)
     level = _turned(angle, 7.0)
@@ -82,9 +84,24 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         found = clock_errors.clock_error(early, _RATE, at, law, _BAND)
         return [round(found.error, 1), round(found.uncertainty, 3), round(found.before, 4), round(found.after, 4)]
 
-    def echo() -> list[float]:
-        found = reflections.first_reflection(_early(_played()), _RATE, 0.005, (300.0, 6500.0))
-        return [round(found.delay, 7), round(found.level, 4), round(found.floor, 4)]
+    def surroundings() -> Floats:
+        """The response from 25 ms before the arrival to 33 ms after it, with two reflections of the later sound."""
+        early = np.concatenate([np.zeros(320), _early(_played()), np.zeros(48)])
+        return np.asarray(early + 0.2 * np.roll(early, 150) + 1e-5 * np.sin(np.arange(early.size) ** 1.5))
+
+    def reflected() -> list[Any]:
+        found = reflections.find_reflections(surroundings(), _RATE, 0.025, (300.0, 6500.0))
+        rows = [[round(each.delay, 7), round(each.level, 4), *each.band] for each in found.reflections]
+        return [*rows, round(found.floor, 4)]
+
+    def energy() -> list[float]:
+        found = reflections.find_reflections(surroundings(), _RATE, 0.025, (300.0, 6500.0))
+        windows = (None, Window(0.001, 0.009, 0.003, "hann"))
+        return [round(reflections.later_energy(found, window), 4) for window in windows]
+
+    def later() -> list[Floats]:
+        envelopes = later_sound.later_sound(surroundings(), _RATE, 0.025, [(300.0, 6500.0), (1000.0, 4000.0)])
+        return [np.round(envelope.amplitude, 8) for envelope in envelopes]
 
     def hum() -> list[Any]:
         found = recording_noise.mains_hum(_recording(0 * _played()), _RATE)
@@ -119,8 +136,9 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         "clock-ratio": ratio,
         "distance-law-check": lambda: arrivals.distance_law_error(0.7, 1.9, 2.2),
         "excitation-delay": lambda: np.round(excitation_timing.excitation_delay(_played(), _RATE, at), 8),
-        "first-reflection": echo,
         "harmonic-misplacement": lambda: round(stated_signals.harmonic_time_error(_played(), _RATE, 0.11, 4, _BAND), 7),
+        "later-energy": energy,
+        "later-sound": later,
         "level-by-drive": lambda: stated_signals.level_error_by_drive(
             [[80.0, 82.0, np.nan], [80.2, 82.2, 70.0], [88.9, 91.0, 80.0]], [1.0, 1.0, 2.83]
         ),
@@ -136,6 +154,7 @@ def reference_calls_of_checks() -> dict[str, Callable[[], Any]]:
         "recording-signal-to-noise": lambda: recording_noise.band_signal_to_noise(
             np.array([1.0, 2e-3, 1e-6, np.nan]), np.array([1e-5, 1e-3, 1e-6, 1.0])
         ),
+        "reflections": reflected,
         "response-likeness": lambda: round(
             polarity.normalized_correlation(_early(_played()), np.roll(-_early(_played()), 2), _RATE), 8
         ),

@@ -50,7 +50,7 @@ def check_devices(plan: Plan) -> Iterator[CheckedDevice]:
 
 
 def report_lines(checked: CheckedDevice, verbose: bool = False) -> list[str]:
-    """Return one line on a device's raw files, then its doubtful and bad checks, or the whole import report.
+    """Return one line on a device's raw files, then its doubtful, bad and undecided checks, or the whole import report.
 
     Parameters
     ----------
@@ -71,7 +71,11 @@ def report_lines(checked: CheckedDevice, verbose: bool = False) -> list[str]:
     parts += [f"also {name} ({_extent(data)})" for name, data in imported.datasets.items() if name not in named]
     lines = [f"{checked.device}: {'; '.join(parts)}"]
     if not verbose:
-        lines += [f"    {report_line(check)}" for check in imported.checks if check.verdict in (DOUBTFUL, BAD)]
+        lines += [
+            f"    {report_line(check)}"
+            for check in imported.checks
+            if check.undecided or check.verdict in (DOUBTFUL, BAD)
+        ]
     else:
         for name, data in imported.datasets.items():
             report = str(data.attrs["import_report"]).splitlines()

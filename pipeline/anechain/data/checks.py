@@ -98,7 +98,12 @@ CHECK_KINDS: dict[str, CheckKind] = {
         "recordings with inverted polarity re their neighbours",
     ),
     "reflection": CheckKind(
-        "First reflection", "dB", True, (-30.0, -20.0), "level of a reflection within the window, re the direct sound"
+        "Reflections",
+        "dB",
+        True,
+        (-30.0, -20.0),
+        "level of the strongest reflection within the window, or of all sound after 1.5 ms together, re the direct "
+        "sound; -20 dB changes a level by 0.9 dB, -30 dB by 0.3 dB",
     ),
     "distance": CheckKind(
         "Arrival and distance", "%", True, (5.0, None), "distance from the arrival time relative to the stated one"
@@ -183,6 +188,11 @@ class Check:
         Limits beyond which the check is doubtful, and bad.
     reason : str
         Why the check was not possible; empty if it was.
+    floor : float or None
+        Value that must be exceeded to be found. Without values beyond the limits, a floor beyond them leaves the check
+        undecided: its verdict is "not made".
+    floor_reason : str
+        What sets the floor, and what to do about it.
     series : Series or None
     source : str
         Which raw exports were checked.
@@ -197,6 +207,8 @@ class Check:
     unit: str = ""
     reason: str = ""
     series: Series | None = None
+    floor: float | None = None
+    floor_reason: str = ""
     source_status: str = COMMON
     source: str = "responses"
 
@@ -210,7 +222,16 @@ class Check:
             return NOT_MADE
         if any(self._beyond(value, self.limits[1]) for _, value in self.values):
             return BAD
-        return DOUBTFUL if any(self._beyond(value, self.limits[0]) for _, value in self.values) else GOOD
+        if any(self._beyond(value, self.limits[0]) for _, value in self.values):
+            return DOUBTFUL
+        return NOT_MADE if self.undecided else GOOD
+
+    @property
+    def undecided(self) -> bool:
+        """Whether the check cannot be decided: no value is beyond a limit, but the floor is."""
+        if self.reason or self.floor is None or self.where:
+            return False
+        return any(self._beyond(self.floor, limit) for limit in self.limits)
 
     @property
     def where(self) -> tuple[str, ...]:
@@ -227,7 +248,13 @@ def _short(value: float) -> float:
     return float(f"{value:.4g}") + 0.0
 
 
-def check_result(id: str, found: str, values: Iterable[tuple[str, float]] = (), series: Series | None = None) -> Check:
+def check_result(
+    id: str,
+    found: str,
+    values: Iterable[tuple[str, float]] = (),
+    series: Series | None = None,
+    floor: tuple[float, str] | None = None,
+) -> Check:
     """Return the result of a check of a known kind, with its default limits.
 
     Parameters
@@ -239,16 +266,31 @@ def check_result(id: str, found: str, values: Iterable[tuple[str, float]] = (), 
     values : iterable of (str, float)
         Files or directions with their values; values that are not finite are ignored.
     series : Series, optional
+    floor : (float, str), optional
+        Value that must be exceeded to be found; what sets it and what to do about it.
     """
     kind = CHECK_KINDS[id]
     kept = tuple((place, _short(value)) for place, value in values if math.isfinite(value))
-    return Check(id, kind.title, found, kept, kind.limits, kind.above, kind.unit, "", series, kind.source_status)
+    level, reason = (None, "") if floor is None else (_short(floor[0]), floor[1])
+    return Check(
+        id,
+        kind.title,
+        found,
+        kept,
+        kind.limits,
+        kind.above,
+        kind.unit,
+        series=series,
+        floor=level,
+        floor_reason=reason,
+        source_status=kind.source_status,
+    )
 
 
 def check_not_possible(id: str, reason: str) -> Check:
     """Return the result of a check of a known kind that was not possible, with the reason."""
     kind = CHECK_KINDS[id]
-    return Check(id, kind.title, "", (), kind.limits, kind.above, kind.unit, reason, None, kind.source_status)
+    return Check(id, kind.title, "", (), kind.limits, kind.above, kind.unit, reason, source_status=kind.source_status)
 
 
 def drive_errors_text(volts: Iterable[float], errors_db: Iterable[float]) -> str:
@@ -295,8 +337,8 @@ def exceedances_text(check: Check) -> str:
 def report_line(check: Check) -> str:
     """Return a check as a line of the import report."""
     source = "" if check.source == "responses" else f" ({check.source})"
-    if check.reason:
-        return f"check {check.title.lower()}{source}: not made: {check.reason}"
+    if check.verdict == NOT_MADE:
+        return f"check {check.title.lower()}{source}: not made: {check.reason or check.floor_reason}"
     where = f"; {exceedances_text(check)}" if check.where else ""
     return f"check {check.title.lower()}{source}: {check.verdict}: {check.found}{where}"
 
@@ -309,8 +351,8 @@ def check_to_json(check: Check) -> dict[str, Any]:
         "title": check.title,
         "source": check.source,
         "verdict": check.verdict,
-        "found": check.found,
-        "reason": check.reason,
+        "found": "" if check.undecided else check.found,
+        "reason": check.floor_reason if check.undecided else check.reason,
         "limit": limits_text(check),
         "limits": list(check.limits),
         "source_status": check.source_status,
