@@ -521,7 +521,7 @@ def test_an_excitation_of_another_rate(tmp_path):
         ({"loopback": 1}, "options `channel` and `loopback` are both 1"),
         ({"loopback_volts": 10}, "option `loopback_volts` without `loopback`"),
         ({"content": "impulse response"}, "option `sweep` for impulse responses"),
-        ({"smoothing": {"fraction": 24}}, "24 points per octave, smoothed over 1/24 octave"),
+        ({"smoothing": {"fraction": 48}}, "48 points per octave, smoothed over 1/48 octave"),
         ({"drive": 1.0, "drives": {"low": 1.0}}, "options `drive` and `drives` are both given"),
         ({"drives": {"low": 1.0}}, "option `drives`: no recording has the drive 'low'"),
         ({"response_drive": "loud"}, "option `response_drive`: no recording has the drive 'loud'"),

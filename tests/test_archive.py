@@ -2,7 +2,6 @@
 
 import io
 import random
-import shutil
 import stat
 import subprocess
 import zipfile
@@ -14,6 +13,7 @@ from hypothesis import strategies as st
 from anechain.audit import archive
 from anechain.audit.archive import Entry, entry_of_bytes, entry_of_file, extract, name_problem, write_archive
 from anechain.errors import InputError
+from outside_programs import needs_program
 
 FILES = {"a/ü 1.txt": b"84 dB", "README.txt": b"", "b.bin": bytes(range(256)) * 9}
 
@@ -33,7 +33,7 @@ def test_the_standard_library_reads_it():
         assert {oct(info.external_attr >> 16) for info in found.infolist()} == {"0o100644"}
 
 
-@pytest.mark.skipif(shutil.which("unzip") is None, reason="unzip is not installed")
+@needs_program("unzip")
 @pytest.mark.parametrize("large", [archive._LARGE, 300])
 def test_the_common_tool_reads_it(tmp_path, monkeypatch, large):
     monkeypatch.setattr(archive, "_LARGE", large)

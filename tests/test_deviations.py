@@ -92,8 +92,32 @@ def test_joined_dips_are_marked_where_the_curve_is_lowest_and_peaks_where_it_is_
 
 def test_curves_that_cannot_be_searched_are_named():
     curves, _ = source(lambda plane, angle: np.ones(GRID.size))
-    curves["on_axis"] = np.where(GRID < 200, np.nan, curves["on_axis"])
-    assert "not across" in deviations(GRID, curves).not_searched["on_axis"]
+    curves["on_axis"] = np.where(GRID < 9000, np.nan, curves["on_axis"])
+    curves["sound_power"][np.argmin(np.abs(GRID - 1000))] = np.nan
+    report = deviations(GRID, curves)
+    assert report.not_searched["on_axis"] == "the data cover less than an octave of 100 to 16000 Hz"
+    assert "no value at" in report.not_searched["sound_power"]
+    assert "on_axis" not in report.searched and report.searched["listening_window"] == (100.0, 16000.0)
+
+
+def test_data_that_cover_a_part_of_the_band_are_searched_there():
+    """A gated measurement, 192 Hz to 14 kHz: the resonance inside is found as if the data were complete."""
+    curves, level = source(lambda plane, angle: biquad(1000, 5, 4.0, GRID))
+    whole = at(deviations(GRID, curves, level, PLANES, ANGLES), 1000)
+    covered = (GRID >= 192) & (GRID <= 14000)
+    parts = {name: np.where(covered, curve, np.nan) for name, curve in curves.items()}
+    for part in (
+        deviations(GRID, parts, np.where(covered, level, np.nan), PLANES, ANGLES),
+        deviations(
+            GRID[covered], {name: curve[covered] for name, curve in curves.items()}, level[..., covered], PLANES, ANGLES
+        ),
+    ):
+        found = at(part, 1000)
+        assert found.cause == whole.cause == "resonance"
+        assert found.feature.height_db == pytest.approx(whole.feature.height_db, abs=0.02)
+        assert not part.not_searched
+        for low, high in part.searched.values():
+            assert low == pytest.approx(192, rel=0.02) and high == pytest.approx(14000, rel=0.02)
 
 
 @pytest.mark.parametrize("q", [0.55, 0.7, 1, 1.4, 2, 5, 10, 30])

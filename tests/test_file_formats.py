@@ -2,7 +2,6 @@ import csv
 import io
 import json
 import random
-import shutil
 import struct
 import subprocess
 import zlib
@@ -19,6 +18,7 @@ from anechain.receipts.canonical_json import canonical_json, parse_json
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.html_receipt import HTML_MARKER
 from anechain.receipts.netcdf_receipt import blank_netcdf_receipt, netcdf_digest, netcdf_receipt
+from outside_programs import needs_program
 
 FORMATS = {ending: format_of(artefacts.BARE[ending], f"rowan.{ending}") for ending in artefacts.BYTE_FORMATS}
 
@@ -71,11 +71,9 @@ def test_order_and_escapes_of_rfc_8785():
     assert canonical_json('€$\x0f\nA\'B"\\\\"/') == '"€$\\u000f\\nA\'B\\"\\\\\\\\\\"/"'.encode()
 
 
+@needs_program("node")
 def test_numbers_as_an_ecmascript_engine_writes_them():
     # RFC 8785, 3.2.2.3 defines the form of a number as what ECMAScript's JSON.stringify writes.
-    node = shutil.which("node")
-    if node is None:
-        pytest.skip("no ECMAScript engine (node) on this machine")
     chance = random.Random(8785)
     numbers = [struct.unpack(">d", chance.randbytes(8))[0] for _ in range(3000)]
     numbers += [chance.choice([1, -1]) * chance.uniform(1, 10) * 10.0 ** chance.randint(-12, 24) for _ in range(3000)]
@@ -83,7 +81,7 @@ def test_numbers_as_an_ecmascript_engine_writes_them():
     numbers = [number for number in numbers if np.isfinite(number)]
     program = "const t=require('fs').readFileSync(0,'utf8');console.log(JSON.stringify(JSON.parse(t)))"
     done = subprocess.run(
-        [node, "-e", program], input=json.dumps(numbers), capture_output=True, text=True, check=True, timeout=60
+        ["node", "-e", program], input=json.dumps(numbers), capture_output=True, text=True, check=True, timeout=60
     )
     assert canonical_json(numbers).decode() == done.stdout.strip()
 
@@ -215,11 +213,14 @@ def test_pdf_as_others_read_it(tmp_path, caplog):
     assert reader.pages[0].mediabox.width == 20
     assert reader.pages[0].get_contents().get_data().strip() == b"0 0 m 20 20 l S"
     assert not caplog.records
-    tool = shutil.which("pdfdetach")
-    if tool is None:
-        pytest.skip("no second reader (pdfdetach) on this machine")
-    (tmp_path / "a.pdf").write_bytes(data)
-    done = subprocess.run([tool, "-save", "1", "-o", "out", "a.pdf"], cwd=tmp_path, capture_output=True, timeout=60)
+
+
+@needs_program("pdfdetach")
+def test_pdf_as_a_second_reader_detaches_it(tmp_path):
+    text = canonical_json({"a": "]]> endstream é 😀"}).decode()
+    (tmp_path / "a.pdf").write_bytes(FORMATS["pdf"].embed(artefacts.pdf(), text))
+    command = ["pdfdetach", "-save", "1", "-o", "out", "a.pdf"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, timeout=60)
     assert (done.returncode, done.stderr) == (0, b"")
     assert (tmp_path / "out").read_text(encoding="utf-8") == text
 

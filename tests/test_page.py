@@ -5,7 +5,6 @@ import json
 import os
 import pickle
 import re
-import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -41,6 +40,7 @@ from anechain.report.table_rows import (
     NumberRow,
     UncertaintyBudget,
 )
+from outside_programs import needs_program
 
 HOSTILE = '</script><script>document.title = "bad"</script><!-- receipt --> & "quotes" \' <b> ]]> id="x" url(#y) \u2028'
 VOID = {"meta", "link", "br", "img", "input", "hr"}
@@ -347,7 +347,7 @@ def test_two_processes_build_the_same_page(content):
     assert len(digests) == 1
 
 
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium to open the page")
+@needs_program("chromium")
 def test_figures_become_interactive_in_a_browser_without_a_network(html, tmp_path: Path):
     file = tmp_path / "index.html"
     # Without a window the browser may draw no frame, so that nothing becomes visible: here all figures are visible.

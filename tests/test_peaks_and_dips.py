@@ -162,3 +162,14 @@ def test_a_height_changes_with_its_own_shape_and_not_with_a_line(shape):
 def test_a_smoothing_is_above_zero():
     with pytest.raises(ValueError, match="window"):
         find_peaks_and_dips(FREQUENCY, np.zeros(FREQUENCY.size), smoothing=0.0)
+
+
+@pytest.mark.parametrize("q", [3, 5, 8, 12, 20])
+@pytest.mark.parametrize("per_octave", [24, 48, 96])
+def test_the_smoothing_is_removed_whatever_the_spacing(per_octave, q):
+    """Smoothed over 1/20 octave on grids with one to five points per window: centre and Q are those of the section."""
+    grid = 1000 * 2 ** ((np.arange(-5 * per_octave, 4.3 * per_octave) + 0.3) / per_octave)
+    level = smooth(grid, decibels(biquad(1000, q, 4.0, grid)), 20)
+    (found,), _ = find_peaks_and_dips(grid, level, smoothing=20)
+    assert found.q == pytest.approx(q, rel=0.02)
+    assert found.centre_hz == pytest.approx(1000, rel=0.003)

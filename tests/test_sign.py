@@ -1,7 +1,6 @@
 """Signatures, in both directions against ssh-keygen, which defines their format (PROTOCOL.sshsig of OpenSSH)."""
 
 import base64
-import shutil
 import subprocess
 
 import pytest
@@ -18,8 +17,9 @@ from cryptography.hazmat.primitives.serialization import (
 from anechain.audit.sign import is_encrypted, sign, signed_by
 from anechain.errors import InputError
 from campaigns import anechain
+from outside_programs import needs_program
 
-needs_tool = pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="ssh-keygen is not installed")
+needs_tool = needs_program("ssh-keygen")
 
 
 def write_key(path, private=None, passphrase=None):
@@ -205,8 +205,15 @@ def test_lines_of_the_file_of_signers(place, line, name):
         assert "a key that is not in" in input_error(signed_by, place / "halls.zip", place / "signers").what
     else:
         assert signed_by(place / "halls.zip", place / "signers").name == name
-    if shutil.which("ssh-keygen") and name and "," not in name and " " not in name:
-        assert tool_verifies(place / "halls.zip", place / "signers", place / "halls.zip.sig").returncode == 0
+
+
+@needs_tool
+@pytest.mark.parametrize("options", ["", 'namespaces="file" ', 'namespaces="git,file" '])
+def test_the_tool_accepts_the_same_lines(place, options):
+    sign(place / "halls.zip", place / "key")
+    key = " ".join((place / "key.pub").read_text().split()[:2])
+    (place / "signers").write_text(f"other ssh-ed25519 AAAA\nworkshop {options}{key}\n")
+    assert tool_verifies(place / "halls.zip", place / "signers", place / "halls.zip.sig").returncode == 0
 
 
 # Keys and places

@@ -84,30 +84,95 @@ def test_missing_values_split_a_curve():
     assert np.isnan(smooth(frequency, np.full(600, np.nan), 6)).all()
 
 
-def test_points_too_far_apart_are_left_as_they_are():
-    rng = np.random.default_rng(3)
-    frequency = np.arange(2, 2000, 2.0)
-    level = rng.normal(80, 4, frequency.size)
-    changed = smooth(frequency, level, 20) != level
-    # The half-window reaches the next sample down from f - 2 = f / 2^(1/40), f = 116.4 Hz.
-    reach = 2 / (1 - 2 ** (-1 / 40))
-    assert not changed[frequency < reach].any()
-    assert changed[(frequency > reach) & (frequency < 1900)].all()
+GRID_SPACINGS = [6, 12, 24, 48, 96]
+"""Points per octave."""
+
+
+def octave_grid(per_octave, low=-4, high=4):
+    return 1000 * 2.0 ** (np.arange(low * per_octave, high * per_octave + 1) / per_octave)
+
+
+@pytest.mark.parametrize("fraction", [1, 3, 20, 96])
+@pytest.mark.parametrize("grid", [*map(octave_grid, GRID_SPACINGS), np.arange(50.0, 16000, 50.0)])
+def test_a_triangle_on_any_grid_has_its_exact_mean(grid, fraction):
+    # Squared pressure that is linear over log frequency up to a sample and down again: the mean over a window of half
+    # width h around the top is top - slope h / 2, whatever the spacing; where the window reaches no bend, the value.
+    octaves = np.log2(grid)
+    top = np.searchsorted(grid, 1000.0)
+    power = 10 - np.abs(octaves - octaves[top])
+    found = 10 ** (smooth(grid, 10 * np.log10(power), fraction) / 10)
+    half = 0.5 / fraction
+    assert found[top] == pytest.approx(10 - half / 2, rel=1e-12)
+    away = (np.abs(octaves - octaves[top]) > half) & (np.abs(octaves) > 0)
+    assert found[away] == pytest.approx(power[away], rel=1e-12)
+
+
+@pytest.mark.parametrize("fraction", [3, 20])
+@pytest.mark.parametrize("per_octave", GRID_SPACINGS)
+def test_the_error_of_a_power_law_is_that_of_straight_lines_between_samples(per_octave, fraction):
+    # P = f^a: the mean over the window is f^a sinh(b) / b with b = a h ln 2. Straight lines between samples d octaves
+    # apart lie at most d^2 P'' / 8 above it, as for every convex function (error bound of linear interpolation).
+    grid, exponent = octave_grid(per_octave), 4.0
+    bent = exponent * np.log(2)
+    b = bent * 0.5 / fraction
+    true = np.sinh(b) / b
+    inner = slice(per_octave, -per_octave)
+    ratio = (
+        10 ** ((smooth(grid, 10 * exponent * np.log10(grid), fraction) / 10)[inner]) / grid[inner] ** exponent / true
+    )
+    assert (ratio >= 1 - 1e-12).all()
+    reach = 0.5 / fraction + 1 / per_octave
+    assert ratio.max() - 1 <= (bent / per_octave) ** 2 / 8 * np.exp(bent * reach)
+
+
+def test_every_inner_point_is_smoothed_whatever_the_spacing():
+    level = np.where(np.arange(31) % 2, 80.0, 90.0)
     thirds = 1000 * 10 ** (np.arange(-17, 14) / 10)
-    level = rng.normal(80, 4, 31)
-    assert (smooth(thirds, level, 3) == level).all()
-    assert (smooth(frequency[:2], [1.0, 5.0], 1) == [1, 5]).all()
+    for fraction in (1, 3, 20, 96):
+        found = smooth(thirds, level, fraction)
+        assert (found[1:-1] != level[1:-1]).all()
+        assert (found[[0, -1]] == level[[0, -1]]).all()
+    assert (smooth([100.0, 200.0], [1.0, 5.0], 1) == [1, 5]).all()
+
+
+def second_order_peak(octaves, q, gain):
+    """Squared magnitude of (s^2 + s gain/q + 1) / (s^2 + s/q + 1)."""
+    s = 1j * 2.0**octaves
+    return np.abs((s * s + s * gain / q + 1) / (s * s + s / q + 1)) ** 2
+
+
+def largest_error(samples_per_window, fraction):
+    """Largest error in dB of a smoothed resonance of 6 dB, as wide as the window, for samples in any place."""
+    q = 1 / (2 * np.sinh(np.log(2) / 2 / fraction))  # half-power bandwidth 1/fraction octave
+    window = np.linspace(-0.5, 0.5, 2001) / fraction
+    errors = []
+    for shift in np.linspace(0, 1, 21)[:-1]:
+        octaves = (np.arange(-6 * samples_per_window, 6 * samples_per_window) + shift) / (samples_per_window * fraction)
+        found = smooth(1000 * 2**octaves, 10 * np.log10(second_order_peak(octaves, q, 2)), fraction)
+        near = np.abs(octaves) < 1.5 / fraction
+        mean = np.trapezoid(second_order_peak(octaves[near, None] + window, q, 2), window, axis=1) * fraction
+        errors.append(np.abs(found[near] - 10 * np.log10(mean)).max())
+    return max(errors)
+
+
+@pytest.mark.parametrize("fraction", [1, 6, 20])
+def test_two_samples_per_window_are_enough_for_a_peak_as_wide_as_the_window(fraction):
+    # The figures that resolution_limit states.
+    assert largest_error(1, fraction) == pytest.approx(0.55, abs=0.01)
+    assert largest_error(2, fraction) == pytest.approx(0.195, abs=0.01)
+    assert largest_error(4, fraction) < 0.05
 
 
 def test_resolution_limit_of_samples_every_two_hertz():
-    # 2 / (2^(1/40) - 2^(-1/40)): fewer than one sample per 1/20 octave below 57.7 Hz.
-    assert resolution_limit(np.arange(2, 20000, 2.0), 20) == pytest.approx(57.7049, abs=1e-4)
-    assert resolution_limit(np.arange(10, 20000, 10.0), 20) == pytest.approx(5 * 57.7049, abs=1e-3)
+    # Half of 1/20 octave below f is f 2^(-1/40): 2 Hz apart at 2 / (1 - 2^(-1/40)) = 116.4 Hz.
+    assert resolution_limit(np.arange(2, 20000, 2.0), 20) == 116
+    assert resolution_limit(np.arange(10, 20000, 10.0), 20) == 580
 
 
 def test_resolution_limit_where_there_is_none_and_where_there_is_nothing_else():
-    assert resolution_limit(np.geomspace(20, 20000, 2400), 20) == 0
-    assert resolution_limit(1000 * 10 ** (np.arange(-17, 14) / 10), 20) == pytest.approx(19952.6, abs=0.1)
+    assert resolution_limit(octave_grid(40), 20) == 0
+    assert resolution_limit(octave_grid(24), 20) == 16000
+    assert resolution_limit(octave_grid(24), 12) == 0
     gap = np.concatenate([np.geomspace(20, 500, 500), np.geomspace(600, 20000, 500)])
     assert resolution_limit(gap, 20) == pytest.approx(600)
     assert resolution_limit([1000.0], 20) == 0

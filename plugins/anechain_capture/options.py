@@ -93,7 +93,9 @@ class Grid(Options):
 
     low: Positive = Field(default=20.0, description="lowest frequency in Hz")
     high: Positive = Field(default=20000.0, description="highest frequency in Hz")
-    per_octave: int = Field(default=24, ge=1, le=960, description="points per octave")
+    per_octave: int = Field(
+        default=48, ge=1, le=960, description="points per octave; smoothing over 1/N octave needs 2 N"
+    )
 
     @model_validator(mode="after")
     def _check_limits(self) -> Grid:
@@ -322,7 +324,7 @@ def option_problems(options: CaptureOptions, where: str) -> list[Problem]:
         if options.grid.per_octave < needed:
             add(
                 f"{options.grid.per_octave} points per octave, smoothed over 1/{options.smoothing.fraction:g} octave",
-                f"at least {needed:g}: a window must reach the neighbouring points",
+                f"at least {needed:g}: two points per window",
                 "increase `grid.per_octave`, or smooth more",
             )
     return problems

@@ -97,7 +97,10 @@ def curve_dataset(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: 
     attributes["smoothing"] = f"1/{fraction:g} octave, squared pressure" if fraction else "none"
     if fraction and (limit := resolution_limit(frequency, fraction)) > 0:
         attributes["resolution_limit"] = limit
-        notes.append(f"below {limit:.4g} Hz the data are coarser than 1/{fraction:g} octave")
+        notes.append(
+            f"up to {limit:.4g} Hz the data have fewer than two points per 1/{fraction:g} octave: less resolution than "
+            "the smoothing states"
+        )
     variables: dict[str, tuple[Any, ...]] = {}
     errors = level_uncertainty(responses, parameters.get("uncertainty", {}), notes)
     if errors is not None:

@@ -57,15 +57,18 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
     """Yield the number of peaks and dips, of those like a resonance, and of those that may be audible."""
     chosen = inputs.options.deviations
     skipped = report.not_searched if report is not None else {}
-    searched = [name for name in chosen.curves if name in inputs.curves and name not in skipped]
-    reason = "" if searched else "; ".join(dict.fromkeys(skipped.values())) or inputs.missing_reason(*chosen.curves)
+    bands = report.searched if report is not None else {}
+    reason = ""
+    if not bands:
+        reason = "; ".join(dict.fromkeys(skipped.values()))
+        reason = f"{reason} (option numbers.deviations.band)" if reason else inputs.missing_reason(*chosen.curves)
     deviations_found = report.deviations if report is not None else ()
     marks = tuple(
         Mark(deviation.feature.curve, hz, hz) for deviation in deviations_found for hz in [_extreme(deviation)]
     )
     resonances = [deviation for deviation in deviations_found if deviation.cause == "resonance"]
     left_out = "".join(f"; not searched: {curve_title(name).lower()} ({why})" for name, why in skipped.items())
-    size = f"{chosen.least_height:g} dB or more, {band_label(chosen.band)}{left_out}"
+    size = f"{chosen.least_height:g} dB or more, {_bands_text(bands, chosen.band)}{left_out}"
     threshold = (
         f"threshold: an added resonance of {chosen.threshold_at_q_1:g} dB at Q = 1, plus "
         f"{chosen.threshold_per_doubling:g} dB per doubling of Q (recalled, uncertain by several decibels); dips, and "
@@ -93,6 +96,20 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
             reason=reason,
             marks=marks if id_ == "count" else (),
         )
+
+
+def _bands_text(searched: Mapping[str, tuple[float, float]], chosen: tuple[float, float]) -> str:
+    """Return the band that was searched; and that of the option, where the data do not cover it."""
+    bands: dict[tuple[float, float], list[str]] = {}
+    for name, band in searched.items():
+        bands.setdefault(band, []).append(curve_title(name).lower())
+    if list(bands) in ([chosen], []):
+        return band_label(chosen)
+    if len(bands) == 1:
+        (band,) = bands
+        return f"{band_label(band)}: the part of {band_label(chosen)} with data"
+    parts = "; ".join(f"{', '.join(names)} {band_label(band)}" for band, names in bands.items())
+    return f"the part of {band_label(chosen)} with data: {parts}"
 
 
 def _extreme(deviation: Deviation) -> float:

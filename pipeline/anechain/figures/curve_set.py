@@ -145,7 +145,9 @@ def _figure(
     notes = style.gap_notes(attrs, [name for name in (*levels, *indices) if name not in optional], TITLES)
     if "resolution_limit" in attrs:
         limit = style.format_frequency(float(attrs["resolution_limit"]))
-        notes.append(f"Below {limit} the frequency spacing of the data exceeds the smoothing bandwidth.")
+        notes.append(
+            f"Up to {limit} the data have fewer than two points per smoothing window: less resolution than stated."
+        )
     if any(series.half_width is not None for panel in panels for series in panel.series):
         notes.append(
             f"Bands: expanded uncertainty (k = {COVERAGE:g}), stated components only. Errors common to all directions "

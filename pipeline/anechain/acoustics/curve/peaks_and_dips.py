@@ -36,7 +36,7 @@ MAX_WIDTH_OCTAVES = 2.5
 
 @method(
     "peaks-and-dips",
-    version=2,
+    version=3,
     title="Peaks and dips of a curve: centre, height, width, Q, and the phase of an added resonance",
     formula="Least squares fit of |1 + r / (1 + j w)|², w = Q (f / f0 - f0 / f), smoothed as the curve is, and a line "
     "(for a narrow shape a parabola or cubic), around each extreme whose prominence is half the minimum height or "
@@ -46,9 +46,9 @@ MAX_WIDTH_OCTAVES = 2.5
     "resonance added with a phase, fitted together with a line through the surroundings, neighbours subtracted (shape "
     "of the section: W3C note Audio EQ Cookbook, peaking section)",
     source_status="common practice, no source",
-    limitations="A shape narrower than half the smoothing window is not resolved. A shape cut off by an end of the "
-    "band is not detected. Two close peaks leave a dip between them that has no cause of its own. A phase is fitted "
-    "from Q 4 on and assumed constant over the resonance; a peak and a dip of two causes may be taken for a "
+    limitations="A shape narrower than half the smoothing window or the spacing is not resolved. A shape cut off by an "
+    "end of the band is not detected. Two close peaks leave a dip between them that has no cause of its own. A phase "
+    "is fitted from Q 4 on and assumed constant over the resonance; a peak and a dip of two causes may be taken for a "
     "resonance. Overlapping shapes affect each other: their centres, heights and Q may be wrong together.",
 )
 def find_peaks_and_dips(
@@ -106,9 +106,12 @@ def find_peaks_and_dips(
         """Return the width of the smoothing window; interpolation between samples widens it (by its mean error)."""
         row = int(np.clip(np.searchsorted(own, centre_log2), 1, own.size - 1))
         step = float(own[row] - own[row - 1])
-        if smoothing is None or 2 * step > 1.001 / smoothing:
+        if smoothing is None:
             return 0.0
-        return float(np.hypot(1 / smoothing, np.sqrt(2) * step))
+        # The width of the rectangle with the variance of the weights of the samples: W²/12 + step²/6, or W step / 4
+        # where half of the window W is inside one step.
+        window = 1 / smoothing
+        return float(np.sqrt(3 * window * step) if window < 2 * step else np.hypot(window, np.sqrt(2) * step))
 
     candidates = candidates_in_curve(octaves, values, min_height_db)
     fits = fit_candidates(octaves, values, candidates, min_height_db, window_octaves)

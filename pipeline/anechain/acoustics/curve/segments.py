@@ -14,6 +14,7 @@ from anechain.arrays import Floats
 
 __all__ = [
     "CurveSegment",
+    "covered_band",
     "largest_step_octaves",
     "mean_over_octaves",
     "mean_power_level",
@@ -41,6 +42,33 @@ class CurveSegment:
 
 def _no_segment(reason: str) -> CurveSegment:
     return CurveSegment(np.empty(0), np.empty(0), reason)
+
+
+def covered_band(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> tuple[float, float] | None:
+    """Return the part of a band between the first and the last value of a curve.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB.
+    low_hz, high_hz : float
+        The band in Hz.
+
+    Returns
+    -------
+    tuple of float, or None
+        Hz; None if the curve has less than two values or is outside the band.
+
+    Raises
+    ------
+    ValueError
+        If the frequencies are not ascending above zero or the shapes disagree.
+    """
+    grid, values = check_levels(frequency, level)
+    known = grid[~np.isnan(values)]
+    if known.size < 2 or not max(low_hz, known[0]) < min(high_hz, known[-1]):
+        return None
+    return max(low_hz, float(known[0])), min(high_hz, float(known[-1]))
 
 
 def segment_in_band(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: float) -> CurveSegment:

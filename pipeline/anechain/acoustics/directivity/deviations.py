@@ -11,11 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.curve.frequencies import check_grid, resample
+from anechain.acoustics.curve.frequencies import SAME_FREQUENCY, check_grid, resample
+from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.peak_candidates import POINTS_PER_OCTAVE
 from anechain.acoustics.curve.peak_shapes import RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
 from anechain.acoustics.curve.resonance_audibility import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
+from anechain.acoustics.curve.segments import covered_band
 from anechain.acoustics.directivity.deviation_cause import Basis, Cause, verdict
 from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA, Criteria
 from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
@@ -70,16 +72,15 @@ class DeviationReport:
         In order of frequency.
     min_height_db : float
         Smallest height in dB.
-    low_hz, high_hz : float
-        Band that was searched.
+    searched : dict of str to tuple of float
+        Band in Hz in which each curve was searched: the part of the band with data.
     not_searched : dict of str to str
         Curves that could not be searched, and why.
     """
 
     deviations: tuple[Deviation, ...]
     min_height_db: float
-    low_hz: float
-    high_hz: float
+    searched: dict[str, tuple[float, float]]
     not_searched: dict[str, str]
 
 
@@ -129,7 +130,7 @@ def _joined(
 
 @method(
     "deviations",
-    version=2,
+    version=3,
     title="Peaks and dips with cause, orbit, threshold of audibility and evidence",
     formula="Peaks and dips of the searched curves, joined where they are at one place. A resonance is in direct "
     "sound, reflections and power and in three quarters of the directions within 60 degrees on each orbit; if it is an "
@@ -174,7 +175,8 @@ def deviations(
     angles : array_like
         Degrees.
     low_hz, high_hz : float
-        Band in Hz; without steep roll-offs.
+        Band in Hz; without steep roll-offs. Where a curve covers only a part of it, at least an octave, that part is
+        searched.
     min_height_db : float
         Smallest height in dB.
     searched : sequence of str, optional
@@ -203,18 +205,27 @@ def deviations(
     default = [name for name in SEARCHED_CURVES if name in curves] or list(curves)
     names = default if searched is None else list(searched)
     features: list[PeakOrDip] = []
+    bands: dict[str, tuple[float, float]] = {}
     not_searched: dict[str, str] = {}
     for name in names:
-        found, reason = find_peaks_and_dips(
-            grid, curves[name], name, low_hz, high_hz, min_height_db, smoothing, criteria.widest
-        )
+        band = covered_band(grid, curves[name], low_hz, high_hz)
+        if band is None or band[1] < 2 * band[0] * (1 - SAME_FREQUENCY):
+            not_searched[name] = (
+                f"the data cover less than an octave of {format_hertz(low_hz)} to {format_hertz(high_hz)} Hz"
+            )
+            continue
+        found, reason = find_peaks_and_dips(grid, curves[name], name, *band, min_height_db, smoothing, criteria.widest)
         features += found
         if reason:
             not_searched[name] = reason
+        else:
+            bands[name] = band
     features = _joined(features, names, grid, curves, criteria.height_share)
     # A broad shape reaches far outside its centre: a roll-off outside the band must not be fitted as a part of it.
     margin = 2 ** (1 / POINTS_PER_OCTAVE)
-    inside = (grid >= low_hz / margin) & (grid <= high_hz * margin)
+    lowest = min((low for low, _ in bands.values()), default=low_hz)
+    highest = max((high for _, high in bands.values()), default=high_hz)
+    inside = (grid >= lowest / margin) & (grid <= highest * margin)
     curves_inside = {name: np.asarray(curve, dtype=np.float64)[..., inside] for name, curve in curves.items()}
     level_inside = None if level is None else np.asarray(level, dtype=np.float64)[..., inside]
     result = []
@@ -225,4 +236,4 @@ def deviations(
         bare = feature.height_db if feature.unsmoothed_height_db is None else feature.unsmoothed_height_db
         above = abs(bare) >= threshold
         result.append(Deviation(feature, decided.cause, decided.plane, decided.basis, threshold, above, evidence))
-    return DeviationReport(tuple(result), min_height_db, low_hz, high_hz, not_searched)
+    return DeviationReport(tuple(result), min_height_db, bands, not_searched)

@@ -16,7 +16,7 @@ __all__ = ["complex_smooth"]
 
 @method(
     "complex-smoothing",
-    version=1,
+    version=2,
     title="Smoothing of complex pressure over a fraction of an octave",
     formula="Mean of the complex pressure over a window in log frequency around each frequency",
     source="complex smoothing as described in Hatziantoniou and Mourjopoulos 2000, J. Audio Eng. Soc. 48, 259-280; "
@@ -41,8 +41,7 @@ def complex_smooth(frequency: ArrayLike, spectrum: ArrayLike, fraction: float) -
     Returns
     -------
     numpy.ndarray of complex, shape (..., n)
-        Towards the ends the window shrinks symmetrically. A point is not changed if half a window does not reach both
-        its neighbours.
+        Towards the ends the window shrinks symmetrically; the first and the last point are not changed.
 
     Raises
     ------
@@ -53,12 +52,10 @@ def complex_smooth(frequency: ArrayLike, spectrum: ArrayLike, fraction: float) -
     if not 0 < fraction < math.inf:
         raise ValueError(f"the fraction must be above zero, not {fraction}")
     octaves = np.log2(grid)
-    half = np.minimum(0.5 / fraction, np.minimum(octaves - octaves[0], octaves[-1] - octaves))
-    gap = np.diff(octaves)
-    widest = np.concatenate([[np.inf], np.maximum(gap[:-1], gap[1:]), [np.inf]]) if grid.size > 2 else np.inf
-    smoothed = np.flatnonzero(half >= widest * (1 - 1e-9))
-    if not smoothed.size:
+    if grid.size < 3:
         return values
+    center, gap = octaves[1:-1], np.diff(octaves)
+    half = np.minimum(0.5 / fraction, np.minimum(center - octaves[0], octaves[-1] - center))
     areas = np.cumsum(gap * (values[..., :-1] + values[..., 1:]) / 2, axis=-1)
     area = np.concatenate([np.zeros((*values.shape[:-1], 1)), areas], axis=-1)
 
@@ -69,7 +66,5 @@ def complex_smooth(frequency: ArrayLike, spectrum: ArrayLike, fraction: float) -
         end = left + share * (right - left)
         return np.asarray(area[..., interval] + share * gap[interval] * (left + end) / 2)
 
-    low, high = octaves[smoothed] - half[smoothed], octaves[smoothed] + half[smoothed]
-    means = (integral(high) - integral(low)) / (2 * half[smoothed])
-    values[..., smoothed] = means
+    values[..., 1:-1] = (integral(center + half) - integral(center - half)) / (2 * half)
     return values
