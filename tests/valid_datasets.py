@@ -299,6 +299,9 @@ def compression() -> xr.Dataset:
             "listening_level": ("drive", level - 20 * np.log10(3.0)),
             "take_over": ("drive", np.array([100.0, 120.0, 200.0]) * np.sqrt(2)),
             "drift": ("frequency", np.full(FREQUENCY.size, -0.2)),
+            "drift_removed": ("drive", np.array([0.0, -0.1, -0.2])),
+            "drift_uncertainty": ("drive", np.array([0.0, 0.02, 0.03])),
+            "return_share": ("drive", np.array([0.0, 0.4, 0.8])),
         },
         coords={"drive": drive, "frequency": FREQUENCY, "octave": centres, "limit": limits},
         attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance")}
@@ -324,7 +327,8 @@ def directivity() -> xr.Dataset:
     dataset = xr.Dataset(
         {
             "first": (dims, np.broadcast_to(ends, shape).copy()),
-            "first_uncertainty": (dims, np.full(shape, 0.4)),
+            "first_low": (dims, np.broadcast_to(ends - 0.8, shape).copy()),
+            "first_high": (dims, np.broadcast_to(ends + 0.8, shape).copy()),
             "outermost": (dims, np.broadcast_to(ends, shape).copy()),
             "state": (dims, np.zeros(shape, np.int8)),
             "sphere_power": ("frequency", power),
@@ -332,8 +336,7 @@ def directivity() -> xr.Dataset:
             "two_orbit_error": ("frequency", np.zeros(FREQUENCY.size)),
         },
         coords={"plane": ["horizontal", "vertical"], "side": ["positive", "negative"], "frequency": FREQUENCY},
-        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind")}
-        | {"smoothing": "none", "drop": 6.0, "coverage_factor": 2.0},
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind")} | {"smoothing": "none", "drop": 6.0},
     )
     return describe(dataset, "directivity")
 
