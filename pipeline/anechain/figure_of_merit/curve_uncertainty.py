@@ -24,6 +24,7 @@ __all__ = [
     "USES",
     "StatedErrors",
     "band_level_uncertainty",
+    "components_text",
     "linear_uncertainty",
     "monte_carlo_of_curves",
     "monte_carlo_of_orbits",
@@ -221,7 +222,7 @@ def orbit_draws(errors: StatedErrors, level: Floats) -> Iterator[tuple[Floats, F
         yield directions.frequency[rows], level[..., rows] + orbit_errors(directions, draw, rows)
 
 
-def _components_text(directions: DirectionErrors) -> str:
+def components_text(directions: DirectionErrors) -> str:
     """Return which errors are drawn, and over how many octaves each is correlated."""
     response, own = directions.response_octaves, directions.own_octaves
     components = [
@@ -276,7 +277,7 @@ def uncertainties_of_draws(
         for name, value in values.items():
             if value is not None and np.isfinite(value):
                 values_by_name[name].append(float(value))
-    components = _components_text(directions)
+    components = components_text(directions)
     uncertainties = {}
     for name, value in undisturbed.items():
         result = monte_carlo_result(value, values_by_name[name], directions.draws)

@@ -18,6 +18,7 @@ __all__ = [
     "deviation_from_target",
     "deviation_from_trend",
     "fit_trend",
+    "residual_over_octaves",
     "set_trend",
     "trend_level",
 ]
@@ -174,6 +175,31 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
         origin="least squares",
         reason="",
     )
+
+
+def residual_over_octaves(frequency: Floats, level: Floats) -> Floats:
+    """Return the standard deviation of levels about their trend line, which :func:`fit_trend` fits to a single curve.
+
+    Parameters
+    ----------
+    frequency : numpy.ndarray, shape (n,)
+        Hz, ascending; the band of the fit.
+    level : numpy.ndarray, shape (..., n)
+        dB.
+
+    Returns
+    -------
+    numpy.ndarray, shape (...)
+        dB, n - 2 degrees of freedom, one point per 1/20 octave.
+    """
+    octaves = np.log2(frequency / frequency[0])
+    _, which = np.unique(np.floor(octaves * POINTS_PER_OCTAVE + 0.5 + 1e-9), return_inverse=True)
+    share = (which == np.arange(which.max() + 1)[:, np.newaxis]).astype(np.float64)
+    share /= share.sum(axis=1, keepdims=True)
+    x, y = share @ octaves, level @ share.T
+    dx, dy = x - x.mean(), y - y.mean(axis=-1, keepdims=True)
+    slope = (dy @ dx / (dx @ dx))[..., np.newaxis]
+    return np.asarray(np.sqrt(((dy - slope * dx) ** 2).sum(axis=-1) / (x.size - 2)))
 
 
 def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, reason: str) -> Trend:

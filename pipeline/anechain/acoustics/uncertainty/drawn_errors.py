@@ -107,20 +107,23 @@ def error_knots(frequency: Floats, reach: float) -> Floats:
     """Return the frequencies (knots) at which errors are drawn.
 
     They are evenly spaced over log frequency from the first to the last frequency of the data. There are never more
-    knots than frequencies, but at least two.
+    knots than frequencies, but at least two. For one error at all frequencies the second knot is at infinity, where it
+    has no weight.
 
     Parameters
     ----------
     frequency : numpy.ndarray, shape (n,)
         Hz, ascending.
     reach : float
-        Largest distance of two knots in octaves.
+        Largest distance of two knots in octaves; infinite for one error at all frequencies.
 
     Returns
     -------
     numpy.ndarray, shape (knots,)
         Log2 of Hz.
     """
+    if np.isinf(reach):
+        return np.array([np.log2(frequency[0]), np.inf])
     low, high = np.log2(frequency[0]), np.log2(frequency[-1])
     count = min(int(np.ceil((high - low) / reach - 1e-9)) + 1, frequency.size)
     return np.linspace(low, high, max(count, 2))
