@@ -12,9 +12,15 @@ from anechain.acoustics.uncertainty.deviation_interval import curve_without_nois
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty
-from anechain.figure_of_merit.curve_uncertainty import CANCELS, ROUNDING, StatedErrors, components_text
+from anechain.figure_of_merit.curve_uncertainty import (
+    CANCELS,
+    ROUNDING,
+    StatedErrors,
+    components_text,
+    uncertainties_of_draws,
+)
 
-__all__ = ["USES", "deviation_uncertainties", "interval_uncertainty"]
+__all__ = ["USES", "deviation_uncertainties", "draws_uncertainty", "interval_uncertainty"]
 
 Measures = Mapping[str, Callable[[Floats, Floats], Floats]]
 
@@ -97,3 +103,19 @@ def interval_uncertainty(
         f"due to errors; {components_text(directions)}"
     )
     return Uncertainty(standard, propagation, interval=(low, high))
+
+
+def draws_uncertainty(directions: DirectionErrors, value: float | None, drawn: Floats) -> Uncertainty:
+    """Return the uncertainty of a number from its values in all draws.
+
+    Parameters
+    ----------
+    directions : DirectionErrors
+        Names the components of the uncertainty.
+    value : float or None
+        The number without errors.
+    drawn : numpy.ndarray, shape (draws,)
+        The number in each draw.
+    """
+    draws = ({"number": float(number)} for number in drawn)
+    return uncertainties_of_draws(StatedErrors(directions), {"number": value}, draws)["number"]

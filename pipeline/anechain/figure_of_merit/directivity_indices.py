@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from anechain.acoustics.curve.linearity import standard_deviation_over_octaves
-from anechain.acoustics.curve.trends import residual_over_octaves
+from anechain.acoustics.curve.trends import slopes_over_octaves
 from anechain.acoustics.directivity.directivity_constancy import DirectivityConstancy, directivity_constancy
 from anechain.data.numbers import Mark, Number, Uncertainty
 from anechain.figure_of_merit import deviation_uncertainty
@@ -19,7 +19,10 @@ __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Directivity indices"
 USES = ("directivity-constancy", *deviation_uncertainty.USES)
-MEASURES = {"constancy": standard_deviation_over_octaves, "smoothness": residual_over_octaves}
+MEASURES = {
+    "constancy": standard_deviation_over_octaves,
+    "smoothness": lambda frequency, level: slopes_over_octaves(frequency, level)[1],
+}
 INDICES = ("sound_power_index", "early_reflections_index")
 
 

@@ -18,8 +18,8 @@ __all__ = [
     "deviation_from_target",
     "deviation_from_trend",
     "fit_trend",
-    "residual_over_octaves",
     "set_trend",
+    "slopes_over_octaves",
     "trend_level",
 ]
 
@@ -177,8 +177,8 @@ def fit_trend(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
     )
 
 
-def residual_over_octaves(frequency: Floats, level: Floats) -> Floats:
-    """Return the standard deviation of levels about their trend line, which :func:`fit_trend` fits to a single curve.
+def slopes_over_octaves(frequency: Floats, level: Floats) -> tuple[Floats, Floats]:
+    """Return the slopes of the trend lines of several curves, and the standard deviations about the lines.
 
     Parameters
     ----------
@@ -189,8 +189,10 @@ def residual_over_octaves(frequency: Floats, level: Floats) -> Floats:
 
     Returns
     -------
-    numpy.ndarray, shape (...)
-        dB, n - 2 degrees of freedom, one point per 1/20 octave.
+    slope : numpy.ndarray, shape (...)
+        dB per octave, fitted as by :func:`fit_trend`, to one point per 1/20 octave.
+    residual : numpy.ndarray, shape (...)
+        dB, n - 2 degrees of freedom.
     """
     octaves = np.log2(frequency / frequency[0])
     _, which = np.unique(np.floor(octaves * POINTS_PER_OCTAVE + 0.5 + 1e-9), return_inverse=True)
@@ -198,8 +200,9 @@ def residual_over_octaves(frequency: Floats, level: Floats) -> Floats:
     share /= share.sum(axis=1, keepdims=True)
     x, y = share @ octaves, level @ share.T
     dx, dy = x - x.mean(), y - y.mean(axis=-1, keepdims=True)
-    slope = (dy @ dx / (dx @ dx))[..., np.newaxis]
-    return np.asarray(np.sqrt(((dy - slope * dx) ** 2).sum(axis=-1) / (x.size - 2)))
+    slope = dy @ dx / (dx @ dx)
+    squares = ((dy - slope[..., np.newaxis] * dx) ** 2).sum(axis=-1)
+    return np.asarray(slope), np.asarray(np.sqrt(squares / (x.size - 2)))
 
 
 def set_trend(slope_db_per_octave: float, anchor_hz: float, anchor_db: float, reason: str) -> Trend:

@@ -1,8 +1,8 @@
 """Interval of a deviation (a range, a root mean square, a mean of absolute values) that errors of measurement enlarge.
 
-Errors add to a deviation: that of an ideally flat curve is zero, that of its measurement is not. Draws of further errors
-around the measured curve would add them once more. So the interval is not that of the draws, but contains each true
-deviation for which the measured one would not be improbable (Neyman).
+Errors add to a deviation: that of an ideally flat curve is zero, that of its measurement is not. Draws of further
+errors around the measured curve would add them once more. So the interval is not that of the draws, but contains each
+true deviation for which the measured one would not be improbable (Neyman).
 """
 
 from __future__ import annotations
@@ -63,8 +63,8 @@ def curve_without_noise(frequency: Floats, level: Floats, errors: Floats) -> Flo
     version=1,
     title="95 % interval of a deviation that errors of measurement enlarge",
     formula="All true deviations D for which the measured one is between the quantiles of 2.5 and 97.5 % of the "
-    "deviation of (the measured curve, scaled to the deviation D) plus drawn errors; the interval is extended to the "
-    "measured deviation where that is above it",
+    "deviation of (the measured curve, scaled to the deviation D) plus drawn errors; its upper end is at least the "
+    "measured deviation, and at least the median of the deviation of errors alone",
     source="Neyman 1937, Outline of a theory of statistical estimation based on the classical theory of probability, "
     "Phil. Trans. R. Soc. A 236: an interval from the distribution of the estimate at each true value; normal errors "
     "as in JCGM 101:2008, 6.4.7",
@@ -92,10 +92,11 @@ def deviation_interval(measure: Measure, shape: Floats, errors: Floats, value: f
     low, high : float
         In the unit of the deviation; low is 0 where errors alone would explain the measured deviation.
     """
-    size = float(measure(shape[np.newaxis])[0])
+    size, alone = float(measure(shape[np.newaxis])[0]), measure(errors)
+    # Errors of the stated size hide a smaller deviation, however small the measured one is.
+    least_high = max(value, float(np.median(alone)))
     if not size > 0:
-        return 0.0, value
-    alone = measure(errors)
+        return 0.0, least_high
     # Over the scale, the deviation with errors is convex, and at this scale at least as large as the measured one: the
     # method of Newton goes down to the largest scale at which both are equal, or below zero if there is none.
     scale = (value + alone) / size
@@ -112,4 +113,4 @@ def deviation_interval(measure: Measure, shape: Floats, errors: Floats, value: f
     from_zero = np.where(alone >= value, 0.0, scale)
     low = float(np.quantile(size * from_zero, PROBABILITIES[0], method="weibull"))
     high = float(np.quantile(size * scale, PROBABILITIES[1], method="weibull"))
-    return min(low, value), max(high, value)
+    return min(low, value), max(high, least_high)
