@@ -57,10 +57,10 @@ def responses(repeated=True):
 
 def gathered(data, repeated=False, draws=400, octaves=1.0, **components):
     datasets = {"curves": valid_datasets.curves(), "responses": responses(repeated)} | data
-    options = Numbers(
-        uncertainty=NumbersUncertainty(draws=draws, repeatability_octaves=octaves, response_octaves=octaves)
-    )
-    return gather(options, DeviceNumbers(), datasets, Derivation(smoothing=None), stated=stated(**components))
+    options = Numbers(uncertainty=NumbersUncertainty(draws=draws, response_octaves=octaves))
+    section = stated(**components)
+    section["repeatability"] = section.get("repeatability", {}) | {"octaves": octaves}
+    return gather(options, DeviceNumbers(), datasets, Derivation(smoothing=None), stated=section)
 
 
 def distortion_of(data, levels=(86.0,)):

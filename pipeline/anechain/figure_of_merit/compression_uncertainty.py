@@ -33,7 +33,7 @@ from anechain.figure_of_merit.capture_uncertainty import (
     level_uncertainty,
     with_propagation,
 )
-from anechain.figure_of_merit.curve_uncertainty import octaves_text
+from anechain.figure_of_merit.curve_uncertainty import correlation_text
 from anechain.figure_of_merit.deviation_uncertainty import interval_uncertainty
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
@@ -143,8 +143,8 @@ def level_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[fl
 
 
 def _repeatability_text(errors: CompressionErrors) -> str:
-    octaves = octaves_text(errors.captures.at_orders.errors.own_octaves)
-    return f"repeatability of two captures, correlated over {octaves}; all other errors cancel"
+    octaves = correlation_text(errors.captures.at_orders.errors.own_octaves)
+    return f"repeatability of two captures, {octaves}; all other errors cancel"
 
 
 def _delta(errors: CompressionErrors, row: int) -> Floats:

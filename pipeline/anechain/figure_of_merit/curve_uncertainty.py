@@ -25,10 +25,10 @@ __all__ = [
     "StatedErrors",
     "band_level_uncertainty",
     "components_text",
+    "correlation_text",
     "linear_uncertainty",
     "monte_carlo_of_curves",
     "monte_carlo_of_orbits",
-    "octaves_text",
     "orbit_draws",
     "thinned_rows",
     "uncertainties_of_draws",
@@ -229,16 +229,18 @@ def components_text(directions: DirectionErrors) -> str:
         "calibration, gain, drive and distance: one error at all frequencies"
         if (directions.broadband_error > 0).any()
         else "",
-        f"microphone response: correlated over {octaves_text(response)}" if (directions.response > 0).any() else "",
+        f"microphone response: {correlation_text(response)}" if (directions.response > 0).any() else "",
         "each angle: one error at all frequencies" if (np.nan_to_num(directions.angle_error) != 0).any() else "",
-        f"repeatability: correlated over {octaves_text(own)}" if (np.nan_to_num(directions.own) > 0).any() else "",
+        f"repeatability: {correlation_text(own)}" if (np.nan_to_num(directions.own) > 0).any() else "",
     ]
     return "; ".join(filter(None, components))
 
 
-def octaves_text(octaves: float) -> str:
-    """Return a distance in octaves in print: "1 octave", "0.5 octaves"."""
-    return f"{octaves:g} octave{'s' * (octaves != 1)}"
+def correlation_text(octaves: float) -> str:
+    """Return over how many octaves errors are correlated, in print; infinite for one error at all frequencies."""
+    if np.isinf(octaves):
+        return "one error at all frequencies"
+    return f"independent after {octaves:g} octave{'s' * (octaves != 1)}"
 
 
 def thinned_rows(frequency: Floats, per_octave: float = ROWS_PER_OCTAVE) -> NDArray[np.intp]:

@@ -18,9 +18,9 @@ from anechain.acoustics.uncertainty.correlated_errors import at_frequencies, err
 from anechain.acoustics.uncertainty.monte_carlo import MonteCarlo, monte_carlo
 from anechain.arrays import Floats
 from anechain.campaign.numbers import NumbersUncertainty
-from anechain.campaign.stated_uncertainty import standard_uncertainty
+from anechain.campaign.stated_uncertainty import repeatability_octaves, standard_uncertainty
 from anechain.data.numbers import Uncertainty
-from anechain.figure_of_merit.curve_uncertainty import ROUNDING, octaves_text
+from anechain.figure_of_merit.curve_uncertainty import ROUNDING, correlation_text
 from anechain.figure_of_merit.impedance_budget import impedance_budget
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
         ),
         reasons,
         uncertainties["modulus"] is not None,
-        options.repeatability_octaves,
+        repeatability_octaves(stated),
         options.draws,
         tuple(component.text for component in impedance_budget(impedance, stated) if not component.reason),
     )
@@ -203,9 +203,7 @@ def monte_carlo_uncertainty(errors: ImpedanceErrors, result: MonteCarlo, *parts:
             (
                 f"Monte Carlo, {errors.draws} draws (JCGM 101)",
                 "" if all(errors.reasons.values()) else "stated components: one error at all frequencies",
-                f"repeatability of takes: correlated over {octaves_text(errors.own_octaves)}"
-                if errors.repeated
-                else "",
+                f"repeatability of takes: {correlation_text(errors.own_octaves)}" if errors.repeated else "",
             ),
         )
     )
