@@ -107,3 +107,12 @@ def measured(truth: xr.Dataset, random: np.random.Generator, errors: Errors) -> 
     shared = np.isin(ANGLES, (0.0, 180.0))
     drawn[1, shared] = drawn[0, shared]
     return truth.assign(level=(("plane", "angle", "frequency"), truth["level"].values + drawn))
+
+
+def measured_harmonics(truth: xr.Dataset, random: np.random.Generator, errors: Errors) -> xr.Dataset:
+    """Return the harmonics as measured: order n of a capture has the capture's error at n times the frequency."""
+    frequency = np.asarray(truth["frequency"].values)
+    orders = np.asarray(truth["order"].values)
+    sounding, place = np.unique(np.round(orders[:, np.newaxis] * frequency, 6), return_inverse=True)
+    drawn = capture_errors(random, errors, truth.sizes["drive"], sounding)[:, place.reshape(orders.size, -1)]
+    return truth.assign(level=(("drive", "order", "frequency"), truth["level"].values + drawn))

@@ -155,11 +155,15 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         if key == "rating" and value is not None:
             # A rating has one decimal everywhere.
             value = round(value, 1) + 0.0
-            if uncertainty is not None and uncertainty.standard is not None:
+            if uncertainty is not None and uncertainty.standard is not None and uncertainty.interval is not None:
                 factor = inputs.options.uncertainty.coverage_factor
                 tenths = float(np.ceil(10 * factor * uncertainty.standard - 1e-9)) / 10
+                ends = np.array(uncertainty.interval)
+                low, high = np.floor(10 * ends[0] + 1e-9) / 10, np.ceil(10 * ends[1] - 1e-9) / 10
                 measurement_only = "the uncertainty is that of the measurement, not of the model"
-                uncertainty = Uncertainty(tenths / factor, uncertainty.propagation, "", measurement_only)
+                uncertainty = Uncertainty(
+                    tenths / factor, uncertainty.propagation, "", measurement_only, (float(low), float(high))
+                )
         contribution = f"adds {contributions[term]:+.2f} to the constant 12.69" if term in contributions else ""
         yield make_number(
             inputs,

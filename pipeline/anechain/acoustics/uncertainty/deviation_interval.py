@@ -21,6 +21,9 @@ Measure = Callable[[Floats], Floats]
 WIDTHS_OCTAVES = (8 / 3, 4 / 3, 2 / 3, 1 / 3, 1 / 6)
 """Widths of the averages that are tried, from wide to narrow."""
 
+SELECTION_DRAWS = 60
+SELECTION_QUANTILE = 0.9
+
 PROBABILITIES = (0.025, 0.975)
 _STEPS = 30
 _TOLERANCE = 1e-6
@@ -41,21 +44,30 @@ def curve_without_noise(frequency: Floats, level: Floats, errors: Floats) -> Flo
     Returns
     -------
     numpy.ndarray, shape (n,)
-        dB. Straight lines over log frequency stay as they are. The level itself if every average removes more than the
-        median of what it removes from the errors.
+        dB. At each frequency the average over the widest window that removes, in the octave around, no more than it
+        would remove from 90 % of the errors; the level itself where every average removes more. Straight lines over log
+        frequency stay as they are.
     """
     octaves = np.log2(frequency)
     to_the_end = np.minimum(octaves - octaves[0], octaves[-1] - octaves)
     distance = np.abs(octaves[:, np.newaxis] - octaves)
+
+    def average(half_width: Floats) -> Floats:
+        inside = distance <= half_width[:, np.newaxis] + 1e-9
+        return np.asarray(inside / inside.sum(axis=1, keepdims=True))
+
+    some = errors[:SELECTION_DRAWS]
+    around = average(np.full(octaves.size, 0.5))
+    result, open_rows = level.copy(), np.ones(octaves.size, dtype=np.bool_)
     for width in WIDTHS_OCTAVES:
         # The window is narrower near the ends, so that it stays symmetric and keeps straight lines.
-        inside = distance <= np.minimum(width / 2, to_the_end)[:, np.newaxis] + 1e-9
-        average = inside / inside.sum(axis=1, keepdims=True)
-        removed = ((errors - errors @ average.T) ** 2).mean(axis=1)
-        averaged = average @ level
-        if ((level - averaged) ** 2).mean() <= np.median(removed):
-            return np.asarray(averaged)
-    return level
+        window = average(np.minimum(width / 2, to_the_end))
+        averaged = window @ level
+        from_errors = np.quantile((some - some @ window.T) ** 2 @ around.T, SELECTION_QUANTILE, axis=0)
+        accepted = open_rows & (around @ (level - averaged) ** 2 <= from_errors)
+        result[accepted] = averaged[accepted]
+        open_rows &= ~accepted
+    return result
 
 
 @method(
