@@ -27,6 +27,7 @@ __all__ = [
     "band_level_uncertainty",
     "components_text",
     "correlation_text",
+    "level_without_noise",
     "linear_uncertainty",
     "monte_carlo_of_curves",
     "monte_carlo_of_orbits",
@@ -163,7 +164,7 @@ def monte_carlo_of_curves(
     directions = errors.directions
     rows = {name: directions.rows(name) for name in curves}
     # Draws around the measured curve would have its errors and those of the draw.
-    bases = {name: _without_noise(directions.frequency, level, rows[name]) for name, level in curves.items()}
+    bases = {name: level_without_noise(directions.frequency, level, rows[name]) for name, level in curves.items()}
     draws = (
         function({name: level + rows[name][draw] for name, level in bases.items()}) for draw in range(directions.draws)
     )
@@ -172,8 +173,18 @@ def monte_carlo_of_curves(
     return uncertainties_of_draws(errors, undisturbed, draws, function(bases))
 
 
-def _without_noise(frequency: Floats, level: Floats, errors: Floats) -> Floats:
-    """Return :func:`curve_without_noise` where a curve has levels; the curve itself if it has no noise."""
+def level_without_noise(frequency: Floats, level: Floats, errors: Floats) -> Floats:
+    """Return :func:`curve_without_noise` where a curve has levels; the curve itself if it has no noise.
+
+    Parameters
+    ----------
+    frequency : numpy.ndarray, shape (n,)
+        Hz, ascending.
+    level : numpy.ndarray, shape (n,)
+        dB; NaN or minus infinity where there is none.
+    errors : numpy.ndarray, shape (draws, n)
+        dB; drawn errors of the curve.
+    """
     known = np.isfinite(level) & np.isfinite(errors).all(axis=0)
     if known.sum() < 2:
         return level
