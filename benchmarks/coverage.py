@@ -90,6 +90,7 @@ NAMES = {
 }
 
 Table = dict[str, list[tuple[bool, bool]]]
+Group = Callable[[MetricInputs], Iterator[Number]]
 Find = Callable[[np.random.Generator | None, str, int], Iterator[Number]]
 
 
@@ -106,30 +107,26 @@ def _inputs(responses: xr.Dataset, kind: str, draws: int, **datasets: xr.Dataset
     return gather(options, DeviceNumbers(), given, derivation, stated=stated)
 
 
-def response_numbers(uneven: bool) -> Find:
-    """Return a function that simulates a measurement of the responses and yields the numbers of its curves."""
+def response_numbers(uneven: bool, *groups: Group) -> Find:
+    """Return a function that simulates a measurement of the responses and yields numbers of its curves."""
 
     def find(random: np.random.Generator | None, kind: str, draws: int) -> Iterator[Number]:
         responses = simulated_measurements.source(uneven=uneven)
         if random is not None:
             responses = simulated_measurements.measured(responses, random, Errors(CAPTURE, KINDS[kind][0], COMMON))
         inputs = _inputs(responses, kind, draws)
-        yield from linearity.numbers(inputs)
-        if not uneven:
-            return
-        yield from sensitivity.numbers(inputs)
-        yield from frequency_range.numbers(inputs)
-        yield from trends.numbers(inputs)
-        yield from listening_height.numbers(inputs)
-        yield from directivity_indices.numbers(inputs)
-        yield from aim.numbers(inputs, aim.compare_aims(inputs))
-        yield from preference.numbers(inputs)
+        for group in groups:
+            yield from group(inputs)
 
     return find
 
 
-def capture_numbers(drives: tuple[float, ...]) -> Find:
-    """Return a function that simulates sweeps on the axis and yields the numbers of distortion and compression."""
+def _aim(inputs: MetricInputs) -> Iterator[Number]:
+    return aim.numbers(inputs, aim.compare_aims(inputs))
+
+
+def capture_numbers(drives: tuple[float, ...], *groups: Group) -> Find:
+    """Return a function that simulates sweeps on the axis and yields numbers of distortion and compression."""
 
     def find(random: np.random.Generator | None, kind: str, draws: int) -> Iterator[Number]:
         harmonics = nonlinear_speaker.harmonics(drives)
@@ -150,12 +147,29 @@ def capture_numbers(drives: tuple[float, ...]) -> Find:
             ),
         }
         inputs = _inputs(simulated_measurements.source(), kind, draws, **data)
-        yield from compression.compression_numbers(inputs)
-        if len(drives) > 2:
-            yield from distortion.distortion_numbers(inputs)
-            yield from usable_limits.usable_numbers(inputs)
+        for group in groups:
+            yield from group(inputs)
 
     return find
+
+
+PARTS: Mapping[str, tuple[str, Find]] = {
+    "flat": ("flat", response_numbers(False, linearity.numbers)),
+    "linear": ("linear", capture_numbers((0.01, 0.02), compression.compression_numbers)),
+    "deviations": (
+        "uneven",
+        response_numbers(True, sensitivity.numbers, linearity.numbers, directivity_indices.numbers, _aim),
+    ),
+    "preference": ("uneven", response_numbers(True, preference.numbers)),
+    "trends": ("uneven", response_numbers(True, trends.numbers)),
+    "distortion": (
+        "compressing",
+        capture_numbers(nonlinear_speaker.DRIVES, compression.compression_numbers, distortion.distortion_numbers),
+    ),
+    "range": ("uneven", response_numbers(True, frequency_range.numbers, listening_height.numbers)),
+    "usable": ("compressing", capture_numbers(nonlinear_speaker.DRIVES, usable_limits.usable_numbers)),
+}
+"""By the name of a part: the source, and the numbers that are simulated together."""
 
 
 def coverage(find: Find, kind: str, measurements: int, draws: int) -> Table:
@@ -236,22 +250,16 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, default=Path(".cache/coverage"), help="folder of finished parts")
     parser.add_argument("--out", type=Path, default=Path("docs/reference/coverage.md"))
     chosen = parser.parse_args()
-    sources = {
-        "uneven": response_numbers(uneven=True),
-        "flat": response_numbers(uneven=False),
-        "compressing": capture_numbers(nonlinear_speaker.DRIVES),
-        "linear": capture_numbers((0.01, 0.02)),
-    }
     tables: dict[tuple[str, str], Table] = {}
-    for source, find in sources.items():
+    for part, (source, find) in PARTS.items():
         for kind in KINDS:
-            kept = chosen.keep / f"{source}-{kind}-{chosen.measurements}-{chosen.draws}.json"
+            kept = chosen.keep / f"{part}-{kind}-{chosen.measurements}-{chosen.draws}.json"
             if not kept.is_file():
                 kept.parent.mkdir(parents=True, exist_ok=True)
                 kept.write_text(json.dumps(coverage(find, kind, chosen.measurements, chosen.draws)), encoding="utf-8")
-            tables[source, kind] = json.loads(kept.read_text(encoding="utf-8"))
+            tables.setdefault((source, kind), {}).update(json.loads(kept.read_text(encoding="utf-8")))
             chosen.out.write_text(page(tables, chosen.measurements, chosen.draws), encoding="utf-8")
-            print(source, kind, flush=True)
+            print(part, kind, flush=True)
 
 
 if __name__ == "__main__":

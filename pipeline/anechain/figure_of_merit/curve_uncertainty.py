@@ -290,7 +290,12 @@ def _interval_without_bias(value: float, base: float | None, drawn: Sequence[flo
 
 
 def uncertainties_of_draws(
-    errors: StatedErrors, undisturbed: Values, draws: Iterable[Values], base: Values | None = None
+    errors: StatedErrors,
+    undisturbed: Values,
+    draws: Iterable[Values],
+    base: Values | None = None,
+    *,
+    jumps: bool = False,
 ) -> dict[str, Uncertainty]:
     """Return the uncertainties of numbers from their values in each draw.
 
@@ -303,6 +308,9 @@ def uncertainties_of_draws(
         The same numbers in each draw.
     base : mapping of str to float or None, optional
         The numbers of the levels to which the errors of the draws were added, if these are not the measured ones.
+    jumps : bool
+        Whether small errors can move the numbers far, as those that are read where a limit is first exceeded. The bias
+        of such a number is not known; its interval is that of the draws, extended to the number.
 
     Returns
     -------
@@ -331,6 +339,9 @@ def uncertainties_of_draws(
                 f"Monte Carlo, {directions.draws} draws (JCGM 101), normal distribution, sampling error "
                 f"{sampling:.0f} %; {components}"
             )
-            interval = _interval_without_bias(value, None if base is None else base[name], values_by_name[name])
+            if jumps and result.low is not None and result.high is not None:
+                interval = min(result.low, value), max(result.high, value)
+            else:
+                interval = _interval_without_bias(value, None if base is None else base[name], values_by_name[name])
             uncertainties[name] = Uncertainty(result.standard, propagation, note=result.reason, interval=interval)
     return uncertainties

@@ -98,7 +98,8 @@ def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int
 
     undisturbed = _limits(draws, MEASURED)
     drawn = (_limits(draws, draw) for draw in range(captures.draws))
-    uncertainties = uncertainties_of_draws(StatedErrors(captures), undisturbed, drawn, _limits(draws, WITHOUT_NOISE))
+    base = _limits(draws, WITHOUT_NOISE)
+    uncertainties = uncertainties_of_draws(StatedErrors(captures), undisturbed, drawn, base, jumps=True)
     propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101) of all limits; {errors.components}; noise"
     by_name = {name: with_propagation(known, propagation) for name, known in uncertainties.items()}
     for name, known in by_name.items():
