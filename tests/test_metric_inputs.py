@@ -27,15 +27,14 @@ def test_the_expanded_uncertainty_is_the_standard_one_times_k(given):
     assert told(given, 85.0, "dB").uncertainty_reason == NOT_STATED
 
 
-def test_an_interval_is_told_where_twice_the_standard_deviation_does_not_tell_it(given):
+def test_an_interval_that_is_not_symmetric_replaces_the_uncertainty(given):
     even = told(given, 52.0, "Hz", uncertainty=Uncertainty(2.0, "drawn", interval=(48.3, 55.8)))
-    assert even.note == ""
+    assert even.interval is None and even.uncertainty == 4.0
     skewed = told(given, 52.0, "Hz", uncertainty=Uncertainty(2.0, "drawn", interval=(49.6, 57.4)), note="re the mean")
-    assert skewed.note == "re the mean; in 95 % of the draws 49.6 to 57.4 Hz"
-    angle = told(given, 80.0, "°", uncertainty=Uncertainty(1.0, "drawn", interval=(79.9, 84.0)))
-    assert angle.note == "in 95 % of the draws 80 to 84°"
+    assert skewed.interval == (49.6, 57.4) and skewed.note == "re the mean" and skewed.propagation == "drawn"
+    assert skewed.uncertainty is None and skewed.coverage_factor is None and skewed.uncertainty_reason == ""
 
 
 def test_a_gap_has_neither(given):
     gap = told(given, None, "Hz", uncertainty=Uncertainty(2.0, "drawn", interval=(1.0, 9.0)), reason="the data end")
-    assert gap.uncertainty is None and gap.note == "" and gap.reason == "the data end"
+    assert gap.uncertainty is None and gap.interval is None and gap.note == "" and gap.reason == "the data end"

@@ -64,8 +64,8 @@ uncertainty:                      # uncertainties include stated components only
 {indent(_SHARED, "  ")}\
   angle:
     {{value: 0.5, source: "judgement: scale of the turntable, degrees"}}
-  repeatability:                  # of a single capture, without its angle
-    {{value: 0.07, source: "judgement: gain and distance, a capture at a time"}}
+  repeatability:                  # of a single capture, without its angle; a gain is one error at all frequencies
+    {{value: 0.07, octaves: broadband, source: "judgement: gain and distance of each capture"}}
 devices:
   rowan:
     title: Rowan
@@ -122,8 +122,9 @@ devices:
       options:
         manifest: raw/alder/drives/manifest.csv
 {_SWEEP}\
-    uncertainty:                  # without angle and repeatability: three takes show them
+    uncertainty:                  # without sizes of angle and repeatability: three takes show them
 {indent(_SHARED, "      ")}\
+      repeatability: {{octaves: broadband}}          # most of it is the gain of each capture
     impedance:
       files: [raw/impedance/alder.csv]
       setup: {{drive: 0.5}}

@@ -32,6 +32,9 @@ SPHERE_FILE = "raw/hornbeam/hornbeam.sofa"
 TAKES = "abc"
 """Takes of alder's orbits: between them it was taken off the turntable and put back."""
 
+GAIN_ERROR = 0.07
+"""dB; standard deviation of the gain of each capture of alder's orbits."""
+
 
 def frequencies(count: int) -> Floats:
     """Return a logarithmic grid from 20 Hz to 20 kHz, rounded to 0.01 Hz."""
@@ -72,16 +75,16 @@ def _curves(
 def misplaced_pressure(device: str, plane: str, angle: Floats, frequency: Floats, take: str) -> Complexes:
     """Return the pressure of an orbit in one take, shape (angles, frequencies); the same for the same take.
 
-    Normally distributed errors of each take: 1 mm in distance, 0.5 degree in the plane of the orbit and across it,
-    0.05 dB in gain. Of each direction: 0.2 degree and 0.05 dB. Common practice, no source.
+    Normally distributed errors of each take: 1 mm in distance, 0.5 degree in the plane of the orbit and across it. Of
+    each capture: 0.2 degree, and 0.07 dB in gain, the same at all frequencies. Common practice, no source.
 
     The pressure at a wrong angle is interpolated from the correct angle and two degrees on either side, since the model
     of the box has a step of half a decibel in the plane of the front that no real loudspeaker has.
     """
     random = np.random.default_rng([ord(take), plane == "vertical"])
-    rotation, tilt_error, approach, gain_error = random.standard_normal(4)
+    rotation, tilt_error, approach = random.standard_normal(3)
     angle_error = (0.5 * rotation + 0.2 * random.standard_normal(angle.size))[:, None]
-    gain = 10 ** (0.05 / 20 * (gain_error + random.standard_normal(angle.size)))[:, None]
+    gain = 10 ** (GAIN_ERROR / 20 * random.standard_normal(angle.size))[:, None]
     tilt, closer, step = np.deg2rad(0.5 * tilt_error), 0.001 * approach, 2.0
     sideways = np.array([0.0, 0.0, 1.0] if plane == "horizontal" else [0.0, 1.0, 0.0])
     below, correct, above = (

@@ -50,6 +50,19 @@ def _direction_errors(frequency: Floats, angles: Floats, levels: Floats) -> Dire
     )
 
 
+def _deviation_interval(frequency: Floats, level: Floats) -> tuple[float, float]:
+    """Interval of half the range above 200 Hz, with a few errors that no seed decides."""
+    from anechain.acoustics.curve.linearity import half_range
+    from anechain.acoustics.uncertainty.deviation_interval import curve_without_noise, deviation_interval
+
+    inside = frequency >= 200.0
+    octaves, curve = np.log2(frequency[inside] / 200.0), level[inside] - level[inside].mean()
+    phase = np.arange(12.0)[:, np.newaxis]
+    drawn = 0.2 * np.sin(phase + (1.0 + 0.3 * phase) * octaves)
+    shape = curve_without_noise(frequency[inside], curve, drawn)
+    return deviation_interval(half_range, shape, drawn, float(half_range(curve)))
+
+
 def reference_calls_of_numbers(
     frequency: Floats, angles: Floats, levels: Floats, directions: tuple[Floats, Floats]
 ) -> dict[str, Callable[[], Any]]:
@@ -117,6 +130,7 @@ def reference_calls_of_numbers(
             levels, PLANES, angles, 0.3, 0.1 + 0.002 * np.abs(angles)[:, np.newaxis]
         ),
         "deviation-evidence": lambda: _rounded_evidence(frequency, angles, levels),
+        "deviation-interval": lambda: _deviation_interval(frequency, axis),
         "deviations": lambda: _rounded_deviations(frequency, angles, levels),
         "directivity-constancy": lambda: directivity_constancy.directivity_constancy(frequency, axis - power),
         "distance-uncertainty": lambda: components.distance_component(2.1, 0.013),

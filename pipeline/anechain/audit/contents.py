@@ -264,6 +264,8 @@ def _walk_numbers(document: Mapping[str, Any], path: tuple[str, ...]) -> Iterato
             yield ".".join((*path, name)), Number(entry["value"], unit, note)
             if entry.get("uncertainty") is not None:
                 yield ".".join((*path, name, "uncertainty")), Number(entry["uncertainty"], unit)
+            for end, limit in zip(("low", "high"), entry.get("interval") or (), strict=False):
+                yield ".".join((*path, name, f"interval_{end}")), Number(limit, unit)
         else:
             yield from _walk_numbers(entry, (*path, name))
 
@@ -282,6 +284,9 @@ def _number_table_contents(text: str, path: Path) -> list[Content]:
             device_numbers[quantity] = Number(_cell(row["value"]), unit, row["reason"])
             if row["uncertainty"]:
                 device_numbers[f"{quantity}.uncertainty"] = Number(_cell(row["uncertainty"]), unit)
+            for end in ("interval_low", "interval_high"):
+                if row[end]:
+                    device_numbers[f"{quantity}.{end}"] = Number(_cell(row[end]), unit)
     except (KeyError, TypeError, csv.Error) as error:
         raise InputError.single(
             path, f"is not a complete table of numbers: {error}", "an unaltered results/numbers.csv"

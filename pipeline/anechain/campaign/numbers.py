@@ -320,11 +320,6 @@ class NumbersUncertainty(Model):
     coverage_factor: Positive = Field(
         default=2.0, description="Factor k of the expanded uncertainty that is shown (GUM: 2, about 95 %)"
     )
-    repeatability_octaves: Positive = Field(
-        default=3.0,
-        description="Octaves after which errors between takes are independent (our own: another gain or position "
-        "changes a curve over octaves; 0.05 for noise)",
-    )
     response_octaves: Positive = Field(
         default=1.0,
         description="Octaves after which errors of the microphone's response are independent (common practice); "

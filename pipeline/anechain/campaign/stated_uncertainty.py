@@ -9,9 +9,12 @@ import numpy as np
 
 from anechain.acoustics.uncertainty.components import Distribution, standard_of_limits
 from anechain.arrays import Floats
+from anechain.campaign.uncertainty import Repeatability
 from anechain.data.uncertainty_budget import component_unit
 
-__all__ = ["standard_uncertainty", "statement"]
+__all__ = ["repeatability_octaves", "standard_uncertainty", "statement"]
+
+DEFAULT_OCTAVES = float(Repeatability.model_fields["octaves"].default)
 
 
 def standard_uncertainty(stated: Mapping[str, Any], frequency: Floats) -> Floats:
@@ -39,6 +42,18 @@ def standard_uncertainty(stated: Mapping[str, Any], frequency: Floats) -> Floats
         return np.asarray(width)
     distribution: Distribution = "normal" if stated["kind"] == "expanded" else stated["kind"]
     return np.asarray(width * standard_of_limits(1.0, distribution, stated["coverage_factor"]))
+
+
+def repeatability_octaves(uncertainty: Mapping[str, Any]) -> float:
+    """Return the octaves after which the errors of a capture are independent; infinite for a broadband error.
+
+    Parameters
+    ----------
+    uncertainty : mapping
+        The campaign's section `uncertainty` as plain values.
+    """
+    octaves = uncertainty.get("repeatability", {}).get("octaves", DEFAULT_OCTAVES)
+    return np.inf if octaves == "broadband" else float(octaves)
 
 
 def statement(name: str, uncertainty: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from pydantic import Field, field_validator
 
 from anechain.campaign.model import Model, Number, Positive, Printed
 
-__all__ = ["Stated", "Uncertainty"]
+__all__ = ["Repeatability", "Stated", "Uncertainty"]
 
 
 class Stated(Model):
@@ -34,6 +34,23 @@ class Stated(Model):
         return value
 
 
+class Repeatability(Stated):
+    """The spread of captures under the same conditions."""
+
+    value: Positive | tuple[tuple[Positive, Annotated[Number, Field(ge=0)]], ...] | None = Field(  # type: ignore[assignment]
+        default=None,
+        description="dB, standard deviation of a single capture: one value above zero, or pairs of Hz and value. "
+        "Directions with repeated takes have the spread of their takes instead",
+    )
+    octaves: Positive | Literal["broadband"] = Field(
+        default=3.0,
+        description="Octaves after which the errors of a capture are independent, also of repeated takes and of the "
+        'impedance; "broadband" for one error at all frequencies, such as a gain; 0.05 for noise. Default (our own): '
+        "a gain is one error at all frequencies and cancels in the shape of a curve, while another position changes a "
+        "curve within an octave; with 3 octaves neither means nor shapes are without uncertainty",
+    )
+
+
 class Uncertainty(Model):
     """Components of the uncertainty of a measurement. Results include stated components only, and name the others."""
 
@@ -55,11 +72,8 @@ class Uncertainty(Model):
         "already "
         "include if the angle was set again for each",
     )
-    repeatability: Stated | None = Field(
-        default=None,
-        description="dB; standard deviation of a single capture. Directions with repeated takes have the spread of "
-        "their "
-        "takes instead",
+    repeatability: Repeatability | None = Field(
+        default=None, description="dB; repeatability of a capture, and how it depends on frequency"
     )
     impedance: Stated | None = Field(
         default=None,

@@ -12,6 +12,7 @@ __all__ = [
     "Mark",
     "Number",
     "Uncertainty",
+    "format_interval",
     "format_uncertainty",
     "format_value",
     "format_with_bound",
@@ -62,7 +63,8 @@ class Uncertainty:
     note : str
         A remark, such as the number of draws in which the number could not be determined.
     interval : (float, float) or None
-        Probabilistically symmetric 95 % interval of the draws (JCGM 101, 7.7); None without draws.
+        95 % interval, with equal probabilities on both sides (JCGM 101, 7.7); None if only the standard uncertainty is
+        known.
     """
 
     standard: float | None
@@ -95,6 +97,8 @@ class Number:
         Expanded: the standard uncertainty times `coverage_factor`; None if it is not known.
     coverage_factor : float or None
         k of the expanded uncertainty; None without one.
+    interval : (float, float) or None
+        95 % interval, in place of `uncertainty` where it is not symmetric about the value; None otherwise.
     propagation : str
         How the uncertainty was propagated to the number; empty without one.
     uncertainty_reason : str
@@ -119,6 +123,7 @@ class Number:
     bound: Bound = ""
     uncertainty: float | None = None
     coverage_factor: float | None = None
+    interval: tuple[float, float] | None = None
     propagation: str = ""
     uncertainty_reason: str = ""
     method: str = ""
@@ -134,6 +139,8 @@ class Number:
             raise ValueError(f"{self.id}: either a value or a reason why it is missing")
         if isinstance(self.value, float) and not math.isfinite(self.value):
             raise ValueError(f"{self.id}: {self.value} is not a finite value")
+        if self.interval is not None and self.uncertainty is not None:
+            raise ValueError(f"{self.id}: either an expanded uncertainty or an interval")
         if self.bound and self.value is None:
             raise ValueError(f"{self.id}: a gap cannot be a limit")
 
@@ -165,6 +172,7 @@ def number_to_json(number: Number) -> dict[str, Any]:
         "bound": number.bound,
         "uncertainty": None if number.uncertainty is None else rounded_uncertainty(number.uncertainty),
         "coverage_factor": number.coverage_factor,
+        "interval": None if number.interval is None else [rounded(end) for end in number.interval],
         "propagation": number.propagation,
         "uncertainty_reason": number.uncertainty_reason,
         "method": number.method,
@@ -192,6 +200,8 @@ def number_from_json(id: str, entry: Mapping[str, Any]) -> Number:
     # Canonical JSON writes 84.0 as 84, which Python reads as an integer.
     for name in ("value", "uncertainty", "coverage_factor"):
         members[name] = float(members[name]) if isinstance(members[name], int) else members[name]
+    low_high = members.pop("interval")
+    members["interval"] = None if low_high is None else (float(low_high[0]), float(low_high[1]))
     return Number(id=id, **members, marks=tuple(Mark(**mark) for mark in entry["marks"]))
 
 
@@ -261,3 +271,14 @@ def format_uncertainty(uncertainty: float, value: float, unit: str) -> str:
     if uncertainty < last / 2:
         return f"under {last:g}"
     return f"{round(uncertainty, decimals):.{max(decimals, 0)}f}"
+
+
+def format_interval(interval: tuple[float, float], unit: str) -> str:
+    """Return an interval in print, without its unit: "49.6 to 57.4", both ends with the decimals of the larger one."""
+    low, high = interval
+    largest = max(interval, key=abs)
+    low_text, high_text = (format_value(end, unit, high - low) for end in interval)
+    if unit in _SIGNIFICANT_DIGITS:
+        decimals = max(_decimals(largest, unit), 0)
+        low_text, high_text = (f"{end:.{decimals}f}".replace("-", "\N{MINUS SIGN}") for end in interval)
+    return f"{low_text} to {high_text}"

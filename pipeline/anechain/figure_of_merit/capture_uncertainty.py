@@ -15,9 +15,9 @@ from anechain.acoustics.nonlinear.octave_weights import band_weights
 from anechain.acoustics.uncertainty.components import distance_component
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order
 from anechain.arrays import Floats
-from anechain.campaign.stated_uncertainty import standard_uncertainty
+from anechain.campaign.stated_uncertainty import repeatability_octaves, standard_uncertainty
 from anechain.data.numbers import Uncertainty
-from anechain.figure_of_merit.curve_uncertainty import NOT_STATED, REPEATABILITY_ONLY, octaves_text
+from anechain.figure_of_merit.curve_uncertainty import NOT_STATED, REPEATABILITY_ONLY, correlation_text
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
 if TYPE_CHECKING:
@@ -79,9 +79,9 @@ class CaptureErrors:
                 "calibration, gain, drive and distance, one error at all frequencies",
                 bool((errors.broadband_error > 0).any()),
             ),
-            (f"microphone response over {octaves_text(errors.response_octaves)}", bool((errors.response > 0).any())),
+            (f"microphone response {correlation_text(errors.response_octaves)}", bool((errors.response > 0).any())),
             ("setting of the angle", bool((errors.angle_error != 0).any())),
-            (f"repeatability of a capture over {octaves_text(errors.own_octaves)}", self.repeated),
+            (f"repeatability of a capture {correlation_text(errors.own_octaves)}", self.repeated),
         )
         components = "; ".join(text for text, included in known if included)
         return components + ("" if self.repeated else "; repeatability is not known and not included")
@@ -155,7 +155,7 @@ def capture_errors(
         own=own,
         angle_error=angle,
         shares={name: np.repeat(row[:, np.newaxis], frequency.size, axis=1) for name, row in rows.items()},
-        own_octaves=chosen.repeatability_octaves,
+        own_octaves=repeatability_octaves(inputs.stated),
         response_octaves=chosen.response_octaves,
         draws=chosen.draws,
     )

@@ -7,7 +7,7 @@ What remains is the repeatability of both captures, noise and rounding, and the 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,8 +16,10 @@ import numpy as np
 from anechain.acoustics.curve.bands import band_edges
 from anechain.acoustics.nonlinear.compression_deltas import COVERAGE_FACTOR, USED
 from anechain.acoustics.nonlinear.compression_uncertainty import limit_level_sensitivities, temperature_rise_uncertainty
-from anechain.acoustics.nonlinear.level_and_shape import level_and_shape
+from anechain.acoustics.nonlinear.level_and_shape import rms_about_mean
 from anechain.acoustics.nonlinear.octave_weights import band_weights
+from anechain.acoustics.uncertainty.deviation_interval import curve_without_noise
+from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Uncertainty
@@ -32,7 +34,8 @@ from anechain.figure_of_merit.capture_uncertainty import (
     level_uncertainty,
     with_propagation,
 )
-from anechain.figure_of_merit.curve_uncertainty import StatedErrors, octaves_text, uncertainties_of_draws
+from anechain.figure_of_merit.curve_uncertainty import correlation_text
+from anechain.figure_of_merit.deviation_uncertainty import interval_uncertainty
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
 if TYPE_CHECKING:
@@ -52,7 +55,7 @@ __all__ = [
 ]
 
 
-USES = (*capture_uncertainty.USES, "coil-rise-uncertainty", "passing-level-shares")
+USES = (*capture_uncertainty.USES, "coil-rise-uncertainty", "deviation-interval", "passing-level-shares")
 LINEARITY_NOT_INCLUDED = "the linearity of the gain between the drives is not stated and not included"
 _AT_LIMIT = "passing"
 """Name of the shares of the captures in the level at a limit."""
@@ -149,8 +152,8 @@ def level_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[fl
 
 
 def _repeatability_text(errors: CompressionErrors) -> str:
-    octaves = octaves_text(errors.captures.at_orders.errors.own_octaves)
-    return f"repeatability of two captures, correlated over {octaves}; all other errors cancel"
+    octaves = correlation_text(errors.captures.at_orders.errors.own_octaves)
+    return f"repeatability of two captures, {octaves}; all other errors cancel"
 
 
 def _drift_text(errors: CompressionErrors) -> str:
@@ -164,7 +167,7 @@ def _delta(errors: CompressionErrors, row: int) -> Floats:
 
 
 def shape_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[float, float]) -> Uncertainty:
-    """Return the uncertainty of the r.m.s. change of shape at a drive, by Monte Carlo.
+    """Return the uncertainty of the r.m.s. change of shape at a drive, with its 95 % interval.
 
     Parameters
     ----------
@@ -175,21 +178,30 @@ def shape_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[fl
     if not errors.captures.repeated and not (noise > 0).any():
         return Uncertainty(None, reason=f"neither noise nor rounding is known; {NOT_REPEATED}")
     delta = _delta(errors, row)
-
-    def rms(values: Floats) -> dict[str, float | None]:
-        return {"rms": float(level_and_shape(errors.frequency, values[np.newaxis], band).shape_rms_db[0])}
-
+    known = np.isfinite(delta)
+    in_band, whole = (
+        band_weights(errors.frequency, *ends)[known] for ends in (band, errors.frequency[[0, -1]].tolist())
+    )
     captures = errors.captures.at_orders.errors
     drawn = captures.rows(change_name(row))[:, errors.captures.at_orders.first]
     generator = np.random.Generator(np.random.PCG64([SEED, 2]))
-    drawn = drawn + generator.standard_normal(drawn.shape) * noise
-    uncertainty = uncertainties_of_draws(StatedErrors(captures), rms(delta), (rms(delta + error) for error in drawn))[
-        "rms"
-    ]
+    drawn = (drawn + generator.standard_normal(drawn.shape) * noise)[:, known]
+    uncertainty = _rms_uncertainty(
+        captures, errors.frequency[known], delta[known], drawn, lambda values: rms_about_mean(values, in_band, whole)
+    )
     repeatability = _repeatability_text(errors) if errors.captures.repeated else NOT_REPEATED
     components = repeatability, "noise and rounding at single frequencies", LINEARITY_NOT_INCLUDED
-    propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101)"
-    return with_propagation(uncertainty, "; ".join((propagation, *components)))
+    return with_propagation(uncertainty, "; ".join((_interval_text(captures), *components)))
+
+
+def _interval_text(captures: DirectionErrors) -> str:
+    return f"95 % interval from {captures.draws} draws, without the part of the value that is due to errors"
+
+
+def _rms_uncertainty(
+    captures: DirectionErrors, frequency: Floats, level: Floats, drawn: Floats, measure: Callable[[Floats], Floats]
+) -> Uncertainty:
+    return interval_uncertainty(captures, measure, level, curve_without_noise(frequency, level, drawn), drawn)
 
 
 def coil_rise_uncertainty(change_db: float, rise_k: float, change: Uncertainty) -> Uncertainty:
@@ -312,7 +324,7 @@ def _single_captures(errors: CompressionErrors) -> CaptureErrors:
 
 
 def drift_uncertainty(errors: CompressionErrors) -> Uncertainty:
-    """Return the uncertainty of the r.m.s. drift of a repeated level, by Monte Carlo.
+    """Return the uncertainty of the r.m.s. drift of a repeated level, with its 95 % interval.
 
     Parameters
     ----------
@@ -326,16 +338,14 @@ def drift_uncertainty(errors: CompressionErrors) -> Uncertainty:
     weight = np.where(np.isfinite(drift), band_weights(errors.frequency, *errors.frequency[[0, -1]].tolist()), 0.0)
     single = _single_captures(errors)
 
-    def rms(values: Floats) -> float:
-        return float(np.sqrt(np.average(np.where(weight > 0, values, 0.0) ** 2, weights=weight)))
-
+    known = weight > 0
     captures = single.at_orders.errors
-    drawn = captures.rows(REPEATED_FIRST_DRIVE)[:, single.at_orders.first]
-    draws = ({"rms": rms(drift + error)} for error in drawn)
-    uncertainty = uncertainties_of_draws(StatedErrors(captures), {"rms": rms(drift)}, draws)["rms"]
-    largest = float(np.quantile([rms(error) for error in drawn], 0.95))
-    note = f"repeatability alone causes up to {largest:.2g} dB r.m.s. in 95 % of the draws"
-    if rms(drift) <= largest:
-        return Uncertainty(None, reason=f"not significant: {note}")
-    propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101): {_repeatability_text(errors)}"
-    return replace(with_propagation(uncertainty, propagation), note="; ".join(filter(None, (uncertainty.note, note))))
+    drawn = captures.rows(REPEATED_FIRST_DRIVE)[:, single.at_orders.first][:, known]
+    uncertainty = _rms_uncertainty(
+        captures,
+        errors.frequency[known],
+        drift[known],
+        drawn,
+        lambda values: np.sqrt(values**2 @ weight[known] / weight.sum()),
+    )
+    return with_propagation(uncertainty, f"{_interval_text(captures)}; {_repeatability_text(errors)}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.curve.segments import segment_in_band
 from anechain.acoustics.nonlinear.octave_weights import band_weights
+from anechain.acoustics.uncertainty.deviation_interval import curve_without_noise
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors
 from anechain.acoustics.uncertainty.monte_carlo import monte_carlo_result
 from anechain.arrays import Floats
@@ -24,10 +25,12 @@ __all__ = [
     "USES",
     "StatedErrors",
     "band_level_uncertainty",
+    "components_text",
+    "correlation_text",
+    "level_without_noise",
     "linear_uncertainty",
     "monte_carlo_of_curves",
     "monte_carlo_of_orbits",
-    "octaves_text",
     "orbit_draws",
     "thinned_rows",
     "uncertainties_of_draws",
@@ -158,12 +161,36 @@ def monte_carlo_of_curves(
     reason = errors.unknown_reason(curves)
     if reason or errors.directions is None:
         return dict.fromkeys(undisturbed, Uncertainty(None, reason=reason))
-    rows = {name: errors.directions.rows(name) for name in curves}
+    directions = errors.directions
+    rows = {name: directions.rows(name) for name in curves}
+    # Draws around the measured curve would have its errors and those of the draw.
+    bases = {name: level_without_noise(directions.frequency, level, rows[name]) for name, level in curves.items()}
     draws = (
-        function({name: level + rows[name][draw] for name, level in curves.items()})
-        for draw in range(errors.directions.draws)
+        function({name: level + rows[name][draw] for name, level in bases.items()}) for draw in range(directions.draws)
     )
-    return uncertainties_of_draws(errors, undisturbed, draws)
+    if all(bases[name] is level for name, level in curves.items()):
+        return uncertainties_of_draws(errors, undisturbed, draws)
+    return uncertainties_of_draws(errors, undisturbed, draws, function(bases))
+
+
+def level_without_noise(frequency: Floats, level: Floats, errors: Floats) -> Floats:
+    """Return :func:`curve_without_noise` where a curve has levels; the curve itself if it has no noise.
+
+    Parameters
+    ----------
+    frequency : numpy.ndarray, shape (n,)
+        Hz, ascending.
+    level : numpy.ndarray, shape (n,)
+        dB; NaN or minus infinity where there is none.
+    errors : numpy.ndarray, shape (draws, n)
+        dB; drawn errors of the curve.
+    """
+    known = np.isfinite(level) & np.isfinite(errors).all(axis=0)
+    if known.sum() < 2:
+        return level
+    base = level.copy()
+    base[known] = curve_without_noise(frequency[known], level[known], errors[:, known])
+    return level if np.array_equal(base, level, equal_nan=True) else base
 
 
 def monte_carlo_of_orbits(
@@ -221,23 +248,25 @@ def orbit_draws(errors: StatedErrors, level: Floats) -> Iterator[tuple[Floats, F
         yield directions.frequency[rows], level[..., rows] + orbit_errors(directions, draw, rows)
 
 
-def _components_text(directions: DirectionErrors) -> str:
+def components_text(directions: DirectionErrors) -> str:
     """Return which errors are drawn, and over how many octaves each is correlated."""
     response, own = directions.response_octaves, directions.own_octaves
     components = [
         "calibration, gain, drive and distance: one error at all frequencies"
         if (directions.broadband_error > 0).any()
         else "",
-        f"microphone response: correlated over {octaves_text(response)}" if (directions.response > 0).any() else "",
+        f"microphone response: {correlation_text(response)}" if (directions.response > 0).any() else "",
         "each angle: one error at all frequencies" if (np.nan_to_num(directions.angle_error) != 0).any() else "",
-        f"repeatability: correlated over {octaves_text(own)}" if (np.nan_to_num(directions.own) > 0).any() else "",
+        f"repeatability: {correlation_text(own)}" if (np.nan_to_num(directions.own) > 0).any() else "",
     ]
     return "; ".join(filter(None, components))
 
 
-def octaves_text(octaves: float) -> str:
-    """Return a distance in octaves in print: "1 octave", "0.5 octaves"."""
-    return f"{octaves:g} octave{'s' * (octaves != 1)}"
+def correlation_text(octaves: float) -> str:
+    """Return over how many octaves errors are correlated, in print; infinite for one error at all frequencies."""
+    if np.isinf(octaves):
+        return "one error at all frequencies"
+    return f"independent after {octaves:g} octave{'s' * (octaves != 1)}"
 
 
 def thinned_rows(frequency: Floats, per_octave: float = ROWS_PER_OCTAVE) -> NDArray[np.intp]:
@@ -250,8 +279,23 @@ def thinned_rows(frequency: Floats, per_octave: float = ROWS_PER_OCTAVE) -> NDAr
     return np.unique(np.clip(np.searchsorted(octaves, wanted - 1e-9), 0, frequency.size - 1))
 
 
+def _interval_without_bias(value: float, base: float | None, drawn: Sequence[float]) -> tuple[float, float]:
+    """Return the 95 % interval of a number without its bias: the median of the draws minus the number before them.
+
+    An extreme of a curve with errors, for instance, is on average larger than that of the true curve.
+    """
+    low, median, high = np.quantile(drawn, (0.025, 0.5, 0.975), method="weibull")
+    without_bias = value - (median - (value if base is None else base))
+    return float(without_bias + low - median), float(without_bias + high - median)
+
+
 def uncertainties_of_draws(
-    errors: StatedErrors, undisturbed: Values, draws: Iterable[Values]
+    errors: StatedErrors,
+    undisturbed: Values,
+    draws: Iterable[Values],
+    base: Values | None = None,
+    *,
+    jumps: bool = False,
 ) -> dict[str, Uncertainty]:
     """Return the uncertainties of numbers from their values in each draw.
 
@@ -262,6 +306,11 @@ def uncertainties_of_draws(
         The numbers without errors; None for a number that cannot be determined.
     draws : iterable of mapping of str to float or None
         The same numbers in each draw.
+    base : mapping of str to float or None, optional
+        The numbers of the levels to which the errors of the draws were added, if these are not the measured ones.
+    jumps : bool
+        Whether small errors can move the numbers far, as those that are read where a limit is first exceeded. The bias
+        of such a number is not known; its interval is that of the draws, extended to the number.
 
     Returns
     -------
@@ -276,7 +325,7 @@ def uncertainties_of_draws(
         for name, value in values.items():
             if value is not None and np.isfinite(value):
                 values_by_name[name].append(float(value))
-    components = _components_text(directions)
+    components = components_text(directions)
     uncertainties = {}
     for name, value in undisturbed.items():
         result = monte_carlo_result(value, values_by_name[name], directions.draws)
@@ -290,7 +339,9 @@ def uncertainties_of_draws(
                 f"Monte Carlo, {directions.draws} draws (JCGM 101), normal distribution, sampling error "
                 f"{sampling:.0f} %; {components}"
             )
-            uncertainties[name] = Uncertainty(
-                result.standard, propagation, note=result.reason, interval=result.interval
-            )
+            if jumps and result.low is not None and result.high is not None:
+                interval = min(result.low, value), max(result.high, value)
+            else:
+                interval = _interval_without_bias(value, None if base is None else base[name], values_by_name[name])
+            uncertainties[name] = Uncertainty(result.standard, propagation, note=result.reason, interval=interval)
     return uncertainties

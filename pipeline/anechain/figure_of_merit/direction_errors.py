@@ -14,6 +14,7 @@ from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors
 from anechain.arrays import Floats
 from anechain.campaign.derivation import Derivation
 from anechain.campaign.numbers import Numbers
+from anechain.campaign.stated_uncertainty import repeatability_octaves
 from anechain.figure_of_merit.curve_uncertainty import REPEATABILITY_ONLY, StatedErrors
 from anechain.figure_of_merit.level_uncertainty import level_uncertainty, mirrored_directions
 
@@ -35,7 +36,7 @@ def direction_errors(
     Parameters
     ----------
     options : Numbers
-        The campaign's options: correlation lengths in octaves, and the number of draws.
+        The campaign's options of the propagation.
     datasets : mapping of str to xarray.Dataset
         "curves" and "responses".
     derivation : Derivation
@@ -89,7 +90,7 @@ def direction_errors(
             angle_error=angle_error,
             shares=shares,
             place=place,
-            own_octaves=chosen.repeatability_octaves,
+            own_octaves=repeatability_octaves(stated),
             response_octaves=chosen.response_octaves,
             draws=chosen.draws,
         ),

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from anechain.acoustics.curve.linearity import standard_deviation_over_octaves
+from anechain.acoustics.curve.trends import slopes_over_octaves
 from anechain.acoustics.directivity.directivity_constancy import DirectivityConstancy, directivity_constancy
 from anechain.data.numbers import Mark, Number, Uncertainty
+from anechain.figure_of_merit import deviation_uncertainty
 from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
+from anechain.figure_of_merit.deviation_uncertainty import deviation_uncertainties
 from anechain.figure_of_merit.labels import band_label, curve_title
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import make_number
@@ -14,7 +18,11 @@ from anechain.figure_of_merit.number_builder import make_number
 __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Directivity indices"
-USES = ("directivity-constancy",)
+USES = ("directivity-constancy", *deviation_uncertainty.USES)
+MEASURES = {
+    "constancy": standard_deviation_over_octaves,
+    "smoothness": lambda frequency, level: slopes_over_octaves(frequency, level)[1],
+}
 INDICES = ("sound_power_index", "early_reflections_index")
 
 
@@ -45,7 +53,7 @@ def _index_numbers(inputs: MetricInputs, index: str) -> Iterator[Number]:
             inputs.errors,
             {index: level},
             lambda drawn: _values(directivity_constancy(inputs.frequency, drawn[index], *band)),
-        )
+        ) | deviation_uncertainties(inputs.errors, index, level, band, MEASURES)
     for key, title, unit in (
         ("mean", "mean", "dB"),
         ("constancy", "standard deviation about the mean (constancy)", "dB"),

@@ -29,7 +29,12 @@ from anechain.figure_of_merit.capture_uncertainty import (
     level_uncertainty,
     with_propagation,
 )
-from anechain.figure_of_merit.curve_uncertainty import CANCELS, StatedErrors, uncertainties_of_draws
+from anechain.figure_of_merit.curve_uncertainty import (
+    CANCELS,
+    StatedErrors,
+    level_without_noise,
+    uncertainties_of_draws,
+)
 from anechain.figure_of_merit.drive_orders import DriveOrders
 from anechain.figure_of_merit.labels import band_id, id_part
 from anechain.figure_of_merit.metric_inputs import MetricInputs
@@ -37,11 +42,22 @@ from anechain.figure_of_merit.metric_inputs import MetricInputs
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["NO_ORDERS", "USES", "DistortionUncertainties", "multitone_uncertainty", "uncertainties_at_level"]
+__all__ = [
+    "MEASURED",
+    "NO_ORDERS",
+    "USES",
+    "WITHOUT_NOISE",
+    "DistortionUncertainties",
+    "multitone_uncertainty",
+    "percent_without_noise",
+    "uncertainties_at_level",
+]
 
 
 USES = (*capture_uncertainty.USES, *drive_orders.USES, "drawn-harmonic-errors", "harmonic-sum-uncertainty")
 ONE_TAKE = "the change of distortion with level is not known: only one take has a level"
+MEASURED, WITHOUT_NOISE = -1, -2
+"""In place of the number of a draw: the values as measured, and those that the errors of the draws are added to."""
 NO_ORDERS = "the harmonics at single drives are not available"
 _AT_LEVEL = "at"
 """Name of the shares of the captures in the level of the distortion."""
@@ -207,24 +223,28 @@ def _monte_carlo(at_level: _AtLevel, percent: Floats, least: Floats) -> dict[str
     frequency, chosen = at_level.orders.frequency, at_level.inputs.options.distortion
     errors = draw_order_errors(at_level.errors.at_orders, _AT_LEVEL, at_level.noise, at_level.slopes)
     ratios = {name: draw_sum_ratio(at_level.shares(name), errors) for name in _SUMS if name != "thd_r"}
-    thd_row = at_level.sums.index("thd_f")
+    upper_base, least_base = (
+        {name: percent_without_noise(frequency, rows[at_level.sums.index(name)], ratios[name]) for name in ratios}
+        for rows in (percent, least)
+    )
 
-    def drawn_row(name: str, values: Floats, draw: int) -> Floats:
-        """Return a sum with the errors of a draw; without errors if `draw` is negative."""
-        if draw < 0:
+    def drawn_row(name: str, values: Floats, base: Mapping[str, Floats], draw: int) -> Floats:
+        """Return a sum as measured, without noise, or with the errors of a draw; see :data:`MEASURED`."""
+        if draw == MEASURED:
             return np.asarray(values[at_level.sums.index(name)])
         if name == "thd_r":
-            ratio = values[thd_row] * ratios["thd_f"][draw] / 100.0
+            ratio = drawn_row("thd_f", values, base, draw) / 100.0
             return np.asarray(100.0 * ratio / np.sqrt(1.0 + ratio**2))
-        return np.asarray(values[at_level.sums.index(name)] * ratios[name][draw])
+        return base[name] if draw == WITHOUT_NOISE else np.asarray(base[name] * ratios[name][draw])
 
     def values_of(draw: int) -> dict[str, float | None]:
         values: dict[str, float | None] = {}
         for name in _SUMS:
-            upper = drawn_row(name, percent, draw)
+            upper = drawn_row(name, percent, upper_base, draw)
             for band in chosen.bands:
                 values[_sum_key(name, "worst", band)] = distortion_in_band(frequency, upper, upper, *band).worst
-        upper, lower = drawn_row("thd_f", percent, draw), drawn_row("thd_f", least, draw)
+        upper = drawn_row("thd_f", percent, upper_base, draw)
+        lower = drawn_row("thd_f", least, least_base, draw)
         for limit in chosen.limits:
             under = lowest_frequency_below_limit(frequency, upper, lower, limit, chosen.start)
             values[_limit_key(limit)] = under.frequency_hz
@@ -232,10 +252,29 @@ def _monte_carlo(at_level: _AtLevel, percent: Floats, least: Floats) -> dict[str
 
     captures = at_level.errors.at_orders.errors
     uncertainties = uncertainties_of_draws(
-        StatedErrors(captures), values_of(-1), (values_of(draw) for draw in range(captures.draws))
+        StatedErrors(captures),
+        values_of(MEASURED),
+        (values_of(draw) for draw in range(captures.draws)),
+        values_of(WITHOUT_NOISE),
     )
     propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101); {at_level.components}"
     return {key: with_propagation(uncertainty, propagation) for key, uncertainty in uncertainties.items()}
+
+
+def percent_without_noise(frequency: Floats, percent: Floats, ratios: Floats) -> Floats:
+    """Return a distortion without the noise that its errors would explain; see :func:`level_without_noise`.
+
+    Parameters
+    ----------
+    frequency, percent : numpy.ndarray, shape (n,)
+        Hz, ascending, and per cent.
+    ratios : numpy.ndarray, shape (draws, n)
+        Distortion with errors re that without errors.
+    """
+    with np.errstate(divide="ignore"):
+        level, errors = 20.0 * np.log10(percent), 20.0 * np.log10(ratios)
+    base = level_without_noise(frequency, level, errors)
+    return percent if base is level else np.asarray(10.0 ** (base / 20.0))
 
 
 def multitone_uncertainty(inputs: MetricInputs, multitone: xr.Dataset) -> Uncertainty:

@@ -14,13 +14,13 @@ from anechain.acoustics.impedance.uncertainty import (
     effective_degrees_of_freedom,
     impedance_uncertainty,
 )
-from anechain.acoustics.uncertainty.drawn_errors import error_knots, interpolation_weights
+from anechain.acoustics.uncertainty.correlated_errors import at_frequencies, error_weights
 from anechain.acoustics.uncertainty.monte_carlo import MonteCarlo, monte_carlo
 from anechain.arrays import Floats
 from anechain.campaign.numbers import NumbersUncertainty
-from anechain.campaign.stated_uncertainty import standard_uncertainty
+from anechain.campaign.stated_uncertainty import repeatability_octaves, standard_uncertainty
 from anechain.data.numbers import Uncertainty
-from anechain.figure_of_merit.curve_uncertainty import ROUNDING, octaves_text
+from anechain.figure_of_merit.curve_uncertainty import ROUNDING, correlation_text
 from anechain.figure_of_merit.impedance_budget import impedance_budget
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def impedance_errors(impedance: xr.Dataset, stated: Mapping[str, Any], options: 
         ),
         reasons,
         uncertainties["modulus"] is not None,
-        options.repeatability_octaves,
+        repeatability_octaves(stated),
         options.draws,
         tuple(component.text for component in impedance_budget(impedance, stated) if not component.reason),
     )
@@ -128,8 +128,8 @@ def monte_carlo_of_impedance(
 ) -> dict[str, MonteCarlo]:
     """Return the Monte Carlo results of all numbers that a function reads from an impedance (JCGM 101).
 
-    One error of the modulus and one of the phase are drawn for all frequencies. Errors of takes are drawn at knots,
-    `own_octaves` apart, and interpolated linearly with their variance kept.
+    One error of the modulus and one of the phase are drawn for all frequencies. Errors of takes are independent after
+    `own_octaves`.
 
     Parameters
     ----------
@@ -145,9 +145,7 @@ def monte_carlo_of_impedance(
     dict of str to MonteCarlo
         By the names that the function returns. In a draw with a modulus that is not above zero none is determined.
     """
-    known, octaves = errors.standard, np.log2(errors.frequency)
-    knots = error_knots(errors.frequency, errors.own_octaves)
-    below, first, second = interpolation_weights(octaves, knots)
+    known, weights = errors.standard, error_weights(errors.frequency, errors.own_octaves)
     names = list(function(magnitude, phase))
     parts = [
         np.nan_to_num(part)
@@ -158,14 +156,14 @@ def monte_carlo_of_impedance(
     def values(normal: Floats) -> Values:
         key = normal.tobytes()
         if key not in cache:
-            own = [first * normal[row, below] + second * normal[row, below + 1] for row in (1, 2)]
+            own = at_frequencies(normal[1:, : weights.shape[1]], weights)
             modulus = magnitude + parts[0] * normal[0, 0] + parts[1] * own[0]
             angle = None if phase is None else phase + parts[2] * normal[0, 1] + parts[3] * own[1]
             undetermined = bool((modulus <= 0).any())
             cache[key] = dict.fromkeys(names) if undetermined else function(modulus, angle)
         return cache[key]
 
-    zero = np.zeros((3, knots.size))
+    zero = np.zeros((3, max(weights.shape[1], 2)))
     # The seed is fixed, so all numbers use the same draws; each draw is evaluated only once.
     return {
         name: monte_carlo(
@@ -205,9 +203,7 @@ def monte_carlo_uncertainty(errors: ImpedanceErrors, result: MonteCarlo, *parts:
             (
                 f"Monte Carlo, {errors.draws} draws (JCGM 101)",
                 "" if all(errors.reasons.values()) else "stated components: one error at all frequencies",
-                f"repeatability of takes: correlated over {octaves_text(errors.own_octaves)}"
-                if errors.repeated
-                else "",
+                f"repeatability of takes: {correlation_text(errors.own_octaves)}" if errors.repeated else "",
             ),
         )
     )

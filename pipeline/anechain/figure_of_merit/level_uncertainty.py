@@ -164,7 +164,8 @@ def _repeatability(
 
     A direction with a single take has the stated repeatability, or the pooled standard deviation of all directions.
     """
-    single = standard_uncertainty(uncertainty["repeatability"], frequency) if "repeatability" in uncertainty else None
+    stated = uncertainty.get("repeatability", {})
+    single = standard_uncertainty(stated, frequency) if "value" in stated else None
     if "level_std" not in responses or not np.isfinite(responses["level_std"].values).any():
         if single is None:
             return None, Component("repeatability", reason=NOT_REPEATED)

@@ -6,10 +6,17 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from anechain.acoustics.curve.linearity import Linearity, linearity
+from anechain.acoustics.curve.linearity import (
+    Linearity,
+    half_range,
+    linearity,
+    mean_deviation_in_half_octaves,
+    standard_deviation_over_octaves,
+)
 from anechain.acoustics.curve.segments import segment_in_band
 from anechain.data.numbers import Mark, Number, Uncertainty
-from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
+from anechain.figure_of_merit import deviation_uncertainty
+from anechain.figure_of_merit.deviation_uncertainty import deviation_uncertainties
 from anechain.figure_of_merit.labels import band_id, band_label, curve_title
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import make_number
@@ -17,7 +24,12 @@ from anechain.figure_of_merit.number_builder import make_number
 __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Linearity"
-USES = ("linearity", "monte-carlo-uncertainty", "narrow-band-deviation")
+USES = ("linearity", "narrow-band-deviation", *deviation_uncertainty.USES)
+MEASURES = {
+    "plus_minus": lambda _, level: half_range(level),
+    "standard_deviation": standard_deviation_over_octaves,
+    "narrow_band": mean_deviation_in_half_octaves,
+}
 
 
 def numbers(inputs: MetricInputs) -> Iterator[Number]:
@@ -60,11 +72,7 @@ def _band_numbers(inputs: MetricInputs, curve: str, band: tuple[float, float]) -
             "standard_deviation": result.reason,
             "narrow_band": result.narrow_band.reason,
         }
-        uncertainties = monte_carlo_of_curves(
-            inputs.errors,
-            {curve: inputs.curves[curve]},
-            lambda drawn: _values(linearity(inputs.frequency, drawn[curve], *band)),
-        )
+        uncertainties = deviation_uncertainties(inputs.errors, curve, inputs.curves[curve], band, MEASURES)
         if extremes := _extremes(inputs, curve, band):
             marks["plus_minus"] = extremes
     smoothing = str(inputs.datasets["curves"].attrs["smoothing"])

@@ -6,7 +6,11 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from anechain.acoustics.curve.linearity import NarrowBandDeviation, narrow_band_deviation
+from anechain.acoustics.curve.linearity import (
+    NarrowBandDeviation,
+    mean_deviation_in_half_octaves,
+    narrow_band_deviation,
+)
 from anechain.acoustics.curve.preference import (
     DEVIATION_BAND,
     PREFERENCE_LIMITS,
@@ -16,6 +20,7 @@ from anechain.acoustics.curve.preference import (
 from anechain.arrays import Floats
 from anechain.data.numbers import Number, Uncertainty
 from anechain.figure_of_merit.curve_uncertainty import monte_carlo_of_curves
+from anechain.figure_of_merit.deviation_uncertainty import deviation_uncertainties
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import curve_mark, make_number
 
@@ -23,6 +28,7 @@ __all__ = ["HEADING", "USES", "numbers"]
 
 HEADING = "Predicted preference (Olive 2004, part II)"
 USES = (
+    "deviation-interval",
     "in-room-smoothness",
     "low-frequency-terms",
     "monte-carlo-uncertainty",
@@ -56,6 +62,15 @@ def _terms(estimate: PreferenceEstimate) -> dict[str, float | None]:
     }
 
 
+def _deviation_uncertainty(inputs: MetricInputs, curve: str) -> dict[str, Uncertainty]:
+    """Return the uncertainty of the narrow-band deviation of a curve, by the name of the term."""
+    low, high = DEVIATION_BAND
+    if inputs.options.preference.last_band == "whole":
+        high = low * 2 ** (np.floor(2 * np.log2(high / low)) / 2)
+    measures = {f"nbd_{curve}": mean_deviation_in_half_octaves}
+    return deviation_uncertainties(inputs.errors, curve, inputs.curves[curve], (low, float(high)), measures)
+
+
 def numbers(inputs: MetricInputs) -> Iterator[Number]:
     """Yield the rating with its limitations, and its terms."""
     last_band = inputs.options.preference.last_band
@@ -75,6 +90,8 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         result = estimate(curves)
         values, contributions = _terms(result), result.contributions
         uncertainties = monte_carlo_of_curves(inputs.errors, curves, lambda drawn: _terms(estimate(drawn)))
+        for curve in ("on_axis", "in_room"):
+            uncertainties |= _deviation_uncertainty(inputs, curve)
         bass, flat = result.low_frequency.reason, "the estimated in-room response is flat, so r² is not defined"
         reasons = {
             "rating": result.reason,
@@ -93,9 +110,7 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         curves = {"on_axis": inputs.curves["on_axis"]}
         values = {"nbd_on_axis": deviation_of(curves).deviation_db}
         reasons = {"nbd_on_axis": deviation_of(curves).reason}
-        uncertainties = monte_carlo_of_curves(
-            inputs.errors, curves, lambda drawn: {"nbd_on_axis": deviation_of(drawn).deviation_db}
-        )
+        uncertainties = _deviation_uncertainty(inputs, "on_axis")
     bands = "14 half-octave bands, the last one incomplete" if last_band == "cut" else "13 complete half-octave bands"
     rows = (
         ("rating", "preference-estimate", "Rating", "", PREFERENCE_LIMITS.rstrip("."), ""),
@@ -140,11 +155,15 @@ def numbers(inputs: MetricInputs) -> Iterator[Number]:
         if key == "rating" and value is not None:
             # A rating has one decimal everywhere.
             value = round(value, 1) + 0.0
-            if uncertainty is not None and uncertainty.standard is not None:
+            if uncertainty is not None and uncertainty.standard is not None and uncertainty.interval is not None:
                 factor = inputs.options.uncertainty.coverage_factor
                 tenths = float(np.ceil(10 * factor * uncertainty.standard - 1e-9)) / 10
+                ends = np.array(uncertainty.interval)
+                low, high = np.floor(10 * ends[0] + 1e-9) / 10, np.ceil(10 * ends[1] - 1e-9) / 10
                 measurement_only = "the uncertainty is that of the measurement, not of the model"
-                uncertainty = Uncertainty(tenths / factor, uncertainty.propagation, "", measurement_only)
+                uncertainty = Uncertainty(
+                    tenths / factor, uncertainty.propagation, "", measurement_only, (float(low), float(high))
+                )
         contribution = f"adds {contributions[term]:+.2f} to the constant 12.69" if term in contributions else ""
         yield make_number(
             inputs,

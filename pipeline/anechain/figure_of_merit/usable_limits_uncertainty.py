@@ -32,8 +32,13 @@ from anechain.figure_of_merit.capture_uncertainty import (
     level_uncertainty,
     with_propagation,
 )
-from anechain.figure_of_merit.curve_uncertainty import CANCELS, StatedErrors, uncertainties_of_draws
-from anechain.figure_of_merit.distortion_uncertainty import NO_ORDERS
+from anechain.figure_of_merit.curve_uncertainty import (
+    CANCELS,
+    StatedErrors,
+    level_without_noise,
+    uncertainties_of_draws,
+)
+from anechain.figure_of_merit.distortion_uncertainty import MEASURED, NO_ORDERS, WITHOUT_NOISE, percent_without_noise
 from anechain.figure_of_merit.drive_orders import DriveOrders
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
@@ -91,9 +96,10 @@ def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int
     captures = errors.at_orders.errors
     draws = _drawn_inputs(data, orders, errors, last)
 
-    undisturbed = _limits(draws, -1)
+    undisturbed = _limits(draws, MEASURED)
     drawn = (_limits(draws, draw) for draw in range(captures.draws))
-    uncertainties = uncertainties_of_draws(StatedErrors(captures), undisturbed, drawn)
+    base = _limits(draws, WITHOUT_NOISE)
+    uncertainties = uncertainties_of_draws(StatedErrors(captures), undisturbed, drawn, base, jumps=True)
     propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101) of all limits; {errors.components}; noise"
     by_name = {name: with_propagation(known, propagation) for name, known in uncertainties.items()}
     for name, known in by_name.items():
@@ -110,7 +116,8 @@ def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int
 
 
 DistortionRange = Callable[[int], tuple[Floats, Floats]]
-"""Takes the number of a draw, returns lower and upper limit of the distortion, per cent."""
+"""Takes the number of a draw, :data:`MEASURED` or :data:`WITHOUT_NOISE`; returns lower and upper limit of the
+distortion, per cent."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +130,7 @@ class _DrawnInputs:
     limit: Floats
     judged_to: Floats
     delta: Floats
+    delta_without_noise: list[Floats]
     delta_errors: list[Floats]
     distortion: list[DistortionRange]
     level: Floats
@@ -144,14 +152,17 @@ def _drawn_inputs(data: xr.Dataset, orders: DriveOrders, errors: CaptureErrors, 
     drives = range(orders.drive.size)
     noise = np.nan_to_num(values("uncertainty"), posinf=0.0) / COVERAGE_FACTOR
     room = data.attrs.get("longest_dimension")
+    delta_errors = [_delta_errors(drawn(change_name(row)), noise[row], row) for row in drives]
+    deltas = values("delta")
     return _DrawnInputs(
         data,
         orders.frequency,
         (orders.frequency >= low) & (orders.frequency <= high),
         values("distortion_limit"),
         values("judged_to"),
-        values("delta"),
-        [_delta_errors(drawn(change_name(row)), noise[row], row) for row in drives],
+        deltas,
+        [level_without_noise(orders.frequency, deltas[row], delta_errors[row]) for row in drives],
+        delta_errors,
         [_distortion(orders, errors, row) for row in drives],
         values("level"),
         [drawn(drive_name(row)) for row in drives],
@@ -161,7 +172,7 @@ def _drawn_inputs(data: xr.Dataset, orders: DriveOrders, errors: CaptureErrors, 
 
 
 def _distortion(orders: DriveOrders, errors: CaptureErrors, row: int) -> DistortionRange:
-    """Return the distortion range at a drive; without errors for a negative number of the draw."""
+    """Return the distortion range at a drive."""
     relative = orders.relative[row]
     total = harmonic_sum(relative.level_db, relative.bound, orders.orders, 2, orders.orders[-1])
     low, high = percent_of_level(total.lower_db), percent_of_level(total.upper_db)
@@ -170,8 +181,16 @@ def _distortion(orders: DriveOrders, errors: CaptureErrors, row: int) -> Distort
     known = np.where(relative.bound, np.nan, relative.level_db)
     ratios = [draw_sum_ratio(order_power_shares(levels), drawn) for levels in (known, relative.level_db)]
 
+    bases = [
+        percent_without_noise(orders.frequency, limit, ratio) for limit, ratio in zip((low, high), ratios, strict=True)
+    ]
+
     def in_draw(draw: int) -> tuple[Floats, Floats]:
-        return (low, high) if draw < 0 else (low * ratios[0][draw], high * ratios[1][draw])
+        if draw == MEASURED:
+            return low, high
+        if draw == WITHOUT_NOISE:
+            return bases[0], bases[1]
+        return bases[0] * ratios[0][draw], bases[1] * ratios[1][draw]
 
     return in_draw
 
@@ -183,7 +202,7 @@ def _delta_errors(errors: Floats, noise: Floats, row: int) -> Floats:
 
 
 def _limits(inputs: _DrawnInputs, draw: int) -> dict[str, float | None]:
-    """Return the limits in a draw, by name; without errors if `draw` is negative.
+    """Return the limits in a draw, by name; as measured, or without noise, for a negative `draw`.
 
     Errors are subtracted from the measured values, as the errors of the orders are: a microphone that is too sensitive
     at the fundamental makes the distortion look too small and the level too high.
@@ -192,7 +211,8 @@ def _limits(inputs: _DrawnInputs, draw: int) -> dict[str, float | None]:
     lowest: list[float | None] = []
     for row, distortion_range in enumerate(inputs.distortion):
         low, high = distortion_range(draw)
-        delta = inputs.delta[row] if draw < 0 else inputs.delta[row] - inputs.delta_errors[row][draw]
+        delta = inputs.delta[row] if draw == MEASURED else inputs.delta_without_noise[row]
+        delta = delta - inputs.delta_errors[row][draw] if draw >= 0 else delta
         lowest.append(
             lowest_usable(
                 inputs.frequency[valid],

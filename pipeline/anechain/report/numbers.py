@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.directivity.curve_titles import TITLES
-from anechain.data.numbers import Number, format_uncertainty, format_with_bound, number_from_json
+from anechain.data.numbers import Number, format_interval, format_uncertainty, format_with_bound, number_from_json
 from anechain.figure_of_merit.peaks import q_text
 from anechain.methods import methods
 from anechain.receipts.canonical_json import parse_json
@@ -62,7 +62,9 @@ def _by_heading(numbers: Iterable[Number]) -> dict[str, list[Number]]:
 
 
 def _uncertainty(number: Number) -> str:
-    """Return the uncertainty with unit and coverage factor, or the reason why there is none."""
+    """Return the uncertainty with unit and coverage factor or the interval, or the reason why there is none."""
+    if number.interval is not None:
+        return f"95 %: {format_interval(number.interval, number.unit)} {number.unit}".rstrip()
     size = _uncertainty_size(number)
     if not size:
         return number.uncertainty_reason
@@ -81,7 +83,7 @@ def number_groups(numbers: Sequence[Number]) -> tuple[NumberGroup, ...]:
     """Return the numbers of a device by heading, and the gaps with their reasons."""
     groups = []
     for heading, group in _by_heading(numbers).items():
-        printed = [number.propagation for number in group if _uncertainty_size(number) and number.propagation]
+        printed = [number.propagation for number in group if number.propagation]
         propagations = list(dict.fromkeys(printed))
         footnotes = {
             propagation: ascii_lowercase[index] if len(propagations) > 1 else ""
@@ -199,6 +201,8 @@ def _comparison_group(
 def _cell(number: Number | None) -> str:
     if number is None:
         return ""
+    if number.interval is not None:
+        return f"{format_with_bound(number)} ({format_interval(number.interval, number.unit)})"
     size = _uncertainty_size(number)
     return format_with_bound(number) + (f" ± {size}" if size else "")
 

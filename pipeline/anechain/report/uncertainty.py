@@ -10,6 +10,7 @@ import numpy as np
 from anechain.acoustics.curve.frequencies import resample
 from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.campaign.numbers import NumbersUncertainty
+from anechain.campaign.stated_uncertainty import repeatability_octaves
 from anechain.data.uncertainty_budget import TITLES, Component, budget_from_json
 from anechain.figure_of_merit.impedance_budget import impedance_budget
 from anechain.report.table_rows import BudgetRow, CombinedUncertaintyRow, UncertaintyBudget
@@ -59,7 +60,7 @@ def uncertainty_budget(
     known = [component for component in components if component.standard is not None]
     unknown = [component for component in components if component.standard is None]
     return UncertaintyBudget(
-        rows=tuple(_row(component, options) for component in known),
+        rows=tuple(_row(component, options.response_octaves, repeatability_octaves(stated)) for component in known),
         missing=(*((TITLES[component.name], _reason(component)) for component in unknown), *missing),
         combined=combined,
         coverage_factor=f"{options.coverage_factor:g}",
@@ -71,12 +72,9 @@ def _reason(component: Component) -> str:
     return component.reason if component.value is None else f"stated as {_stated(component)}, but {component.reason}"
 
 
-def _row(component: Component, options: NumbersUncertainty) -> BudgetRow:
-    over_frequencies = {
-        "one": "the same at all frequencies",
-        "response": f"independent after {_octaves(options.response_octaves)}",
-        "own": f"independent after {_octaves(options.repeatability_octaves)}",
-    }[component.frequencies]
+def _row(component: Component, response_octaves: float, own_octaves: float) -> BudgetRow:
+    octaves = {"one": np.inf, "response": response_octaves, "own": own_octaves}[component.frequencies]
+    over_frequencies = "the same at all frequencies" if np.isinf(octaves) else f"independent after {_octaves(octaves)}"
     over_directions = _DIRECTIONS.get(component.directions, "")
     evaluation = "Type B"
     if component.kind == "takes":

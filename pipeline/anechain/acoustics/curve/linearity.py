@@ -10,9 +10,18 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import resample
 from anechain.acoustics.curve.segments import largest_step_octaves, mean_over_octaves, segment_in_band
+from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["Linearity", "NarrowBandDeviation", "linearity", "narrow_band_deviation"]
+__all__ = [
+    "Linearity",
+    "NarrowBandDeviation",
+    "half_range",
+    "linearity",
+    "mean_deviation_in_half_octaves",
+    "narrow_band_deviation",
+    "standard_deviation_over_octaves",
+]
 
 LastBand = Literal["whole", "cut"]
 
@@ -129,16 +138,61 @@ def narrow_band_deviation(
         reason = f"the data are up to {step:.2g} octave apart; 1/10 octave or finer is needed"
     if reason:
         return NarrowBandDeviation(None, bands, low_hz, top, reason)
-    index = np.arange(bands * POINTS_PER_BAND)
-    points = low_hz * 2 ** (index / (2 * POINTS_PER_BAND))
-    kept = points <= top * (1 + 1e-9)
-    values = resample(part.frequency, part.level, np.minimum(points[kept], top))
-    deviations = [
-        np.abs(values[band] - values[band].mean()).mean()
-        for band in (index[kept] // POINTS_PER_BAND == n for n in range(bands))
-        if band.any()
-    ]
-    return NarrowBandDeviation(float(np.mean(deviations)), len(deviations), low_hz, top, "")
+    deviation = float(mean_deviation_in_half_octaves(part.frequency, part.level))
+    return NarrowBandDeviation(deviation, bands, low_hz, top, "")
+
+
+def mean_deviation_in_half_octaves(frequency: Floats, level: Floats) -> Floats:
+    """Return the mean over half-octave bands of the mean absolute deviation from the mean of each band.
+
+    Parameters
+    ----------
+    frequency : numpy.ndarray, shape (n,)
+        Hz, ascending; the bands begin at the first one, and the last one ends with the data.
+    level : numpy.ndarray, shape (..., n)
+        dB.
+
+    Returns
+    -------
+    numpy.ndarray, shape (...)
+        dB, from levels 1/20 octave apart.
+    """
+    half_octaves = 2 * np.log2(frequency[-1] / frequency[0])
+    index = np.arange(int(np.ceil(half_octaves - 1e-9)) * POINTS_PER_BAND)
+    index = index[index <= half_octaves * POINTS_PER_BAND + 1e-6]
+    points = frequency[0] * 2 ** (index / (2 * POINTS_PER_BAND))
+    values = resample(frequency, level, np.minimum(points, frequency[-1]))
+    bands = np.split(values, range(POINTS_PER_BAND, points.size, POINTS_PER_BAND), axis=-1)
+    deviations = [np.abs(band - band.mean(axis=-1, keepdims=True)).mean(axis=-1) for band in bands]
+    return np.asarray(np.mean(deviations, axis=0))
+
+
+def half_range(level: Floats) -> Floats:
+    """Return half the difference between the highest and the lowest level along the last axis, dB."""
+    return np.asarray(np.ptp(level, axis=-1) / 2)
+
+
+def standard_deviation_over_octaves(frequency: Floats, level: Floats) -> Floats:
+    """Return the standard deviation over log frequency of levels about their mean.
+
+    Parameters
+    ----------
+    frequency : numpy.ndarray, shape (n,)
+        Hz, ascending.
+    level : numpy.ndarray, shape (..., n)
+        dB, on straight lines over log frequency between the samples.
+
+    Returns
+    -------
+    numpy.ndarray, shape (...)
+        dB.
+    """
+    width = np.diff(np.log2(frequency))
+    mean = (level[..., :-1] + level[..., 1:]) / 2 @ width / width.sum()
+    centred = level - mean[..., np.newaxis]
+    left, right = centred[..., :-1], centred[..., 1:]
+    # The square of a straight line from a to b has the mean (a² + ab + b²) / 3.
+    return np.asarray(np.sqrt((left**2 + left * right + right**2) @ width / 3 / width.sum()))
 
 
 @method(
@@ -181,17 +235,14 @@ def linearity(frequency: ArrayLike, level: ArrayLike, low_hz: float, high_hz: fl
         return Linearity(low_hz, high_hz, None, None, None, None, None, narrow, part.reason)
     mean = mean_over_octaves(part.frequency, part.level)
     centred = part.level - mean
-    left, right, width = centred[:-1], centred[1:], np.diff(np.log2(part.frequency))
-    # The square of a straight line from a to b has the mean (a² + ab + b²) / 3.
-    variance = ((left**2 + left * right + right**2) / 3 * width).sum() / width.sum()
     return Linearity(
         low_hz=low_hz,
         high_hz=high_hz,
-        plus_minus_db=float(np.ptp(part.level) / 2),
+        plus_minus_db=float(half_range(part.level)),
         mean_db=mean,
         above_mean_db=float(centred.max()),
         below_mean_db=float(-centred.min()),
-        standard_deviation_db=float(np.sqrt(variance)),
+        standard_deviation_db=float(standard_deviation_over_octaves(part.frequency, part.level)),
         narrow_band=narrow,
         reason="",
     )

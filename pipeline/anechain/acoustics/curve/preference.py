@@ -116,7 +116,7 @@ class PreferenceEstimate:
 
 @method(
     "in-room-smoothness",
-    version=1,
+    version=2,
     title="Smoothness SM: r² of the trend line of a curve from 100 Hz to 16 kHz",
     formula="r squared of the least squares line, dB over log frequency, at points 1/20 octave apart from 100 Hz "
     "to 16 kHz",
@@ -240,7 +240,7 @@ def preference_of_terms(nbd_on_axis_db: float, nbd_in_room_db: float, lfx_log10_
 
 @method(
     "preference-estimate",
-    version=1,
+    version=2,
     title="Estimated preference with all its terms and limitations",
     formula="12.69 - 2.49 NBD_ON - 2.99 NBD_PIR - 4.31 LFX + 2.32 SM_PIR, each term by its own method",
     source="Olive 2004, A Multiple Regression Model for Predicting Loudspeaker Preference Using Objective "

@@ -9,14 +9,14 @@ from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import check_grid
 from anechain.acoustics.curve.segments import mean_over_octaves, segment_in_band
-from anechain.acoustics.curve.trends import fit_trend
+from anechain.acoustics.curve.trends import fit_trend, slopes_over_octaves
 from anechain.acoustics.directivity.directions import wrap_angle
 from anechain.acoustics.directivity.orbit_interpolation import interpolate_orbit
 from anechain.acoustics.directivity.orbits import can_interpolate
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["Aim", "AimedCurve", "aimed_curve", "best_aim"]
+__all__ = ["Aim", "AimedCurve", "aimed_curve", "best_aim", "deviations_from_trend"]
 
 
 @dataclass(frozen=True)
@@ -97,6 +97,33 @@ def _deviation_from_trend(
     rest = part.level - slope * np.log2(part.frequency / band[0])
     mean = mean_over_octaves(part.frequency, rest)
     return float(np.sqrt(mean_over_octaves(part.frequency, (rest - mean) ** 2))), slope, ""
+
+
+def deviations_from_trend(frequency: Floats, level: Floats, slope: float | None) -> tuple[Floats, Floats]:
+    """Return the deviations of several curves from a trend, and the slopes of the trend lines.
+
+    Parameters
+    ----------
+    frequency : numpy.ndarray, shape (n,)
+        Hz, ascending; the band.
+    level : numpy.ndarray, shape (..., n)
+        dB.
+    slope : float or None
+        dB per octave; None for a line through each curve.
+
+    Returns
+    -------
+    deviation, slope : numpy.ndarray, shape (...)
+        dB, and dB per octave.
+    """
+    octaves = np.log2(frequency / frequency[0])
+    slopes = slopes_over_octaves(frequency, level)[0] if slope is None else np.full(level.shape[:-1], slope)
+    rest = level - slopes[..., np.newaxis] * octaves
+    weight = np.gradient(octaves)
+    weight[[0, -1]] /= 2
+    weight /= weight.sum()
+    mean = rest @ weight
+    return np.asarray(np.sqrt((rest - mean[..., np.newaxis]) ** 2 @ weight)), slopes
 
 
 @method(

@@ -47,7 +47,7 @@ class DirectivityConstancy:
 
 @method(
     "directivity-constancy",
-    version=1,
+    version=2,
     title="Constancy and smoothness of a directivity index",
     formula="Standard deviation over log frequency of the index about its mean, and about its least squares line",
     source="standard deviation about the mean, and about a line over log frequency",

@@ -142,7 +142,7 @@ def _noise_draws(errors: DirectionErrors, name: str, noise: Floats) -> Floats:
 
 @method(
     "drawn-harmonic-errors",
-    version=1,
+    version=2,
     title="Errors of harmonic orders re the fundamental, drawn with their correlation",
     formula="Error of order n: slope of the order over level times the error of the level, minus the error at n f, "
     "plus that at f, plus noise; the error of the level is the mean of the fundamentals' errors weighted by their "
@@ -203,7 +203,7 @@ def draw_sum_ratio(shares: ArrayLike, errors: Floats) -> Floats:
 
 @method(
     "harmonic-sum-uncertainty",
-    version=1,
+    version=2,
     title="Uncertainty of a sum of orders, or of its mean over a band, to first order",
     formula="Relative change of the sum: 0.115 per dB times the mean of the orders' errors, weighted by their share of "
     "the sum of squares; for a root mean square over frequency also by the share of each frequency in the mean square",

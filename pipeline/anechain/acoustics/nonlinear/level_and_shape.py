@@ -13,7 +13,7 @@ from anechain.acoustics.nonlinear.octave_weights import MIN_COVERAGE, band_weigh
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["LevelAndShape", "gain_notes", "level_and_shape"]
+__all__ = ["LevelAndShape", "gain_notes", "level_and_shape", "rms_about_mean"]
 
 
 @dataclass(frozen=True)
@@ -78,10 +78,28 @@ def level_and_shape(frequency: ArrayLike, delta: ArrayLike, band: tuple[float, f
     shape = deltas - level[:, np.newaxis]
     whole_weight = np.where(np.isfinite(shape), band_weights(grid, float(grid[0]), float(grid[-1])), 0.0)
     rms = np.full(deltas.shape[0], np.nan)
-    has_shape = whole_weight.sum(axis=1) > 0
-    squares = (whole_weight * np.where(np.isfinite(shape), shape, 0.0) ** 2).sum(axis=1)
-    rms[has_shape] = np.sqrt(squares[has_shape] / whole_weight.sum(axis=1)[has_shape])
+    for row in np.flatnonzero(whole_weight.sum(axis=1) > 0):
+        rms[row] = rms_about_mean(deltas_or_zero[row], weight[row], whole_weight[row])
     return LevelAndShape(level, shape, rms)
+
+
+def rms_about_mean(values: Floats, mean_weight: Floats, rms_weight: Floats) -> Floats:
+    """Return the weighted root mean square of values about their weighted mean.
+
+    Parameters
+    ----------
+    values : numpy.ndarray, shape (..., n)
+        dB.
+    mean_weight, rms_weight : numpy.ndarray, shape (n,)
+        Weights of the mean, and of the root mean square.
+
+    Returns
+    -------
+    numpy.ndarray, shape (...)
+        dB.
+    """
+    mean = values @ mean_weight / mean_weight.sum()
+    return np.asarray(np.sqrt((values - mean[..., np.newaxis]) ** 2 @ rms_weight / rms_weight.sum()))
 
 
 def gain_notes(drive: Sequence[float], level_db: ArrayLike, tolerance_db: float = 0.5) -> tuple[str, ...]:

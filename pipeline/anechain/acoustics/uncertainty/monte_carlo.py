@@ -55,7 +55,7 @@ class MonteCarlo:
 
 @method(
     "monte-carlo-uncertainty",
-    version=1,
+    version=2,
     title="Uncertainty of a number by Monte Carlo, with a fixed seed",
     formula="Standard deviation of the number over many draws of the levels with normal errors of the stated sizes",
     source="JCGM 101:2008 (supplement 1 to the GUM): normal errors, propagation of distributions",
@@ -139,7 +139,7 @@ def monte_carlo_result(value: float | None, results: Sequence[float], draws: int
             "the number is not determined" if value is None else f"it was not determined in {lost} of {draws} draws"
         )
         return MonteCarlo(value, None, None, None, None, draws, len(results), reason)
-    low, high = np.quantile(results, [0.025, 0.975])
+    low, high = np.quantile(results, [0.025, 0.975], method="weibull")
     reason = f"the number was not determined in {lost} of {draws} draws" if lost else ""
     mean, standard = float(np.mean(results)), float(np.std(results, ddof=1))
     return MonteCarlo(value, mean, standard, float(low), float(high), draws, len(results), reason)
