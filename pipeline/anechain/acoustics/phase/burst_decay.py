@@ -52,6 +52,18 @@ def shortest_decay(drop: float) -> float:
     return float(np.sqrt(drop * np.log(10) / 10) / (2 * np.pi * _WIDTH))
 
 
+def _maximum(decay: Floats, row: int) -> tuple[float, float]:
+    """Return height and place of a maximum between samples, in dB and samples after a row: a parabola."""
+    if not 0 < row < decay.size - 1:
+        return float(decay[row]), 0.0
+    left, middle, right = (float(decay[row + by]) for by in (-1, 0, 1))
+    curvature = left - 2 * middle + right
+    if not curvature < 0:
+        return middle, 0.0
+    later = 0.5 * (left - right) / curvature
+    return middle - 0.25 * (left - right) * later, later
+
+
 @method(
     "burst-decay",
     version=1,
@@ -130,16 +142,17 @@ def burst_decay(
         resolved = min(span, 0.5 * at[centre] / (step[row] * 2 ** (1 / 6)))
         decay = 20 * np.log10(np.maximum(envelope[row, np.abs(time) <= resolved], 1e-20))
         start = int(np.argmax(decay))
-        before, after = decay[: max(start - _BEFORE * _STEPS_PER_PERIOD, 0)], decay[start:] - decay[start]
+        height, later = _maximum(decay, start)
+        before, after = decay[: max(start - _BEFORE * _STEPS_PER_PERIOD, 0)] - height, decay[start:] - height
         known[centre] = min((after.size - 1) / _STEPS_PER_PERIOD, at[centre] / f[0])
-        quiet = np.concatenate([before - decay[start], after[-(after.size // 4) - 1 :]])
+        quiet = np.concatenate([before, after[-(after.size // 4) - 1 :]])
         floor[centre] = 10 * np.log10(np.mean(10 ** (quiet / 10)))
         for number, least in enumerate(drop):
             last = int(np.flatnonzero(after > -least)[-1])
             if last + 1 == after.size or floor[centre] > -least - _MARGIN:
                 continue
             share = (after[last] + least) / (after[last] - after[last + 1])
-            duration = (last + share) / _STEPS_PER_PERIOD
+            duration = (last + share - later) / _STEPS_PER_PERIOD
             if duration <= known[centre]:
                 periods[number, centre] = duration
     return BurstDecay(periods, known, floor)

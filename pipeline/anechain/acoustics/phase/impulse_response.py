@@ -16,7 +16,7 @@ __all__ = ["ImpulseResponse", "impulse_response"]
 
 _PERIODS = 8.0
 """Periods of the lowest frequency in the record, so that nothing of its end reaches its start."""
-_OVERSAMPLING = 4.0
+_OVERSAMPLING = 8.0
 """Sampling rate re the highest frequency."""
 
 
