@@ -169,10 +169,12 @@ def excess_phase(
 def _errors(frequency: Floats, slopes: EdgeSlopes) -> tuple[Floats, Floats]:
     """Return the standard uncertainty of the excess phase of the unknown level below and above the band."""
     errors = []
-    for end, (least, most) in zip((frequency[0], frequency[-1]), slope_ranges(slopes), strict=True):
-        half_width = phase_of_slope_beyond(frequency, float(end), (most - least) / 2)
-        # Rectangular (GUM, 4.3.7); what is a delay goes into the delay.
-        errors.append(_without_delay_at_top(frequency, half_width / np.sqrt(3))[0])
+    ends = (frequency[0], slopes.low), (frequency[-1], slopes.high)
+    for (end, used), (least, most) in zip(ends, slope_ranges(slopes), strict=True):
+        # Rectangular over the range (GUM, 4.3.7), about the slope that is used, which need not be its middle.
+        spread = np.sqrt(((most - used) ** 3 + (used - least) ** 3) / (3 * (most - least)))
+        # What is a delay goes into the delay.
+        errors.append(_without_delay_at_top(frequency, phase_of_slope_beyond(frequency, float(end), spread))[0])
     return errors[0], errors[1]
 
 
