@@ -25,8 +25,11 @@ def linkwitz_riley_sum(frequency: NDArray, crossover: float) -> NDArray:
 
 
 def butterworth_sum(frequency: NDArray, crossover: float) -> NDArray:
-    """Sum of both halves of a third-order Butterworth crossover: an all-pass of first order."""
-    return filtered("highpass", 3, crossover, frequency) + filtered("lowpass", 3, crossover, frequency)
+    """Sum of both halves of a third-order Butterworth crossover, tweeter reversed: an all-pass of first order.
+
+    (1 - s³) / ((1 + s)(1 + s + s²)) = (1 - s) / (1 + s).
+    """
+    return filtered("lowpass", 3, crossover, frequency) - filtered("highpass", 3, crossover, frequency)
 
 
 def second_order_delay(frequency: NDArray, crossover: float) -> NDArray:
