@@ -22,6 +22,7 @@ ALWAYS = ["curves", "planes", "bounces", "map-horizontal", "map-vertical"]
 BESIDE = {
     "directivity.nc": ["beam-width"],
     "aim.nc": ["aim"],
+    "timing.nc": ["time", "phase"],
     "distortion.nc": ["distortion-81"],
     "compression.nc": ["compression", "compression-levels", "usable"],
     "multitone.nc": ["multitone"],

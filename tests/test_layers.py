@@ -42,7 +42,7 @@ ROOMS = (
     ("arrays", "cautions", "errors"),
 )
 """From the top down; rooms of one line do not import each other."""
-ACOUSTICS = (("recording",), ("nonlinear",), ("uncertainty",), ("impedance",), ("directivity",), ("curve",))
+ACOUSTICS = (("recording",), ("nonlinear",), ("uncertainty",), ("impedance",), ("directivity",), ("phase",), ("curve",))
 FOR_IMPORTERS = {"acoustics", "arrays", "assemble", "errors", "hooks", "importing"}
 """What an importer may import: the public interface, and the building blocks that bundled importers use too."""
 

@@ -74,3 +74,13 @@ def test_a_gap_of_all_devices_is_left_out_and_one_device_has_no_comparison():
     groups = compared_numbers([device(84.0, 95.0), device(86.0, None)])
     assert not any(title == "usable.held" for group in groups for title, _, _ in group.rows)
     assert compared_numbers([device(84.0, 95.0)]) == ()
+
+
+def test_a_group_of_gaps_for_one_reason_is_one_line():
+    gaps = [number(f"timing.{key}", "Time and phase", None) for key in "abc"]
+    (group,) = number_groups(gaps)
+    assert group.rows == () and group.gaps == (("All 3 numbers", "not measured"),)
+    (mixed,) = number_groups([*gaps, number("timing.d", "Time and phase", None, reason="no phase")])
+    assert len(mixed.gaps) == 4
+    (known,) = number_groups([*gaps, number("timing.d", "Time and phase", 1.0)])
+    assert len(known.gaps) == 3 and len(known.rows) == 1

@@ -377,6 +377,33 @@ def trends() -> xr.Dataset:
     return describe(dataset, "trends")
 
 
+def timing() -> xr.Dataset:
+    """A delay of 1 m and nothing else: an impulse, a step, no phase; a burst decays as the burst itself."""
+    time = np.linspace(-0.0005, 0.005, 12)
+    drops = np.array([10.0, 20.0, 30.0])
+    # Half power a sixth of an octave from the centre: a Gaussian of this relative width.
+    width = (2 ** (1 / 6) - 2 ** (-1 / 6)) / (2 * np.sqrt(np.log(2)))
+    decay = np.sqrt(drops * np.log(10) / 10) / (2 * np.pi * width)
+    zero = np.zeros(FREQUENCY.size)
+    dataset = xr.Dataset(
+        {
+            "impulse": ("time", (np.abs(time) < 1e-9).astype(float)),
+            "step": ("time", (time > -1e-9).astype(float)),
+            "minimum_phase": ("frequency", zero),
+            "excess_phase": ("frequency", zero),
+            "group_delay": ("frequency", zero),
+            "excess_group_delay": ("frequency", zero),
+            "excess_group_delay_uncertainty": ("frequency", np.full(FREQUENCY.size, 1e-5)),
+            "decay": (("drop", "frequency"), np.repeat(decay[:, None], FREQUENCY.size, axis=1)),
+            "decay_known": ("frequency", np.full(FREQUENCY.size, 30.0)),
+        },
+        coords={"time": time, "frequency": FREQUENCY, "drop": drops},
+        attrs={name: ABOUT[name] for name in ("device", "title")}
+        | {"delay": 1 / 343.2, "coverage_factor": 2.0, "valid_low": 80.0, "valid_high": 16_000.0},
+    )
+    return describe(dataset, "timing")
+
+
 VALID = {
     "responses": responses,
     "sphere": sphere,
@@ -389,6 +416,7 @@ VALID = {
     "directivity": directivity,
     "aim": aim,
     "trends": trends,
+    "timing": timing,
     "distortion": distortion,
     "compression": compression,
     "comparison": comparison,

@@ -27,6 +27,7 @@ __all__ = [
     "PreferenceNumbers",
     "SensitivityNumbers",
     "Target",
+    "TimingNumbers",
     "TrendNumbers",
 ]
 
@@ -311,6 +312,19 @@ class DistortionNumbers(Model):
     )
 
 
+class TimingNumbers(Model):
+    """Time and phase on the axis."""
+
+    band: Band = Field(
+        default=(200.0, 10000.0),
+        description="Hz; band of the excess group delay, of the octave bands whose arrivals are compared, and of the "
+        "decay (common practice)",
+    )
+    decay_drop: Positive = Field(
+        default=30.0, description="dB by which a burst has decayed in the number of the slowest decay (common practice)"
+    )
+
+
 class NumbersUncertainty(Model):
     """Propagation of stated uncertainties to numbers."""
 
@@ -346,6 +360,7 @@ class Numbers(Model):
     directivity: DirectivityNumbers = Field(default=DirectivityNumbers(), description="Directivity indices")
     aim: AimNumbers = Field(default=AimNumbers(), description="Toe-in")
     preference: PreferenceNumbers = Field(default=PreferenceNumbers(), description="Published predictor of preference")
+    timing: TimingNumbers = Field(default=TimingNumbers(), description="Time and phase on the axis")
     impedance: ImpedanceNumbers = Field(default=ImpedanceNumbers(), description="Impedance")
     distortion: DistortionNumbers = Field(default=DistortionNumbers(), description="Distortion")
     uncertainty: NumbersUncertainty = Field(default=NumbersUncertainty(), description="Propagation of uncertainties")

@@ -41,6 +41,11 @@ def frequency_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     yield from _rises(dataset, "frequency", " Hz", where)
 
 
+def time_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
+    """Times rise strictly."""
+    yield from _rises(dataset, "time", " s", where)
+
+
 def drive_rises(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
     """Drives rise strictly, so that none is repeated."""
     yield from _rises(dataset, "drive", " V", where)
@@ -212,6 +217,7 @@ def weights_sum(dataset: xr.Dataset, where: str) -> Iterator[Problem]:
 RULES: dict[str, Rule] = {
     "datasets are known": datasets_known,
     "frequency rises strictly": frequency_rises,
+    "time rises strictly": time_rises,
     "angle rises strictly": angle_rises,
     "drive rises strictly": drive_rises,
     "order rises strictly": order_rises,

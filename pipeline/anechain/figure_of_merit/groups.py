@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from anechain.data.numbers import Number
 from anechain.figure_of_merit import (
     aim,
+    axis_timing,
     beam_width,
     compression,
     directivity_dataset,
@@ -26,6 +27,7 @@ from anechain.figure_of_merit import (
     preference,
     sensitivity,
     sphere,
+    timing,
     trend_dataset,
     trends,
     usable_limits,
@@ -114,6 +116,12 @@ def _aim(inputs: MetricInputs) -> GroupResult:
     return GroupResult(tuple(aim.numbers(inputs, best)), _named("aim", aim.aim_dataset(inputs, best)))
 
 
+def _timing(inputs: MetricInputs) -> GroupResult:
+    on_axis = axis_timing.axis_timing(inputs)
+    dataset = axis_timing.timing_dataset(inputs, on_axis)
+    return GroupResult(tuple(timing.numbers(inputs, on_axis)), _named("timing", dataset))
+
+
 def _impedance(inputs: MetricInputs) -> GroupResult:
     errors = impedance.errors_of(inputs)
     dataset = impedance.impedance_uncertainty_dataset(inputs, errors)
@@ -136,6 +144,7 @@ GROUPS = (
     Group("peaks and dips", peaks.USES, _peaks),
     Group("directivity", _DIRECTIVITY_USES, _directivity, ("sphere",)),
     Group("aim", aim.USES, _aim),
+    Group("timing", timing.USES, _timing),
     Group("preference", preference.USES, _numbers_only(preference.numbers)),
     Group("impedance", impedance.USES, _impedance, ("impedance",)),
     Group("distortion", distortion.USES, _distortion, ("distortion", "multitone", "harmonics")),

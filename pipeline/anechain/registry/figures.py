@@ -50,6 +50,8 @@ FIGURES = {
         ),
         FigureKind("beam-width", "beam_width:beam_width_of_device", ("directivity.nc",)),
         FigureKind("aim", "aim:aim_of_device", ("aim.nc",)),
+        FigureKind("time", "timing:time_of_device", ("timing.nc",)),
+        FigureKind("phase", "timing:phase_of_device", ("timing.nc",), ("burst-decay", "group-delay-threshold")),
         FigureKind("distortion", "distortion:distortion_of_device", ("distortion.nc",)),
         FigureKind("compression", "compression:compression_of_device", ("compression.nc",)),
         FigureKind("compression-levels", "compression_levels:compression_levels_of_device", ("compression.nc",)),

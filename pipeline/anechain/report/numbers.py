@@ -93,11 +93,20 @@ def number_groups(numbers: Sequence[Number]) -> tuple[NumberGroup, ...]:
             NumberGroup(
                 heading,
                 tuple(_row(number, footnotes.get(number.propagation, "")) for number in group if not _is_gap(number)),
-                tuple((number.title, number.reason) for number in group if _is_gap(number)),
+                _gaps(group),
                 tuple((footnote, propagation) for propagation, footnote in footnotes.items()),
             )
         )
     return tuple(groups)
+
+
+def _gaps(group: Sequence[Number]) -> tuple[tuple[str, str], ...]:
+    """Return title and reason of each gap of a group; one line if nothing is known, for one reason."""
+    gaps = [(number.title, number.reason) for number in group if _is_gap(number)]
+    reasons = {reason for _, reason in gaps}
+    if len(gaps) == len(group) > 1 and len(reasons) == 1:
+        return ((f"All {len(gaps)} numbers", reasons.pop()),)
+    return tuple(gaps)
 
 
 def _is_gap(number: Number) -> bool:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 VERSION = 3
 USES = tuple(sorted({*metric_inputs.USES, *(id_ for group in GROUPS for id_ in group.uses)}))
-DATASETS = ("directivity", "aim", "impedance_uncertainty", "trends")
+DATASETS = ("directivity", "aim", "impedance_uncertainty", "timing", "trends")
 """Contracts of the datasets that are written with the numbers, if they can be computed."""
 
 _READ = ("curves", "responses", *dict.fromkeys(name for group in GROUPS for name in group.reads))

@@ -1,0 +1,1 @@
+"""One complex response: minimum and excess phase, group delay, impulse and step response, decay."""
