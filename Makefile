@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 REGISTRY_DATA := .cache/registry
 
-.PHONY: demo real test tests proofs check docs lock format clean
+.PHONY: demo real test tests proofs coverage check docs lock format clean
 
 $(VENV)/installed: pyproject.toml constraints.txt
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -41,6 +41,10 @@ tests: $(VENV)/installed
 # The slower tests: runs that are killed, every command of the documentation, results recomputed with bundled software.
 proofs: $(VENV)/installed
 	$(BIN)/pytest -m proof -n 3 --dist loadfile --no-loadscope-reorder
+
+# How often the uncertainties contain the truth, over simulated measurements: docs/reference/coverage.md. About an hour.
+coverage: $(VENV)/installed
+	PYTHONPATH=tests $(BIN)/python benchmarks/coverage.py
 
 # The documentation as HTML, without a network: docs/_build/html/index.html. Warnings are errors.
 docs: $(VENV)/installed

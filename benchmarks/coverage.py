@@ -206,7 +206,7 @@ def rows(tables: Mapping[tuple[str, str], Table], least: int) -> Iterator[str]:
                 first = {id_: next(key for key in (*NAMES, id_) if fnmatchcase(id_, key)) for id_ in table}
                 chosen = [entries for id_, entries in table.items() if first[id_] == pattern and len(entries) >= least]
                 if not chosen:
-                    cells.append("no uncertainty")
+                    cells.append("no uncertainty" if (source, kind) in tables else "not simulated")
                     continue
                 found = True
                 every = np.concatenate([np.array(entries) for entries in chosen])
@@ -237,8 +237,8 @@ With {measurements} measurements the share of one number scatters by ±{scatter:
 |---|---|---|---|---|
 {chr(10).join(rows(tables, measurements // 2))}
 
-"no uncertainty": the errors cancel in the number, or it is not determined. Beam widths, the sphere, peaks and dips, and
-the impedance are not simulated.
+"no uncertainty": the errors cancel in the number, or it is not determined. Numbers that are not in
+the table are not simulated.
 """
 
 

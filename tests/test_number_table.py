@@ -93,10 +93,15 @@ def test_each_number_has_a_row_and_a_gap_has_an_empty_cell():
 def test_the_table_has_every_field_of_a_number():
     for number, row in zip([WHOLE, GAP, COUNT], rows_of([WHOLE, GAP, COUNT]), strict=True):
         for name, value in number_to_json(number).items():
-            if name == "marks":
+            if name in ("marks", "interval"):
                 continue
             cell = row[name]
             assert (float(cell) if isinstance(value, int | float) else cell) == ("" if value is None else value), name
+
+
+def test_an_interval_is_written_by_its_ends():
+    (row,) = rows_of([replace(WHOLE, uncertainty=None, coverage_factor=None, interval=(84.0, 87.5))])
+    assert (row["interval_low"], row["interval_high"], row["uncertainty"]) == ("84", "87.5", "")
 
 
 def test_every_value_has_an_uncertainty_or_the_reason_why_not_and_every_gap_its_reason():
@@ -171,7 +176,7 @@ def test_the_file_as_a_spreadsheet_opens_it(tmp_path):
     ends = rows.index([])
     head, titles, *table = rows[:ends]
     assert len(head) == 1 and head[0].startswith("# ") and len(table) == 3
-    assert {len(row) for row in (titles, *table)} == {19} and {len(row) for row in rows[ends + 1 :]} == {1, 2}
+    assert {len(row) for row in (titles, *table)} == {21} and {len(row) for row in rows[ends + 1 :]} == {1, 2}
     assert all(row[1:] in ([], [""]) for row in rows[ends + 1 :])
     assert max(len(cell) for row in rows for cell in row) <= 110
     assert table[1][titles.index("note")] == "\N{GREEK SMALL LETTER MU}"

@@ -285,7 +285,7 @@ def _number_table_contents(text: str, path: Path) -> list[Content]:
             if row["uncertainty"]:
                 device_numbers[f"{quantity}.uncertainty"] = Number(_cell(row["uncertainty"]), unit)
             for end in ("interval_low", "interval_high"):
-                if row[end]:
+                if row.get(end):
                     device_numbers[f"{quantity}.{end}"] = Number(_cell(row[end]), unit)
     except (KeyError, TypeError, csv.Error) as error:
         raise InputError.single(

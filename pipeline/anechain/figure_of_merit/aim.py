@@ -74,7 +74,11 @@ def _uncertainties(inputs: MetricInputs, aim: Aim) -> Mapping[str, Uncertainty]:
         return {}
     if inputs.errors.withheld_reason:
         return dict.fromkeys(names, Uncertainty(None, reason=inputs.errors.withheld_reason))
-    parts = [segment_in_band(inputs.frequency, curve.level_db, *chosen.band) for curve in candidates]
+    parts = [
+        segment_in_band(inputs.frequency, curve.level_db, *chosen.band)
+        for curve in candidates
+        if curve.level_db is not None
+    ]
     frequency, level = parts[0].frequency, np.stack([part.level for part in parts])
     off_axis = np.array([curve.off_axis_deg for curve in candidates])
     drawn = resample(directions.frequency, _drawn_errors(inputs, directions, off_axis), frequency)

@@ -90,6 +90,9 @@ def _asymmetric_interval(value: float | str | None, uncertainty: Uncertainty) ->
         return None
     low, high = uncertainty.interval
     sides = np.array([value - low, high - value])
+    if low == 0.0:
+        # The true value may be zero, which value ± uncertainty would exclude if the upper side is the shorter one.
+        return low, high
     return None if (np.abs(sides - sides.mean()) <= MAX_ASYMMETRY * sides.mean()).all() else (low, high)
 
 
