@@ -9,7 +9,7 @@ import valid_datasets
 from anechain.errors import InputError
 from anechain.figures.render import render
 from anechain.figures.style import DASHES, DECIBELS_PER_DECADE, PANEL_WIDTH
-from anechain.figures.trends import REVIEWER_DASH, TREND_DASH, band_letters, trends_figure
+from anechain.figures.trends import REVIEWER_DASH, TREND_DASH, band_letters, trends_figure, trends_of_device
 from test_merits import datasets, mark, number, picture, places, words, x_of
 
 WHY = "a hall without a ceiling"
@@ -69,7 +69,7 @@ def test_each_curve_has_its_panel_and_what_is_left_of_it_below():
         ],
         [
             "From the trend line: largest \N{MINUS SIGN}3.84 dB, 10 kHz",
-            "From the line set by the reviewer: largest +1.00 dB, 100 Hz",
+            "From the reviewer's line: largest +1.00 dB, 100 Hz",
         ],
     ]
 
@@ -132,6 +132,16 @@ def test_a_curve_that_is_held_against_its_linearity_alone():
     gap = {"trend.on_axis.slope": number(None, "On axis: slope")}
     with pytest.raises(InputError, match="On axis: slope: the data end"):
         trends_figure(bare, gap)
+
+
+def test_a_device_without_any_line_has_no_figure():
+    """A subwoofer has no value from 200 Hz to 10 kHz: its gaps are listed with the numbers."""
+    references = ("line", "line_deviation", "own_line", "own_line_deviation", "target", "target_deviation")
+    bare = trends().assign({name: trends()[name] * np.nan for name in references})
+    gap = {"trend.on_axis.slope": number(None, "On axis: slope")}
+    assert list(trends_of_device({"trends.nc": bare, "numbers.json": gap})) == []
+    (figure,) = trends_of_device({"trends.nc": trends(), "numbers.json": numbers()})
+    assert figure.name == "trends"
 
 
 def test_what_is_asked_for_and_cannot_be_had_is_told_once():

@@ -60,11 +60,13 @@ def _values_on_axis(series: tuple[Series, ...], frequency: Floats) -> Floats:
 
 
 def _gap_notes(comparison: xr.Dataset, curve: str) -> list[str]:
-    """Return a note for each reason why devices do not have a curve."""
+    """Return a note for each reason why devices do not have a curve, without those in the notes of the comparison."""
+    notes = str(comparison.attrs["notes"]).splitlines()
     gaps: dict[str, dict[str, str]] = json.loads(str(comparison.attrs["gaps"]))
     by_reason: dict[str, list[str]] = {}
     for device, title in zip(comparison["device"].values, comparison["title"].values, strict=True):
-        if reason := gaps.get(str(device), {}).get(curve):
+        reason = gaps.get(str(device), {}).get(curve)
+        if reason and f"{title}: {reason}" not in notes:
             by_reason.setdefault(reason, []).append(str(title))
     return [f"Level not shown ({reason}): {', '.join(names)}." for reason, names in by_reason.items()]
 

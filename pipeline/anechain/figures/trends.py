@@ -34,7 +34,7 @@ MIN_DEVIATION_DB, MAX_DEVIATION_DB = 5.0, 20.0
 """dB above and below zero: minimum and maximum limit of a panel of deviations."""
 _REFERENCES: dict[str, tuple[str, str, str, tuple[float, ...], str]] = {
     "line": ("trend", "trend line", ORANGE, DASHES[0], "circle"),
-    "own_line": ("own_trend", "line set by the reviewer", GREY, DASHES[2], "square"),
+    "own_line": ("own_trend", "reviewer's line", GREY, DASHES[2], "square"),
     "target": ("target", "target", SKY, DASHES[1], "diamond"),
 }
 """What a curve is compared with: part of the numbers' ids, name in print, look of the deviation, shape of its largest
@@ -250,7 +250,7 @@ def _notes(trends: xr.Dataset, panels: Sequence[Panel], bands: Mapping[str, str]
     if "circle" in shapes:
         texts.append("Filled circles: largest deviation from the trend line.")
     if "square" in shapes:
-        texts.append("Hollow squares: largest deviation from the line set by the reviewer.")
+        texts.append("Hollow squares: largest deviation from the reviewer's line.")
     if "diamond" in shapes:
         texts.append("Hollow diamonds: largest deviation from the target.")
     reasons: dict[str, str] = json.loads(str(trends.attrs["own_reasons"]))
@@ -284,8 +284,13 @@ def _gap_text(entry: Entry) -> str:
 
 
 def trends_of_device(data: Data) -> Iterator[DeviceFigure]:
-    """Yield the figure of the trend lines."""
-    del data
+    """Yield the figure of the trend lines, if any curve has a trend line, a target or a linearity."""
+    trends, numbers = data["trends.nc"], data["numbers.json"]
+    bands = band_letters(numbers)
+    curves = [str(name) for name in trends["curve"].values]
+    has_reference = any(np.isfinite(trends[kind].values).any() for kind in _REFERENCES)
+    if not has_reference and not any(_linearity_points(curve, numbers, bands) for curve in curves):
+        return
     caption = (
         "Curves with trend line and target; deviations below. Triangles: highest and lowest value in the bands of the "
         "linearity."
