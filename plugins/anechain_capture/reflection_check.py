@@ -22,14 +22,12 @@ from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequ
 from anechain.hooks import Check, Series, check_not_possible, check_result
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recording_analysis import Recording
-from anechain_capture.recording_facts import BEFORE_REFLECTIONS
+from anechain_capture.recording_facts import BEFORE_REFLECTIONS, FRONT_ANGLE
 from anechain_capture.recording_set import RecordingSet
 from anechain_capture.response_checks import nearest_axis
 
 __all__ = ["check_reflections", "proposed_window"]
 
-FRONT_ANGLE = 45.0
-"""Largest angle from the axis in degrees at which reflections are searched; common practice, no source."""
 SPEED_OF_SOUND = 343.2
 """m/s at 20 °C, for path differences in texts."""
 BAND = (800.0, 16000.0)
