@@ -78,6 +78,11 @@ def test_a_loudspeaker_alone_is_good(tmp_path):
     assert check.series.limited and max(check.series.lines[0][1]) < -30
 
 
+def test_no_window_ends_before_a_surface_close_by(tmp_path):
+    check = check_of(recorded(tmp_path, [Reflection(0.001, 0.6 * DIRECT)]))
+    assert check.verdict == BAD and "no window can end before it" in check.found and "`after" not in check.found
+
+
 def test_noise_leaves_the_check_undecided(tmp_path):
     check = check_of(recorded(tmp_path, [], noise=0.1))
     assert check.verdict == NOT_MADE and check.floor > -30

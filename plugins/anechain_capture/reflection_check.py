@@ -122,7 +122,10 @@ def _proposal(reflection: Reflection, window: Window | None) -> str:
     """Return what to do about a reflection."""
     proposed = proposed_window(reflection, window)
     if proposed is None:
-        return "no window can end before it: remove the surface, or move the loudspeaker or the microphone"
+        return (
+            "no window can end before it: remove the surface that is so close, or move the loudspeaker or the microphone; "
+            "the edge of a wide box can be the cause too"
+        )
     share = proposed.length / proposed.after
     return (
         f"a window with `after: {1e3 * proposed.after:.1f}` ends before it and is valid from "
@@ -169,7 +172,7 @@ def _text(searched: Sequence[_Searched], window: Window | None) -> str:
     latest = min(each.found.latest for each in searched)
     return (
         f"none of {LOWEST:g} dB or more from {1e3 * EARLIEST:g} to {1e3 * latest:.0f} ms after the direct sound in "
-        f"{len(searched)} recordings within {FRONT_ANGLE:g}° of the axis"
+        f"{len(searched)} recording{'s' * (len(searched) != 1)} within {FRONT_ANGLE:g}° of the axis"
     )
 
 
