@@ -123,8 +123,8 @@ def _proposal(reflection: Reflection, window: Window | None) -> str:
     proposed = proposed_window(reflection, window)
     if proposed is None:
         return (
-            "no window can end before it: remove the surface that is so close, or move the loudspeaker or the microphone; "
-            "the edge of a wide box can be the cause too"
+            "no window can end before it: remove the surface that is so close, or move the loudspeaker or the "
+            "microphone; the edge of a wide box can be the cause too"
         )
     share = proposed.length / proposed.after
     return (
