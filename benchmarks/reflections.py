@@ -61,7 +61,7 @@ def simulate(kind: str, random: np.random.Generator, folder: Path) -> dict[str, 
         # From 1.6 ms on: the response begins up to 0.1 ms before its maximum.
         if each.delay > 0.0016 and level_through_window(level(frequency, direct, each), each.delay, window) >= -20
     ]
-    first = re.search(r"([\d.]+) ms after the sound, ", check.found) if check.values else None
+    first = re.search(r"([\d.]+) ms after the direct sound, ", check.found) if check.values else None
     found = float(first[1]) / 1e3 if first else None
     return {
         "verdict": check.verdict,

@@ -273,7 +273,10 @@ def test_plain_impulse_responses(tmp_path):
 
 
 def test_memory_does_not_grow_with_the_number_of_directions(tmp_path):
-    """Eight and thirty-two directions of three seconds; what stays of each is its spectrum and 35 ms of response."""
+    """Eight and thirty-two directions of three seconds.
+
+    Of each stays its spectrum and 35 ms of its response, in front of the loudspeaker 58 ms more.
+    """
     record = write(tmp_path / "one.wav", record_loudspeaker(sweep()))
     angles = np.arange(-150, 180, 11)[:32]
     paths = [tmp_path / f"yew horizontal {angle}.wav" for angle in angles]

@@ -29,6 +29,16 @@ def test_arrival_and_early_response():
     assert abs(int(np.argmax(np.abs(found.early))) - EARLY[0] * RATE) < 5
 
 
+@pytest.mark.parametrize(("latest", "longest"), [(0.028, 0.028), (0.1, 0.1), (5.0, 1.97)])
+def test_the_response_that_reflections_are_searched_in(latest, longest):
+    """25 ms before the arrival and 5 ms after the latest reflection; no longer than the response of 2 s."""
+    found = recording_facts(quiet(), response(), RATE, None, latest)
+    assert found.latest_reflection == pytest.approx(longest)
+    assert found.with_reflections.size == pytest.approx((longest + 0.03) * RATE, abs=2)
+    assert abs(int(np.argmax(np.abs(found.with_reflections))) - 0.025 * RATE) < 5
+    assert facts(quiet()).with_reflections.size == 0
+
+
 @pytest.mark.parametrize("gain", [1.0, -0.5])
 def test_polarity(gain):
     assert facts(quiet(), gain=gain).polarity == np.sign(gain)

@@ -48,7 +48,7 @@ def changed_code(tmp_path, *changes, module="acoustics/directivity/curve_average
     )
     done = subprocess.run(
         [sys.executable, "-c", code],
-        env={"PYTHONPATH": os.pathsep.join([str(tmp_path), str(Path(__file__).parent)]), "PATH": "/usr/bin:/bin"},
+        env={"PYTHONPATH": os.pathsep.join([str(tmp_path), *filter(None, sys.path)]), "PATH": "/usr/bin:/bin"},
         capture_output=True,
         text=True,
         timeout=120,

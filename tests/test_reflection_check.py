@@ -48,7 +48,8 @@ def test_a_classroom_is_not_good(tmp_path, window):
     assert check.verdict == BAD
     first = next(each for each in reflections if level(FREQUENCY, direct, each) > -20)
     found = re.search(
-        r"first .* ([\d.]+) ms after the sound, (-[\d.]+) dB re the sound in ([\d.]+) to ([\d.]+) kHz", check.found
+        r"first reflection ([\d.]+) ms after the direct sound, (-[\d.]+) dB re it in ([\d.]+) to ([\d.]+) kHz",
+        check.found,
     )
     assert float(found[1]) == pytest.approx(1e3 * first.delay, abs=0.1)
     assert float(found[2]) == pytest.approx(level(FREQUENCY, direct, first), abs=4)
@@ -77,6 +78,11 @@ def test_a_loudspeaker_alone_is_good(tmp_path):
     assert check.series.limited and max(check.series.lines[0][1]) < -30
 
 
+def test_no_window_ends_before_a_surface_close_by(tmp_path):
+    check = check_of(recorded(tmp_path, [Reflection(0.001, 0.6 * DIRECT)]))
+    assert check.verdict == BAD and "no window can end before it" in check.found and "`after" not in check.found
+
+
 def test_noise_leaves_the_check_undecided(tmp_path):
     check = check_of(recorded(tmp_path, [], noise=0.1))
     assert check.verdict == NOT_MADE and check.floor > -30
@@ -85,7 +91,7 @@ def test_noise_leaves_the_check_undecided(tmp_path):
     assert with_limits(check, {"reflection": (-5.0, 0.0)}).verdict == GOOD
     # Limits below what is searched.
     quiet = with_limits(check_of(recorded(tmp_path, [])), {"reflection": (-40.0, -30.0)})
-    assert quiet.verdict == NOT_MADE and "-30 dB re the sound are not searched" in quiet.floor_reason
+    assert quiet.verdict == NOT_MADE and "-30 dB re the direct sound are not searched" in quiet.floor_reason
 
 
 def test_a_strong_reflection_is_found_in_noise(tmp_path):

@@ -20,7 +20,7 @@ from anechain_capture.excitation import Excitation
 from anechain_capture.files import RecordedFile
 from anechain_capture.microphone import MicrophoneResponse
 from anechain_capture.options import CaptureOptions
-from anechain_capture.recording_facts import RecordingFacts, recording_facts
+from anechain_capture.recording_facts import FRONT_ANGLE, RecordingFacts, recording_facts
 from anechain_capture.time_window import MAX_LENGTH, latest_reflection
 
 __all__ = ["AnalysisSettings", "Recording", "analyse_recording"]
@@ -150,9 +150,9 @@ def analyse_recording(
         excitation_end = sweep_end(loopback, rate).time
     elif settings.excitation is not None and settings.excitation.signal is not None:
         excitation_end = settings.excitation.end
-    facts = recording_facts(
-        record, response, rate, excitation_end, latest_reflection(settings.options, settings.window)
-    )
+    in_front = abs(file.direction.angle) <= FRONT_ANGLE
+    latest = latest_reflection(settings.options, settings.window) if in_front else None
+    facts = recording_facts(record, response, rate, excitation_end, latest)
     scale = _scale(settings, file, loopback)
     frequency, window = settings.frequency, settings.window
     if window is None:

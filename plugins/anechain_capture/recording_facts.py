@@ -17,11 +17,13 @@ from anechain.acoustics.recording.polarity import polarity
 from anechain.acoustics.recording.recording_noise import Hum, mains_hum
 from anechain.arrays import Floats
 
-__all__ = ["BANDS", "BEFORE_REFLECTIONS", "EARLY", "RecordingFacts", "recording_facts"]
+__all__ = ["BANDS", "BEFORE_REFLECTIONS", "EARLY", "FRONT_ANGLE", "RecordingFacts", "recording_facts"]
 
 
 EARLY = (0.005, 0.030)
 """Seconds before and after the arrival that are kept of each impulse response."""
+FRONT_ANGLE = 45.0
+"""Largest angle from the axis in degrees at which reflections are searched; common practice, no source."""
 BEFORE_REFLECTIONS, AFTER_REFLECTIONS = 0.025, 0.005
 """Seconds before the arrival, and after the longest delay of a reflection, that the search of reflections needs."""
 BANDS = 10.0 * 10.0 ** (np.arange(0, 34) / 10)
@@ -47,7 +49,8 @@ class RecordingFacts:
     early : numpy.ndarray of float32
         Impulse response from EARLY[0] before the arrival to EARLY[1] after it.
     with_reflections : numpy.ndarray of float32
-        Impulse response from BEFORE_REFLECTIONS before the arrival to `latest_reflection` after it, and a little more.
+        Impulse response from BEFORE_REFLECTIONS before the arrival to AFTER_REFLECTIONS after `latest_reflection`;
+        empty if reflections are not searched.
     latest_reflection : float
         Longest delay of a reflection that is searched, seconds after the arrival.
     silence : float
@@ -138,7 +141,7 @@ def recording_facts(
     response: Floats,
     sampling_rate: int,
     excitation_end: float | None = None,
-    latest_reflection: float = 0.028,
+    latest_reflection: float | None = None,
 ) -> RecordingFacts:
     """Return the facts about one recording.
 
@@ -152,7 +155,7 @@ def recording_facts(
         Hz.
     excitation_end : float, optional
         Time in seconds from the start of the recording, without the delay of the sound, at which the sweep ends.
-    latest_reflection : float
+    latest_reflection : float, optional
         Longest delay of a reflection that is searched, seconds; less if the response is shorter.
 
     Raises
@@ -162,8 +165,11 @@ def recording_facts(
     """
     arrival = arrival_time(response, sampling_rate)
     early = _section(response, sampling_rate, arrival, *EARLY)
-    longest = response.size / sampling_rate - BEFORE_REFLECTIONS - AFTER_REFLECTIONS
-    latest = min(latest_reflection, longest)
+    latest = 0.0
+    with_reflections = np.zeros(0)
+    if latest_reflection is not None:
+        latest = min(latest_reflection, response.size / sampling_rate - BEFORE_REFLECTIONS - AFTER_REFLECTIONS)
+        with_reflections = _section(response, sampling_rate, arrival, BEFORE_REFLECTIONS, latest + AFTER_REFLECTIONS)
     # The rise of the sound may begin up to half a millisecond before the arrival.
     silence, sound = _silence_and_sound(
         record, sampling_rate, arrival - 0.0005, None if excitation_end is None else arrival + excitation_end
@@ -175,9 +181,7 @@ def recording_facts(
         arrival=arrival,
         polarity=polarity(early),
         early=early.astype(np.float32),
-        with_reflections=_section(
-            response, sampling_rate, arrival, BEFORE_REFLECTIONS, latest + AFTER_REFLECTIONS
-        ).astype(np.float32),
+        with_reflections=with_reflections.astype(np.float32),
         latest_reflection=latest,
         silence=silence.size / sampling_rate,
         silence_power=_band_power(silence, sampling_rate),

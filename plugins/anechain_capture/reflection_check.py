@@ -22,14 +22,12 @@ from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequ
 from anechain.hooks import Check, Series, check_not_possible, check_result
 from anechain_capture.options import CaptureOptions
 from anechain_capture.recording_analysis import Recording
-from anechain_capture.recording_facts import BEFORE_REFLECTIONS
+from anechain_capture.recording_facts import BEFORE_REFLECTIONS, FRONT_ANGLE
 from anechain_capture.recording_set import RecordingSet
 from anechain_capture.response_checks import nearest_axis
 
 __all__ = ["check_reflections", "proposed_window"]
 
-FRONT_ANGLE = 45.0
-"""Largest angle from the axis in degrees at which reflections are searched; common practice, no source."""
 SPEED_OF_SOUND = 343.2
 """m/s at 20 °C, for path differences in texts."""
 BAND = (800.0, 16000.0)
@@ -91,7 +89,7 @@ def check_reflections(recording_set: RecordingSet, recordings: Sequence[Recordin
         return check_not_possible("reflection", f"no recording within {FRONT_ANGLE:g}° of the axis")
     window = recording_set.window if options.window is not None else None
     if window is not None and window.after <= EARLIEST:
-        reason = f"the window ends {1e3 * window.after:g} ms after the sound; reflections are searched from "
+        reason = f"the window ends {1e3 * window.after:g} ms after the direct sound; reflections are searched from "
         return check_not_possible("reflection", f"{reason}{1e3 * EARLIEST:g} ms on")
     try:
         searched = [_search(recording, recording_set.sampling_rate, band, window) for recording in front]
@@ -124,7 +122,10 @@ def _proposal(reflection: Reflection, window: Window | None) -> str:
     """Return what to do about a reflection."""
     proposed = proposed_window(reflection, window)
     if proposed is None:
-        return "no window can end before it: remove the surface, or move the loudspeaker or the microphone"
+        return (
+            "no window can end before it: remove the surface that is so close, or move the loudspeaker or the "
+            "microphone; the edge of a wide box can be the cause too"
+        )
     share = proposed.length / proposed.after
     return (
         f"a window with `after: {1e3 * proposed.after:.1f}` ends before it and is valid from "
@@ -135,8 +136,8 @@ def _proposal(reflection: Reflection, window: Window | None) -> str:
 def _of(reflection: Reflection) -> str:
     """Return delay, level and band of a reflection in print."""
     low, high = (f"{edge / 1000:.3g}" for edge in reflection.band)
-    level = f"{reflection.level:.1f} dB re the sound in {low} to {high} kHz"
-    return f"{1e3 * reflection.delay:.2f} ms after the sound, {level}"
+    level = f"{reflection.level:.1f} dB re it in {low} to {high} kHz"
+    return f"{1e3 * reflection.delay:.2f} ms after the direct sound, {level}"
 
 
 def _text(searched: Sequence[_Searched], window: Window | None) -> str:
@@ -149,13 +150,13 @@ def _text(searched: Sequence[_Searched], window: Window | None) -> str:
     inside = [(reflection, each.label) for each in searched for reflection in each.inside]
     outside = [(reflection, each.label) for each in searched for reflection in each.outside]
     worst = max(searched, key=lambda each: each.energy)
-    together = f"all later sound together {worst.energy:.1f} dB re the sound"
+    together = f"all later sound together {worst.energy:.1f} dB re the direct sound"
     if inside:
         first, label = min(inside, key=lambda entry: entry[0].delay)
         strongest = max((reflection for reflection, _ in inside), key=lambda reflection: reflection.level)
         number = sum(1 for each in searched if each.inside)
         parts = [
-            f"first {place} {_of(first)} ({label}; in {number} of {len(searched)} recordings)",
+            f"first reflection {_of(first)}, {place} ({label}; in {number} of {len(searched)} recordings)",
             f"path difference {SPEED_OF_SOUND * first.delay:.2f} m",
         ]
         if strongest is not first:
@@ -170,8 +171,8 @@ def _text(searched: Sequence[_Searched], window: Window | None) -> str:
         return f"none {place}; the first is {_of(first)} ({label})"
     latest = min(each.found.latest for each in searched)
     return (
-        f"none of {LOWEST:g} dB or more from {1e3 * EARLIEST:g} to {1e3 * latest:.0f} ms after the sound in "
-        f"{len(searched)} recordings within {FRONT_ANGLE:g}° of the axis"
+        f"none of {LOWEST:g} dB or more from {1e3 * EARLIEST:g} to {1e3 * latest:.0f} ms after the direct sound in "
+        f"{len(searched)} recording{'s' * (len(searched) != 1)} within {FRONT_ANGLE:g}° of the axis"
     )
 
 
@@ -180,10 +181,10 @@ def _floor(searched: Sequence[_Searched]) -> tuple[float, str]:
     worst = max(searched, key=lambda each: each.found.floor)
     floor = worst.found.floor
     if floor <= LOWEST:
-        return floor, f"reflections below {LOWEST:g} dB re the sound are not searched: the limits must not be lower"
+        return floor, f"reflections below {LOWEST:g} dB re the direct sound are not searched: raise the limits"
     return floor, (
-        f"noise hides reflections below {floor:.1f} dB re the sound ({worst.label}): use a longer sweep, or measure "
-        "where it is quieter"
+        f"noise hides reflections below {floor:.1f} dB re the direct sound ({worst.label}): use a longer sweep, or "
+        "measure where it is quieter"
     )
 
 
@@ -201,8 +202,8 @@ def _series(searched: _Searched) -> Series:
     for reflection in sorted([*searched.inside, *searched.outside], key=lambda each: each.delay)[:1]:
         reflection_levels[int(np.argmin(np.abs(edges + step / 2 - reflection.delay)))] = reflection.level
     return Series(
-        "Time after the sound in ms",
-        "Level re the sound in dB",
+        "Time after the direct sound in ms",
+        "Level re the direct sound in dB",
         tuple((1e3 * (edges + step / 2)).tolist()),
         (
             (f"later sound on the axis, {low} to {high} kHz", tuple(level.tolist())),
