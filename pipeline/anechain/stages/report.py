@@ -42,7 +42,7 @@ from anechain.stages.draw import outputs_before
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 3
+VERSION = 4
 USES = ()
 
 _SETUP = {
