@@ -594,9 +594,9 @@ def test_a_campaign_of_captures(tmp_path):
 
     done = ingest("harmonics: {orders: 3}")
     files = datasets(done)
-    assert [path.name for path in files] == ["responses.nc", "harmonics.nc"] and done.made
-    responses, harmonics = map(read_dataset, files)
-    assert responses.attrs["datasets"] == "harmonics" and responses.attrs["drive"] == 2.83
+    assert [path.name for path in files] == ["responses.nc", "axis.nc", "harmonics.nc"] and done.made
+    responses, axis, harmonics = map(read_dataset, files)
+    assert responses.attrs["datasets"] == "axis harmonics" and responses.attrs["drive"] == 2.83
     assert (responses.attrs["valid_low"], responses.attrs["valid_high"]) == (20, 15000)
     assert (
         "valid band: 10 to 15000 Hz in the campaign; the raw files limit it to 20 to 15000 Hz"
@@ -606,13 +606,15 @@ def test_a_campaign_of_captures(tmp_path):
     expected = 20 * np.log10(np.abs(chain(1000.0, 0.2)) * 4 / np.sqrt(2) / 20e-6) + 6.0206
     for dataset in (responses.level.sel(plane="horizontal", angle=0), harmonics.level.sel(drive=2.83, order=1)):
         assert float(dataset.sel(frequency=1000)) == pytest.approx(expected, abs=0.03)
+    assert float(axis.level.interp(frequency=1000)) == pytest.approx(expected, abs=0.03)
+    assert axis.attrs["distance"] == 1 and axis.attrs["drive"] == 2.83
     assert harmonics.attrs["distance"] == 1 and harmonics.attrs["measured_distance"] == 2
     assert not ingest("harmonics: {orders: 3}").made
-    files[1].unlink()
+    files[2].unlink()
     assert ingest("harmonics: {orders: 3}").made
     again = ingest("")
-    assert [path.name for path in datasets(again)] == ["responses.nc"] and not files[1].exists()
-    assert read_dataset(datasets(again)[0]).attrs["datasets"] == "none"
+    assert [path.name for path in datasets(again)] == ["responses.nc", "axis.nc"] and not files[2].exists()
+    assert read_dataset(datasets(again)[0]).attrs["datasets"] == "axis"
 
 
 RAMP_APART = """\

@@ -85,3 +85,15 @@ def test_coarse_frequencies_see_less_far():
     coarse = np.geomspace(20, 20_000, 121)
     found = burst_decay(coarse, np.zeros(121), np.zeros(121), [2000.0], (20.0,))
     assert found.known[0] == pytest.approx(7.7, abs=0.4)
+
+
+def test_a_late_echo_is_not_mistaken_for_an_early_one():
+    """An echo of -10 dB comes 0.2 s later, 1000 periods: in steps of 1 Hz it is known to be late."""
+    linear = np.arange(20.0, 20_000.0)
+    late = 1 + 0.3 * np.exp(-2j * np.pi * linear * 0.2)
+    found = burst_decay(linear, *unwrapped(late), [5000.0], DROPS)
+    np.testing.assert_allclose(found.periods[:, 0], [shortest_decay(drop) for drop in DROPS], rtol=0.1)
+    # An echo 2 ms later is 10 periods at 5 kHz, and is seen.
+    soon = 1 + 0.1 * np.exp(-2j * np.pi * linear * 0.002)
+    found = burst_decay(linear, *unwrapped(soon), [5000.0], DROPS)
+    assert found.periods[1, 0] < 3 and found.periods[2, 0] == pytest.approx(10 + shortest_decay(10.0), abs=0.5)

@@ -174,7 +174,7 @@ def test_responses_have_repeatability_and_a_report(results):
     data = read_dataset(results / "yew" / "responses.nc")
     assert int(data.takes.sel(plane="horizontal", angle=0)) == 2
     assert int(data.takes.sum()) == len(OFF_AXIS) + 2 * 2  # the axis stands for both orbits
-    assert set(data.attrs["datasets"].split()) == {"harmonics", "takes"}
+    assert set(data.attrs["datasets"].split()) == {"axis", "harmonics", "takes"}
     for line in (
         "calibrator of 94 dB at 1000.0 Hz",
         "microphone corrected",

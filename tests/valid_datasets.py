@@ -404,6 +404,16 @@ def timing() -> xr.Dataset:
     return describe(dataset, "timing")
 
 
+def axis() -> xr.Dataset:
+    """On the axis of :func:`responses`, with the delay removed."""
+    dataset = xr.Dataset(
+        {"level": ("frequency", np.full(FREQUENCY.size, 84.0)), "phase": ("frequency", np.zeros(FREQUENCY.size))},
+        coords={"frequency": FREQUENCY},
+        attrs=ABOUT | {"valid_low": 80.0, "valid_high": 16_000.0},
+    )
+    return describe(dataset, "axis")
+
+
 VALID = {
     "responses": responses,
     "sphere": sphere,
@@ -417,6 +427,7 @@ VALID = {
     "aim": aim,
     "trends": trends,
     "timing": timing,
+    "axis": axis,
     "distortion": distortion,
     "compression": compression,
     "comparison": comparison,

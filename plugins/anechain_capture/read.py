@@ -8,6 +8,7 @@ from pathlib import Path
 from anechain.assemble import assemble_responses
 from anechain.hooks import Reading
 from anechain.importing.direction_options import TAKE_METHODS
+from anechain_capture.axis_response import axis_dataset
 from anechain_capture.checks import CHECK_METHODS, check_recordings
 from anechain_capture.drives import response_drive
 from anechain_capture.harmonics import harmonics_dataset
@@ -58,8 +59,9 @@ def read(paths: Sequence[Path], options: CaptureOptions) -> Reading:
     -------
     Reading
         With the content "multitone": `multitone`. Otherwise `responses` with level, phase and arrival, `level_kind`
-        "spl" if the sensitivity of the microphone is known and "relative" if not; `harmonics` if the options ask for
-        them; `takes` if several recordings are on the axis and their measurement order is known; and `checks`.
+        "spl" if the sensitivity of the microphone is known and "relative" if not; `axis`, the response on the axis at
+        all frequencies that the window resolves; `harmonics` if the options ask for them; `takes` if several recordings
+        are on the axis and their measurement order is known; and `checks`.
 
     Raises
     ------
@@ -84,15 +86,18 @@ def read(paths: Sequence[Path], options: CaptureOptions) -> Reading:
         report.append("not smoothed")
     responses = assemble_responses(curves, report)
     report.append(arrival_report(curves, options))
+    axis = axis_dataset(recording_set, drive, options, report)
     harmonics = harmonics_dataset(recording_set, report) if options.harmonics else None
     takes = takes_dataset(recording_set, options, report)
     if options.harmonics is None and options.content == "sweep":
         report.append("harmonics not separated: option `harmonics` not set")
-    for dataset in (responses, harmonics, takes):
+    for dataset in (responses, axis, harmonics, takes):
         if dataset is not None:
             dataset.attrs["level_kind"] = "spl" if recording_set.has_pascals else "relative"
             dataset.attrs["valid_low"], dataset.attrs["valid_high"] = recording_set.valid_band
     if drive in volts:
         responses.attrs["drive"] = volts[drive]
     checks = check_recordings(recording_set, drive, options)
-    return Reading(responses=responses, report=tuple(report), harmonics=harmonics, takes=takes, checks=checks)
+    return Reading(
+        responses=responses, report=tuple(report), harmonics=harmonics, takes=takes, axis=axis, checks=checks
+    )

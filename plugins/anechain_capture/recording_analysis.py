@@ -14,6 +14,7 @@ from anechain.acoustics.recording.response_spectra import noise_magnitude, spect
 from anechain.acoustics.recording.stated_signals import harmonic_time_error
 from anechain.acoustics.recording.sweeps import advance_times, sweep_amplitude
 from anechain.acoustics.recording.time_windows import Window, apply_window, lowest_valid_frequency
+from anechain.acoustics.recording.transforms import spectrum_of_impulse_response
 from anechain.arrays import Complexes, Floats
 from anechain.importing.direction_names import Direction
 from anechain_capture.excitation import Excitation
@@ -49,6 +50,8 @@ class Recording:
         V r.m.s. by the loopback; None if its scale is not known.
     law_error : float or None
         Time in seconds between harmonic orders of the loopback and the stated law of the sweep; None if not known.
+    windowed : (numpy.ndarray, numpy.ndarray of complex), or None
+        Frequencies in steps of one over the length of the transformed part, and the spectrum there; on the axis only.
     """
 
     label: str
@@ -61,6 +64,7 @@ class Recording:
     orders_noise: Floats | None = None
     volts: float | None = None
     law_error: float | None = None
+    windowed: tuple[Floats, Complexes] | None = None
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,10 @@ class AnalysisSettings:
         Labels of the recordings whose harmonic orders are needed.
     volts : mapping of str to float
         V r.m.s. of each drive, if known.
+    on_axis : frozenset of str
+        Labels of the recordings on the axis.
+    valid_band : (float, float)
+        Limits in Hz between which the responses are valid.
     """
 
     options: CaptureOptions
@@ -93,6 +101,8 @@ class AnalysisSettings:
     sensitivity: float
     with_orders: frozenset[str]
     volts: Mapping[str, float]
+    on_axis: frozenset[str] = frozenset()
+    valid_band: tuple[float, float] = (0.0, np.inf)
 
     def without_microphone(self, spectrum: Complexes, frequency: Floats) -> Complexes:
         """Return a spectrum divided by the response of the microphone."""
@@ -160,6 +170,7 @@ def analyse_recording(
     else:
         part, offset = apply_window(response, rate, facts.arrival, window)
     spectrum = scale * settings.without_microphone(spectrum_at(part, rate, frequency, offset), frequency)
+    windowed = _windowed_spectrum(settings, part, rate, offset, scale) if file.label in settings.on_axis else None
     noise = np.full(frequency.size, np.nan)
     orders = orders_noise = law_error = None
     excitation = settings.excitation
@@ -178,8 +189,18 @@ def analyse_recording(
     if loopback is not None and settings.options.loopback_volts is not None:
         volts = settings.options.loopback_volts * sweep_amplitude(loopback) / np.sqrt(2)
     return Recording(
-        file.label, file.direction, file.drive, facts, spectrum, noise, orders, orders_noise, volts, law_error
+        file.label, file.direction, file.drive, facts, spectrum, noise, orders, orders_noise, volts, law_error, windowed
     )
+
+
+def _windowed_spectrum(
+    settings: AnalysisSettings, part: Floats, rate: float, offset: float, scale: float
+) -> tuple[Floats, Complexes]:
+    """Return the spectrum of a windowed response at all frequencies that it resolves, in the valid band."""
+    frequency, spectrum = spectrum_of_impulse_response(part, rate, offset * rate)
+    low, high = settings.valid_band
+    inside = (frequency >= low) & (frequency <= high) & (frequency > 0)
+    return frequency[inside], scale * settings.without_microphone(spectrum[inside], frequency[inside])
 
 
 def _order_magnitudes(

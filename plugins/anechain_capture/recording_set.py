@@ -130,6 +130,8 @@ def analyse_recordings(paths: Sequence[Path], options: CaptureOptions) -> Record
         sensitivity or (np.sqrt(2) if excitation else 1.0),  # without pascals a full-scale sine is 0 dB, as in AES17
         frozenset(axis_labels if options.harmonics else ()),
         volts,
+        frozenset(axis_labels),
+        (low, high),
     )
     recordings = _analyse_files(settings, files)
     return RecordingSet(

@@ -69,27 +69,35 @@ class AxisTiming:
 
 def _response_on_axis(inputs: MetricInputs) -> tuple[Floats, Floats, Floats] | str:
     """Return frequency, level and phase on the axis in the valid band, or why there are none."""
-    responses = inputs.datasets["responses"]
-    if "phase" not in responses:
-        return NO_PHASE
-    frequency = np.asarray(responses["frequency"].values, np.float64)
+    if "axis" in inputs.datasets:
+        axis = inputs.datasets["axis"]
+        names = ("frequency", "level", "phase")
+        frequency, level, phase = (np.asarray(axis[name].values, np.float64) for name in names)
+        candidates = [(level, phase)]
+        limits = axis.attrs
+    else:
+        responses = inputs.datasets["responses"]
+        if "phase" not in responses:
+            return NO_PHASE
+        frequency, limits = np.asarray(responses["frequency"].values, np.float64), responses.attrs
+        on_axis = np.flatnonzero(np.asarray(responses["angle"].values) == 0)
+        if not on_axis.size:
+            return NO_AXIS
+        levels, phases = (
+            np.asarray(responses[name].transpose("plane", "angle", "frequency").values, np.float64)[:, on_axis[0]]
+            for name in ("level", "phase")
+        )
+        candidates = list(zip(levels, phases, strict=True))
     slack = 2.0**BAND_TOLERANCE
-    valid = (frequency >= responses.attrs.get("valid_low", 0.0) / slack) & (
-        frequency <= responses.attrs.get("valid_high", np.inf) * slack
-    )
-    on_axis = np.flatnonzero(np.asarray(responses["angle"].values) == 0)
-    if not on_axis.size:
-        return NO_AXIS
-    level, phase = (
-        np.asarray(responses[name].transpose("plane", "angle", "frequency").values, np.float64)[:, on_axis[0]]
-        for name in ("level", "phase")
+    valid = (frequency >= limits.get("valid_low", 0.0) / slack) & (
+        frequency <= limits.get("valid_high", np.inf) * slack
     )
     # Both orbits share the axis; the first one that has it counts.
-    for one_level, one_phase in zip(level, phase, strict=True):
-        known = valid & np.isfinite(one_level)
+    for level, phase in candidates:
+        known = valid & np.isfinite(level)
         if known.any():
-            known &= np.isfinite(one_phase)
-            return (frequency[known], one_level[known], one_phase[known]) if known.any() else NO_PHASE
+            known &= np.isfinite(phase)
+            return (frequency[known], level[known], phase[known]) if known.any() else NO_PHASE
     return NO_AXIS
 
 

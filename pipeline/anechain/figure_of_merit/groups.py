@@ -144,7 +144,7 @@ GROUPS = (
     Group("peaks and dips", peaks.USES, _peaks),
     Group("directivity", _DIRECTIVITY_USES, _directivity, ("sphere",)),
     Group("aim", aim.USES, _aim),
-    Group("timing", timing.USES, _timing),
+    Group("timing", timing.USES, _timing, ("axis",)),
     Group("preference", preference.USES, _numbers_only(preference.numbers)),
     Group("impedance", impedance.USES, _impedance, ("impedance",)),
     Group("distortion", distortion.USES, _distortion, ("distortion", "multitone", "harmonics")),

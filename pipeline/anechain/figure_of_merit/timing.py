@@ -106,7 +106,8 @@ def _excess(inputs: MetricInputs, timing: AxisTiming | str) -> Iterator[Number]:
     )
     ratio = size / group_delay_threshold(at)
     rows = rows[np.isfinite(ratio[rows])]
-    value, uncertainty, note, marks = None, None, "", ()
+    value, uncertainty, note = None, None, ""
+    marks: tuple[Mark, ...] = ()
     if rows.size:
         row = int(rows[np.argmax(ratio[rows])])
         threshold = float(group_delay_threshold(at[[row]])[0])
@@ -134,7 +135,8 @@ def _arrivals(inputs: MetricInputs, timing: AxisTiming | str) -> Number:
     centres = band_centres(1, *band)
     centres = centres[(centres >= band[0]) & (centres <= band[1])]
     value = uncertainty = None
-    note, reason, marks = "", timing if isinstance(timing, str) else "", ()
+    note, reason = "", timing if isinstance(timing, str) else ""
+    marks: tuple[Mark, ...] = ()
     if not isinstance(timing, str):
 
         def arrivals(phase: Floats) -> Floats:
@@ -178,7 +180,8 @@ def _octave(centre: float) -> str:
 def _decay(inputs: MetricInputs, timing: AxisTiming | str) -> Number:
     """Return the slowest decay in the band."""
     band, drop = inputs.options.timing.band, inputs.options.timing.decay_drop
-    value, note, reason, marks = None, "", timing if isinstance(timing, str) else "", ()
+    value, note, reason = None, "", timing if isinstance(timing, str) else ""
+    marks: tuple[Mark, ...] = ()
     bound = False
     if not isinstance(timing, str):
         at = timing.frequency

@@ -133,6 +133,9 @@ class Reading:
     takes : xarray.Dataset or None
         Levels of single recordings on the reference axis in the order of measurement, according to the contract
         `takes`. They show how a loudspeaker changed while it was driven.
+    axis : xarray.Dataset or None
+        Response on the reference axis at all frequencies that its time window resolves, according to the contract
+        `axis`, if the responses have fewer. Time and phase are computed from it.
     report : tuple of str
         One line for everything that was dropped, repaired, interpolated or assumed.
     checks : tuple of Check
@@ -147,6 +150,7 @@ class Reading:
     impedance: xr.Dataset | None = None
     multitone: xr.Dataset | None = None
     takes: xr.Dataset | None = None
+    axis: xr.Dataset | None = None
     checks: tuple[Check, ...] = ()
 
 

@@ -152,7 +152,7 @@ def _referred(
     attributes |= ids
     step, distance_step = _level_steps(attributes, source.name, report)
     # Harmonics, takes and multitones keep the drives at which they were measured; only the distance changes.
-    steps = {"responses": {"level": step}, "sphere": {"level": step}, "impedance": {}}
+    steps = {"responses": {"level": step}, "sphere": {"level": step}, "axis": {"level": step}, "impedance": {}}
     finished = {}
     for name, data in datasets.items():
         changes = steps.get(name, {variable: distance_step for variable in _LEVELS if variable in data})

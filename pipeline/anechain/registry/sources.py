@@ -30,7 +30,7 @@ class SourceKind:
     required: bool = False
 
 
-COMPANIONS = ("sphere", "harmonics", "impedance", "takes", "multitone")
+COMPANIONS = ("sphere", "axis", "harmonics", "impedance", "takes", "multitone")
 """Datasets that a device may have besides its responses, in the order in which they are written."""
 
 SOURCES = {

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from anechain.acoustics.curve.frequencies import check_levels
-from anechain.arrays import Floats
+from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
 __all__ = ["BurstDecay", "burst_decay", "shortest_decay"]
@@ -21,6 +21,8 @@ _REACH = np.sqrt(np.log(10) * 40 / 10)
 _FULL_REACH = np.sqrt(np.log(10) * 80 / 10)
 """Distance at which it is 80 dB down and ends."""
 _STEPS_PER_PERIOD = 4
+_DENSE = 8
+"""Samples per point from which they are averaged."""
 _BEFORE = 6
 """Periods before the maximum at which the burst itself has risen from nothing: what is earlier is noise."""
 _MARGIN = 6.0
@@ -62,6 +64,23 @@ def _maximum(decay: Floats, row: int) -> tuple[float, float]:
         return middle, 0.0
     later = 0.5 * (left - right) / curvature
     return middle - 0.25 * (left - right) * later, later
+
+
+def _at(wanted: Floats, octaves: Floats, level: Floats, phase: Floats) -> Complexes:
+    """Return the complex response at other frequencies, in octaves; zero outside the data.
+
+    Level and phase are interpolated. Where the data are much denser, they are averaged: what is too late to be resolved
+    is not mistaken for something early.
+    """
+    amplitude = 10 ** (np.interp(wanted, octaves, level) / 20)
+    response = amplitude * np.exp(1j * np.deg2rad(np.interp(wanted, octaves, phase)))
+    sums = np.concatenate([[0.0], np.cumsum(10 ** (level / 20) * np.exp(1j * np.deg2rad(phase)))])
+    first, end = (np.searchsorted(octaves, wanted + side * 0.5 / _POINTS_PER_OCTAVE) for side in (-1, 1))
+    count = end - first
+    dense = count >= _DENSE
+    response[dense] = (sums[end] - sums[first])[dense] / count[dense]
+    response[(wanted < octaves[0]) | (wanted > octaves[-1])] = 0.0
+    return np.asarray(response)
 
 
 @method(
@@ -131,12 +150,8 @@ def burst_decay(
     inside = np.flatnonzero((at * (1 - _REACH * _WIDTH) >= f[0]) & (at * (1 + _REACH * _WIDTH) <= f[-1]))
     if not inside.size:
         return BurstDecay(periods, known, floor)
-    wanted = np.log2(at[inside, np.newaxis] * ratio)
-    grid = np.log2(f)
-    amplitude = 10 ** ((np.interp(wanted, grid, db) - db.max()) / 20)
-    amplitude[(wanted < grid[0]) | (wanted > grid[-1])] = 0.0
-    response = amplitude * np.exp(1j * np.deg2rad(np.interp(wanted, grid, degrees))) * burst
-    envelope = np.abs(response @ kernel)
+    response = _at(np.log2(at[inside, np.newaxis] * ratio), np.log2(f), db - db.max(), degrees)
+    envelope = np.abs((response * burst) @ kernel)
     step = np.interp(at[inside], np.sqrt(f[1:] * f[:-1]), np.diff(f))
     for row, centre in enumerate(inside):
         resolved = min(span, 0.5 * at[centre] / (step[row] * 2 ** (1 / 6)))
