@@ -51,7 +51,6 @@ def changed_code(tmp_path, *changes, module="acoustics/directivity/curve_average
         env={"PYTHONPATH": os.pathsep.join([str(tmp_path), str(Path(__file__).parent)]), "PATH": "/usr/bin:/bin"},
         capture_output=True,
         text=True,
-        timeout=120,
     )
     assert done.returncode == 0, done.stderr
     return done.stdout.strip().splitlines()
