@@ -26,7 +26,9 @@ $(REGISTRY_DATA)/fetched: $(VENV)/installed demo/fetch_open_data.py
 	$(BIN)/python demo/fetch_open_data.py $(REGISTRY_DATA)
 	touch $@
 
-test: check tests
+# Linting and types take one core for a minute; the tests use what is left.
+test: $(VENV)/installed
+	$(MAKE) --no-print-directory -j 2 check tests
 
 check: $(VENV)/installed
 	$(BIN)/ruff check .
@@ -36,11 +38,11 @@ check: $(VENV)/installed
 # Without the registry the tests that need the open dataset are skipped, and say so.
 tests: $(VENV)/installed
 	-$(MAKE) $(REGISTRY_DATA)/fetched
-	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -m "not proof" -n 3 --dist loadfile --no-loadscope-reorder
+	ANECHAIN_REGISTRY_DATA=$$(test -e $(REGISTRY_DATA)/fetched && echo $(REGISTRY_DATA)) $(BIN)/pytest -m "not proof" -n 2 --dist loadfile --no-loadscope-reorder
 
 # The slower tests: runs that are killed, every command of the documentation, results recomputed with bundled software.
 proofs: $(VENV)/installed
-	$(BIN)/pytest -m proof -n 3 --dist loadfile --no-loadscope-reorder
+	$(BIN)/pytest -m proof -n 2 --dist loadfile --no-loadscope-reorder
 
 # How often the uncertainties contain the truth, over simulated measurements: docs/reference/coverage.md. About an hour.
 coverage: $(VENV)/installed

@@ -72,7 +72,6 @@ def anechain(*arguments, cwd=None, env=None, check=True):
             env={**os.environ, **(env or {})},
             capture_output=True,
             text=True,
-            timeout=300,
         )
     else:
         done = _in_this_process(words, cwd)

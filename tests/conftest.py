@@ -1,5 +1,11 @@
 """Settings for all tests."""
 
+import gc
+import os
+
+# The tests run in as many processes as there are cores; threads of linear algebra would only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import pytest
 from hypothesis import settings
 
@@ -27,3 +33,9 @@ def pytest_collection_modifyitems(items):
         if item.path.stem == "test_conformance" and item.originalname == "test_a_fresh_process_reads_the_same":
             item.add_marker(pytest.mark.proof)
     items.sort(key=lambda item: LONGEST.index(item.path.stem) if item.path.stem in LONGEST else len(LONGEST))
+
+
+def pytest_collection_finish():
+    """Take all tests out of garbage collection: they live to the end, and each collection would look at them again."""
+    gc.collect()
+    gc.freeze()

@@ -195,7 +195,6 @@ def test_a_full_disk(lab, stage):
         preexec_fn=limit,
         capture_output=True,
         text=True,
-        timeout=120,
         env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
     )
     assert "Traceback" not in done.stderr

@@ -239,7 +239,6 @@ def recompute(folder):
         [sys.executable, folder / "recompute.py", "--this-python"],
         capture_output=True,
         text=True,
-        timeout=300,
         cwd=folder.parent,
     )
 

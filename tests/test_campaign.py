@@ -517,7 +517,7 @@ def test_the_schema_kept_is_the_schema_of_the_model():
 
 def test_the_command_named_renews_it():
     done = subprocess.run(
-        [sys.executable, "-m", "anechain", "schema"], capture_output=True, timeout=60, check=True, encoding="utf-8"
+        [sys.executable, "-m", "anechain", "schema"], capture_output=True, check=True, encoding="utf-8"
     )
     assert done.stdout == anechain_schemas.text(SCHEMA)
 

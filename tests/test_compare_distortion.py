@@ -155,6 +155,7 @@ def test_the_grid_covers_all_devices():
     assert result["frequency"].values[0] == pytest.approx(FREQUENCY[0], rel=0.03)
 
 
+@pytest.mark.proof
 def test_a_campaign_of_devices_with_and_without(tmp_path):
     """Page and figures: two are compared, the third was measured elsewhere, the fourth not at all."""
     for device, gain in (("yew", 0.2), ("box", 0.2), ("elm", 0.2)):

@@ -157,6 +157,7 @@ def test_each_fault_is_one_that_the_good_importer_has_not():
     assert names | {FRESH} == set(CHECKS), "a test that no fault fails could be one that cannot fail"
 
 
+@pytest.mark.proof
 @pytest.mark.parametrize("fault", ["by_seed", "by_language", "at_random"])
 def test_what_differs_in_another_process_is_seen(tmp_path, fault):
     tests = trial(getattr(faulty, fault))

@@ -546,7 +546,6 @@ def test_the_environment_cannot_switch_validation_off():
         },
         capture_output=True,
         text=True,
-        timeout=60,
     )
     assert done.returncode == 0, done.stderr
     assert "level is 5000" in done.stdout

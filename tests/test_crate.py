@@ -289,6 +289,7 @@ def test_a_raw_file_changed_since_its_import_is_named(tmp_path):
         run_whole(plan, "crate")
 
 
+@pytest.mark.proof
 def test_a_run_without_a_device_names_it(tmp_path, failures):
     """The campaign states no people, licence or purpose, and none is invented."""
     from campaigns import campaign

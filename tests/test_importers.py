@@ -159,7 +159,7 @@ def test_the_command_line_knows_it_in_a_process_of_its_own(rings, tmp_path):
         env=environment,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=1000,
     )
     assert done.returncode == 0, done.stderr
     said = {line.split()[0]: line.split(maxsplit=2)[1:] for line in done.stdout.splitlines()[1:]}
@@ -385,7 +385,7 @@ main()
 """
     paths = (site, tmp_path / f"site-{PROJECT['name']}", FOREIGN, FOREIGN / "broken")
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(map(str, paths)), "PYTHONDONTWRITEBYTECODE": "1"}
-    done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=50)
+    done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=1000)
     assert done.returncode == 0, done.stderr
     assert "hanging      failed  anechain_identify of horizontal.ring took longer than 1 s" in done.stdout
     assert "rings           1.0  begins with" in done.stdout and "Traceback" not in done.stderr

@@ -51,7 +51,6 @@ def changed_code(tmp_path, *changes, module="acoustics/directivity/curve_average
         env={"PYTHONPATH": os.pathsep.join([str(tmp_path), *filter(None, sys.path)]), "PATH": "/usr/bin:/bin"},
         capture_output=True,
         text=True,
-        timeout=120,
     )
     assert done.returncode == 0, done.stderr
     return done.stdout.strip().splitlines()
@@ -97,6 +96,7 @@ def test_a_refactoring_is_told_from_a_change_of_result(tmp_path):
     assert "its result for the frozen input did not change" in line
 
 
+@pytest.mark.proof
 def test_renewing_refuses_a_result_that_changed_under_its_version(tmp_path):
     target = tmp_path / "methods.lock"
     assert any("method on-axis version 1: new" in line for line in locking.renew_lock(reference_calls(), target))

@@ -366,7 +366,6 @@ def test_figures_become_interactive_in_a_browser_without_a_network(html, tmp_pat
         ],
         capture_output=True,
         text=True,
-        timeout=120,
         check=False,
     )
     assert "CONSOLE" not in done.stderr, [line for line in done.stderr.splitlines() if "CONSOLE" in line]

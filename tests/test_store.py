@@ -668,7 +668,7 @@ def test_the_same_bytes_in_another_process(tmp_path):
             **surrounding,
             "PYTHONPATH": os.pathsep.join([str(Path(__file__).parent), *sys.path]),
         }
-        subprocess.run([sys.executable, "-c", program, str(folder)], cwd=cwd, env=environment, check=True, timeout=120)
+        subprocess.run([sys.executable, "-c", program, str(folder)], cwd=cwd, env=environment, check=True)
         found.append({one.name: hashlib.sha256(one.read_bytes()).hexdigest() for one in folder.iterdir()})
     here = {path.name: sha256_file(path) for path in (artefacts.write(tmp_path / "here", e) for e in artefacts.FORMATS)}
     assert found[0] == found[1] == here and len(here) == len(artefacts.FORMATS)

@@ -127,7 +127,6 @@ def jobs(folder, *arguments):
         [sys.executable, "-m", "snakemake", "-s", snakefile(), "-d", folder, "--cores", "1", "--dry-run", *arguments],
         capture_output=True,
         text=True,
-        timeout=120,
     )
     assert done.returncode == 0, done.stderr
     return {

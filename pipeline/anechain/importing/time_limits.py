@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextvars
+import os
 import queue
 import threading
 from collections.abc import Callable
@@ -19,6 +20,7 @@ A thread of such an importer may still be running.
 """
 _idle: list[_Tasks] = []
 """Queues of the threads that wait for a call: thousands of files are identified, and starting a thread takes longer."""
+os.register_at_fork(after_in_child=_idle.clear)  # a forked process has none of these threads
 
 
 class TooSlowError(Exception):
