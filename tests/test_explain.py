@@ -91,6 +91,10 @@ def written(weight=1.0):
     return lambda plane, angle: np.round(angle_level(weight, angle), 3)
 
 
+UNSMOOTHED = "derivation: {smoothing: null}\n"
+"""The levels of the raw files are those of the curves."""
+
+
 def made(file, whole=()):
     plan = prepare(file)
     # Only the page shows figures of a device.
@@ -109,7 +113,8 @@ def lab(tmp_path):
 
     def make(name, raw=lambda folder: None, text=lambda text: text, devices=(("rowan", 1.0),), whole=(), extra=""):
         (tmp_path / name).mkdir()
-        file = campaigns.campaign(tmp_path / name, devices=devices, extra=extra)
+        derivation = "" if "derivation" in extra else UNSMOOTHED
+        file = campaigns.campaign(tmp_path / name, devices=devices, extra=derivation + extra)
         raw(tmp_path / name / "raw")
         file.write_text(text(file.read_text()))
         return made(file, whole)
@@ -120,7 +125,7 @@ def lab(tmp_path):
 @pytest.fixture(scope="module")
 def old(tmp_path_factory):
     """The campaign that most others are compared with; nobody writes into it."""
-    return made(campaigns.campaign(tmp_path_factory.mktemp("plain"), devices=(("rowan", 1.0),)))
+    return made(campaigns.campaign(tmp_path_factory.mktemp("plain"), devices=(("rowan", 1.0),), extra=UNSMOOTHED))
 
 
 def louder(name, step, device="rowan"):
@@ -198,7 +203,7 @@ def test_the_rms_is_taken_over_the_logarithmic_axis(old, lab):
 def test_the_rear_wall_of_a_cardioid(lab):
     cardioid = (("rowan", 0.0),)
     old = lab("old", devices=cardioid)
-    new = lab("new", devices=cardioid, extra="derivation: {rear_wall: all}\n")
+    new = lab("new", devices=cardioid, extra="derivation: {rear_wall: all, smoothing: null}\n")
     explanation = explain(old, new)
     curves = found(explanation)
     # A cardioid has early reflections of -1.929 dB re axis with three rear directions, -2.066 dB with nineteen.
@@ -265,7 +270,7 @@ def test_a_raised_version_of_a_method(lab, monkeypatch):
 
 
 def test_two_causes_at_once_are_told_apart_where_they_can_be(old, lab):
-    new = lab("new", louder("rowan vertical -60.csv", 1.0), extra="derivation: {rear_wall: all}\n")
+    new = lab("new", louder("rowan vertical -60.csv", 1.0), extra="derivation: {rear_wall: all, smoothing: null}\n")
     explanation = explain(old, new)
     assert [cause[0] for cause in causes(explanation)] == ["parameter", "raw files"]
     curves = found(explanation, file="curves.nc")
