@@ -107,8 +107,10 @@ def test_a_gated_measurement_states_what_it_does_not_know():
 
 
 def test_why_nothing_is_known():
-    few = responses(band_pass(GRID), valid=(500.0, 2000.0))
-    assert axis_timing(inputs_of(few)) == TOO_FEW
+    narrow = responses(band_pass(GRID), valid=(500.0, 2000.0))
+    thirds = responses(band_pass(GRID[::16]), GRID[::16])
+    single = responses(band_pass(GRID), valid=(999.0, 1001.0))
+    assert {axis_timing(inputs_of(few)) for few in (narrow, thirds, single)} == {TOO_FEW}
     beside = responses(band_pass(GRID))
     beside = beside.isel(angle=np.flatnonzero(beside["angle"].values != 0))
     assert axis_timing(inputs_of(beside)) == NO_AXIS
