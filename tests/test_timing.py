@@ -96,18 +96,33 @@ def test_a_gated_measurement_states_what_it_does_not_know():
     found = numbers_of(responses(band_pass(GRID)[gated], GRID[gated], (200.0, 20_000.0)))
     decay, excess = found["timing.decay.slowest"], found["timing.excess.largest"]
     assert decay.bound == "at least" and "not known at" in decay.note
-    assert excess.uncertainty is not None and abs(excess.value) < excess.uncertainty
+    assert abs(excess.value) < excess.uncertainty <= 0.2 and "known from" in excess.note
+    # One over f²: the box below 200 Hz makes 0.1 ms of standard uncertainty at about 0.7 kHz.
+    assert 500 < excess.marks[0].low_hz < 1000
+    spread = found["timing.arrival.spread"]
+    assert abs(spread.value) < spread.uncertainty and "500 Hz" not in spread.note
     assert found["timing.polarity.low"].value == "positive"
     # Two octaves above the gate the box can no longer turn the phase to the other sign.
     assert 400 < float(found["timing.polarity.low"].note.split()[0]) < 1200
 
 
 def test_why_nothing_is_known():
-    few = responses(band_pass(GRID), valid=(500.0, 2000.0))
-    assert axis_timing(inputs_of(few)) == TOO_FEW
+    narrow = responses(band_pass(GRID), valid=(500.0, 2000.0))
+    thirds = responses(band_pass(GRID[::16]), GRID[::16])
+    single = responses(band_pass(GRID), valid=(999.0, 1001.0))
+    assert {axis_timing(inputs_of(few)) for few in (narrow, thirds, single)} == {TOO_FEW}
     beside = responses(band_pass(GRID))
     beside = beside.isel(angle=np.flatnonzero(beside["angle"].values != 0))
     assert axis_timing(inputs_of(beside)) == NO_AXIS
     noise = np.random.default_rng(1).uniform(-np.pi, np.pi, GRID.size)
     reason = axis_timing(inputs_of(responses(band_pass(GRID) * np.exp(1j * noise))))
     assert isinstance(reason, str) and "shorter time window" in reason
+
+
+def test_a_band_that_is_uncertain_is_a_gap():
+    gated = GRID >= 200
+    measured = responses(band_pass(GRID)[gated], GRID[gated], (200.0, 20_000.0))
+    found = numbers_of(measured, Numbers.model_validate({"timing": {"band": [210.0, 320.0]}}))
+    assert found["timing.excess.largest"].reason == "uncertain by more than 0.1 ms, 210 to 320 Hz"
+    assert "fewer than two octave bands" in found["timing.arrival.spread"].reason
+    assert "no decay by 30 dB is known" in found["timing.decay.slowest"].reason

@@ -27,6 +27,10 @@ from anechain_capture.time_window import MAX_LENGTH, latest_reflection
 __all__ = ["AnalysisSettings", "Recording", "analyse_recording"]
 
 
+STEPS_BELOW = 16
+"""Steps from zero to the lowest valid frequency in the spectrum on the axis."""
+
+
 @dataclass(frozen=True)
 class Recording:
     """One recording after its analysis.
@@ -51,7 +55,7 @@ class Recording:
     law_error : float or None
         Time in seconds between harmonic orders of the loopback and the stated law of the sweep; None if not known.
     windowed : (numpy.ndarray, numpy.ndarray of complex), or None
-        Frequencies in steps of one over the length of the transformed part, and the spectrum there; on the axis only.
+        Frequencies in equal steps, and the spectrum there; on the axis only.
     """
 
     label: str
@@ -196,9 +200,13 @@ def analyse_recording(
 def _windowed_spectrum(
     settings: AnalysisSettings, part: Floats, rate: float, offset: float, scale: float
 ) -> tuple[Floats, Complexes]:
-    """Return the spectrum of a windowed response at all frequencies that it resolves, in the valid band."""
-    frequency, spectrum = spectrum_of_impulse_response(part, rate, offset * rate)
+    """Return the spectrum of a windowed response at all frequencies that it resolves, in the valid band.
+
+    Zeros after it give steps of at most a sixteenth of the lowest valid frequency, small enough to interpolate.
+    """
     low, high = settings.valid_band
+    zeros = max(round(rate * STEPS_BELOW / low) - part.size, 0)
+    frequency, spectrum = spectrum_of_impulse_response(np.pad(part, (0, zeros)), rate, offset * rate)
     inside = (frequency >= low) & (frequency <= high) & (frequency > 0)
     return frequency[inside], scale * settings.without_microphone(spectrum[inside], frequency[inside])
 

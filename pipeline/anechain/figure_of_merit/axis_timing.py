@@ -23,7 +23,10 @@ __all__ = ["NO_AXIS", "NO_PHASE", "USES", "AxisTiming", "axis_timing", "timing_d
 USES = ("burst-decay", "excess-phase", "group-delay", "impulse-response", "minimum-phase")
 NO_PHASE = "no phase on the axis: export it with the level, or measure swept sines or impulse responses"
 NO_AXIS = "no measurement at 0° in the valid band"
-TOO_FEW = "too few frequencies in the valid band"
+TOO_FEW = "needs 12 frequencies per octave or more, over 3 octaves or more of the valid band"
+WIDEST_STEP = 1.05 / 12.0
+"""Octaves from one frequency to the next: at a coarser grid neither level nor phase is known in between. Common
+practice, no source."""
 MIN_OCTAVES = 3.0
 """Octaves of the valid band below which a minimum phase means nothing: an octave at each end depends on what is
 beyond. Common practice, no source."""
@@ -107,7 +110,8 @@ def axis_timing(inputs: MetricInputs) -> AxisTiming | str:
     if isinstance(found, str):
         return found
     frequency, level, phase = found
-    if frequency.size < 8 or frequency[-1] < frequency[0] * 2.0**MIN_OCTAVES:
+    octaves = np.log2(frequency)
+    if octaves[-1] - octaves[0] < MIN_OCTAVES or np.median(np.diff(octaves)) > WIDEST_STEP:
         return TOO_FEW
     slopes = edge_slopes(frequency, level)
     parts = excess_phase(frequency, level, phase, slopes)

@@ -25,6 +25,9 @@ HEADING = "Time and phase"
 USES = ("band-arrivals", "band-centres", "group-delay-threshold", "polarity-of-phase", *axis_timing.USES)
 MAX_POLARITY_ERROR = 20.0
 """Degrees; largest standard uncertainty of the excess phase with which the lowest octave has a polarity."""
+MAX_ERROR = 1e-4
+"""Seconds; largest standard uncertainty of an excess group delay that counts: a tenth of the lowest threshold of
+audibility."""
 PROPAGATION = "level beyond the valid band, rectangular over the possible slopes"
 NO_STATISTICS = "only limits of the method are known"
 CURVE = "on_axis"
@@ -82,8 +85,8 @@ def _excess(inputs: MetricInputs, timing: AxisTiming | str) -> Iterator[Number]:
     rows, reason = np.zeros(0, np.intp), timing if isinstance(timing, str) else ""
     if not isinstance(timing, str):
         inside = (timing.frequency >= band[0]) & (timing.frequency <= band[1])
-        rows = np.flatnonzero(inside & np.isfinite(timing.excess_group_delay))
-        reason = "" if rows.size else f"no valid frequency in {band_label(band)}"
+        rows = np.flatnonzero(inside & (timing.uncertainty <= MAX_ERROR))
+        reason = "" if rows.size else f"uncertain by more than {1e3 * MAX_ERROR:g} ms, {band_label(band)}"
     if isinstance(timing, str) or not rows.size:
         yield make_number(inputs, "excess-phase", "timing.excess.largest", HEADING, title, None, "ms", reason=reason)
         yield make_number(
@@ -91,6 +94,9 @@ def _excess(inputs: MetricInputs, timing: AxisTiming | str) -> Iterator[Number]:
         )
         return
     size, at = np.abs(timing.excess_group_delay), timing.frequency
+    from_note = ""
+    if rows[0] > np.flatnonzero(at >= band[0])[0]:
+        from_note = f"; known from {format_frequency(at[rows[0]], 3)}, by the level beyond the valid band"
     row = int(rows[np.argmax(size[rows])])
     yield make_number(
         inputs,
@@ -101,7 +107,8 @@ def _excess(inputs: MetricInputs, timing: AxisTiming | str) -> Iterator[Number]:
         1e3 * float(timing.excess_group_delay[row]),
         "ms",
         uncertainty=Uncertainty(1e3 * float(timing.uncertainty[row]), PROPAGATION),
-        note=f"at {format_frequency(at[row], 3)}; later than the highest frequencies if positive; mean over 1/6 octave",
+        note=f"at {format_frequency(at[row], 3)}; later than the highest frequencies if positive; mean over 1/6 octave"
+        + from_note,
         marks=curve_mark(inputs, CURVE, float(at[row])),
     )
     ratio = size / group_delay_threshold(at)
@@ -114,6 +121,7 @@ def _excess(inputs: MetricInputs, timing: AxisTiming | str) -> Iterator[Number]:
         value = float(ratio[row])
         uncertainty = Uncertainty(float(timing.uncertainty[row]) / threshold, PROPAGATION)
         note = f"1: audible to trained listeners; at {format_frequency(at[row], 3)}, threshold {1e3 * threshold:.2g} ms"
+        note += from_note
         marks = curve_mark(inputs, CURVE, float(at[row]))
     yield make_number(
         inputs,
@@ -144,12 +152,12 @@ def _arrivals(inputs: MetricInputs, timing: AxisTiming | str) -> Number:
 
         parts = timing.phase
         excess, whole = arrivals(parts.excess), arrivals(parts.minimum + parts.excess)
-        known = np.flatnonzero(np.isfinite(excess))
-        reason = "" if known.size > 1 else f"fewer than two octave bands are valid in {band_label(band)}"
+        errors = [arrivals(error) for error in (parts.low_error, parts.high_error)]
+        known = np.flatnonzero(np.hypot(*errors) <= MAX_ERROR)
+        reason = "" if known.size > 1 else f"fewer than two octave bands are known, {band_label(band)}"
         if not reason:
             early, late = (int(known[pick(excess[known])]) for pick in (np.argmin, np.argmax))
             value = 1e3 * float(excess[late] - excess[early])
-            errors = [arrivals(error) for error in (parts.low_error, parts.high_error)]
             uncertainty = Uncertainty(1e3 * float(np.hypot(*(e[late] - e[early] for e in errors))), PROPAGATION)
             each = ", ".join(f"{_octave(centres[row])} {1e3 * excess[row]:.2f}" for row in known)
             spread = 1e3 * float(whole[known].max() - whole[known].min())

@@ -61,7 +61,8 @@ def time_figure(timing: xr.Dataset) -> dict[str, Any]:
         notes=[
             f"Time 0: arrival of the highest frequencies, {delay} ms in the phase. A first peak upwards is positive "
             "polarity.",
-            "Beyond the valid band the level goes on with its slope there; the upper end of the band rings by itself.",
+            "Below the valid band the level goes on with the slope that the phase asks for. The upper end of the band "
+            "rings by itself.",
         ],
     )
 

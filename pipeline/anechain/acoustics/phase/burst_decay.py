@@ -93,7 +93,8 @@ def _at(wanted: Floats, octaves: Floats, level: Floats, phase: Floats) -> Comple
     source_status="common practice, no source",
     limitations="The burst itself takes 2.4 periods to fall by 20 dB: no shorter decay is seen. Not known beyond the "
     "time window, which is taken as one period of the lowest valid frequency, and beyond what the distance of the "
-    "frequencies resolves; a drop is read only where the floor is 6 dB below it.",
+    "frequencies resolves; a drop is read only where the floor is 6 dB below it. With 48 frequencies per octave, a "
+    "resonance of Q = 18 seems to decay by 6 per cent faster.",
 )
 def burst_decay(
     frequency: ArrayLike,
