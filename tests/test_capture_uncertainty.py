@@ -188,7 +188,7 @@ def parameters(**usable):
 def willow(takes=True, noise=-20.0, **propagation):
     usable = propagation.pop("usable", {})
     data = {"harmonics": nonlinear_speaker.harmonics(noise=noise)} | (
-        {"takes": nonlinear_speaker.takes()} if takes else {}
+        {"takes": nonlinear_speaker.takes(pause=600.0)} if takes else {}
     )
     compression = compression_dataset(data, parameters(**usable))
     return gathered(

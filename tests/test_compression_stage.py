@@ -457,7 +457,9 @@ def test_the_page_says_what_there_is_and_what_is_missing(finished):
     assert "compression: at 16 V: −1 dB exceeded up to" in said
     assert "takes: drives in measuring order 1, 4, 8, 16, 1 V (rising)" in said
     assert "takes: time from start to start 60, 60, 60, 60 s" in said and "within the limit of 0.3 dB" in said
-    assert "takes: recovery error at 1 V: +0.00 dB (takes 1 and 5, 60 s)" in said
+    assert (
+        "takes: change of level after louder takes (after minus before) at 1 V: +0.00 dB (takes 1 and 5, 60 s)" in said
+    )
 
 
 def test_the_comparison_names_who_is_left_out(finished):
@@ -485,3 +487,63 @@ def test_a_choice_redoes_the_stage(finished):
     assert before.stamp != after.stamp and after.made
     assert read_dataset(after.outputs[0])["judged_to"].values.max() <= 2000.0
     assert run(finished, "rowan").made  # and back
+
+
+def joined_harmonics(takes):
+    """Harmonics whose fundamentals are takes joined as the importer of recordings joins them."""
+    data = model.harmonics()
+    spread = np.full(data["level"].shape, np.nan)
+    for row, drive in enumerate(data["drive"].values):
+        levels = takes["level"].values[takes["drive"].values == drive]
+        data["level"][{"drive": row, "order": 0}] = 10 * np.log10(np.mean(10 ** (levels / 10), axis=0))
+        if len(levels) > 1:
+            spread[row, 0] = np.std(levels, axis=0, ddof=1)
+    return data.assign(level_std=(data["level"].dims, spread, {"units": "dB"}))
+
+
+@pytest.mark.parametrize("per_take", [-0.3, -0.1, 0.1, 0.3])
+def test_a_drift_is_removed_and_counts_as_no_noise(per_take):
+    """0.1 dB of gain per take: without removal it is noise at the lowest drive, and masks all compression."""
+    drives = (*model.DRIVES, 16.0, 1.0, 1.0)
+    takes = model.takes(drives, shift=per_take * np.arange(len(drives)))
+    harmonics = joined_harmonics(takes)
+    found = whole(harmonics, takes)
+    uncertainty = 2 * found["drift_uncertainty"].values[:, np.newaxis]
+    expected = np.stack([expected_delta(model.FREQUENCY, drive) for drive in model.DRIVES])
+    assert (found["reason"].values == 0).all()
+    assert (np.abs(found["delta"].values - expected) <= uncertainty + 0.02).all() and uncertainty.max() < 0.8
+    np.testing.assert_allclose(found["drift_removed"].values[-1], 4 * per_take, atol=uncertainty[-1, 0])
+    assert "dB per take" in found.attrs["notes"] and "was removed" in found.attrs["notes"]
+    told = json.loads(found.attrs["takes"])
+    assert told["removed"]["verdict"] == "removed" and told["removed"]["reference_takes"] == [1, 7, 8]
+    # The takes that follow each other, and the return, change by no more than the drift that is left.
+    per_take_left = 2 * told["removed"]["per_take_standard_db"]
+    assert abs(told["long_term"][0]["mean_db"]) <= per_take_left + 0.001
+    assert abs(told["recovery"][0]["mean_db"]) <= 6 * per_take_left + 0.001
+    numbers = numbers_of(found)
+    removed = numbers["compression.drift_removed"]
+    assert removed.value == pytest.approx(per_take, abs=removed.uncertainty) and removed.unit == "dB"
+    assert "a drift of" in numbers["compression.level_change"].note
+    assert numbers["compression.level_change"].value == pytest.approx(
+        float(expected_delta(1000.0, 16.0)), abs=numbers["compression.level_change"].uncertainty
+    )
+    kept = whole(harmonics, takes, compression={"remove_drift": False})
+    assert kept["delta"].values[-1] == pytest.approx(expected[-1] + 4 * per_take, abs=0.02)
+    assert "drift: not removed: the campaign switches it off" in kept.attrs["notes"]
+    assert "drift_removed" not in kept and "switches it off" in numbers_of(kept)["compression.drift_removed"].reason
+
+
+def test_the_sign_of_a_change_between_takes_is_what_the_text_says():
+    """The return take is 0.5 dB lower, and the coil explains it: after minus before is negative."""
+    hot = model.takes(shift=(0, 0, 0, 0, 0, 0, -0.5), pause=15.0)
+    number = numbers_of(whole(model.harmonics(), hot))["compression.recovery"]
+    assert number.value == pytest.approx(-0.5, abs=0.01) and "after minus before" in number.title
+    assert "negative: the later take is lower" in number.note
+
+
+def test_why_a_drift_is_not_removed_is_said():
+    without_return = whole(model.harmonics(), model.takes(drives=model.DRIVES))
+    assert "drift: not removed: no drive was repeated after louder takes" in without_return.attrs["notes"]
+    assert "no drive was repeated" in numbers_of(without_return)["compression.drift_removed"].reason
+    alone = json.loads(whole(joined_harmonics(model.takes())).attrs["gaps"])["drift"]
+    assert "counts as noise where takes at one drive were joined" in alone

@@ -10,7 +10,7 @@ BAND = (300.0, 3000.0)
 RESISTANCE, THERMAL_RESISTANCE, HEAT_CAPACITY, COPPER = 6.0, 2.0, 20.0, 0.00393
 
 
-def temperatures(drives, start, lasting):
+def temperatures(drives, start, lasting, thermal_resistance=THERMAL_RESISTANCE, heat_capacity=HEAT_CAPACITY):
     """Coil temperature above 20 °C in the middle of each take; the coil is driven only while a take lasts.
 
     C dT/dt = U^2 / (R0 (1 + a T)) - T / Rth, the lumped model of one thermal resistance and one heat capacity.
@@ -21,7 +21,7 @@ def temperatures(drives, start, lasting):
             if until > clock:
                 solved = solve_ivp(
                     lambda _, T, U=drive: (
-                        (U**2 / (RESISTANCE * (1 + COPPER * T)) - T / THERMAL_RESISTANCE) / HEAT_CAPACITY
+                        (U**2 / (RESISTANCE * (1 + COPPER * T)) - T / thermal_resistance) / heat_capacity
                     ),
                     (clock, until),
                     [rise],
@@ -34,8 +34,8 @@ def temperatures(drives, start, lasting):
     return np.array(rises)
 
 
-def takes(drives, start, lasting=10.0):
+def takes(drives, start, lasting=10.0, **thermal):
     """Level of each take, and coil temperature above 20 °C."""
-    warm = temperatures(drives, start, lasting)
+    warm = temperatures(drives, start, lasting, **thermal)
     level = 90 + 20 * np.log10(np.asarray(drives)) - 20 * np.log10(1 + COPPER * warm)
     return level[:, np.newaxis] + 3 * np.sin(np.log(FREQUENCY)), warm

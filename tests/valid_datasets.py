@@ -295,6 +295,9 @@ def compression() -> xr.Dataset:
             "listening_level": ("drive", level - 20 * np.log10(3.0)),
             "take_over": ("drive", np.array([100.0, 120.0, 200.0]) * np.sqrt(2)),
             "drift": ("frequency", np.full(FREQUENCY.size, -0.2)),
+            "drift_removed": ("drive", np.array([0.0, -0.1, -0.2])),
+            "drift_uncertainty": ("drive", np.array([0.0, 0.02, 0.03])),
+            "return_share": ("drive", np.array([0.0, 0.4, 0.8])),
         },
         coords={"drive": drive, "frequency": FREQUENCY, "octave": centres, "limit": limits},
         attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance")}

@@ -51,7 +51,7 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
         reading_uncertainty,
         usable_limits,
     )
-    from anechain.acoustics.recording import drift, take_changes
+    from anechain.acoustics.recording import drift, drift_fit, take_changes
 
     def deltas() -> compression_deltas.CompressionDeltas:
         return compression_deltas.compression_deltas(_FREQUENCY, _levels(), _DRIVES, _noise(), 5.0)
@@ -86,6 +86,11 @@ def reference_calls_of_compression() -> dict[str, Callable[[], Any]]:
         "compression-delta": deltas,
         "compression-level-and-shape": lambda: level_and_shape.level_and_shape(_FREQUENCY, deltas().delta_db, _BAND),
         "compression-recovery": lambda: take_changes.recovery(frequency, level, drive, _BAND, started, 4.0),
+        "drift-removal": lambda: [
+            drift_fit.fit_drift(frequency, level + 0.02 * rate * started[:, np.newaxis], drive, _BAND, times, 30.0)
+            for rate in (-1.0, 0.3)
+            for times in (None, started)
+        ],
         "held-level": lambda: [
             listening_level.lowest_level(_FREQUENCY, _levels()[1], 61.0, 2700.0, room) for room in (None, 11.0)
         ],

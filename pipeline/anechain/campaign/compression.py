@@ -33,6 +33,15 @@ class CompressionOptions(Model):
     drift_limit: Positive = Field(
         default=0.3, description="dB r.m.s.; largest difference of the first level when repeated last (common practice)"
     )
+    remove_drift: bool = Field(
+        default=True,
+        description="Remove a linear drift between takes, found from a drive that was repeated after louder takes",
+    )
+    coil_time_constant: Positive = Field(
+        default=60.0,
+        description="s; longest thermal time constant of the voice coil that is told apart from a drift (common "
+        "practice)",
+    )
     conductor: Literal["copper", "aluminium"] = Field(default="copper", description="Conductor of the voice coil")
     series_resistance_ratio: Annotated[Number, Field(ge=0)] = Field(
         default=0.0, description="Resistance in series with the voice coil (cable, filter), re that of the cold coil"

@@ -140,7 +140,12 @@ def capture_errors(
         **{change_name(row): unit[row] - unit[0] for row in range(count)},
         **(shares or {}),
     }
-    rows = {name: np.r_[share, 0.0, share.sum(), -share.sum()] for name, share in by_drive.items()}
+    # Where a drift was removed, the return take is part of the reference of each level.
+    returned = np.asarray(data["return_share"].values, dtype=np.float64) if "return_share" in data else np.zeros(count)
+    rows = {
+        name: np.r_[share + unit[0] * (share @ returned), -share @ returned, share.sum(), -share.sum()]
+        for name, share in by_drive.items()
+    }
     rows[REPEATED_FIRST_DRIVE] = np.r_[-unit[0], 1.0, 0.0, 0.0]
     chosen = inputs.options.uncertainty
     errors = DirectionErrors(

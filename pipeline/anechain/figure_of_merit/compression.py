@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from anechain.figure_of_merit.compression_uncertainty import (
     CompressionErrors,
     coil_rise_uncertainty,
     compression_errors,
+    drift_per_take_uncertainty,
     drift_uncertainty,
     level_at_limit_uncertainty,
     level_change_uncertainty,
@@ -26,6 +27,7 @@ from anechain.figure_of_merit.compression_uncertainty import (
 from anechain.figure_of_merit.labels import band_label, id_part
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import make_number
+from anechain.figure_of_merit.take_drift import SWITCHED_OFF
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -37,11 +39,13 @@ USES = (
     "coil-temperature-rise",
     "compression-level-and-shape",
     "compression-recovery",
+    "drift-removal",
     "level-at-compression",
     "long-term-compression",
     "take-drift",
     *compression_uncertainty.USES,
 )
+_REMOVED_TITLE = "Drift that was removed, per take"
 NOT_MEASURED = "the fundamental was not measured at two drives or more"
 
 
@@ -65,6 +69,7 @@ def compression_numbers(inputs: MetricInputs) -> Iterator[Number]:
             ),
             ("level-at-compression", "octave_levels", "Levels at which octave bands pass the limit", "dB"),
             ("take-drift", "drift", "Drift, r.m.s.", "dB"),
+            ("drift-removal", "drift_removed", _REMOVED_TITLE, "dB"),
         ):
             yield make_number(inputs, method, f"compression.{key}", HEADING, title, None, unit, reason=NOT_MEASURED)
         return
@@ -94,7 +99,8 @@ def _highest_drive_numbers(inputs: MetricInputs, data: xr.Dataset, errors: Compr
         value,
         "dB",
         uncertainty=change,
-        note=f"mean compression, {band_label(band)}; negative: the level rises less than the drive",
+        note=f"mean compression, {band_label(band)}; negative: the level rises less than the drive"
+        f"{_removed_text(data, row)}",
         reason=reason,
     )
     yield make_number(
@@ -126,6 +132,12 @@ def _highest_drive_numbers(inputs: MetricInputs, data: xr.Dataset, errors: Compr
         # With a value, a reason would be reported as a doubt about it.
         reason="" if known_rise else reason or "the level rose by more than the drive",
     )
+
+
+def _removed_text(data: xr.Dataset, row: int) -> str:
+    if "drift_removed" not in data or not (removed := float(data["drift_removed"].values[row])):
+        return ""
+    return f"; a drift of {removed:+.2f} dB was removed"
 
 
 def _octave_numbers(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErrors) -> Iterator[Number]:
@@ -172,17 +184,18 @@ def _take_numbers(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErr
         else "",
         reason=gaps.get("drift", "") or drift.get("reason", ""),
     )
+    yield _removed_number(inputs, errors, takes.get("removed"), SWITCHED_OFF if takes else gaps.get("drift", ""))
     for name, method, title, reason in (
         (
             "long_term",
             "long-term-compression",
-            "Long-term minus short-term compression",
+            "Change of level of takes that follow each other at one drive: last minus first",
             "no drive was repeated immediately, or the measuring order is not known",
         ),
         (
             "recovery",
             "compression-recovery",
-            "Recovery error: level after louder takes minus level before them",
+            "Change of level after louder takes, at one drive: after minus before",
             "no level was repeated after louder ones, or the measuring order is not known",
         ),
     ):
@@ -200,7 +213,30 @@ def _take_numbers(inputs: MetricInputs, data: xr.Dataset, errors: CompressionErr
             title,
             float(largest["mean_db"]),
             "dB",
-            uncertainty=take_difference_uncertainty(errors, band),
+            uncertainty=take_difference_uncertainty(errors, band, largest["last"] - largest["first"]),
             note=f"largest of {len(changes)}; at {largest['drive_v']:.3g} V, takes {largest['first']} and "
-            f"{largest['last']}, {duration}; mean, {band_label(band)}",
+            f"{largest['last']}, {duration}; mean, {band_label(band)}; negative: the later take is lower",
         )
+
+
+def _removed_number(
+    inputs: MetricInputs, errors: CompressionErrors, removed: Mapping[str, Any] | None, gap: str
+) -> Number:
+    """Return the drift per take that was removed from the levels; zero if the takes show none."""
+    known = removed is not None and removed["verdict"] in ("removed", "none found")
+    minute = None if removed is None else removed["per_minute_db"]
+    return make_number(
+        inputs,
+        "drift-removal",
+        "compression.drift_removed",
+        HEADING,
+        _REMOVED_TITLE,
+        float(removed["per_take_db"]) if known and removed is not None else None,
+        "dB",
+        uncertainty=drift_per_take_uncertainty(errors, removed) if known and removed is not None else None,
+        note="the first level returns: none was removed"
+        if removed is not None and removed["verdict"] == "none found"
+        else "linear, the same at all frequencies"
+        + ("; start times are not known" if minute is None else f"; {minute:+.3f} dB per minute"),
+        reason="" if known else gap if removed is None else str(removed["reason"]),
+    )

@@ -26,6 +26,7 @@ from anechain.figure_of_merit.fundamentals import (
     with_first_takes,
 )
 from anechain.figure_of_merit.measuring_order import measuring_order, six_digits
+from anechain.figure_of_merit.take_drift import by_drive, drift_of_takes, without_drift
 from anechain.figure_of_merit.usable_range import usable_range
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ USES = (
     "compression-delta",
     "compression-level-and-shape",
     "compression-recovery",
+    "drift-removal",
     "fractional-octave-smoothing",
     "harmonic-sum",
     "held-level",
@@ -74,7 +76,10 @@ def compression_dataset(data: Mapping[str, xr.Dataset], parameters: Mapping[str,
 
     options, usable = parameters["compression"], parameters["usable_limits"]
     band = float(options["band"][0]), float(options["band"][1])
-    fundamentals = _fundamentals(data)
+    fit = None
+    if "takes" in data and options["remove_drift"]:
+        fit = drift_of_takes(data["takes"], band, options["coil_time_constant"])
+    fundamentals = _fundamentals({**data, "takes": without_drift(data["takes"], fit)} if "takes" in data else data)
     fraction = options["smoothing"]
     deltas = compression_deltas(
         fundamentals.frequency,
@@ -130,14 +135,24 @@ def compression_dataset(data: Mapping[str, xr.Dataset], parameters: Mapping[str,
     gaps: dict[str, str] = {}
     takes: dict[str, Any] = {}
     if "takes" in data:
-        order = measuring_order(data["takes"], fundamentals, band, fraction, options["drift_limit"])
+        order = measuring_order(data["takes"], fit, fundamentals, band, fraction, options["drift_limit"])
         takes = order.results
         notes += order.notes
         gaps |= order.gaps
         if order.drift is not None:
             variables["drift"] = ("frequency", order.drift)
+        if fit is not None and fundamentals.made_of != "harmonics":
+            for name, values in (
+                ("drift_removed", fit.removed_db),
+                ("drift_uncertainty", fit.standard_db),
+                ("return_share", fit.return_share),
+            ):
+                variables[name] = ("drive", by_drive(values, data["takes"]))
     else:
-        gaps["drift"] = "the measuring order is not known: no takes were imported"
+        gaps["drift"] = (
+            "the measuring order is not known: no takes were imported; a drift is not removed, and counts as noise "
+            "where takes at one drive were joined"
+        )
     limited = usable_range(data.get("harmonics"), fundamentals, deltas.delta_db, smoothed, band, parameters)
     variables |= limited.variables
     gaps |= limited.gaps

@@ -1,13 +1,15 @@
 """Uncertainty of compression, and of differences between repeated takes.
 
 Errors of calibration, distance, angle and microphone response cancel in a change between two captures of one set-up.
-What remains is the repeatability of both captures, and noise and rounding.
+What remains is the repeatability of both captures, noise and rounding, and the drift between them.
 """
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -41,6 +43,7 @@ __all__ = [
     "CompressionErrors",
     "coil_rise_uncertainty",
     "compression_errors",
+    "drift_per_take_uncertainty",
     "drift_uncertainty",
     "level_at_limit_uncertainty",
     "level_change_uncertainty",
@@ -72,6 +75,8 @@ class CompressionErrors:
         Hz.
     noise : numpy.ndarray, shape (drives, n)
         Standard uncertainty of the change by noise and rounding, dB; 0 where it is not known.
+    drift : numpy.ndarray, shape (drives,)
+        Standard uncertainty of the drift re the first take, dB, without repeatability; 0 where nothing is known of it.
     """
 
     inputs: MetricInputs
@@ -80,6 +85,7 @@ class CompressionErrors:
     takes: Floats
     frequency: Floats
     noise: Floats
+    drift: Floats
 
     def band_noise(self, row: int, low_hz: float, high_hz: float) -> float:
         """Return the uncertainty of a band's mean change at a drive by noise and rounding, dB (GUM, 5.1.2)."""
@@ -103,6 +109,7 @@ def compression_errors(inputs: MetricInputs, data: xr.Dataset) -> CompressionErr
     if data.attrs["made_of"] == "harmonics" and harmonics is not None and "takes" in harmonics:
         takes = np.maximum(np.asarray(harmonics["takes"].values, dtype=np.float64), 1.0)
     noise = np.asarray(data["uncertainty"].transpose("drive", "frequency").values, dtype=np.float64) / COVERAGE_FACTOR
+    drift = np.asarray(data["drift_uncertainty"].values) if "drift_uncertainty" in data else np.zeros(takes.size)
     return CompressionErrors(
         inputs,
         data,
@@ -110,6 +117,7 @@ def compression_errors(inputs: MetricInputs, data: xr.Dataset) -> CompressionErr
         takes,
         np.asarray(data["frequency"].values, dtype=np.float64),
         np.nan_to_num(noise, posinf=0.0),
+        np.asarray(drift, dtype=np.float64),
     )
 
 
@@ -124,23 +132,31 @@ def level_change_uncertainty(errors: CompressionErrors, row: int, band: tuple[fl
     band : (float, float)
         Hz.
     """
-    noise = errors.band_noise(row, *band)
+    noise, drift = errors.band_noise(row, *band), float(errors.drift[row])
     components = (
         "noise and rounding, uncorrelated between frequencies" if noise > 0 else "no noise is known",
+        _drift_text(errors),
         LINEARITY_NOT_INCLUDED,
     )
+    additional = float(np.hypot(noise, drift))
     if not errors.captures.repeated:
-        if not noise > 0:
+        if not additional > 0:
             return Uncertainty(None, reason=f"neither noise nor rounding is known; {NOT_REPEATED}")
-        return Uncertainty(noise, "; ".join((*components, NOT_REPEATED)))
+        return Uncertainty(additional, "; ".join((*components, NOT_REPEATED)))
     weight = np.where(np.isfinite(_delta(errors, row)), band_weights(errors.frequency, *band), 0.0)
-    uncertainty = level_uncertainty(errors.captures, change_name(row), weight / weight.sum(), noise)
+    uncertainty = level_uncertainty(errors.captures, change_name(row), weight / weight.sum(), additional)
     return with_propagation(uncertainty, "; ".join((f"first order (GUM): {_repeatability_text(errors)}", *components)))
 
 
 def _repeatability_text(errors: CompressionErrors) -> str:
     octaves = octaves_text(errors.captures.at_orders.errors.own_octaves)
     return f"repeatability of two captures, correlated over {octaves}; all other errors cancel"
+
+
+def _drift_text(errors: CompressionErrors) -> str:
+    if (errors.drift > 0).any():
+        return "drift between the takes: what agrees with the return takes, linear or slightly curved"
+    return "drift between the takes is not known and not included"
 
 
 def _delta(errors: CompressionErrors, row: int) -> Floats:
@@ -223,6 +239,8 @@ def level_at_limit_uncertainty(errors: CompressionErrors, column: int, limit_db:
         all_shares[known[0]] -= per_delta
         all_shares[0] += per_delta
     captures = capture_errors(errors.inputs, data, errors.takes, shares={_AT_LIMIT: all_shares})
+    # The drift of all takes is one error: it grows from the first take on.
+    drift = abs(float(all_shares @ errors.drift))
     centre = float(data["octave"].values[column])
     low, high = (float(edge[0]) for edge in band_edges(np.array([centre]), 1))
     level = np.asarray(data["level"].transpose("drive", "frequency").values, dtype=np.float64)[pair[1]]
@@ -233,8 +251,8 @@ def level_at_limit_uncertainty(errors: CompressionErrors, column: int, limit_db:
         captures,
         _AT_LIMIT,
         weight,
-        noise,
-        f"noise and rounding of the compression divided by its slope; {LINEARITY_NOT_INCLUDED}",
+        float(np.hypot(noise, drift)),
+        f"noise and rounding of the compression divided by its slope; {_drift_text(errors)}; {LINEARITY_NOT_INCLUDED}",
     )
     if uncertainty.standard is None:
         return uncertainty
@@ -244,7 +262,7 @@ def level_at_limit_uncertainty(errors: CompressionErrors, column: int, limit_db:
     )
 
 
-def take_difference_uncertainty(errors: CompressionErrors, band: tuple[float, float]) -> Uncertainty:
+def take_difference_uncertainty(errors: CompressionErrors, band: tuple[float, float], takes: int) -> Uncertainty:
     """Return the uncertainty of the mean change between two takes at one drive.
 
     Parameters
@@ -252,13 +270,39 @@ def take_difference_uncertainty(errors: CompressionErrors, band: tuple[float, fl
     errors : CompressionErrors
     band : (float, float)
         Hz.
+    takes : int
+        Number of takes from the first of the two to the second.
     """
     if not errors.captures.repeated:
         return Uncertainty(None, reason=NOT_REPEATED)
     weight = band_weights(errors.frequency, *band)
+    removed = json.loads(str(errors.data.attrs["takes"])).get("removed") or {}
+    drift = takes * (removed.get("per_take_standard_db") or 0.0)
     return with_propagation(
-        level_uncertainty(_single_captures(errors), REPEATED_FIRST_DRIVE, weight / weight.sum()),
-        f"first order (GUM): {_repeatability_text(errors)}",
+        level_uncertainty(_single_captures(errors), REPEATED_FIRST_DRIVE, weight / weight.sum(), drift),
+        f"first order (GUM): {_repeatability_text(errors)}; {_drift_text(errors)}",
+    )
+
+
+def drift_per_take_uncertainty(errors: CompressionErrors, removed: Mapping[str, Any]) -> Uncertainty:
+    """Return the uncertainty of the drift per take.
+
+    Parameters
+    ----------
+    errors : CompressionErrors
+    removed : mapping
+        Members of a :class:`anechain.acoustics.recording.drift_fit.DriftFit`.
+    """
+    drift = float(removed["per_take_standard_db"])
+    text = "what agrees with the return takes: heat that remained in the coil, spread over the band"
+    if not errors.captures.repeated:
+        return Uncertainty(drift, f"{text}; {NOT_REPEATED}")
+    references = removed["reference_takes"]
+    weight = band_weights(errors.frequency, *(float(errors.data.attrs[name]) for name in ("band_low", "band_high")))
+    weight = weight / (weight.sum() * (references[-1] - references[0]))
+    return with_propagation(
+        level_uncertainty(_single_captures(errors), REPEATED_FIRST_DRIVE, weight, drift),
+        f"first order (GUM): {text}; {_repeatability_text(errors)}",
     )
 
 

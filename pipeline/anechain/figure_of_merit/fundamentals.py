@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from anechain.acoustics.nonlinear.relative_orders import order_noise
+from anechain.acoustics.recording.take_differences import spread_of_takes
 from anechain.acoustics.recording.take_order import first_take_of_each_drive
 from anechain.arrays import Floats
 
@@ -47,6 +48,10 @@ class Fundamentals:
         Hz.
     level, noise : numpy.ndarray, shape (drives, n)
         dB; NaN where not known.
+    silence : numpy.ndarray, shape (drives, n)
+        Noise without a response, dB; NaN where not known.
+    spread : numpy.ndarray or None, shape (drives, n)
+        Standard deviation of repeated takes, dB; NaN where no take was repeated.
     attributes : mapping
         Attributes of the dataset.
     """
@@ -56,6 +61,8 @@ class Fundamentals:
     frequency: Floats
     level: Floats
     noise: Floats
+    silence: Floats
+    spread: Floats | None
     attributes: Mapping[str, Any]
 
 
@@ -87,26 +94,29 @@ def of_harmonics(harmonics: xr.Dataset) -> Fundamentals:
     first = harmonics.sel(order=1).transpose("drive", "frequency")
     level = np.where(inside(harmonics), np.asarray(first["level"].values, dtype=np.float64), np.nan)
     std = np.asarray(first["level_std"].values, dtype=np.float64) if "level_std" in first else None
-    noise = order_noise(level, np.asarray(first["noise"].values, dtype=np.float64), std)
+    silence = np.asarray(first["noise"].values, dtype=np.float64)
+    noise = order_noise(level, silence, std)
     frequency, drive = (np.asarray(harmonics[name].values, dtype=np.float64) for name in ("frequency", "drive"))
-    return Fundamentals("harmonics", drive, frequency, level, noise, harmonics.attrs)
+    return Fundamentals("harmonics", drive, frequency, level, noise, silence, std, harmonics.attrs)
 
 
 def of_takes(takes: xr.Dataset) -> Fundamentals:
     """Return the fundamentals of a `takes` dataset: the first take at each drive."""
     rows = list(first_take_of_each_drive(takes["drive"].values))
-    level = np.asarray(takes["level"].transpose("take", "frequency").values, dtype=np.float64)[rows]
+    level = np.asarray(takes["level"].transpose("take", "frequency").values, dtype=np.float64)
     level = np.where(inside(takes), level, np.nan)
-    frequency = np.asarray(takes["frequency"].values, dtype=np.float64)
-    drive = np.asarray(takes["drive"].values, dtype=np.float64)[rows]
-    return Fundamentals("takes", drive, frequency, level, np.full(level.shape, np.nan), takes.attrs)
+    frequency, drive = (np.asarray(takes[name].values, dtype=np.float64) for name in ("frequency", "drive"))
+    not_known = np.full(level[rows].shape, np.nan)
+    spread = spread_of_takes(frequency, level, drive)
+    return Fundamentals("takes", drive[rows], frequency, level[rows], not_known, not_known, spread, takes.attrs)
 
 
 def with_first_takes(joined: Fundamentals, first: Fundamentals) -> Fundamentals:
     """Return fundamentals with the levels of the first take at each drive instead of those of joined takes.
 
     The coil is still warm in a take that repeats a drive at the end: joined with the first take, it would shift the
-    reference of all other drives.
+    reference of all other drives. The spread of the takes is taken about the change of each whole take, so that drift
+    and heat do not count as noise.
     """
     same_grid = first.level.shape == joined.level.shape and np.allclose(
         first.frequency, joined.frequency, rtol=1e-9, atol=0
@@ -115,7 +125,8 @@ def with_first_takes(joined: Fundamentals, first: Fundamentals) -> Fundamentals:
         return joined
     # Where the first take has no value, the joined level stays.
     level = np.where(np.isfinite(first.level), first.level, joined.level)
-    return replace(joined, made_of="harmonics and takes", level=level)
+    noise = order_noise(level, joined.silence, first.spread)
+    return replace(joined, made_of="harmonics and takes", level=level, noise=noise, spread=first.spread)
 
 
 def unequal(takes: Mapping[str, Any], harmonics: Mapping[str, Any]) -> list[str]:

@@ -78,7 +78,10 @@ def _take_notes(takes: Mapping[str, Any]) -> list[str]:
             f"takes: the last take repeats the first drive; its level differs by {drift['rms_db']:.2f} dB r.m.s. "
             f"(mean {drift['mean_db']:+.2f} dB): {drift['verdict']} the limit of {drift['limit_db']:g} dB"
         )
-    for name, title in (("long_term", "long-term compression"), ("recovery", "recovery error")):
+    for name, title in (
+        ("long_term", "change of level of takes that follow each other (last minus first)"),
+        ("recovery", "change of level after louder takes (after minus before)"),
+    ):
         for change in takes[name]:
             if change["mean_db"] is None:
                 continue

@@ -27,7 +27,7 @@ from anechain.stages.batch import Outcome, inputs_of
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 2
+VERSION = 3
 USES = tuple(sorted({*metric_inputs.USES, *(id_ for group in GROUPS for id_ in group.uses)}))
 DATASETS = ("directivity", "aim", "impedance_uncertainty", "trends")
 """Contracts of the datasets that are written with the numbers, if they can be computed."""

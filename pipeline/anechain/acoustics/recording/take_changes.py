@@ -111,7 +111,7 @@ def long_term(
 @method(
     "compression-recovery",
     version=1,
-    title="Recovery: change of level at one drive after takes at higher drives",
+    title="Recovery: change of level at one drive after takes at higher drives; negative if the level is lower after",
     formula="Level after higher drives minus level before them, at one drive",
     source="difference of the takes at one drive before and after higher drives",
     source_status="common practice, no source",
