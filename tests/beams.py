@@ -19,9 +19,9 @@ def piston_beam():
 
 def beam_of_half_angles(half, words=None):
     found = np.full(BAND.size, "found") if words is None else words
-    return BeamWidth(BAND, 6.0, half, half, half, half, found, found)
+    return BeamWidth(BAND, 6.0, half, half, half, half, found, found, 0 * half, 0 * half)
 
 
 def constant_beam(total):
     half, words = np.full(BAND.size, total / 2), np.full(BAND.size, "found")
-    return BeamWidth(BAND, 6.0, half, half, half, half, words, words)
+    return BeamWidth(BAND, 6.0, half, half, half, half, words, words, 0 * half, 0 * half)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.interpolate import PchipInterpolator
 
 import physics
 from anechain.acoustics.directivity.beam_width import beam_width
@@ -110,7 +111,9 @@ def test_missing_directions_end_what_is_known():
     angles = np.array([-20.0, -10.0, 0.0, 10.0, 20.0, 30.0])
     level = np.array([-9.0, np.nan, 0.0, -2.0, -8.0, -12.0])[:, np.newaxis]
     found = beam_width(ONE, angles, level)
-    assert found.first_positive_deg[0] == pytest.approx(10 + 10 * 4 / 6)
+    # The monotone cubic of squared pressure, by scipy.
+    curve = PchipInterpolator(angles[2:], 10 ** (level[2:, 0] / 10))
+    assert float(curve(found.first_positive_deg[0])) == pytest.approx(10**-0.6, rel=1e-9)
     assert found.state_positive[0] == "found" and found.state_negative[0] == "no data"
     assert np.isnan(found.first_negative_deg[0])
 

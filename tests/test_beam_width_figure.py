@@ -44,18 +44,18 @@ def test_a_dipole_is_as_wide_at_all_frequencies():
     assert {"90° left", "90° right", "90° up", "90° down"} <= set(told)
 
 
-def test_the_band_is_as_wide_as_the_expanded_uncertainty():
-    """Two degrees with k = 2 are four to either side: eight of 360 degrees on 180 pixels, 4 pixels."""
+def test_the_area_is_as_wide_as_the_interval():
+    """From 58 to 66 degrees: eight of 360 degrees on 180 pixels, 4 pixels."""
     data = directivity(60.0, 60.0, 0, ("horizontal",))
-    data["first_uncertainty"] = (data["first"].dims, np.full(data["first"].shape, 2.0))
-    data.attrs["coverage_factor"] = 2.0
+    for name, angle in (("first_low", 58.0), ("first_high", 66.0)):
+        data[name] = (data["first"].dims, np.full(data["first"].shape, angle))
     svg = ElementTree.fromstring(render(beam_width_figure(data))["svg"])
     areas = [one for one in svg.iter() if one.get("aria-roledescription") == "area mark container"]
     assert len(areas) == 2
     for area in areas:
         y = np.array([float(v) for v in re.findall(r"[ML][\d.]+,([\d.]+)", next(iter(area)).get("d"))])
         assert np.ptp(y) == pytest.approx(4.0, abs=0.11)
-    assert "Pale: expanded uncertainty (k = 2)" in " ".join(words(svg))
+    assert "Pale: 95 % interval of the first angle" in " ".join(words(svg))
 
 
 def test_a_rear_lobe_and_a_lobe_at_one_frequency_are_seen():

@@ -30,7 +30,9 @@ def test_the_least_coverage_of_a_beam_that_is_open_in_part():
 def test_a_beam_that_does_not_end_just_below_the_band_is_the_reason_and_not_the_data():
     grid = np.array([900.0, 1050.0, 2000.0, 4000.0])
     half, words = np.array([np.nan, 170.0, 90.0, 60.0]), np.array(["not reached", "found", "found", "found"])
-    found = mean_coverage(BeamWidth(grid, 6.0, half, half, half, half, words, words), 1000.0, 4000.0)
+    found = mean_coverage(
+        BeamWidth(grid, 6.0, half, half, half, half, words, words, 0 * half, 0 * half), 1000.0, 4000.0
+    )
     assert found.mean_deg is None
     assert (
         "at 1000 Hz, an end of the band, the level does not fall by the drop" in found.reason
@@ -41,7 +43,9 @@ def test_a_beam_that_does_not_end_just_below_the_band_is_the_reason_and_not_the_
 def test_mean_coverage_is_over_log_frequency():
     """Half angles that rise by 10 degrees per octave have the mean of the band's ends."""
     half, words = 20 + 10 * np.log2(BAND / 500), np.full(BAND.size, "found")
-    found = mean_coverage(BeamWidth(BAND, 6.0, half, half + 2, half, half, words, words), 1000.0, 4000.0)
+    found = mean_coverage(
+        BeamWidth(BAND, 6.0, half, half + 2, half, half, words, words, 0 * half, 0 * half), 1000.0, 4000.0
+    )
     assert found.positive_deg == pytest.approx(40.0, abs=1e-3) and found.negative_deg == pytest.approx(42.0, abs=1e-3)
     assert found.mean_deg == pytest.approx(82.0, abs=1e-3)
     assert (found.narrowest_deg, found.widest_deg) == (pytest.approx(62, abs=0.01), pytest.approx(102, abs=0.01))

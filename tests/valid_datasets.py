@@ -323,7 +323,8 @@ def directivity() -> xr.Dataset:
     dataset = xr.Dataset(
         {
             "first": (dims, np.broadcast_to(ends, shape).copy()),
-            "first_uncertainty": (dims, np.full(shape, 0.4)),
+            "first_low": (dims, np.broadcast_to(ends - 0.8, shape).copy()),
+            "first_high": (dims, np.broadcast_to(ends + 0.8, shape).copy()),
             "outermost": (dims, np.broadcast_to(ends, shape).copy()),
             "state": (dims, np.zeros(shape, np.int8)),
             "sphere_power": ("frequency", power),
@@ -331,8 +332,7 @@ def directivity() -> xr.Dataset:
             "two_orbit_error": ("frequency", np.zeros(FREQUENCY.size)),
         },
         coords={"plane": ["horizontal", "vertical"], "side": ["positive", "negative"], "frequency": FREQUENCY},
-        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind")}
-        | {"smoothing": "none", "drop": 6.0, "coverage_factor": 2.0},
+        attrs={name: ABOUT[name] for name in ("device", "title", "level_kind")} | {"smoothing": "none", "drop": 6.0},
     )
     return describe(dataset, "directivity")
 

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from anechain.acoustics.curve.frequency_text import format_hertz
-from anechain.acoustics.directivity.beam_width import BeamWidth, beam_width
+from anechain.acoustics.directivity.beam_width import NOT_REACHED, BeamWidth, beam_width
 from anechain.acoustics.directivity.coverage import Coverage, mean_coverage, open_coverage
 from anechain.acoustics.directivity.directions import PLANES
 from anechain.acoustics.directivity.narrowing import first_narrowing, narrowing_frequency
+from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Mark, Number, Uncertainty
-from anechain.figure_of_merit.curve_uncertainty import ROUNDING, orbit_draws, uncertainties_of_draws
+from anechain.figure_of_merit.curve_uncertainty import orbit_draws, uncertainties_of_draws
 from anechain.figure_of_merit.labels import band_id, band_label
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import make_number
@@ -32,8 +33,10 @@ USES = (
 )
 MIN_DETERMINED_SHARE = 0.9
 """An angle has an uncertainty only if it could be determined in at least this share of the draws."""
-COARSE_STEPS = 2.0
-"""Up to this number of steps between directions, an angle is coarse: interpolation in dB misses the beam's shape."""
+PLATEAU_DB = 0.5
+"""Half of the range of levels about the drop within which a level that changes by less than a step is a plateau.
+Common practice, no source."""
+INTERPOLATION = "interpolation between the angles, one error at all frequencies and on both sides"
 
 
 @dataclass(frozen=True)
@@ -48,15 +51,16 @@ class BeamWidths:
         Why it could not be computed, by plane.
     uncertainties : mapping of str to Uncertainty
         Of the numbers, by their id.
-    angle_uncertainty : mapping of str to numpy.ndarray, shape (2, n)
-        By plane: standard uncertainty in degrees of the first angle, the positive side first; NaN where the angle
+    angle_interval : mapping of str to numpy.ndarray, shape (2, 2, n)
+        By plane: lower and upper end in degrees of the 95 % interval of the first angle, each with the positive side
+        first; the last measured angle where the level does not fall by the drop in some draws; NaN where the angle
         could not be determined in more than a tenth of the draws.
     """
 
     by_plane: Mapping[str, BeamWidth]
     missing: Mapping[str, str]
     uncertainties: Mapping[str, Uncertainty]
-    angle_uncertainty: Mapping[str, Floats]
+    angle_interval: Mapping[str, Floats]
 
 
 def beam_widths(inputs: MetricInputs) -> BeamWidths:
@@ -74,9 +78,23 @@ def beam_widths(inputs: MetricInputs) -> BeamWidths:
     return BeamWidths(by_plane, missing, *_uncertainties(inputs, tuple(by_plane)))
 
 
-def _width(inputs: MetricInputs, frequency: Floats, level: Floats) -> BeamWidth:
+def _width(inputs: MetricInputs, frequency: Floats, level: Floats, more_db: float = 0.0) -> BeamWidth:
     measured = ~np.isnan(level).all(axis=1)
-    return beam_width(frequency, inputs.orbits.angles[measured], level[measured], inputs.options.beam.drop)
+    drop = inputs.options.beam.drop + more_db
+    return beam_width(frequency, inputs.orbits.angles[measured], level[measured], drop)
+
+
+def _moved(beam: BeamWidth, deviations: float) -> BeamWidth:
+    """Return a beam with its edges moved by a number of standard uncertainties of their interpolation."""
+    positive, negative = (
+        deviations * beam.interpolation_positive_deg,
+        deviations * beam.interpolation_negative_deg,
+    )
+    return replace(
+        beam,
+        first_positive_deg=np.clip(beam.first_positive_deg + positive, 0.0, 180.0),
+        first_negative_deg=np.clip(beam.first_negative_deg + negative, 0.0, 180.0),
+    )
 
 
 def _axis_row(inputs: MetricInputs) -> int:
@@ -92,15 +110,35 @@ def _uncertainties(
     values: list[Mapping[str, float | None]] = []
     angles: dict[str, list[Floats]] = {plane: [] for plane in planes}
     frequency = inputs.frequency
-    for frequency, level in orbit_draws(inputs.errors, inputs.orbits.level):
+    generator = np.random.Generator(np.random.PCG64([SEED, 4]))
+    for draw, (frequency, level) in enumerate(orbit_draws(inputs.errors, inputs.orbits.level)):
         drawn: dict[str, float | None] = {}
+        # The first levels are without errors.
+        deviations = float(generator.standard_normal()) if draw else 0.0
         for plane in planes:
-            beam = _width(inputs, frequency, level[inputs.orbits.planes.index(plane)])
-            angles[plane].append(np.stack([beam.first_positive_deg, beam.first_negative_deg]))
+            beam = _moved(_width(inputs, frequency, level[inputs.orbits.planes.index(plane)]), deviations)
+            angles[plane].append(_edges(inputs, plane, beam))
             drawn |= _values(inputs, plane, beam)
         values.append(drawn)
-    deviations = {plane: _angle_deviation(inputs, frequency, drawn) for plane, drawn in angles.items()}
-    return uncertainties_of_draws(inputs.errors, values[0], values[1:]), deviations
+    uncertainties = uncertainties_of_draws(inputs.errors, values[0], values[1:])
+    return (
+        {
+            name: replace(known, propagation="; ".join(filter(None, (known.propagation, INTERPOLATION))))
+            if known.standard is not None
+            else known
+            for name, known in uncertainties.items()
+        },
+        {plane: _angle_interval(inputs, frequency, drawn) for plane, drawn in angles.items()},
+    )
+
+
+def _edges(inputs: MetricInputs, plane: str, beam: BeamWidth) -> Floats:
+    """Return the first angles of both sides; the last measured angle where the level does not fall by the drop."""
+    sides = ((beam.first_positive_deg, beam.state_positive), (beam.first_negative_deg, beam.state_negative))
+    last = _last_angles(inputs, plane)
+    return np.stack(
+        [np.where(state == NOT_REACHED, end, first) for (first, state), end in zip(sides, last, strict=True)]
+    )
 
 
 def _values(inputs: MetricInputs, plane: str, beam: BeamWidth) -> dict[str, float | None]:
@@ -115,17 +153,17 @@ def _values(inputs: MetricInputs, plane: str, beam: BeamWidth) -> dict[str, floa
     return values
 
 
-def _angle_deviation(inputs: MetricInputs, frequency: Floats, drawn: list[Floats]) -> Floats:
-    """Return the standard deviation of the angles of a plane over the draws, on the frequencies of the curves."""
+def _angle_interval(inputs: MetricInputs, frequency: Floats, drawn: list[Floats]) -> Floats:
+    """Return the 95 % interval of the angles of a plane over the draws, on the frequencies of the curves."""
     angles = np.stack(drawn[1:])
     determined = (~np.isnan(angles)).mean(axis=0) >= MIN_DETERMINED_SHARE
-    deviation: Floats = np.full(determined.shape, np.nan)
-    deviation[determined] = np.nanstd(angles[:, determined], axis=0, ddof=1)
-    # Where all stated errors cancel, only rounding errors remain.
-    deviation[deviation <= ROUNDING * 180.0] = np.nan
+    interval: Floats = np.full((2, *determined.shape), np.nan)
+    interval[:, determined] = np.nanquantile(angles[:, determined], [0.025, 0.975], axis=0)
+    # An edge that no draw has is not known to be anywhere.
+    interval[:, interval[0] == interval[1]] = np.nan
     # The nearest drawn frequency is used: interpolation between an angle that jumps and one that does not is wrong.
     nearest = np.argmin(np.abs(np.log(inputs.frequency[:, np.newaxis] / frequency)), axis=1)
-    return np.asarray(deviation[:, nearest], dtype=np.float64)
+    return np.asarray(interval[..., nearest], dtype=np.float64)
 
 
 def _measured_angles(inputs: MetricInputs, plane: str) -> Floats:
@@ -133,35 +171,56 @@ def _measured_angles(inputs: MetricInputs, plane: str) -> Floats:
     return np.asarray(inputs.orbits.angles[~np.isnan(level).all(axis=1)], dtype=np.float64)
 
 
+def _last_angles(inputs: MetricInputs, plane: str) -> tuple[float, float]:
+    """Return the last measured angle of the positive and of the negative side; 180 degrees belongs to both."""
+    angles = _measured_angles(inputs, plane)
+    positive, negative = (
+        180.0 if 180.0 in angles else float(np.max(sign * angles, initial=0.0)) for sign in (1.0, -1.0)
+    )
+    return positive, negative
+
+
 def _coverage(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> tuple[Coverage, str]:
     """Return the mean coverage and its method; its lower limit where the beam is open at some frequencies."""
     mean = mean_coverage(beam, *band)
     if not mean.reason:
         return mean, "mean-coverage"
-    angles = _measured_angles(inputs, plane)
-    # 180 degrees is the last angle of both sides.
-    last = [180.0 if 180.0 in angles else float(np.max(sign * angles, initial=0.0)) for sign in (1.0, -1.0)]
-    lower_limit = open_coverage(beam, *band, *last)
+    lower_limit = open_coverage(beam, *band, *_last_angles(inputs, plane))
     return (mean, "mean-coverage") if lower_limit.reason else (lower_limit, "open-coverage")
 
 
-def _coarse_note(inputs: MetricInputs, plane: str, beam: BeamWidth | None, band: tuple[float, float]) -> str:
-    """Return a note if the beam is too narrow for the steps between directions at some frequencies of a band."""
-    if beam is None:
-        return ""
-    angles = np.sort(_measured_angles(inputs, plane))
-    near_axis = np.abs(angles[:-1] + angles[1:]) <= 2 * np.diff(angles)
-    step = float(np.diff(angles)[near_axis].max(initial=0.0))
+def _step_at(angles: Floats, edge: Floats) -> Floats:
+    """Return the step between the measured angles around each edge, degrees."""
+    ascending = np.unique(np.abs(angles))
+    place = np.clip(np.searchsorted(ascending, np.nan_to_num(edge)), 1, ascending.size - 1)
+    return np.asarray(ascending[place] - ascending[place - 1])
+
+
+def _plateau_note(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> str:
+    """Return the range of the coverage if the level hardly changes with the angle near the drop; empty otherwise."""
+    level = inputs.orbits.level[inputs.orbits.planes.index(plane)]
+    near, far = (_width(inputs, inputs.frequency, level, more) for more in (-PLATEAU_DB, PLATEAU_DB))
+    widths = _edges(inputs, plane, far) - _edges(inputs, plane, near)
+    steps = _step_at(_measured_angles(inputs, plane), _edges(inputs, plane, beam))
     inside = (beam.frequency_hz >= band[0]) & (beam.frequency_hz <= band[1])
-    with np.errstate(invalid="ignore"):
-        narrow = (beam.first_positive_deg < COARSE_STEPS * step) | (beam.first_negative_deg < COARSE_STEPS * step)
-    share = float(narrow[inside].mean()) if inside.any() else 0.0
+    share = float((widths > steps).any(axis=0)[inside].mean()) if inside.any() else 0.0
     if not share > 0:
         return ""
+    low, high = (_coverage(inputs, plane, edge, band)[0].mean_deg for edge in (near, far))
+    ends = "" if low is None or high is None else f": {low:.0f}° to {high:.0f}°"
     return (
-        f"; at {100 * share:.0f} % of the frequencies the beam ends within {COARSE_STEPS:g} steps of {step:g}° from "
-        "the axis: coarse there, which no uncertainty includes"
+        f"; plateau at {100 * share:.0f} % of the frequencies, where {2 * PLATEAU_DB:g} dB of level is more than a "
+        f"step between the angles: with {PLATEAU_DB:g} dB less or more of drop{ends}"
     )
+
+
+def _interpolation_note(beam: BeamWidth, band: tuple[float, float], factor: float) -> str:
+    """Return the expanded uncertainty by interpolation of the sum of both sides, mean over the band."""
+    inside = (beam.frequency_hz >= band[0]) & (beam.frequency_hz <= band[1])
+    both = (beam.interpolation_positive_deg + beam.interpolation_negative_deg)[inside]
+    if not np.isfinite(both).any():
+        return ""
+    return f"; of which interpolation between the angles \N{PLUS-MINUS SIGN}{factor * float(np.nanmean(both)):.1f}°"
 
 
 def numbers(inputs: MetricInputs, beams: BeamWidths) -> Iterator[Number]:
@@ -188,7 +247,9 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
             )
             if method == "open-coverage":
                 note += "; a side on which the level does not fall by the drop counts up to its last angle"
-            note += _coarse_note(inputs, plane, beam, band)
+            if beam is not None:
+                note += _interpolation_note(beam, band, inputs.options.uncertainty.coverage_factor)
+                note += _plateau_note(inputs, plane, beam, band)
             if coverage.ambiguous_share > 0:
                 note += (
                     f"; at {100 * coverage.ambiguous_share:.0f} % of the frequencies a lobe is beyond the first angle"
@@ -219,7 +280,6 @@ def _narrowing_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> I
         ("narrows", "narrowing-frequency", "narrower than {}° everywhere above", permanent, drop),
     ):
         hz = None if narrowing is None else narrowing.frequency_hz
-        note += "" if hz is None else _coarse_note(inputs, plane, beam, (hz, float(inputs.frequency[-1])))
         yield make_number(
             inputs,
             method,

@@ -42,10 +42,9 @@ def directivity_dataset(inputs: MetricInputs, beams: BeamWidths, sphere: WholeSp
         "outermost": (dims, outermost),
         "state": (dims, state.astype(np.int8)),
     }
-    optional = {"drop": inputs.options.beam.drop}
-    if any(np.isfinite(angles).any() for angles in beams.angle_uncertainty.values()):
-        optional["coverage_factor"] = inputs.options.uncertainty.coverage_factor
-        variables["first_uncertainty"] = (dims, np.stack([beams.angle_uncertainty[plane] for plane in planes]))
+    if any(np.isfinite(angles).any() for angles in beams.angle_interval.values()):
+        for end, name in enumerate(("first_low", "first_high")):
+            variables[name] = (dims, np.stack([beams.angle_interval[plane][end] for plane in planes]))
     if sphere is not None and sphere.on_curve_grid:
         for name, values in (
             ("sphere_power", sphere.harmonics.power_db),
@@ -67,7 +66,7 @@ def directivity_dataset(inputs: MetricInputs, beams: BeamWidths, sphere: WholeSp
             "title": attributes["title"],
             "level_kind": attributes["level_kind"],
             "smoothing": attributes["smoothing"],
-            **optional,
+            "drop": inputs.options.beam.drop,
         },
     )
     return contract.describe(dataset, "directivity")

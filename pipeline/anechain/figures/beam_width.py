@@ -48,7 +48,7 @@ def beam_width_figure(directivity: xr.Dataset, numbers: Mapping[str, Any] | None
     rows = drawn_rows(frequency)
     columns: dict[str, Any] = {"frequency": style.rounded_frequencies(frequency[rows])}
     planes = [str(plane) for plane in directivity["plane"].values]
-    has_uncertainty = "first_uncertainty" in directivity
+    has_uncertainty = "first_low" in directivity
     for plane in planes:
         of_plane = directivity.sel(plane=plane).transpose("side", "frequency")
         for side, sign in (("positive", 1.0), ("negative", -1.0)):
@@ -66,8 +66,7 @@ def beam_width_figure(directivity: xr.Dataset, numbers: Mapping[str, Any] | None
                 "alone": np.where(isolated, outermost, np.nan),
             }
             if has_uncertainty:
-                half = float(attrs["coverage_factor"]) * np.asarray(of_side["first_uncertainty"].values, np.float64)
-                shown |= {"low": np.maximum(first - half, 0.0), "high": np.minimum(first + half, 180.0)}
+                shown |= {end: np.asarray(of_side[f"first_{end}"].values, np.float64) for end in ("low", "high")}
             for name, angle in shown.items():
                 columns[f"{plane}_{side}_{name}"] = style.rounded(sign * angle[rows], 1)
     marks = [mark for plane in planes for mark in _marks_of(plane, numbers or {})]
@@ -161,7 +160,7 @@ def _panel(
 
 
 def _uncertainty_layers(plane: str, x: alt.X, y_of: Callable[[str], alt.Y]) -> list[alt.Chart]:
-    """Return an area for each side: the expanded uncertainty of the first angle."""
+    """Return an area for each side: the 95 % interval of the first angle."""
     import altair as alt
 
     layers = []
@@ -214,8 +213,7 @@ def _notes(attrs: Mapping[Any, Any], has_uncertainty: bool, marks: list[dict[str
     ]
     if has_uncertainty:
         notes.append(
-            f"Pale: expanded uncertainty (k = {float(attrs['coverage_factor']):g}) of the first angle, stated "
-            "components only."
+            "Pale: 95 % interval of the first angle, from stated components and interpolation between the angles."
         )
     if any(mark["band"] for mark in marks):
         notes.append("Grey bars: mean coverage, sum of both sides.")
