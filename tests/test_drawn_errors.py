@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import brentq
 
 import physics
 from anechain.acoustics.directivity.beam_width import beam_width
@@ -91,13 +93,18 @@ def test_the_correlation_over_frequency(kind, expected):
     assert correlation_over_two_octaves(direction_errors(**kind)) == pytest.approx(expected, abs=0.1)
 
 
-def by_hand(u_axis, u_inner, u_outer):
-    """GUM, 5.1.2: a crossing on a straight line between two levels, both re the axis."""
-    level = cardioid()[0, :, 0] - 80.0
-    inner, outer = (level[angle == ANGLES][0] for angle in (80, 90))
-    t = (inner + DROP) / (inner - outer)
-    slope = (inner - outer) / 10.0
-    return np.sqrt(u_axis**2 + ((1 - t) * u_inner) ** 2 + (t * u_outer) ** 2) / slope, t
+def edge(moved=None, decibels=0.0):
+    """Where the monotone cubic of squared pressure, by scipy, is 6 dB below the axis, with one level moved."""
+    level = cardioid()[0, :, 0] + np.where(moved == ANGLES, decibels, 0.0)
+    re_axis = level - level[ANGLES == 0]
+    curve = PchipInterpolator(ANGLES, 10 ** (re_axis / 10))
+    return brentq(lambda angle: float(curve(angle)) - 10 ** (-DROP / 10), 80.0, 90.0)
+
+
+def by_hand(errors):
+    """GUM, 5.1.2: derivatives of the edge by each level, by finite differences; `errors` in dB by angle."""
+    parts = [(edge(angle, 0.01) - edge(angle, -0.01)) / 0.02 * error for angle, error in errors.items()]
+    return np.sqrt(np.square(parts).sum())
 
 
 def first_angles(errors):
@@ -113,16 +120,18 @@ def first_angles(errors):
 
 def test_a_beam_width_from_levels_with_independent_errors():
     # Small, so that the crossing stays between the same two directions.
-    expected, _ = by_hand(0.05, 0.05, 0.05)
+    expected = by_hand(dict.fromkeys((0, 70, 80, 90, 100), 0.05))
     found = first_angles(direction_errors(own=0.05, draws=600)).std(axis=0, ddof=1)
     assert found.mean() == pytest.approx(expected, rel=0.05)
 
 
 def test_a_beam_width_from_angles_with_independent_errors():
-    """An angle error of half a degree moves the crossing by its share; the slope cancels, nearly."""
-    _, t = by_hand(0, 0, 0)
+    """An angle error of half a degree changes each level by half of its slope per degree."""
+    level = cardioid()[0, :, 0]
+    slope = {angle: float(np.gradient(level, 10.0)[angle == ANGLES][0]) for angle in (70, 80, 90, 100)}
+    expected = by_hand({angle: 0.5 * per_degree for angle, per_degree in slope.items()})
     found = first_angles(direction_errors(degrees=0.5, draws=600)).std(axis=0, ddof=1)
-    assert found.mean() == pytest.approx(0.5 * np.hypot(1 - t, t), rel=0.1)
+    assert found.mean() == pytest.approx(expected, rel=0.1)
     # One error at all frequencies: the whole curve of a draw moves together.
     assert np.ptp(first_angles(direction_errors(degrees=0.5, draws=3)), axis=1).max() < 1e-9
 

@@ -61,7 +61,7 @@ def _open_end(beam: BeamWidth, low_hz: float, high_hz: float) -> str:
 
 @method(
     "mean-coverage",
-    version=1,
+    version=2,
     title="Mean coverage angle in a band",
     formula="Mean over log frequency of the sum of the first angles on both sides",
     source="mean over log frequency of the total beam width from its first angles",
@@ -120,7 +120,7 @@ def mean_coverage(beam: BeamWidth, low_hz: float, high_hz: float) -> Coverage:
 
 @method(
     "open-coverage",
-    version=1,
+    version=2,
     title="Lower limit of the mean coverage angle of a beam that is open at some frequencies of a band",
     formula="Mean over log frequency of the sum of the first angles on both sides; where a side is open (the level "
     "never falls by the drop), its last measured angle",

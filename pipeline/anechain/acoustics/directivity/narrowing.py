@@ -54,7 +54,7 @@ class FirstNarrowing:
 
 @method(
     "first-narrowing",
-    version=1,
+    version=2,
     title="First range of frequencies in which the beam is narrower than a stated angle",
     formula="Lowest frequency above which the sum of the first angles on both sides is below the stated angle for at "
     "least a stated part of an octave, and the frequency up to which it is",
@@ -112,7 +112,7 @@ def first_narrowing(beam: BeamWidth, angle_deg: float = 90.0, octaves: float = 1
 
 @method(
     "narrowing-frequency",
-    version=1,
+    version=2,
     title="Frequency above which the beam is always narrower than a stated angle",
     formula="Highest frequency at which the sum of the first angles on both sides crosses the stated angle",
     source="last crossing of the total beam width from its first angles, linear interpolation over log frequency; an "
