@@ -163,3 +163,29 @@ def test_a_table_says_when_its_uncertainty_is_not_known_or_only_in_part():
     stated = Uncertainty.model_validate({"repeatability": {"value": 0.4}}).model_dump(mode="json", exclude_none=True)
     said, _ = table(curve_dataset(responses(physics.first_order(0.5)), None, parameters(uncertainty=stated)))
     assert "Only independent errors are known" in said
+
+
+@pytest.mark.parametrize(
+    ("step", "line"),
+    [
+        (10.0, "horizontal: not interpolated over angle: nothing is missing"),
+        (30.0, "horizontal: not interpolated over angle: the gap is wider than 15°: from"),
+    ],
+)
+def test_an_interpolation_that_did_nothing_says_why(step, line):
+    found = curve_dataset(responses(physics.first_order(0.5), step=step), None, parameters(interpolate_angles=True))
+    assert any(note.startswith(line) for note in found.attrs["notes"].splitlines())
+    without = curve_dataset(responses(physics.first_order(0.5), step=step), None, parameters())
+    assert "interpolated" not in without.attrs["notes"]
+
+
+def test_a_flare_in_one_plane_that_raises_the_index_of_the_other_is_said():
+    """Horizontal 3 dB up at 10 to 30 degrees: the window is 10 lg((1 + 2 + 6 x 2) / 9) = 2.22 dB, vertically 0 dB."""
+    data = responses(lambda theta: np.ones(np.shape(theta)))
+    flared = (data["plane"] == "horizontal") & (np.abs(data["angle"]) <= 30) & (np.abs(data["angle"]) > 0)
+    data["level"] = data["level"] + flared * 10 * np.log10(2)
+    found = curve_dataset(data, None, parameters())
+    (line,) = [note for note in found.attrs["notes"].splitlines() if "by plane, vertical" in note]
+    assert "+2.2 dB" in line and "re the vertical directions from -10° to 10° alone" in line
+    plain = curve_dataset(responses(lambda theta: np.ones(np.shape(theta))), None, parameters())
+    assert "by plane" not in plain.attrs["notes"]

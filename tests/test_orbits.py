@@ -197,3 +197,22 @@ def test_values_by_direction_are_those_of_its_first_orbit():
     found = by_direction(values, place)
     assert sorted(found.tolist()) == sorted([*values[0], *values[1, ~np.isin(angles, (0.0, 180.0))]])
     np.testing.assert_array_equal(found[place[0]], values[0])
+
+
+@pytest.mark.parametrize(
+    ("measured", "reason"),
+    [
+        (TEN, "nothing is missing: all directions in steps of 10° are measured"),
+        (physics.orbit_angles(5), "nothing is missing: all directions in steps of 10° are measured"),
+        (physics.orbit_angles(30), "the gap is wider than 15°: from 150° to 180°"),
+        (np.arange(-90.0, 91.0, 10.0), "the gap is wider than 15°: from 90° to -90°"),
+        (np.array([0.0]), "no neighbours: fewer than two directions are measured"),
+        (FIFTEEN, ""),
+    ],
+)
+def test_why_nothing_was_interpolated(measured, reason):
+    filled = fill_orbits(np.zeros((1, measured.size, 2)), measured)
+    assert (
+        filled.reasons[0] == reason if not reason.startswith("the gap") else reason.split(":")[1] in filled.reasons[0]
+    )
+    assert bool(filled.interpolated[0].size) == (reason == "")

@@ -7,8 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from anechain.acoustics.curve.frequency_text import format_hertz
+from anechain.acoustics.curve.levels import mean_level
 from anechain.acoustics.curve.smoothing import resolution_limit, smooth
+from anechain.acoustics.directivity.curve_titles import INDICES_BY_PLANE
 from anechain.acoustics.directivity.curves import CurveSet, curve_set
+from anechain.acoustics.directivity.direction_lists import LISTENING_WINDOW
 from anechain.acoustics.directivity.directions import PLANES
 from anechain.acoustics.directivity.orbit_interpolation import fill_orbits
 from anechain.acoustics.directivity.orbits import MAX_GAP, distinct_directions
@@ -56,6 +60,10 @@ USES = (
 _SPHERE_INDICES = (("sphere_index", "on_axis"), ("two_orbit_error", "sound_power"))
 """Indices relative to the sphere power, each with the curve from which the sphere power is subtracted."""
 _MAX_LISTED = 6
+_WINDOW_FROM = 1000.0
+"""Hz from which the listening window and the directions of one plane are compared. Common practice, no source."""
+_SMALL_EXCESS = 0.3
+"""Difference in dB that is not worth a note. Common practice, no source."""
 
 
 def curve_dataset(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: dict[str, Any]) -> xr.Dataset:
@@ -80,11 +88,13 @@ def curve_dataset(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: 
     notes: list[str] = []
     fraction = parameters["smoothing"]
     if parameters["interpolate_angles"]:
-        level, angles, interpolated = fill_orbits(level, angles)
-        for plane, plane_angles in zip(planes, interpolated, strict=True):
+        level, angles, interpolated, reasons = fill_orbits(level, angles)
+        for plane, plane_angles, reason in zip(planes, interpolated, reasons, strict=True):
             if plane_angles.size:
                 listed = ", ".join(f"{angle:g}°" for angle in plane_angles)
                 notes.append(f"{plane}: interpolated over angle (neighbours at most {MAX_GAP:g}° apart): {listed}")
+            if reason:
+                notes.append(f"{plane}: {'else ' * bool(plane_angles.size)}not interpolated over angle: {reason}")
     # Smoothing and the averages are both linear in squared pressure, so smoothing first changes no curve and keeps
     # every index the difference of two published curves.
     if fraction:
@@ -93,6 +103,7 @@ def curve_dataset(responses: xr.Dataset, sphere: xr.Dataset | None, parameters: 
     curves = curve_set(level, planes, angles, **options)
     if sphere is not None:
         _add_sphere(curves, sphere, fraction, parameters["methods"])
+    notes += _window_notes(curves, level, planes, angles, frequency)
     attributes = _attributes(responses, curves, notes)
     attributes["smoothing"] = f"1/{fraction:g} octave, squared pressure" if fraction else "none"
     if fraction and (limit := resolution_limit(frequency, fraction)) > 0:
@@ -191,6 +202,28 @@ def _add_sphere_uncertainty(
             # The two share one direction in a thousand. Taken as independent, so the result is slightly too large.
             combined = np.hypot(uncertainty.levels[minuend].uncorrelated_db, power.uncorrelated_db)
             uncertainty.indices[name] = CurveUncertainty(np.zeros_like(combined), combined)
+
+
+def _window_notes(curves: CurveSet, level: Floats, planes: list[str], angles: Floats, frequency: Floats) -> list[str]:
+    """Return by how much the listening window, which both planes share, raises the indices of a plane."""
+    notes = []
+    for plane in PLANES:
+        if f"sound_power_index_{plane}" not in curves.indices or "listening_window" not in curves.levels:
+            continue
+        own = [angle for of_plane, angle in LISTENING_WINDOW if of_plane == plane or angle == 0.0]
+        rows = [int(np.argmin(np.abs(angles - angle))) for angle in own]
+        excess = curves.levels["listening_window"] - mean_level(level[planes.index(plane), rows])
+        known = np.isfinite(excess) & (frequency >= _WINDOW_FROM)
+        if not known.any() or np.abs(excess[known]).max() < _SMALL_EXCESS:
+            continue
+        largest = int(np.flatnonzero(known)[np.argmax(np.abs(excess[known]))])
+        ends = f"{min(own):g}° to {max(own):g}°"
+        notes.append(
+            f"{INDICES_BY_PLANE} {plane}: the listening window, which both planes share, is up to "
+            f"{excess[largest]:+.1f} dB (at {format_hertz(frequency[largest])} Hz) re the {plane} directions from "
+            f"{ends} alone, and so is the index"
+        )
+    return notes
 
 
 def _attributes(responses: xr.Dataset, curves: CurveSet, notes: list[str]) -> dict[str, Any]:

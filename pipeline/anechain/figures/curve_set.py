@@ -119,7 +119,12 @@ def values_in_band(series: Sequence[Series], frequency: Floats, band: tuple[floa
 
 
 def _figure(
-    curves: xr.Dataset, what: str, levels: Mapping[str, Look], indices: Mapping[str, Look], optional: set[str]
+    curves: xr.Dataset,
+    what: str,
+    levels: Mapping[str, Look],
+    indices: Mapping[str, Look],
+    optional: set[str],
+    more_notes: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Return the figure of some curves and directivity indices; gaps of `optional` ones are not listed."""
     from anechain.acoustics.directivity.curve_titles import TITLES
@@ -151,6 +156,7 @@ def _figure(
             f"Bands: expanded uncertainty (k = {COVERAGE:g}), stated components only. Errors common to all directions "
             "cancel in the directivity indices."
         )
+    notes += more_notes
     return stack_panels(
         frequency, panels, title=device, lines=[f"{what}; {style.conditions_text(attrs)}"], notes=notes, band=band
     )
@@ -182,7 +188,15 @@ def planes_figure(curves: xr.Dataset) -> dict[str, Any]:
 
     Parameters, result and errors as for :func:`curve_set_figure`.
     """
-    return _figure(curves, "Curves by plane, horizontal and vertical", _PLANE_CURVES, _PLANE_INDICES, set())
+    from anechain.acoustics.directivity.curve_titles import INDICES_BY_PLANE
+
+    shared = [line for line in str(curves.attrs.get("notes", "")).splitlines() if line.startswith(INDICES_BY_PLANE)]
+    notes = (
+        "Both planes refer to the same listening window: their indices differ as their powers do, and a flare in one "
+        "plane raises the index of the other.",
+        *(f"{line[0].upper()}{line[1:]}." for line in shared),
+    )
+    return _figure(curves, "Curves by plane, horizontal and vertical", _PLANE_CURVES, _PLANE_INDICES, set(), notes)
 
 
 def bounces_figure(curves: xr.Dataset) -> dict[str, Any]:

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-__all__ = ["TITLES"]
+__all__ = ["INDICES_BY_PLANE", "TITLES"]
+
+INDICES_BY_PLANE = "directivity indices by plane,"
+"""Start of the notes of the curve set on the directivity indices of a single plane."""
 
 TITLES: Mapping[str, str] = MappingProxyType(
     {
@@ -24,8 +27,8 @@ TITLES: Mapping[str, str] = MappingProxyType(
         "sound_power_vertical": "Sound power, vertical orbit alone",
         "in_room": "Estimated in-room response",
         "sound_power_index": "Sound power directivity index (two orbits)",
-        "sound_power_index_horizontal": "Sound power directivity index, horizontal orbit alone",
-        "sound_power_index_vertical": "Sound power directivity index, vertical orbit alone",
+        "sound_power_index_horizontal": "Sound power directivity index, horizontal orbit",
+        "sound_power_index_vertical": "Sound power directivity index, vertical orbit",
         "early_reflections_index": "Early reflections directivity index",
         "early_reflections_index_horizontal": "Early reflections directivity index, horizontal orbit",
         "early_reflections_index_vertical": "Early reflections directivity index, vertical orbit",

@@ -155,11 +155,14 @@ class FilledOrbits(NamedTuple):
         Degrees: the measured angles, and those at the regular step.
     interpolated : list of numpy.ndarray
         By plane: angles in degrees that were interpolated.
+    reasons : list of str
+        By plane: why directions at the regular step were not interpolated; empty if all that were missing were.
     """
 
     level: Floats
     angles: Floats
     interpolated: list[Floats]
+    reasons: list[str]
 
 
 def fill_orbits(level: ArrayLike, angles: ArrayLike, step: float = 10.0) -> FilledOrbits:
@@ -181,7 +184,8 @@ def fill_orbits(level: ArrayLike, angles: ArrayLike, step: float = 10.0) -> Fill
     values, at = np.asarray(level, dtype=np.float64), np.asarray(angles, dtype=np.float64)
     wanted = np.union1d(at, np.arange(-180.0 + step, 181.0, step))
     filled = np.full((values.shape[0], wanted.size, values.shape[-1]), np.nan)
-    interpolated = []
+    regular = np.arange(-180.0 + step, 181.0, step)
+    interpolated, reasons = [], []
     for row, orbit in enumerate(values):
         measured = at[~np.isnan(orbit).all(axis=-1)]
         possible = wanted[can_interpolate(measured, wanted)] if measured.size else wanted[:0]
@@ -190,4 +194,19 @@ def fill_orbits(level: ArrayLike, angles: ArrayLike, step: float = 10.0) -> Fill
             result = interpolate_orbit(at, orbit, possible)
             filled[row, np.isin(wanted, possible)] = result.level
             interpolated[row] = possible[result.interpolated]
-    return FilledOrbits(filled, wanted, interpolated)
+        reasons.append(_not_interpolated(measured, regular))
+    return FilledOrbits(filled, wanted, interpolated, reasons)
+
+
+def _not_interpolated(measured: Floats, regular: Floats) -> str:
+    """Return why directions at the regular step are not interpolated; empty if all that are missing are."""
+    if measured.size < 2:
+        return "no neighbours: fewer than two directions are measured"
+    ascending, _ = sorted_orbit(measured)
+    near = orbit_neighbours(ascending, regular)
+    if near.measured.all():
+        return f"nothing is missing: all directions in steps of {regular[1] - regular[0]:g}° are measured"
+    wide = np.flatnonzero(~near.measured & (near.gap > MAX_GAP + SAME_ANGLE))
+    gaps = dict.fromkeys((float(ascending[near.below[row]]), float(ascending[near.above[row]])) for row in wide)
+    listed = ", ".join(f"from {low:g}° to {high:g}°" for low, high in gaps)
+    return f"the gap is wider than {MAX_GAP:g}°: {listed}" if gaps else ""

@@ -66,7 +66,7 @@ def _square_pyramid(half_width: Floats) -> Floats:
     source_status="recalled",
     limitations="Two orbits have no information on the directions between them. For a source that is symmetric about "
     "its axis, directions near the axis have too much weight: the power of a cardioid is 0.09 dB too high, that of a "
-    "dipole 0.36 dB.",
+    "dipole 0.36 dB, that of a piston on a rigid sphere up to 0.65 dB.",
 )
 def two_orbit_weights(step: float = 10.0) -> OrbitWeights:
     """Return the weights of the curves of one of two perpendicular orbits, from spherical geometry.
