@@ -15,7 +15,7 @@ from anechain.stages.batch import Outcome, inputs_of
 
 __all__ = ["USES", "VERSION", "curve_dataset", "parameters", "run"]
 
-VERSION = 3
+VERSION = 4
 
 
 def parameters(plan: Plan) -> dict[str, Any]:
