@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.nonlinear.octave_weights import MIN_COVERAGE, band_weights
 from anechain.acoustics.recording.take_differences import check_takes
@@ -19,6 +19,9 @@ from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["COIL_TIME_CONSTANT", "DriftFit", "fit_drift"]
+
+Takes = NDArray[np.intp]
+"""Indices of takes."""
 
 COIL_TIME_CONSTANT = 60.0
 """Longest thermal time constant of a voice coil that is considered, s. Common practice, no source."""
@@ -57,10 +60,10 @@ class DriftFit:
     Attributes
     ----------
     removed_db : numpy.ndarray, shape (takes,)
-        Drift of each take re the first take, dB; to be subtracted. Zero if no drift is removed.
+        Drift of each take re the first reference take, dB; to be subtracted. Zero if no drift is removed.
     standard_db : numpy.ndarray, shape (takes,)
-        Standard uncertainty of the drift of each take re the first take, dB, without repeatability; zero if nothing is
-        known of the drift.
+        Standard uncertainty of the drift of each take re the first reference take, dB, without repeatability; zero if
+        nothing is known of the drift.
     per_take_db : float or None
         Mean drift from one take to the next, dB; None if it is not known.
     per_take_standard_db : float or None
@@ -70,7 +73,8 @@ class DriftFit:
     per_minute_db : float or None
         The drift per minute, dB; None if it is not known or the takes have no start times.
     reference_takes : tuple of int
-        Numbers of the takes that were compared, counted from 1.
+        Numbers of the takes that were compared, counted from 1: those at the lowest drive that was repeated after
+        louder takes.
     return_share : numpy.ndarray, shape (takes,)
         Weight of the return take in the reference of each take; the first reference take has the rest.
     verdict : {"removed", "none found", "not separable", "not known"}
@@ -150,9 +154,11 @@ def fit_drift(
     references = _reference_takes(volts)
     if isinstance(references, str):
         return _unknown(volts.size, references)
-    mean, spread = _band_means(grid, levels - 20.0 * np.log10(volts)[:, np.newaxis], references[0], band)
+    first = int(references[0])
+    mean, spread = _band_means(grid, levels - 20.0 * np.log10(volts)[:, np.newaxis], first, band)
     references = references[np.isfinite(mean[references])]
-    if references.size < 2:
+    louder = np.flatnonzero((volts > volts[first] * 1.01) & np.isfinite(mean))
+    if references.size < 2 or not louder.size:
         return _unknown(volts.size, "the takes at the lowest repeated drive have too few frequencies in common")
     if times is None or not times[references[-1]] > times[references[0]]:
         times, clock, longest = None, np.arange(volts.size, dtype=np.float64), np.inf
@@ -161,7 +167,7 @@ def fit_drift(
     clock = clock - clock[references[0]]
     # Without times the takes may be unevenly spaced.
     error = np.maximum(spread[references[1:]], STEP_ERROR if times is None else SMALLEST_UNCERTAINTY)
-    rates, noise = _agreeing_drifts(clock, volts, mean, references, error, longest)
+    rates, noise = _agreeing_drifts(clock, volts, mean, references, louder, error, longest)
     low, high = float(rates.min()), float(rates.max())
     found = low - 2 * noise > 0 or high + 2 * noise < 0
     rate = (low + high) / 2 if found else 0.0
@@ -174,9 +180,8 @@ def fit_drift(
     curved = largest * end * share * (1 - share) / np.sqrt(3.0)
     standard = np.sqrt(variance * clock**2 + curved**2)
     per_take = float(clock[-1] - clock[0]) / (volts.size - 1)
-    shift = clock[0]
     return DriftFit(
-        removed_db=np.asarray(rate * (clock - shift)),
+        removed_db=np.asarray(rate * clock),
         standard_db=np.asarray(standard),
         per_take_db=rate * per_take,
         per_take_standard_db=float(np.sqrt(variance)) * per_take,
@@ -189,7 +194,7 @@ def fit_drift(
     )
 
 
-def _reference_takes(volts: Floats) -> np.ndarray[tuple[int], np.dtype[np.intp]] | str:
+def _reference_takes(volts: Floats) -> Takes | str:
     """Return the takes at the lowest drive that was repeated after louder takes, or why there are none."""
     first_takes = first_take_of_each_drive(volts)
     for first in first_takes:
@@ -222,7 +227,8 @@ def _agreeing_drifts(
     clock: Floats,
     volts: Floats,
     mean: Floats,
-    references: np.ndarray[tuple[int], np.dtype[np.intp]],
+    references: Takes,
+    louder: Takes,
     error: Floats,
     longest: float,
 ) -> tuple[Floats, float]:
@@ -234,7 +240,6 @@ def _agreeing_drifts(
     variance = error**2 + (np.abs(change[-1]) * share * (1 - share)) ** 2 / 3
     weight = at / variance
     noise = float(1.0 / np.sqrt((at * weight).sum()))
-    louder = np.flatnonzero((volts > volts[references[0]] * 1.01) & np.isfinite(mean))
     at_louder = clock[louder] / at[-1]
     tolerance = STEP_ERROR**2 + (change[-1] * at_louder * (1 - at_louder)) ** 2 / 3
     shortest = float(np.diff(clock)[np.diff(clock) > 0].min())
