@@ -578,10 +578,13 @@ def test_a_plateau_near_the_limit_is_a_range():
     def subcardioid(plane, angle):
         return 85.0 + physics.level(physics.first_order(share)(angle)) + 0 * FREQUENCY
 
-    note = numbers_of(datasets(subcardioid))["beam.horizontal.2000_8000"].note
+    number = numbers_of(datasets(subcardioid))["beam.horizontal.2000_8000"]
+    note = number.note
     ends = [2 * np.rad2deg(np.arccos((10 ** (-drop / 20) - share) / (1 - share))) for drop in (5.5, 6.5)]
     assert "plateau at 100 % of the frequencies" in note
-    assert f"with 0.5 dB less or more of drop: {ends[0]:.0f}° to {ends[1]:.0f}°" in note
+    interval = f"{ends[0]:.0f}° to {ends[1]:.0f}° with 0.5 dB less or more of drop"
+    assert interval in note and number.uncertainty is None
+    assert number.uncertainty_reason == f"plateau near the limit: {interval}"
     assert "interpolation between the angles ±1.0°" in note
     dipole = numbers_of(datasets(lambda plane, angle: 80 + 0 * FREQUENCY + physics.level(physics.dipole(angle))))
     assert "plateau" not in dipole["beam.horizontal.2000_8000"].note

@@ -36,6 +36,8 @@ MIN_DETERMINED_SHARE = 0.9
 PLATEAU_DB = 0.5
 """Half of the range of levels about the drop within which a level that changes by less than a step is a plateau.
 Common practice, no source."""
+MAX_PLATEAU_SHARE = 0.1
+"""Share of the frequencies with a plateau above which a coverage has an interval instead of an uncertainty."""
 INTERPOLATION = "interpolation between the angles, one error at all frequencies and on both sides"
 
 
@@ -196,22 +198,50 @@ def _step_at(angles: Floats, edge: Floats) -> Floats:
     return np.asarray(ascending[place] - ascending[place - 1])
 
 
-def _plateau_note(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> str:
-    """Return the range of the coverage if the level hardly changes with the angle near the drop; empty otherwise."""
+@dataclass(frozen=True)
+class _Plateau:
+    """Share of the frequencies of a band with a plateau, and the coverage with less and with more of drop, degrees."""
+
+    share: float
+    near: float | None
+    far: float | None
+
+    @property
+    def ends(self) -> str:
+        """The range of the coverage in print; empty if it is not known."""
+        if self.near is None or self.far is None:
+            return ""
+        return f"{self.near:.0f}° to {self.far:.0f}° with {PLATEAU_DB:g} dB less or more of drop"
+
+
+def _plateau(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> _Plateau:
+    """Return where the level hardly changes with the angle near the drop."""
     level = inputs.orbits.level[inputs.orbits.planes.index(plane)]
     near, far = (_width(inputs, inputs.frequency, level, more) for more in (-PLATEAU_DB, PLATEAU_DB))
     widths = _edges(inputs, plane, far) - _edges(inputs, plane, near)
     steps = _step_at(_measured_angles(inputs, plane), _edges(inputs, plane, beam))
     inside = (beam.frequency_hz >= band[0]) & (beam.frequency_hz <= band[1])
-    share = float((widths > steps).any(axis=0)[inside].mean()) if inside.any() else 0.0
-    if not share > 0:
+    share = float(np.asarray(np.any(widths > steps, axis=0))[inside].mean()) if inside.any() else 0.0
+    return _Plateau(share, *(_coverage(inputs, plane, edge, band)[0].mean_deg for edge in (near, far)))
+
+
+def _plateau_note(plateau: _Plateau) -> str:
+    if not plateau.share > 0:
         return ""
-    low, high = (_coverage(inputs, plane, edge, band)[0].mean_deg for edge in (near, far))
-    ends = "" if low is None or high is None else f": {low:.0f}° to {high:.0f}°"
     return (
-        f"; plateau at {100 * share:.0f} % of the frequencies, where {2 * PLATEAU_DB:g} dB of level is more than a "
-        f"step between the angles: with {PLATEAU_DB:g} dB less or more of drop{ends}"
+        f"; plateau at {100 * plateau.share:.0f} % of the frequencies, where {2 * PLATEAU_DB:g} dB of level is more "
+        f"than a step between the angles{': ' * bool(plateau.ends)}{plateau.ends}"
     )
+
+
+def _with_interval(known: Uncertainty | None, plateau: _Plateau) -> Uncertainty | None:
+    """Return an interval in place of a standard uncertainty where plateaus make the latter meaningless."""
+    if plateau.share <= MAX_PLATEAU_SHARE:
+        return known
+    if known is not None and known.standard is not None and known.interval is not None:
+        low, high = known.interval
+        return Uncertainty(None, reason=f"plateau near the limit: 95 % of the draws from {low:.0f}° to {high:.0f}°")
+    return Uncertainty(None, reason=f"plateau near the limit: {plateau.ends}") if plateau.ends else known
 
 
 def _interpolation_note(beam: BeamWidth, band: tuple[float, float], factor: float) -> str:
@@ -220,7 +250,8 @@ def _interpolation_note(beam: BeamWidth, band: tuple[float, float], factor: floa
     both = (beam.interpolation_positive_deg + beam.interpolation_negative_deg)[inside]
     if not np.isfinite(both).any():
         return ""
-    return f"; of which interpolation between the angles \N{PLUS-MINUS SIGN}{factor * float(np.nanmean(both)):.1f}°"
+    size = factor * float(np.nanmean(both))
+    return f"; interpolation between the angles \N{PLUS-MINUS SIGN}{size:.1f}° (k = {factor:g})"
 
 
 def numbers(inputs: MetricInputs, beams: BeamWidths) -> Iterator[Number]:
@@ -239,7 +270,7 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
     sides = ("left", "right") if plane == "horizontal" else ("up", "down")
     for band in inputs.options.beam.bands:
         coverage, method = (None, "mean-coverage") if beam is None else _coverage(inputs, plane, beam, band)
-        note = ""
+        note, uncertainty = "", beams.uncertainties.get(f"beam.{plane}.{band_id(band)}")
         if coverage is not None and coverage.mean_deg is not None:
             note = (
                 f"{_drop_text(inputs)}; {coverage.narrowest_deg:.0f}° to {coverage.widest_deg:.0f}°; "
@@ -249,7 +280,9 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
                 note += "; a side on which the level does not fall by the drop counts up to its last angle"
             if beam is not None:
                 note += _interpolation_note(beam, band, inputs.options.uncertainty.coverage_factor)
-                note += _plateau_note(inputs, plane, beam, band)
+                plateau = _plateau(inputs, plane, beam, band)
+                note += _plateau_note(plateau)
+                uncertainty = _with_interval(uncertainty, plateau)
             if coverage.ambiguous_share > 0:
                 note += (
                     f"; at {100 * coverage.ambiguous_share:.0f} % of the frequencies a lobe is beyond the first angle"
@@ -263,7 +296,7 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
             None if coverage is None else coverage.mean_deg,
             "°",
             bound="at least" if method == "open-coverage" else "",
-            uncertainty=beams.uncertainties.get(f"beam.{plane}.{band_id(band)}"),
+            uncertainty=uncertainty,
             note=note,
             reason=beams.missing.get(plane, "") if coverage is None else coverage.reason,
             marks=(Mark(f"beam_{plane}", *band),),
