@@ -8,17 +8,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from anechain.acoustics.curve.frequency_text import format_hertz
-from anechain.acoustics.directivity.beam_width import NOT_REACHED, BeamWidth, beam_width
-from anechain.acoustics.directivity.coverage import Coverage, mean_coverage, open_coverage
+from anechain.acoustics.directivity.beam_width import BeamWidth
 from anechain.acoustics.directivity.directions import PLANES
 from anechain.acoustics.directivity.narrowing import first_narrowing, narrowing_frequency
 from anechain.acoustics.uncertainty.monte_carlo import SEED
 from anechain.arrays import Floats
 from anechain.data.numbers import Mark, Number, Uncertainty
+from anechain.figure_of_merit.beam_plateau import interpolation_note, plateau_note, plateau_of_plane, with_interval
 from anechain.figure_of_merit.curve_uncertainty import orbit_draws, uncertainties_of_draws
 from anechain.figure_of_merit.labels import band_id, band_label
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import make_number
+from anechain.figure_of_merit.plane_beams import (
+    coverage_of_plane,
+    edges_of_plane,
+    moved_by_interpolation,
+    width_of_plane,
+)
 
 __all__ = ["HEADING", "USES", "BeamWidths", "beam_widths", "numbers"]
 
@@ -33,11 +39,6 @@ USES = (
 )
 MIN_DETERMINED_SHARE = 0.9
 """An angle has an uncertainty only if it could be determined in at least this share of the draws."""
-PLATEAU_DB = 0.5
-"""Half of the range of levels about the drop within which a level that changes by less than a step is a plateau.
-Common practice, no source."""
-MAX_PLATEAU_SHARE = 0.1
-"""Share of the frequencies with a plateau above which a coverage has an interval instead of an uncertainty."""
 INTERPOLATION = "interpolation between the angles, one error at all frequencies and on both sides"
 
 
@@ -76,27 +77,8 @@ def beam_widths(inputs: MetricInputs) -> BeamWidths:
         elif np.count_nonzero(np.abs(inputs.orbits.angles) < 0.01) != 1 or np.isnan(level[_axis_row(inputs)]).all():
             missing[plane] = "needs the level on the axis"
         else:
-            by_plane[plane] = _width(inputs, inputs.frequency, level)
+            by_plane[plane] = width_of_plane(inputs, inputs.frequency, level)
     return BeamWidths(by_plane, missing, *_uncertainties(inputs, tuple(by_plane)))
-
-
-def _width(inputs: MetricInputs, frequency: Floats, level: Floats, more_db: float = 0.0) -> BeamWidth:
-    measured = ~np.isnan(level).all(axis=1)
-    drop = inputs.options.beam.drop + more_db
-    return beam_width(frequency, inputs.orbits.angles[measured], level[measured], drop)
-
-
-def _moved(beam: BeamWidth, deviations: float) -> BeamWidth:
-    """Return a beam with its edges moved by a number of standard uncertainties of their interpolation."""
-    positive, negative = (
-        deviations * beam.interpolation_positive_deg,
-        deviations * beam.interpolation_negative_deg,
-    )
-    return replace(
-        beam,
-        first_positive_deg=np.clip(beam.first_positive_deg + positive, 0.0, 180.0),
-        first_negative_deg=np.clip(beam.first_negative_deg + negative, 0.0, 180.0),
-    )
 
 
 def _axis_row(inputs: MetricInputs) -> int:
@@ -118,8 +100,10 @@ def _uncertainties(
         # The first levels are without errors.
         deviations = float(generator.standard_normal()) if draw else 0.0
         for plane in planes:
-            beam = _moved(_width(inputs, frequency, level[inputs.orbits.planes.index(plane)]), deviations)
-            angles[plane].append(_edges(inputs, plane, beam))
+            beam = moved_by_interpolation(
+                width_of_plane(inputs, frequency, level[inputs.orbits.planes.index(plane)]), deviations
+            )
+            angles[plane].append(edges_of_plane(inputs, plane, beam))
             drawn |= _values(inputs, plane, beam)
         values.append(drawn)
     uncertainties = uncertainties_of_draws(inputs.errors, values[0], values[1:])
@@ -134,20 +118,12 @@ def _uncertainties(
     )
 
 
-def _edges(inputs: MetricInputs, plane: str, beam: BeamWidth) -> Floats:
-    """Return the first angles of both sides; the last measured angle where the level does not fall by the drop."""
-    sides = ((beam.first_positive_deg, beam.state_positive), (beam.first_negative_deg, beam.state_negative))
-    last = _last_angles(inputs, plane)
-    return np.stack(
-        [np.where(state == NOT_REACHED, end, first) for (first, state), end in zip(sides, last, strict=True)]
-    )
-
-
 def _values(inputs: MetricInputs, plane: str, beam: BeamWidth) -> dict[str, float | None]:
     """Return the numbers of a plane by id."""
     chosen = inputs.options.beam
     values = {
-        f"beam.{plane}.{band_id(band)}": _coverage(inputs, plane, beam, band)[0].mean_deg for band in chosen.bands
+        f"beam.{plane}.{band_id(band)}": coverage_of_plane(inputs, plane, beam, band)[0].mean_deg
+        for band in chosen.bands
     }
     values[f"beam.{plane}.narrows"] = narrowing_frequency(beam, chosen.narrower_than).frequency_hz
     first = first_narrowing(beam, chosen.narrower_than, chosen.narrow_for)
@@ -168,92 +144,6 @@ def _angle_interval(inputs: MetricInputs, frequency: Floats, drawn: list[Floats]
     return np.asarray(interval[..., nearest], dtype=np.float64)
 
 
-def _measured_angles(inputs: MetricInputs, plane: str) -> Floats:
-    level = inputs.orbits.level[inputs.orbits.planes.index(plane)]
-    return np.asarray(inputs.orbits.angles[~np.isnan(level).all(axis=1)], dtype=np.float64)
-
-
-def _last_angles(inputs: MetricInputs, plane: str) -> tuple[float, float]:
-    """Return the last measured angle of the positive and of the negative side; 180 degrees belongs to both."""
-    angles = _measured_angles(inputs, plane)
-    positive, negative = (
-        180.0 if 180.0 in angles else float(np.max(sign * angles, initial=0.0)) for sign in (1.0, -1.0)
-    )
-    return positive, negative
-
-
-def _coverage(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> tuple[Coverage, str]:
-    """Return the mean coverage and its method; its lower limit where the beam is open at some frequencies."""
-    mean = mean_coverage(beam, *band)
-    if not mean.reason:
-        return mean, "mean-coverage"
-    lower_limit = open_coverage(beam, *band, *_last_angles(inputs, plane))
-    return (mean, "mean-coverage") if lower_limit.reason else (lower_limit, "open-coverage")
-
-
-def _step_at(angles: Floats, edge: Floats) -> Floats:
-    """Return the step between the measured angles around each edge, degrees."""
-    ascending = np.unique(np.abs(angles))
-    place = np.clip(np.searchsorted(ascending, np.nan_to_num(edge)), 1, ascending.size - 1)
-    return np.asarray(ascending[place] - ascending[place - 1])
-
-
-@dataclass(frozen=True)
-class _Plateau:
-    """Share of the frequencies of a band with a plateau, and the coverage with less and with more of drop, degrees."""
-
-    share: float
-    near: float | None
-    far: float | None
-
-    @property
-    def ends(self) -> str:
-        """The range of the coverage in print; empty if it is not known."""
-        if self.near is None or self.far is None:
-            return ""
-        return f"{self.near:.0f}° to {self.far:.0f}° with {PLATEAU_DB:g} dB less or more of drop"
-
-
-def _plateau(inputs: MetricInputs, plane: str, beam: BeamWidth, band: tuple[float, float]) -> _Plateau:
-    """Return where the level hardly changes with the angle near the drop."""
-    level = inputs.orbits.level[inputs.orbits.planes.index(plane)]
-    near, far = (_width(inputs, inputs.frequency, level, more) for more in (-PLATEAU_DB, PLATEAU_DB))
-    widths = _edges(inputs, plane, far) - _edges(inputs, plane, near)
-    steps = _step_at(_measured_angles(inputs, plane), _edges(inputs, plane, beam))
-    inside = (beam.frequency_hz >= band[0]) & (beam.frequency_hz <= band[1])
-    share = float(np.asarray(np.any(widths > steps, axis=0))[inside].mean()) if inside.any() else 0.0
-    return _Plateau(share, *(_coverage(inputs, plane, edge, band)[0].mean_deg for edge in (near, far)))
-
-
-def _plateau_note(plateau: _Plateau) -> str:
-    if not plateau.share > 0:
-        return ""
-    return (
-        f"; plateau at {100 * plateau.share:.0f} % of the frequencies, where {2 * PLATEAU_DB:g} dB of level is more "
-        f"than a step between the angles{': ' * bool(plateau.ends)}{plateau.ends}"
-    )
-
-
-def _with_interval(known: Uncertainty | None, plateau: _Plateau) -> Uncertainty | None:
-    """Return an interval in place of a standard uncertainty where plateaus make the latter meaningless."""
-    if plateau.share <= MAX_PLATEAU_SHARE:
-        return known
-    if known is not None and known.standard is not None and known.interval is not None:
-        low, high = known.interval
-        return Uncertainty(None, reason=f"plateau near the limit: 95 % of the draws from {low:.0f}° to {high:.0f}°")
-    return Uncertainty(None, reason=f"plateau near the limit: {plateau.ends}") if plateau.ends else known
-
-
-def _interpolation_note(beam: BeamWidth, band: tuple[float, float], factor: float) -> str:
-    """Return the expanded uncertainty by interpolation of the sum of both sides, mean over the band."""
-    inside = (beam.frequency_hz >= band[0]) & (beam.frequency_hz <= band[1])
-    both = (beam.interpolation_positive_deg + beam.interpolation_negative_deg)[inside]
-    if not np.isfinite(both).any():
-        return ""
-    size = factor * float(np.nanmean(both))
-    return f"; interpolation between the angles \N{PLUS-MINUS SIGN}{size:.1f}° (k = {factor:g})"
-
-
 def numbers(inputs: MetricInputs, beams: BeamWidths) -> Iterator[Number]:
     """Yield mean coverage and narrowing frequencies of each plane."""
     for plane in PLANES:
@@ -269,7 +159,7 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
     beam = beams.by_plane.get(plane)
     sides = ("left", "right") if plane == "horizontal" else ("up", "down")
     for band in inputs.options.beam.bands:
-        coverage, method = (None, "mean-coverage") if beam is None else _coverage(inputs, plane, beam, band)
+        coverage, method = (None, "mean-coverage") if beam is None else coverage_of_plane(inputs, plane, beam, band)
         note, uncertainty = "", beams.uncertainties.get(f"beam.{plane}.{band_id(band)}")
         if coverage is not None and coverage.mean_deg is not None:
             note = (
@@ -279,10 +169,10 @@ def _coverage_numbers(inputs: MetricInputs, beams: BeamWidths, plane: str) -> It
             if method == "open-coverage":
                 note += "; a side on which the level does not fall by the drop counts up to its last angle"
             if beam is not None:
-                note += _interpolation_note(beam, band, inputs.options.uncertainty.coverage_factor)
-                plateau = _plateau(inputs, plane, beam, band)
-                note += _plateau_note(plateau)
-                uncertainty = _with_interval(uncertainty, plateau)
+                note += interpolation_note(beam, band, inputs.options.uncertainty.coverage_factor)
+                plateau = plateau_of_plane(inputs, plane, beam, band)
+                note += plateau_note(plateau)
+                uncertainty = with_interval(uncertainty, plateau)
             if coverage.ambiguous_share > 0:
                 note += (
                     f"; at {100 * coverage.ambiguous_share:.0f} % of the frequencies a lobe is beyond the first angle"
