@@ -28,7 +28,7 @@ INTERPOLATION_ERROR = ((3.0, 5.0, 10.0, 14.0), (0.025, 0.04, 0.07, 0.22))
 Constant below and above. Found on closed forms (tests/test_beam_interpolation.py). With more than 12 dB per step the
 beam usually ends in the first step from the axis."""
 
-_ITERATIONS = 8
+_ITERATIONS = 6
 
 FOUND, NOT_REACHED, COMES_BACK, NO_DATA = "found", "not reached", "comes back", "no data"
 
