@@ -64,8 +64,9 @@ def drift_note(fit: DriftFit | None, coverage_factor: float) -> str:
         return f"drift: not removed: {fit.reason}"
     if fit.reason:
         low, high = fit.interval_db
+        verdict = "none was found" if fit.verdict == "none found" else "not removed"
         return (
-            f"drift: not removed: {fit.reason}; from {low:+.2f} to {high:+.2f} dB per take agree with the takes, which "
+            f"drift: {verdict}: {fit.reason}; from {low:+.2f} to {high:+.2f} dB per take agree with the takes, which "
             "the uncertainty includes"
         )
     minute = "" if fit.per_minute_db is None else f" ({fit.per_minute_db:+.3f} dB per minute)"

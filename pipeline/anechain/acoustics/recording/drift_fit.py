@@ -33,7 +33,7 @@ LOSS_MARGIN = 1.25
 """Factor on the loss of louder takes, since the heat model is linear: at 100 K the loss of copper is 15 % less than
 linear."""
 
-_RETURNS = "no drift was found: the first level returns"
+_RETURNS = "the first level returns"
 _NOT_SEPARABLE = (
     "the cooling of the coil alone explains the change of the return take; to tell a drift from it, wait longer before "
     "the return take, or repeat the lowest drive two or three times at the end"
