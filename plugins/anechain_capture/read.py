@@ -25,10 +25,12 @@ METHODS = (
     *CHECK_METHODS,
     "arrival-time",
     "calibrator-sensitivity",
+    "causal-band-edge",
     "complex-smoothing",
     "deconvolution",
     "fractional-octave-smoothing",
     "harmonic-advance",
+    "harmonic-bands",
     "harmonic-orders",
     "lowest-valid-frequency",
     "microphone-correction",
@@ -39,6 +41,7 @@ METHODS = (
     "steady-amplitude",
     "swept-sine",
     "time-window",
+    "window-effect",
     *MULTITONE_METHODS,
 )
 """Ids of the methods that this importer uses."""
