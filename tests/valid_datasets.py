@@ -235,7 +235,7 @@ def distortion() -> xr.Dataset:
             "frequency": FREQUENCY,
         },
         attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance")}
-        | {"band_low": 200.0, "band_high": 5000.0, "noise_margin": 10.0, "gaps": "{}", "peaks": "[]", "notes": ""},
+        | {"band_low": 200.0, "band_high": 5000.0, "false_alarm_rate": 0.001, "gaps": "{}", "peaks": "[]", "notes": ""},
     )
     return describe(dataset, "distortion")
 

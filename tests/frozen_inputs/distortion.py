@@ -32,9 +32,11 @@ def _noise() -> Floats:
 
 
 def _referred() -> Any:
+    from anechain.acoustics.nonlinear.noise_rule import NoiseRule
     from anechain.acoustics.nonlinear.relative_orders import referred_orders
 
-    return referred_orders(_fundamental(), _levels(), _noise())
+    rule = NoiseRule(np.array([[9.0], [10.0], [11.0], [12.0]]), np.array([[1.7], [1.8], [1.9], [2.0]]))
+    return referred_orders(_fundamental(), _levels(), _noise(), rule)
 
 
 def _tones() -> tuple[Floats, Floats]:

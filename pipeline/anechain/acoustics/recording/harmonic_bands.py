@@ -70,13 +70,13 @@ class HarmonicBand:
     "harmonic-bands",
     version=1,
     title="Band in which each harmonic order of a sweep can be measured",
-    formula="Frequencies with 8 n periods per factor e, where known devices are measured within 0.25 dB, other orders of "
-    "the same level leak less than -40 dB, and the linear response of a flat device less than -80 dB",
+    formula="Frequencies with 8 n periods per factor e, where known devices are measured within 0.25 dB, other orders "
+    "of the same level leak less than -40 dB, and the linear response of a flat device less than -80 dB",
     source="order n of a memoryless device: amplitude to the power n times the cosine of n times the phase, of the "
     "analytic signal of the excitation; measured like a recording",
     source_status="common practice, no source",
-    limitations="Two devices without memory: flat orders, and orders that fall by 12 dB per octave. A resonance of high Q "
-    "before the nonlinearity needs a slower sweep: the error grows with the square of Q.",
+    limitations="Two devices without memory: flat orders, and orders that fall by 12 dB per octave. A resonance of high "
+    "Q before the nonlinearity needs a slower sweep, as the error grows with the square of Q.",
 )
 def harmonic_bands(
     signal: ArrayLike,
