@@ -58,5 +58,6 @@ def steady_orders(device: Device, frequency: np.ndarray, orders: int) -> np.ndar
         samples = round(FINE * periods / hertz)
         wave = np.cos(2 * np.pi * periods * np.arange(4 * samples) / samples)
         spectrum = np.fft.rfft(device(wave)[-samples:]) * 2 / samples
-        found[:, column] = spectrum[periods * np.arange(1, orders + 1)]
+        lines = periods * np.arange(1, orders + 1)
+        found[:, column] = np.where(lines < spectrum.size, spectrum[np.minimum(lines, spectrum.size - 1)], np.nan)
     return found

@@ -128,8 +128,8 @@ def spread_margin(rate: float, takes: ArrayLike) -> Floats:
     "stretches of silence in each",
     source="ratio of two chi-squared variables over their degrees of freedom: F distribution (recalled)",
     source_status="recalled",
-    limitations="Steady noise of normal distribution in independent stretches. Where the noise is known from the spread "
-    "of takes only, the rate is an upper bound: the margin of two takes is 60 dB at a rate of 1 in 1000.",
+    limitations="Steady noise of normal distribution in independent stretches. Where the noise is known from the "
+    "spread of takes only, the rate is an upper bound: the margin of two takes is 60 dB at a rate of 1 in 1000.",
 )
 def noise_rule(rate: float, stretches: ArrayLike, takes: ArrayLike) -> NoiseRule:
     """Return when a reading counts as a value.
