@@ -82,9 +82,13 @@ def harmonics() -> xr.Dataset:
             "noise": (("drive", "order", "frequency"), np.full(shape, 10.0)),
             "level_std": (("drive", "order", "frequency"), np.full(shape, 0.1)),
             "takes": ("drive", np.full(2, 3, np.int32)),
+            "phase": (("drive", "order", "frequency"), np.full(shape, 30.0)),
+            "stretches": (("drive", "order"), np.full((2, 3), 8, np.int32)),
+            "lowest": ("order", np.array([20.0, 40.0, 60.0])),
+            "highest": ("order", np.array([20000.0, 10000.0, 6700.0])),
         },
         coords={"drive": [1.415, 2.83], "order": [1, 2, 3], "frequency": FREQUENCY},
-        attrs={name: value for name, value in ABOUT.items() if name != "drive"},
+        attrs={name: value for name, value in ABOUT.items() if name != "drive"} | {"band_reasons": ""},
     )
     return describe(dataset, "harmonics")
 

@@ -20,7 +20,7 @@ def anechain_describe() -> Description:
     return Description(
         title="Recorded sweeps and impulse responses, one file per direction",
         reads="WAV and FLAC: recordings of swept sines with their excitation, impulse responses, or multitone signals",
-        version="1",
+        version="2",
         options=CaptureOptions,
         methods=METHODS,
         sources=("responses", "harmonics", "multitone"),

@@ -95,6 +95,9 @@ def read(paths: Sequence[Path], options: CaptureOptions) -> Reading:
         if dataset is not None:
             dataset.attrs["level_kind"] = "spl" if recording_set.has_pascals else "relative"
             dataset.attrs["valid_low"], dataset.attrs["valid_high"] = recording_set.valid_band
+    if takes is not None and recording_set.bands and recording_set.bands[0].low > recording_set.valid_band[0]:
+        # Where the sweep fades in, the drive is lower than stated, and so is the compression.
+        takes.attrs["valid_low"] = recording_set.bands[0].low
     if drive in volts:
         responses.attrs["drive"] = volts[drive]
     checks = check_recordings(recording_set, drive, options)

@@ -155,6 +155,9 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
         },
         attrs=_attributes(harmonics, parameters, gaps, peaks, notes),
     )
+    for name in ("lowest", "highest"):
+        if name in harmonics and orders:
+            dataset[name] = ("order", np.asarray(harmonics[name].values, dtype=np.float64)[rows])
     return contract.describe(dataset, "distortion")
 
 

@@ -14,7 +14,7 @@ from anechain.stages.batch import Outcome, inputs_of
 
 __all__ = ["USES", "VERSION", "distortion_dataset", "parameters", "run"]
 
-VERSION = 2
+VERSION = 3
 
 
 def parameters(plan: Plan) -> dict[str, Any]:

@@ -31,10 +31,10 @@ FLOOR_DB = -80.0
 PERIODS = 8.0
 """Least number of periods, times the order, while the frequency grows by the factor e.
 
-Behind a filter with the group delay T, order n of a sweep is wrong by 8.686 (n - 1) f T' / (2 L) dB to the first order of
-1 / L, L being the time in which the frequency f grows by the factor e. For a Butterworth high-pass of the fourth order
-this is at most 5.2 (n - 1) dB over the periods f L: 0.33 dB for the second order. By simulation all orders up to the
-fifth are within 0.5 dB."""
+Behind a filter with the group delay T, order n of a sweep is wrong by 8.686 (n - 1) f T' / (2 L) dB to the first order
+of 1 / L, L being the time in which the frequency f grows by the factor e. Behind a Butterworth high-pass of the fourth
+order this is at most 5.2 (n - 1) dB over the periods f L: 0.33 dB for the second order. By simulation all orders up to
+the fifth are within 0.5 dB."""
 _PER_OCTAVE = 24
 _FALL_DB = 50.0
 """Fall of the orders of the second known device, with 12 dB per octave from the start of the sweep."""
