@@ -68,7 +68,7 @@ def reference_signal(excitation: Excitation, files: Sequence[RecordedFile], opti
     if excitation.signal is not None:
         return excitation.signal
     assert options.loopback is not None
-    problems = []
+    problems: list[Problem] = []
     for file in sorted(files, key=lambda each: (each.header.samples, each.label)):
         try:
             loopback = read_samples(file.path, file.label, file.header, [options.loopback])[0]
@@ -76,7 +76,7 @@ def reference_signal(excitation: Excitation, files: Sequence[RecordedFile], opti
             problems.extend(input_error.problems)
             continue
         if loopback.any():
-            return loopback
+            return np.asarray(loopback)
         fix = "correct the option `loopback`, or record it again"
         problems.append(Problem(file.label, "its loopback is silent", "the electrical excitation", fix))
     raise InputError(problems)

@@ -113,7 +113,7 @@ def harmonic_sum(level_db: ArrayLike, bound: ArrayLike, orders: Sequence[int], f
 
 @method(
     "harmonics-and-noise",
-    version=1,
+    version=2,
     title="Total harmonic distortion plus noise at the orders, re the fundamental (THD+N); an upper limit near the "
     "noise",
     source="sqrt(sum of (a_n^2 + noise_n^2), n >= 2) / a_1: powers of harmonic and noise add",

@@ -14,6 +14,7 @@ from anechain.methods import method
 __all__ = ["noise_magnitude", "noise_stretches", "spectrum_at"]
 
 _MOST_STRETCHES = 8
+"""Most stretches of the response from which the noise is read."""
 
 
 @method(
