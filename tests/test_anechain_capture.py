@@ -615,6 +615,8 @@ def test_a_campaign_of_captures(tmp_path):
     for dataset in (responses.level.sel(plane="horizontal", angle=0), harmonics.level.sel(drive=2.83, order=1)):
         assert float(dataset.sel(frequency=1000)) == pytest.approx(expected, abs=0.03)
     assert harmonics.attrs["distance"] == 1 and harmonics.attrs["measured_distance"] == 2
+    assert "order can be measured" in harmonics.attrs["band_reasons"]
+    assert harmonics.lowest.dims == ("order",) and (np.diff(harmonics.lowest) > 0).all()
     assert not ingest("harmonics: {orders: 3}").made
     files[1].unlink()
     assert ingest("harmonics: {orders: 3}").made

@@ -80,14 +80,25 @@ def bands_of_orders(
 
 
 def bands_report(bands: Sequence[HarmonicBand]) -> list[str]:
-    """Return a line of the import report for each order."""
-    lines = []
-    for band in bands:
-        if math.isnan(band.low):
-            lines.append(f"order {band.order} cannot be measured: {band.low_reason}")
-        else:
-            lines.append(
-                f"order {band.order} measured at excitations from {band.low:.4g} to {band.high:.5g} Hz; below: "
-                f"{band.low_reason}; above: {band.high_reason}"
-            )
+    """Return the lines of the import report on the bands of orders: lowest frequencies by reason, and highest."""
+    measured = [band for band in bands if math.isfinite(band.low)]
+    lines = [f"order {band.order} cannot be measured: {band.low_reason}" for band in bands if math.isnan(band.low)]
+    if measured:
+        lows = [
+            ", ".join(f"order {band.order} {band.low:.4g} Hz" for band in group) + f" (below: {reason})"
+            for reason, group in _by_reason(measured).items()
+        ]
+        highs = ", ".join(f"order {band.order} {band.high:.5g} Hz" for band in measured)
+        lines.append(f"lowest frequency of the excitation at which an order can be measured: {'; '.join(lows)}")
+        lines.append(
+            f"highest frequency of the excitation at which an order can be measured: {highs} (above: "
+            f"{measured[0].high_reason})"
+        )
     return lines
+
+
+def _by_reason(bands: Sequence[HarmonicBand]) -> dict[str, list[HarmonicBand]]:
+    groups: dict[str, list[HarmonicBand]] = {}
+    for band in bands:
+        groups.setdefault(band.low_reason, []).append(band)
+    return groups

@@ -101,7 +101,7 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
         notes.append("orders above the valid band are left out")
     rules = noise_rules(harmonics, parameters["false_alarm_rate"])
     notes += _noise_notes(noise, spread, rules, parameters["false_alarm_rate"])
-    notes += _band_notes(harmonics, orders)
+    notes += str(harmonics.attrs.get("band_reasons", "")).splitlines()
     level = np.where(beyond, np.nan, level)
     if 1 in measured_orders:
         fundamentals = level[:, measured_orders.index(1)]
@@ -250,12 +250,6 @@ def _gap(harmonics: xr.Dataset, orders: Sequence[int], measured_orders: Sequence
 def _order_notes(orders: Sequence[int], highest: int) -> list[str]:
     absent = [order for order in range(2, highest + 1) if order not in orders]
     return [f"orders not measured: {', '.join(map(str, absent))}"] if absent else []
-
-
-def _band_notes(harmonics: xr.Dataset, orders: Sequence[int]) -> list[str]:
-    """Return the band of each order, from the importer."""
-    lines = str(harmonics.attrs.get("band_reasons", "")).splitlines()
-    return [line for line in lines if any(line.startswith(f"order {order} ") for order in (1, *orders))]
 
 
 def _noise_notes(noise: Floats, spread: Floats | None, rules: NoiseRule, rate: float) -> list[str]:

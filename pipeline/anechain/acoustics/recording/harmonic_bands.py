@@ -203,7 +203,7 @@ def _failures(
     others = np.delete(decibels[:_GROUPS], group, axis=0).max(axis=0)
     periods = PERIODS * order
     return too_low | {
-        f"fewer than {periods:g} periods while the frequency of the sweep grows by the factor e": frequency * rate
+        f"the sweep has fewer than {PERIODS:g} n periods while its frequency grows by the factor e": frequency * rate
         < periods * (1 - 1e-9),
         "the sweep starts or fades in, or the time window is too short": ~(
             np.maximum(np.abs(own), np.abs(falling)) <= ERROR_DB
@@ -227,7 +227,6 @@ def _band(
     low_reason = "the sweep starts there"
     if first > 0:
         low_reason = next(reason for reason, true in reasons.items() if true[first - 1])
-    times = "the frequency" if order == 1 else f"{order} times the frequency"
-    high_reason = f"{times} is near or above the end of the sweep at {stop:g} Hz"
+    high_reason = f"n times it is near or above the end of the sweep at {stop:g} Hz"
     phase = float(np.angle(np.sum(own[first:end] / np.abs(own[first:end]))))
     return HarmonicBand(order, float(frequency[first]), float(frequency[end - 1]), phase, low_reason, high_reason)
