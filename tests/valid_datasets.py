@@ -230,6 +230,8 @@ def distortion() -> xr.Dataset:
             "first_drive": ("level", [1.415]),
             "second_drive": ("level", [2.83]),
             "take_level": ("drive", [78.0, 84.0]),
+            "lowest": ("order", [40.0, 60.0]),
+            "highest": ("order", [10000.0, 6700.0]),
         },
         coords={
             "level": [81.0],
