@@ -656,3 +656,30 @@ def test_a_ramp_may_be_separate_from_the_responses(tmp_path):
     closed = expected + np.array([-6.0206, 0, -6.0206])
     np.testing.assert_allclose(takes.level.sel(frequency=1000).values, closed, atol=0.01)
     assert read_dataset(tmp_path / "results" / "yew" / "harmonics.nc").takes.values.tolist() == [2, 1]
+
+
+def test_harmonics_of_a_loopback_need_no_stated_fades(tmp_path):
+    """The bands are those of the played signal: its fades, and a lead of 0.1 s, are in the loopback."""
+    played = sweep()
+    sound = record_loudspeaker(played, orders=ORDERS, tail=2.0)
+    lead = np.zeros(RATE // 10)
+    electrical = np.concatenate([played, np.zeros(sound.size - played.size)])
+    path = write(
+        tmp_path / "yew horizontal 0.wav", np.concatenate([lead, sound]), np.concatenate([lead, 0.4 * electrical])
+    )
+    stated = {name: value for name, value in LAW.items() if not name.startswith("fade")}
+    found = read([path], options(sweep=stated, loopback=2, harmonics={"orders": 5}, drive=2.83))
+    data, frequency = found.harmonics, found.harmonics.frequency.values
+    own = read([path], options(loopback=2, harmonics={"orders": 5}, drive=2.83)).harmonics
+    np.testing.assert_allclose(data.lowest, own.lowest, rtol=0.03)
+    later = float(found.responses.arrival.values.ravel()[0]) - 0.004
+    for order in range(1, 6):
+        at = order * frequency
+        expected = ORDERS[order] * chain(at, 0.2) * np.exp(2j * np.pi * at * later)
+        known = np.isfinite(data.level.values[0, order - 1])
+        assert known.any() and frequency[known][0] == pytest.approx(float(data.lowest[order - 1]), rel=0.03)
+        level = 20 * np.log10(np.abs(expected / chain(1000.0, 0.2)))
+        at_1000 = float(data.level.sel(drive=2.83, order=1, frequency=1000))
+        assert np.abs((data.level.values[0, order - 1] - at_1000 - level)[known]).max() < 0.3
+        turned = np.exp(1j * np.radians(data.phase.values[0, order - 1])) / (expected / np.abs(expected))
+        assert np.abs(np.degrees(np.angle(turned[known]))).max() < 2
