@@ -683,3 +683,11 @@ def test_harmonics_of_a_loopback_need_no_stated_fades(tmp_path):
         assert np.abs((data.level.values[0, order - 1] - at_1000 - level)[known]).max() < 0.3
         turned = np.exp(1j * np.radians(data.phase.values[0, order - 1])) / (expected / np.abs(expected))
         assert np.abs(np.degrees(np.angle(turned[known]))).max() < 2
+
+
+def test_takes_begin_where_the_sweep_has_its_full_amplitude(ramped):
+    """Where the sweep fades in, the drive is lower than stated: no compression is read there."""
+    order = tuple(f"yew horizontal 0 {name}.wav" for name in UP_AND_BACK)
+    found = read(ramped, options(**RAMP, order=order, harmonics={"orders": 2}))
+    lowest = float(found.harmonics.lowest.sel(order=1))
+    assert found.takes.attrs["valid_low"] == max(lowest, found.responses.attrs["valid_low"]) >= 27
