@@ -371,6 +371,33 @@ def test_rows_at_the_harmonics_own_frequency_are_moved(tmp_path):
     )
 
 
+@pytest.mark.parametrize("own", [False, True])
+def test_phases_of_orders_are_kept(tmp_path, own):
+    """Phases that turn with the logarithm of the frequency by more than a circle, of orders 1 and 2, in two units."""
+    turned = 300 * np.log10(FREQUENCY / 100)
+    wrapped = 180 - (180 - turned) % 360
+    columns = [FREQUENCY, np.full(241, 90.0), np.full(241, 50.0), wrapped]
+    header = "Hz,H1 (dB SPL),H2 (dB SPL),turn (deg)"
+    path = table(tmp_path, columns, header, separator=",")
+    options = {"frequency_of": "harmonic"} if own else {}
+    data = read(path, phases={2: "turn (deg)"}, drive=1.0, **options)
+    phase = data.harmonics.phase.sel(drive=1.0, order=2)
+    # With rows at the frequency of each harmonic, the second order of the excitation f is in the row 2 f.
+    expected = 300 * np.log10(phase.frequency.values * (2 if own else 1) / 100)
+    known = np.isfinite(phase.values)
+    assert known.mean() > 0.85
+    difference = (phase.values - expected + 180) % 360 - 180
+    assert np.abs(difference[known]).max() < 0.5
+    assert np.isnan(data.harmonics.phase.sel(order=1)).all()
+    assert any("re n times the phase of the excitation" in line for line in data.report)
+
+
+def test_a_phase_without_its_order_is_refused(tmp_path):
+    header = "Hz,H1 (dB SPL),H2 (dB SPL),turn (deg)"
+    path = table(tmp_path, [FREQUENCY, MODULUS, MODULUS, PHASE], header, separator=",")
+    assert "phase of order 3" in input_error(path, phases={3: 4}, drive=1.0)
+
+
 def test_noise_under_each_order_is_kept(tmp_path):
     columns = (*columns_of(1.0, "level"), TONES * 0 + 12.0, TONES * 0 + 9.0)
     header = "Hz,H1 (dB SPL),H2 (dB SPL),H3 (dB SPL),H2 noise (dB SPL),noise 3 (dB SPL)"

@@ -183,7 +183,7 @@ def parameters(**usable):
     return {
         "compression": CompressionOptions(smoothing=None).model_dump(mode="json"),
         "usable_limits": UsableLimits(**usable).model_dump(mode="json"),
-        "distortion": {"noise_margin": 10.0, "orders": 9},
+        "distortion": {"false_alarm_rate": 0.001, "orders": 9},
     }
 
 

@@ -43,11 +43,11 @@ from anechain.stages.compare_compression import compare_limits
 from anechain.stages.compression import USES, run
 
 
-def parameters(noise_margin=10.0, orders=9, compression=None, **usable):
+def parameters(false_alarm_rate=0.001, orders=9, compression=None, **usable):
     return {
         "compression": CompressionOptions(**(compression or {})).model_dump(mode="json"),
         "usable_limits": UsableLimits(**usable).model_dump(mode="json"),
-        "distortion": {"noise_margin": noise_margin, "orders": orders},
+        "distortion": {"false_alarm_rate": false_alarm_rate, "orders": orders},
     }
 
 

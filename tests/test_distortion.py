@@ -130,7 +130,7 @@ def test_an_order_in_the_noise_is_a_limit_and_so_is_every_sum_with_it():
     hiss = 100 * 10 ** ((40 - 86) / 20)
     assert lowest == pytest.approx(np.hypot(least, hiss)) and highest == pytest.approx(np.hypot(most, hiss))
     assert at(result, "sum_limit", 86, sum="orders_plus_noise") == 1
-    wide = found(harmonics(noise=40.0), levels=(86.0,), noise_margin=0.0)
+    wide = found(harmonics(noise=40.0), levels=(86.0,), false_alarm_rate=0.999)
     assert not wide["harmonic_limit"].any()
 
 

@@ -4,7 +4,10 @@ import numpy as np
 import pytest
 
 from anechain.acoustics.nonlinear.harmonic_peaks import harmonic_peaks
+from anechain.acoustics.nonlinear.noise_rule import NoiseRule
 from anechain.acoustics.nonlinear.relative_orders import referred_orders
+
+RULE = NoiseRule(np.array(10.0), np.sqrt(3))
 
 
 class TestPeaks:
@@ -14,7 +17,7 @@ class TestPeaks:
         return height * np.exp(-((np.log2(self.grid / centre) / width) ** 2))
 
     def found(self, fundamental, second, **how):
-        orders = referred_orders(fundamental, second[np.newaxis], np.full((1, self.grid.size), 10.0))
+        orders = referred_orders(fundamental, second[np.newaxis], np.full((1, self.grid.size), 10.0), RULE)
         return harmonic_peaks(self.grid, fundamental, orders, (2,), **how)
 
     def test_a_peak_of_the_harmonic_alone(self):

@@ -14,6 +14,7 @@ from anechain.acoustics.nonlinear.harmonic_sums import (
     percent_of_level,
     relative_to_total,
 )
+from anechain.acoustics.nonlinear.noise_rule import NoiseRule
 from anechain.acoustics.nonlinear.relative_orders import ReferredOrders, referred_orders
 
 TURN = 2 * np.pi * np.arange(4096) / 4096
@@ -23,6 +24,9 @@ def decibels(amplitude):
     return 20 * np.log10(np.abs(amplitude))
 
 
+RULE = NoiseRule(np.array(10.0), np.sqrt(3))
+
+
 def orders_of(wave, highest=9):
     """Levels of the orders of one period, by FFT: orders 1 to `highest`, shape (orders, 1)."""
     return decibels(np.fft.rfft(wave)[1 : highest + 1] / 2048 + 1e-30)[:, np.newaxis]
@@ -30,7 +34,7 @@ def orders_of(wave, highest=9):
 
 def thd_of(wave, highest=9, last=9):
     level = orders_of(wave, highest)
-    known = referred_orders(level[0], level[1:], np.full_like(level[1:], np.nan))
+    known = referred_orders(level[0], level[1:], np.full_like(level[1:], np.nan), RULE)
     return float(harmonic_sum(known.level_db, known.bound, range(2, highest + 1), 2, last).upper_db[0])
 
 
@@ -163,7 +167,7 @@ LEVELS = st.floats(-120, 20)
 def test_distortion_is_never_above_distortion_plus_noise(orders, margin):
     """Powers add: whatever is read and however much noise there is, the limit of THD stays below that of THD+N."""
     read, noise = (np.array(column)[:, np.newaxis] for column in zip(*orders, strict=True))
-    relative, numbers = referred_orders([0.0], read, noise, margin), range(2, len(orders) + 2)
+    relative, numbers = referred_orders([0.0], read, noise, NoiseRule(margin, np.sqrt(3))), range(2, len(orders) + 2)
     thd = harmonic_sum(relative.level_db, relative.bound, numbers, 2, 9)
     both = harmonics_and_noise(relative, numbers, 2, 9)
     assert thd.upper_db[0] <= both.upper_db[0] + 1e-9
@@ -172,7 +176,7 @@ def test_distortion_is_never_above_distortion_plus_noise(orders, margin):
 
 
 def test_well_above_the_noise_the_sum_is_as_read():
-    relative = referred_orders([90.0], [[50.0], [40.0]], [[0.0], [np.nan]])
+    relative = referred_orders([90.0], [[50.0], [40.0]], [[0.0], [np.nan]], RULE)
     found = harmonics_and_noise(relative, (2, 3), 2, 9)
     assert not found.bound[0]
     assert found.upper_db[0] == found.lower_db[0] == pytest.approx(10 * np.log10(1e-4 + 1e-5))
@@ -187,14 +191,13 @@ def test_an_order_between_takes_of_which_one_has_no_known_noise():
 @pytest.mark.parametrize(
     "call",
     [
-        lambda: referred_orders([90.0], [[40.0]], [[10.0, 3.0]]),
-        lambda: referred_orders([90.0], [[40.0]], [[10.0]], -1.0),
+        lambda: referred_orders([90.0], [[40.0]], [[10.0, 3.0]], RULE),
         lambda: harmonic_sum([[-40.0]], [[False]], (2, 3), 2, 3),
         lambda: harmonic_sum([[-40.0]], [[False]], (2,), 1, 3),
         lambda: harmonic_peaks(
-            [1.0, 2.0], [90.0, 90.0], referred_orders([90.0], [[40.0]], [[10.0]]), (2,)
+            [1.0, 2.0], [90.0, 90.0], referred_orders([90.0], [[40.0]], [[10.0]], RULE), (2,)
         ),
-        lambda: harmonic_peaks([1.0], [90.0], referred_orders([90.0], [[40.0]], [[10.0]]), (2,), 0.0),
+        lambda: harmonic_peaks([1.0], [90.0], referred_orders([90.0], [[40.0]], [[10.0]], RULE), (2,), 0.0),
     ],
 )  # fmt: skip
 def test_invalid_arguments_are_refused(call):

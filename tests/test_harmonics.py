@@ -51,7 +51,8 @@ def test_orders_arrive_before_the_linear_response_by_their_advance(measured):
 def test_levels_of_the_orders(measured):
     """Order n of the sine is h_n; the linear part then passes it at n f: h_n |H(n f)|, within 0.1 dB."""
     rate, response = measured
-    found = harmonic_orders(response, RATE, arrival_time(response, RATE), rate, 5, FREQUENCY, WINDOW, 20000.0)
+    bands = [(20.0, 20000.0 / order) for order in range(1, 6)]
+    found = harmonic_orders(response, RATE, arrival_time(response, RATE), rate, 5, FREQUENCY, WINDOW, bands)
     for order in range(1, 6):
         heard_at = order * FREQUENCY
         told = (heard_at > 150) & (heard_at < 18000)
@@ -70,7 +71,8 @@ def test_noise_of_the_orders_is_that_of_the_recording():
     response = deconvolve(recording, inverse_spectrum(played, length, RATE, LAW[:2]), length)
     rate = sweep_rate("synchronised", *LAW)
     frequency = np.linspace(200, 3000, 200)
-    found = harmonic_orders(response, RATE, arrival_time(response, RATE), rate, 3, frequency, WINDOW, 20000.0)
+    bands = [(20.0, 5000.0)] * 3
+    found = harmonic_orders(response, RATE, arrival_time(response, RATE), rate, 3, frequency, WINDOW, bands)
     for order in (2, 3):
         heard, noise = np.abs(found.spectrum[order - 1]), found.noise[order - 1]
         ratio = np.sqrt(np.mean((heard / noise) ** 2))
@@ -90,4 +92,6 @@ def test_gates_end_before_the_next_lower_order_begins():
 
 def test_orders_begin_with_the_first():
     with pytest.raises(ValueError, match="must be 1 or more"):
-        harmonic_orders(np.ones(100), RATE, 0.0, 1.0, 0, FREQUENCY, WINDOW, 20000.0)
+        harmonic_orders(np.ones(100), RATE, 0.0, 1.0, 0, FREQUENCY, WINDOW, [])
+    with pytest.raises(ValueError, match="1 bands for 2 orders"):
+        harmonic_orders(np.ones(100), RATE, 0.0, 1.0, 2, FREQUENCY, WINDOW, [(20.0, 200.0)])

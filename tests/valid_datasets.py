@@ -83,9 +83,13 @@ def harmonics() -> xr.Dataset:
             "noise": (("drive", "order", "frequency"), np.full(shape, 10.0)),
             "level_std": (("drive", "order", "frequency"), np.full(shape, 0.1)),
             "takes": ("drive", np.full(2, 3, np.int32)),
+            "phase": (("drive", "order", "frequency"), np.full(shape, 30.0)),
+            "stretches": (("drive", "order"), np.full((2, 3), 8, np.int32)),
+            "lowest": ("order", np.array([20.0, 40.0, 60.0])),
+            "highest": ("order", np.array([20000.0, 10000.0, 6700.0])),
         },
         coords={"drive": [1.415, 2.83], "order": [1, 2, 3], "frequency": FREQUENCY},
-        attrs={name: value for name, value in ABOUT.items() if name != "drive"},
+        attrs={name: value for name, value in ABOUT.items() if name != "drive"} | {"band_reasons": ""},
     )
     return describe(dataset, "harmonics")
 
@@ -230,6 +234,8 @@ def distortion() -> xr.Dataset:
             "first_drive": ("level", [1.415]),
             "second_drive": ("level", [2.83]),
             "take_level": ("drive", [78.0, 84.0]),
+            "lowest": ("order", [40.0, 60.0]),
+            "highest": ("order", [10000.0, 6700.0]),
         },
         coords={
             "level": [81.0],
@@ -239,7 +245,7 @@ def distortion() -> xr.Dataset:
             "frequency": FREQUENCY,
         },
         attrs={name: ABOUT[name] for name in ("device", "title", "level_kind", "distance")}
-        | {"band_low": 200.0, "band_high": 5000.0, "noise_margin": 10.0, "gaps": "{}", "peaks": "[]", "notes": ""},
+        | {"band_low": 200.0, "band_high": 5000.0, "false_alarm_rate": 0.001, "gaps": "{}", "peaks": "[]", "notes": ""},
     )
     return describe(dataset, "distortion")
 

@@ -3,18 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
-import numpy as np
-from numpy.typing import NDArray
-
-from anechain.acoustics.recording.deconvolution import (
-    deconvolve,
-    deconvolve_with_references,
-    inverse_spectrum,
-    regularisation,
-    transform_length,
-)
 from anechain.acoustics.recording.excitation_timing import sweep_end
 from anechain.acoustics.recording.sweeps import sweep_amplitude, sweep_rate, swept_sine
 from anechain.arrays import Floats
@@ -22,7 +11,7 @@ from anechain.errors import InputError
 from anechain_capture.options import CaptureOptions
 from anechain_capture.sound_files import read_header, read_samples
 
-__all__ = ["Excitation", "excitation_of", "impulse_responses"]
+__all__ = ["Excitation", "excitation_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,46 +108,3 @@ def excitation_of(options: CaptureOptions, sampling_rate: int) -> Excitation:
     )
     end = None if signal is None else sweep_end(signal, sampling_rate).time
     return Excitation(signal, amplitude, band, end, rate, inside, outside, tuple(report))
-
-
-@lru_cache(maxsize=1)
-def _inverse_spectrum(excitation: Excitation, length: int, sampling_rate: int) -> NDArray[np.complex128]:
-    assert excitation.signal is not None
-    return inverse_spectrum(
-        excitation.signal, length, sampling_rate, excitation.band, excitation.inside, excitation.outside
-    )
-
-
-@lru_cache(maxsize=1)
-def _regularisation(excitation: Excitation, length: int, sampling_rate: int) -> Floats:
-    frequency = np.fft.rfftfreq(length, 1 / sampling_rate)
-    return regularisation(frequency, excitation.band, excitation.inside, excitation.outside)
-
-
-def impulse_responses(
-    excitation: Excitation, recordings: Floats, loopbacks: Floats | None, sampling_rate: int, workers: int
-) -> Floats:
-    """Return circular impulse responses of recordings of the same length.
-
-    Parameters
-    ----------
-    excitation : Excitation
-    recordings : numpy.ndarray, shape (recordings, samples)
-    loopbacks : numpy.ndarray, shape (recordings, samples), or None
-        None without a loopback channel.
-    sampling_rate : int
-        Hz.
-    workers : int
-        Number of threads.
-
-    Returns
-    -------
-    numpy.ndarray, shape (recordings, samples of the transform)
-    """
-    played = 0 if excitation.signal is None else excitation.signal.size
-    length = transform_length(recordings.shape[-1], played)
-    if loopbacks is None:
-        return deconvolve(recordings, _inverse_spectrum(excitation, length, sampling_rate), length, workers)
-    return deconvolve_with_references(
-        recordings, loopbacks, length, _regularisation(excitation, length, sampling_rate), workers
-    )

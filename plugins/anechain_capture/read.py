@@ -26,10 +26,12 @@ METHODS = (
     *CHECK_METHODS,
     "arrival-time",
     "calibrator-sensitivity",
+    "causal-band-edge",
     "complex-smoothing",
     "deconvolution",
     "fractional-octave-smoothing",
     "harmonic-advance",
+    "harmonic-bands",
     "harmonic-orders",
     "lowest-valid-frequency",
     "microphone-correction",
@@ -40,6 +42,7 @@ METHODS = (
     "steady-amplitude",
     "swept-sine",
     "time-window",
+    "window-effect",
     *MULTITONE_METHODS,
 )
 """Ids of the methods that this importer uses."""
@@ -95,6 +98,9 @@ def read(paths: Sequence[Path], options: CaptureOptions) -> Reading:
         if dataset is not None:
             dataset.attrs["level_kind"] = "spl" if recording_set.has_pascals else "relative"
             dataset.attrs["valid_low"], dataset.attrs["valid_high"] = recording_set.valid_band
+    if takes is not None and recording_set.bands and recording_set.bands[0].low > recording_set.valid_band[0]:
+        # Where the sweep fades in, the drive is lower than stated, and so is the compression.
+        takes.attrs["valid_low"] = recording_set.bands[0].low
     if drive in volts:
         responses.attrs["drive"] = volts[drive]
     checks = check_recordings(recording_set, drive, options)

@@ -9,14 +9,16 @@ import numpy as np
 
 from anechain.acoustics.recording.calibration import interpolate_microphone_response
 from anechain.acoustics.recording.excitation_timing import sweep_end
+from anechain.acoustics.recording.harmonic_bands import HarmonicBand
 from anechain.acoustics.recording.harmonics import harmonic_orders
-from anechain.acoustics.recording.response_spectra import noise_magnitude, spectrum_at
+from anechain.acoustics.recording.response_spectra import spectrum_at
 from anechain.acoustics.recording.stated_signals import harmonic_time_error
-from anechain.acoustics.recording.sweeps import advance_times, sweep_amplitude
-from anechain.acoustics.recording.time_windows import Window, apply_window, lowest_valid_frequency
+from anechain.acoustics.recording.sweeps import sweep_amplitude
+from anechain.acoustics.recording.time_windows import Window, apply_window
 from anechain.acoustics.recording.transforms import spectrum_of_impulse_response
 from anechain.arrays import Complexes, Floats
 from anechain.importing.direction_names import Direction
+from anechain_capture.deconvolution import Deconvolution
 from anechain_capture.excitation import Excitation
 from anechain_capture.files import RecordedFile
 from anechain_capture.microphone import MicrophoneResponse
@@ -24,7 +26,27 @@ from anechain_capture.options import CaptureOptions
 from anechain_capture.recording_facts import FRONT_ANGLE, RecordingFacts, recording_facts
 from anechain_capture.time_window import MAX_LENGTH, latest_reflection
 
-__all__ = ["AnalysisSettings", "Recording", "analyse_recording"]
+__all__ = ["AnalysisSettings", "OrderReading", "Recording", "analyse_recording"]
+
+
+@dataclass(frozen=True)
+class OrderReading:
+    """Harmonic orders of one recording, shape (orders, frequencies); NaN where an order cannot be measured.
+
+    Attributes
+    ----------
+    spectrum : numpy.ndarray of complex
+        Pa r.m.s. or relative to full scale. Phase re n times that of the excitation (a cosine), time zero is the
+        arrival.
+    noise : numpy.ndarray
+        Root mean square magnitude of the noise.
+    stretches : tuple of int
+        Number of stretches of the response from which the noise of each order is known.
+    """
+
+    spectrum: Complexes
+    noise: Floats
+    stretches: tuple[int, ...]
 
 
 STEPS_BELOW = 16
@@ -46,10 +68,8 @@ class Recording:
     spectrum : numpy.ndarray of complex, shape (frequencies,)
         Pa r.m.s., or relative to a full-scale sine, at the drive of the recording. Time zero is the arrival. Corrected
         for the microphone, not smoothed.
-    noise : numpy.ndarray, shape (frequencies,)
-        Magnitude of the noise alone; NaN if the recording is too short.
-    orders, orders_noise : numpy.ndarray, shape (orders, frequencies), or None
-        Magnitude of harmonic orders and of their noise; on the axis only.
+    orders : OrderReading or None
+        Harmonic orders; on the axis only.
     volts : float or None
         V r.m.s. by the loopback; None if its scale is not known.
     law_error : float or None
@@ -63,9 +83,7 @@ class Recording:
     drive: str
     facts: RecordingFacts
     spectrum: Complexes
-    noise: Floats
-    orders: Floats | None = None
-    orders_noise: Floats | None = None
+    orders: OrderReading | None = None
     volts: float | None = None
     law_error: float | None = None
     windowed: tuple[Floats, Complexes] | None = None
@@ -91,6 +109,8 @@ class AnalysisSettings:
         Labels of the recordings whose harmonic orders are needed.
     volts : mapping of str to float
         V r.m.s. of each drive, if known.
+    bands : tuple of HarmonicBand
+        Band of each harmonic order; empty if they are not separated.
     on_axis : frozenset of str
         Labels of the recordings on the axis.
     valid_band : (float, float)
@@ -105,6 +125,7 @@ class AnalysisSettings:
     sensitivity: float
     with_orders: frozenset[str]
     volts: Mapping[str, float]
+    bands: tuple[HarmonicBand, ...]
     on_axis: frozenset[str] = frozenset()
     valid_band: tuple[float, float] = (0.0, np.inf)
 
@@ -140,7 +161,12 @@ def _scale(settings: AnalysisSettings, file: RecordedFile, loopback: Floats | No
 
 
 def analyse_recording(
-    settings: AnalysisSettings, file: RecordedFile, record: Floats, loopback: Floats | None, response: Floats
+    settings: AnalysisSettings,
+    file: RecordedFile,
+    record: Floats,
+    loopback: Floats | None,
+    response: Floats,
+    deconvolution: Deconvolution | None,
 ) -> Recording:
     """Analyse one recording.
 
@@ -152,6 +178,8 @@ def analyse_recording(
         Channel of the microphone, and of the loopback if there is one; full scale is 1.
     response : numpy.ndarray, shape (samples,)
         Circular impulse response.
+    deconvolution : Deconvolution or None
+        By which it was made; None for impulse responses.
 
     Raises
     ------
@@ -175,26 +203,22 @@ def analyse_recording(
         part, offset = apply_window(response, rate, facts.arrival, window)
     spectrum = scale * settings.without_microphone(spectrum_at(part, rate, frequency, offset), frequency)
     windowed = _windowed_spectrum(settings, part, rate, offset, scale) if file.label in settings.on_axis else None
-    noise = np.full(frequency.size, np.nan)
-    orders = orders_noise = law_error = None
+    orders = law_error = None
     excitation = settings.excitation
-    if excitation is not None and window is not None:
-        highest_order = settings.options.harmonics.orders if settings.options.harmonics else 5
-        before = float(advance_times(2 * highest_order + 1, excitation.rate)) if excitation.rate else 0.0
-        busy = before + window.before, max(window.after, MAX_LENGTH)
-        magnitude = noise_magnitude(response, rate, facts.arrival, frequency, window, busy)
-        noise = scale * np.abs(settings.without_microphone(magnitude.astype(np.complex128), frequency))
+    if deconvolution is not None:
+        spectrum = spectrum / deconvolution.edge(frequency)
+        if windowed is not None:
+            windowed = windowed[0], windowed[1] / deconvolution.edge(windowed[0])
         if file.label in settings.with_orders:
-            assert excitation.rate is not None
-            orders, orders_noise = _order_magnitudes(settings, file, response, facts.arrival, scale, highest_order)
+            assert excitation is not None and excitation.rate is not None
+            orders = _order_reading(settings, file, response, facts.arrival, scale, deconvolution)
             if loopback is not None:
+                highest_order = len(settings.bands)
                 law_error = harmonic_time_error(loopback, rate, excitation.rate, highest_order, excitation.band)
     volts = None
     if loopback is not None and settings.options.loopback_volts is not None:
         volts = settings.options.loopback_volts * sweep_amplitude(loopback) / np.sqrt(2)
-    return Recording(
-        file.label, file.direction, file.drive, facts, spectrum, noise, orders, orders_noise, volts, law_error, windowed
-    )
+    return Recording(file.label, file.direction, file.drive, facts, spectrum, orders, volts, law_error, windowed)
 
 
 def _windowed_spectrum(
@@ -211,10 +235,15 @@ def _windowed_spectrum(
     return frequency[inside], scale * settings.without_microphone(spectrum[inside], frequency[inside])
 
 
-def _order_magnitudes(
-    settings: AnalysisSettings, file: RecordedFile, response: Floats, arrival: float, scale: float, highest_order: int
-) -> tuple[Floats, Floats]:
-    """Return the magnitude of each order and of its noise, shape (orders, frequencies); NaN where it is not valid."""
+def _order_reading(
+    settings: AnalysisSettings,
+    file: RecordedFile,
+    response: Floats,
+    arrival: float,
+    scale: float,
+    deconvolution: Deconvolution,
+) -> OrderReading:
+    """Return the harmonic orders of one recording."""
     excitation, window, frequency = settings.excitation, settings.window, settings.frequency
     assert excitation is not None and excitation.rate is not None and window is not None
     result = harmonic_orders(
@@ -222,17 +251,16 @@ def _order_magnitudes(
         file.header.sampling_rate,
         arrival,
         excitation.rate,
-        highest_order,
+        len(settings.bands),
         frequency,
         window,
-        excitation.band[1],
+        [(band.low, band.high) for band in settings.bands],
         MAX_LENGTH,
     )
-    magnitude, noise = np.abs(result.spectrum), result.noise.copy()
-    for order, gate in enumerate(result.windows, start=1):
-        order_frequency = order * frequency
-        valid = order_frequency >= lowest_valid_frequency(gate)
-        correction = np.abs(settings.without_microphone(np.ones(frequency.size, np.complex128), order_frequency))
-        magnitude[order - 1] = np.where(valid, scale * magnitude[order - 1] * correction, np.nan)
-        noise[order - 1] = np.where(valid, scale * noise[order - 1] * correction, np.nan)
-    return magnitude, noise
+    spectrum, noise = result.spectrum, result.noise
+    for row, band in enumerate(settings.bands):
+        order_frequency = band.order * frequency
+        factor = scale * settings.without_microphone(np.ones(frequency.size, np.complex128), order_frequency)
+        spectrum[row] *= factor * np.exp(-1j * band.phase) / deconvolution.edge(order_frequency)
+        noise[row] *= np.abs(factor)
+    return OrderReading(spectrum, noise, result.stretches)

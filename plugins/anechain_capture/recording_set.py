@@ -9,11 +9,14 @@ from pathlib import Path
 
 import numpy as np
 
+from anechain.acoustics.recording.deconvolution import transform_length
+from anechain.acoustics.recording.harmonic_bands import HarmonicBand
 from anechain.acoustics.recording.time_windows import Window, lowest_valid_frequency
 from anechain.arrays import Floats
 from anechain.errors import InputError, Problem
+from anechain_capture.deconvolution import Deconvolution, deconvolution_of, impulse_responses, reference_signal
 from anechain_capture.drives import volts_by_drive
-from anechain_capture.excitation import Excitation, excitation_of, impulse_responses
+from anechain_capture.excitation import Excitation, excitation_of
 from anechain_capture.files import HERE, RecordedFile, axis_files, length_problems, recorded_files
 from anechain_capture.frequency_grid import frequency_grid
 from anechain_capture.measurement_order import MeasurementOrder, measurement_order
@@ -23,6 +26,7 @@ from anechain_capture.recording_analysis import AnalysisSettings, Recording, ana
 from anechain_capture.sampling_rate import RateRatio, rate_ratio
 from anechain_capture.sound_files import read_samples
 from anechain_capture.time_window import time_window, window_report
+from anechain_capture.valid_bands import bands_of_orders, bands_report, lowest_accurate
 
 __all__ = ["RecordingSet", "analyse_recordings"]
 
@@ -57,6 +61,8 @@ class RecordingSet:
         Sampling rate of all recordings in Hz.
     excitation : Excitation or None
         None for impulse responses.
+    bands : tuple of HarmonicBand
+        Band of each harmonic order; empty if they are not separated.
     rate_ratio : RateRatio or None
         Another sampling rate that fits the recordings better; None if there is none.
     report : list of str
@@ -73,6 +79,7 @@ class RecordingSet:
     order: MeasurementOrder | None
     sampling_rate: int
     excitation: Excitation | None
+    bands: tuple[HarmonicBand, ...]
     rate_ratio: RateRatio | None
     report: list[str]
 
@@ -111,6 +118,15 @@ def analyse_recordings(paths: Sequence[Path], options: CaptureOptions) -> Record
     length = min(file.header.samples for file in files) / rate
     lowest = 1.0 / length if window is None else lowest_valid_frequency(window)
     report.extend(window_report(options, window, lowest))
+    deconvolution = None
+    bands: tuple[HarmonicBand, ...] = ()
+    if excitation is not None and window is not None:
+        samples = min(file.header.samples for file in files)
+        deconvolution = deconvolution_of(excitation, reference_signal(excitation, files, options), samples, rate)
+        lowest = lowest_accurate(deconvolution, excitation, window, max(lowest, excitation.band[0]), report)
+        if options.harmonics and files_on_axis:
+            bands = bands_of_orders(deconvolution, excitation, window, options.harmonics.orders)
+            report.extend(bands_report(bands))
     microphone = _microphone(options, report)
     low, high = _valid_band(rate, lowest, excitation, microphone)
     frequency = frequency_grid(options, low, high, window, length, report)
@@ -130,10 +146,11 @@ def analyse_recordings(paths: Sequence[Path], options: CaptureOptions) -> Record
         sensitivity or (np.sqrt(2) if excitation else 1.0),  # without pascals a full-scale sine is 0 dB, as in AES17
         frozenset(axis_labels if options.harmonics else ()),
         volts,
+        bands,
         frozenset(axis_labels),
         (low, high),
     )
-    recordings = _analyse_files(settings, files)
+    recordings = _analyse_files(settings, files, deconvolution)
     return RecordingSet(
         recordings=recordings,
         frequency=frequency,
@@ -145,6 +162,7 @@ def analyse_recordings(paths: Sequence[Path], options: CaptureOptions) -> Record
         order=order,
         sampling_rate=rate,
         excitation=excitation,
+        bands=bands,
         rate_ratio=rate_ratio(files, recordings, axis_labels, excitation, options),
         report=report,
     )
@@ -184,8 +202,10 @@ def _batches(files: Sequence[RecordedFile]) -> Iterator[list[RecordedFile]]:
         yield batch
 
 
-def _analyse_files(settings: AnalysisSettings, files: Sequence[RecordedFile]) -> tuple[Recording, ...]:
-    """Read and analyse all recordings, a few at a time."""
+def _analyse_files(
+    settings: AnalysisSettings, files: Sequence[RecordedFile], deconvolution: Deconvolution | None
+) -> tuple[Recording, ...]:
+    """Read and analyse all recordings, a few at a time; `deconvolution` is that of the shortest."""
     recordings: list[Recording] = []
     problems: list[Problem] = []
     options, excitation = settings.options, settings.excitation
@@ -203,15 +223,20 @@ def _analyse_files(settings: AnalysisSettings, files: Sequence[RecordedFile]) ->
         rate = loaded[0][0].header.sampling_rate
         records = np.stack([samples[0] for _, samples in loaded])
         loopbacks = np.stack([samples[1] for _, samples in loaded]) if options.loopback else None
-        if excitation is None:
+        if excitation is None or deconvolution is None:
             # Zeros before time zero, for a response that begins with its file.
             responses = np.pad(records, ((0, 0), (0, round(0.1 * rate))))
         else:
-            responses = impulse_responses(excitation, records, loopbacks, rate, workers)
+            samples, reference = records.shape[-1], deconvolution.reference
+            if transform_length(samples, reference.size) != deconvolution.length:
+                deconvolution = deconvolution_of(excitation, reference, samples, rate)
+            responses = impulse_responses(deconvolution, records, loopbacks, workers)
         for row, (file, _) in enumerate(loaded):
             loopback = None if loopbacks is None else loopbacks[row]
             try:
-                recordings.append(analyse_recording(settings, file, records[row], loopback, responses[row]))
+                recordings.append(
+                    analyse_recording(settings, file, records[row], loopback, responses[row], deconvolution)
+                )
             except ValueError as error:
                 fix = "check the recording, and whether the excitation belongs to it"
                 problems.append(Problem(file.label, f"no response in it: {error}", "a response", fix))

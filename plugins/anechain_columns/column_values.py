@@ -10,7 +10,7 @@ from anechain.importing.text_table import TextTable
 from anechain_columns.names import unit_of
 from anechain_columns.options import ColumnsOptions
 
-__all__ = ["check_missing", "frequencies_of_column", "unit_of_column"]
+__all__ = ["check_missing", "degrees_of_column", "frequencies_of_column", "unit_of_column"]
 
 
 _ASSUMED = {"frequency": "hertz", "phase": "degree", "impedance": "ohm"}
@@ -126,3 +126,32 @@ def frequencies_of_column(
             "export one table per file, sorted by frequency; check the options `columns` and `decimal`",
         )
     return values, rows
+
+
+def degrees_of_column(values: Floats, cell: str, options: ColumnsOptions, notes: list[str], where: str) -> Floats:
+    """Return the phase in degrees, within (-180, 180].
+
+    Raises
+    ------
+    InputError
+        If the header has no unit, and the values could also be radians.
+    """
+    unit_notes: list[str] = []
+    unit = unit_of_column("phase", cell, options, unit_notes)
+    largest = float(np.nanmax(np.abs(values), initial=0.0))
+    if unit_notes and options.phase_unit == "auto" and largest <= np.pi / 2:
+        raise InputError.single(
+            where,
+            f"the header has no unit of the phase, and values up to {largest:.3g} could be degrees or radians",
+            "a unit in the header",
+            "set the option `phase_unit`",
+        )
+    notes.extend(unit_notes)
+    degrees = np.rad2deg(values) if unit == "radian" else values
+    if unit == "radian":
+        notes.append("phase converted from radians to degrees")
+    wrapped = 180.0 - (180.0 - degrees) % 360.0
+    if (np.abs(wrapped - degrees) > 1.0).any():
+        notes.append("phases outside (-180°, 180°] converted to the same angles inside this range")
+        return np.asarray(wrapped)
+    return np.asarray(np.where(degrees <= -180.0, 180.0, degrees))

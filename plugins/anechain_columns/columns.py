@@ -19,8 +19,8 @@ class OrderColumns:
     Attributes
     ----------
     frequency : int
-    orders, noise : dict of int to int
-        Columns of the levels and of the noise, by order.
+    orders, noise, phases : dict of int to int
+        Columns of the levels, of the noise and of the phases, by order.
     notes : list of str
         What was assumed or ignored.
     """
@@ -28,6 +28,7 @@ class OrderColumns:
     frequency: int
     orders: dict[int, int]
     noise: dict[int, int]
+    phases: dict[int, int]
     notes: list[str]
 
 
@@ -163,7 +164,7 @@ def order_columns(cells: Sequence[str], options: ColumnsOptions, count: int, whe
     cells : sequence of str
         Header of each column; empty if there is none.
     options : ColumnsOptions
-        The options `columns`, `orders` and `noise` have priority over the header.
+        The options `columns`, `orders`, `noise` and `phases` have priority over the header.
     count : int
         Number of columns.
     where : str
@@ -216,11 +217,23 @@ def order_columns(cells: Sequence[str], options: ColumnsOptions, count: int, whe
         noise_names = {f"noise of order {order}": columns for order, columns in candidates.items()}
         _check_unique(noise_names, cells, where, "noise")
         noise = {order: columns[0] for order, columns in candidates.items()}
-    others = {*orders.values(), *noise.values()}
-    frequency, notes = _frequency_column(cells, options, count, others, where)
-    if frequency in others or len(others) < len(orders) + len(noise):
+    phases = {
+        order: _column_number(column, f"the phase of order {order}", cells, count, where)
+        for order, column in options.phases.items()
+    }
+    if unknown := sorted(phases.keys() - orders.keys()):
+        listed = ", ".join(map(str, unknown))
         raise InputError.single(
-            where, "two of frequency, orders and noise are the same column", "different columns", "correct the options"
+            where, f"a phase of order {listed}, whose level is not in the table", "phases of the orders that it has"
+        )
+    others = {*orders.values(), *noise.values(), *phases.values()}
+    frequency, notes = _frequency_column(cells, options, count, others, where)
+    if frequency in others or len(others) < len(orders) + len(noise) + len(phases):
+        raise InputError.single(
+            where,
+            "two of frequency, orders, noise and phases are the same column",
+            "different columns",
+            "correct the options",
         )
     notes += _ignored_columns(cells, count, {frequency, *others})
-    return OrderColumns(frequency, dict(sorted(orders.items())), noise, notes)
+    return OrderColumns(frequency, dict(sorted(orders.items())), noise, phases, notes)

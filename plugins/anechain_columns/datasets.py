@@ -127,7 +127,7 @@ def harmonics_dataset(files: Mapping[str, Orders], volts: Mapping[str, float], r
     orders = sorted({order for content in files.values() for order in content.level})
     frequency = next(iter(files.values())).frequency
     shape = len(labels), len(orders), frequency.size
-    level, noise = np.full(shape, np.nan), np.full(shape, np.nan)
+    level, noise, phase = (np.full(shape, np.nan) for _ in range(3))
     for row, label in enumerate(labels):
         content = files[label]
         if absent := [order for order in orders if order not in content.level]:
@@ -136,12 +136,17 @@ def harmonics_dataset(files: Mapping[str, Orders], volts: Mapping[str, float], r
             level[row, orders.index(order)] = curve
         for order, curve in content.noise.items():
             noise[row, orders.index(order)] = curve
+        for order, curve in content.phase.items():
+            phase[row, orders.index(order)] = curve
     report.append("drives: " + ", ".join(f"{label} at {volts[label]:g} V" for label in labels))
     dims = ("drive", "order", "frequency")
     dataset = xr.Dataset(
         {"level": (dims, level), "noise": (dims, noise)},
         {"drive": [volts[label] for label in labels], "order": orders, "frequency": frequency},
     )
+    if any(content.phase for content in files.values()):
+        dataset["phase"] = dims, phase
+        report.append("phase of each order n as in the table: re n times the phase of the excitation")
     if level_kind := next(iter(label_of_kind)):
         dataset.attrs["level_kind"] = level_kind
     return dataset

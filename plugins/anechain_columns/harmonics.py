@@ -12,7 +12,7 @@ from anechain.arrays import Floats
 from anechain.errors import InputError
 from anechain.importing.report_lines import frequencies_text
 from anechain.importing.text_table import TextTable
-from anechain_columns.column_values import check_missing, frequencies_of_column
+from anechain_columns.column_values import check_missing, degrees_of_column, frequencies_of_column
 from anechain_columns.columns import OrderColumns, order_columns
 from anechain_columns.names import value_kind
 from anechain_columns.options import ColumnsOptions, Values
@@ -30,6 +30,8 @@ class Orders:
         Frequency of the excitation in Hz, rising.
     level, noise : dict of int to numpy.ndarray
         Curves in dB by order, with the reference that `level_kind` states; NaN where there is no value.
+    phase : dict of int to numpy.ndarray
+        Phase by order, re n times the phase of the excitation, degrees within (-180, 180].
     level_kind : str
         "spl" or "relative", or "" if the table does not state the reference of its decibels.
     notes : tuple of str
@@ -39,6 +41,7 @@ class Orders:
     frequency: Floats
     level: dict[int, Floats]
     noise: dict[int, Floats]
+    phase: dict[int, Floats]
     level_kind: str
     notes: tuple[str, ...]
 
@@ -75,6 +78,7 @@ def orders_of_table(table: TextTable, cells: list[str], options: ColumnsOptions,
     keep = options.missing == "keep"
     by_name = {f"order {order}": column for order, column in orders.items()}
     by_name |= {f"noise of order {order}": column for order, column in columns.noise.items()}
+    by_name |= {f"phase of order {order}": column for order, column in columns.phases.items()}
     check_missing(table, {"frequency": columns.frequency, **by_name}, keep, where)
     frequency, rows = frequencies_of_column(table, columns.frequency, cell(columns.frequency), options, notes, where)
     kinds = _value_kinds({order: cell(column) for order, column in orders.items() if order > 1}, options, notes, where)
@@ -86,11 +90,17 @@ def orders_of_table(table: TextTable, cells: list[str], options: ColumnsOptions,
         columns.noise.pop(1, None)
     has_fundamental = 1 in orders
     level, noise = _read_curves(table, rows, columns, cells, kinds, keep, where)
+    phase = {
+        order: degrees_of_column(table.values[rows, column], cell(column), options, notes, where)
+        for order, column in columns.phases.items()
+        if order in level
+    }
     excitation = frequency
     if options.frequency_of == "harmonic":
         excitation = frequency / min(level)
         for curves in (level, noise):
             curves |= {order: resample(frequency, curve, order * excitation) for order, curve in curves.items()}
+        phase = {order: _moved(frequency, curve, order * excitation) for order, curve in phase.items()}
         notes.append(
             "each order n moved from its own frequency to that of the excitation: interpolated at n times it, linearly "
             "in dB over log frequency"
@@ -125,7 +135,13 @@ def orders_of_table(table: TextTable, cells: list[str], options: ColumnsOptions,
     if len(noise) < len(level):
         without_noise = ", ".join(str(order) for order in sorted(level) if order not in noise)
         notes.append(f"noise missing in orders {without_noise}: the table has none")
-    return Orders(excitation, dict(sorted(level.items())), noise, level_kind, tuple(notes))
+    return Orders(excitation, dict(sorted(level.items())), noise, phase, level_kind, tuple(notes))
+
+
+def _moved(frequency: Floats, phase: Floats, target: Floats) -> Floats:
+    """Return a phase in degrees at other frequencies; linear over log frequency from one value to the next."""
+    turned = resample(frequency, np.unwrap(phase, period=360.0), target)
+    return np.asarray(180.0 - (180.0 - turned) % 360.0)
 
 
 def _all_are_levels(orders: dict[int, int], cells: list[str]) -> bool:

@@ -51,6 +51,11 @@ class ColumnsOptions(Options):
         description="columns of the noise of each order: number, from 1, or name in the header; by default detected "
         "from names such as noise 2, H2 noise",
     )
+    phases: dict[Order, Column] = Field(
+        default_factory=dict,
+        description="columns of the phase of each order re n times the phase of the excitation (0 degrees: a cosine): "
+        "number, from 1, or name in the header; by default no phase is read",
+    )
     values: Literal["auto", "level", "relative", "percent"] = Field(
         default="auto",
         description="values in the columns of orders above the first: level in dB, dB relative to the fundamental, or "
@@ -121,16 +126,20 @@ class ColumnsOptions(Options):
             raise ValueError("columns: either magnitude and phase, or real and imaginary")
         if "phase" in kinds and "magnitude" not in kinds:
             raise ValueError("columns: a phase needs a magnitude")
-        has_harmonics = bool(self.orders or self.noise or self.pattern or self.drives)
+        has_harmonics = bool(self.orders or self.noise or self.phases or self.pattern or self.drives)
         if self.quantity == "harmonics" and impedance_kinds:
             raise ValueError("columns of an impedance are given, but quantity is harmonics")
         if has_harmonics and (impedance_kinds or self.quantity == "impedance"):
-            raise ValueError("options of an impedance and of harmonics (orders, noise, pattern, drives) are both given")
-        columns = [*self.columns.values(), *self.orders.values(), *self.noise.values()]
+            raise ValueError(
+                "options of an impedance and of harmonics (orders, noise, phases, pattern, drives) are both given"
+            )
+        columns = [*self.columns.values(), *self.orders.values(), *self.noise.values(), *self.phases.values()]
         if len({str(column).strip().casefold() for column in columns}) < len(columns):
-            raise ValueError("two entries of columns, orders and noise are the same column")
+            raise ValueError("two entries of columns, orders, noise and phases are the same column")
         if self.noise.keys() - self.orders.keys() and self.orders:
             raise ValueError("noise is given for an order that is not in orders")
+        if self.phases.keys() - self.orders.keys() and self.orders:
+            raise ValueError("a phase is given for an order that is not in orders")
         if self.drive is not None and (self.pattern is not None or self.drives):
             raise ValueError("drive is for one file; pattern and drives are for several")
         if self.separator == "comma" and self.decimal == "comma":

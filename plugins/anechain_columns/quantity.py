@@ -17,7 +17,7 @@ def _header_test(options: ColumnsOptions) -> Callable[[Sequence[str]], bool]:
 
     If the options give names of columns, the line must hold all of them. Otherwise it must hold known names.
     """
-    columns = [*options.columns.values(), *options.orders.values(), *options.noise.values()]
+    columns = [*options.columns.values(), *options.orders.values(), *options.noise.values(), *options.phases.values()]
     wanted = {column.strip().casefold() for column in columns if isinstance(column, str)}
 
     def is_header(cells: Sequence[str]) -> bool:
@@ -80,7 +80,7 @@ def quantity_of(cells: Sequence[str], options: ColumnsOptions, where: str) -> st
         return options.quantity
     if options.columns.keys() - {"frequency"}:
         return "impedance"
-    if options.orders or options.noise or options.pattern or options.drives:
+    if options.orders or options.noise or options.phases or options.pattern or options.drives:
         return "harmonics"
     impedance = names_an_impedance(cells)
     orders = names_orders(cells) or (not impedance and any(order_of(cell) is not None for cell in cells))

@@ -50,14 +50,17 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
     """Calls by method id."""
     from anechain.acoustics.recording import (
         arrival_time,
+        band_edge,
         calibration,
         complex_smoothing,
         deconvolution,
+        harmonic_bands,
         harmonics,
         polarity,
         response_spectra,
         sweeps,
         time_windows,
+        window_effect,
     )
     from anechain.acoustics.recording.takes import join_takes
 
@@ -68,8 +71,22 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
 
     def orders() -> list[Floats]:
         rate = sweeps.sweep_rate("synchronised", *_LAW)
-        result = harmonics.harmonic_orders(_response(), _RATE, 0.0046, rate, 3, _AT, window, 3000.0)
-        return [*_parts(result.spectrum), np.round(result.noise, 8)]
+        limits = [(60.0, 3000.0 / order) for order in (1, 2, 3)]
+        result = harmonics.harmonic_orders(_response(), _RATE, 0.0046, rate, 3, _AT, window, limits)
+        return [*_parts(result.spectrum), np.round(result.noise, 8), result.stretches]
+
+    def edge() -> tuple[Floats, Floats, Floats]:
+        share = deconvolution.regularisation(np.fft.rfftfreq(6000, 1 / _RATE), _LAW[:2], -100.0, 0.0)
+        spectrum = np.fft.rfft(_played(), 6000)
+        phase = band_edge.causal_edge_phase(spectrum, share, 6000, _RATE, _LAW[:2])
+        inverse = deconvolution.inverse_spectrum(_played(), 6000, _RATE, _LAW[:2]) * np.exp(1j * phase)
+        return spectrum, inverse, phase
+
+    def bands() -> list[object]:
+        _, inverse, phase = edge()
+        law = sweeps.sweep_rate("synchronised", *_LAW), 3, window, _LAW[:2]
+        found = harmonic_bands.harmonic_bands(_played(), inverse, phase, 6000, _RATE, *law)
+        return [[round(each.low, 6), round(each.high, 6), round(each.phase, 6)] for each in found]
 
     def calibrator() -> list[float]:
         result = calibration.calibrator_tone(tone, _RATE, 94.0, 1000.0)
@@ -84,9 +101,11 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
     return {
         "arrival-time": lambda: round(arrival_time.arrival_time(_response(), _RATE), 9),
         "calibrator-sensitivity": calibrator,
+        "causal-band-edge": lambda: np.round(edge()[2][::17], 8),
         "complex-smoothing": lambda: _parts(complex_smoothing.complex_smooth(_AT, spectrum, 3.0)),
         "deconvolution": lambda: np.round(_response()[::7], 8),
         "harmonic-advance": lambda: sweeps.advance_times(np.arange(1, 8), 0.31),
+        "harmonic-bands": bands,
         "harmonic-orders": orders,
         "lowest-valid-frequency": lambda: [time_windows.lowest_valid_frequency(shape) for shape in shapes],
         "microphone-correction": lambda: _parts(
@@ -113,4 +132,5 @@ def reference_calls_of_captures() -> dict[str, Callable[[], Any]]:
             [np.round(part, 8), round(offset, 9)]
             for part, offset in (time_windows.apply_window(_response(), _RATE, 0.0046, shape) for shape in shapes)
         ],
+        "window-effect": lambda: np.round(window_effect.window_effect(*edge()[:2], 6000, _RATE, _AT, window), 6),
     }

@@ -31,10 +31,19 @@ def _noise() -> Floats:
     return np.asarray(np.broadcast_to(17.0 + 6.0 * np.log10(_AT / 30.0), (4, _AT.size)))
 
 
+def _noise_rule() -> list[Floats]:
+    from anechain.acoustics.nonlinear.noise_rule import noise_rule
+
+    rule = noise_rule(0.001, [1.0, 4.0, 8.0, np.inf, 0.0, 0.0], [1.0, 2.0, 1.0, 3.0, 2.0, 5.0])
+    return [rule.margin_db, rule.limit]
+
+
 def _referred() -> Any:
+    from anechain.acoustics.nonlinear.noise_rule import NoiseRule
     from anechain.acoustics.nonlinear.relative_orders import referred_orders
 
-    return referred_orders(_fundamental(), _levels(), _noise())
+    rule = NoiseRule(np.full((4, 1), 10.0), np.full((4, 1), np.sqrt(3.0)))
+    return referred_orders(_fundamental(), _levels(), _noise(), rule)
 
 
 def _tones() -> tuple[Floats, Floats]:
@@ -100,6 +109,7 @@ def reference_calls_of_distortion() -> dict[str, Callable[[], Any]]:
         ],
         "multitone-bands": between,
         "multitone-ratio": lambda: intermodulation.multitone_ratio([1.0, 0.0, 2.3], [0.01, np.nan, 0.0007]),
+        "noise-rule": lambda: _noise_rule(),
         "order-noise": lambda: relative_orders.order_noise(
             _levels(), _noise(), np.abs(np.sin(np.arange(4 * _AT.size))).reshape(4, -1)
         ),

@@ -38,9 +38,10 @@ class DistortionOptions(Model):
         description="dB; largest difference of two takes between which a level is interpolated; 0 for no interpolation "
         "(common practice)",
     )
-    noise_margin: Annotated[Number, Field(ge=0, le=60)] = Field(
-        default=10.0,
-        description="dB above the noise below which a harmonic is an upper limit (noise alone: 1 of 22 000 above)",
+    false_alarm_rate: Annotated[Number, Field(gt=0, lt=1)] = Field(
+        default=0.001,
+        description="Wanted share of readings in which noise alone counts as a harmonic; it decides how far above the "
+        "noise a harmonic must be to be a value, otherwise it is an upper limit (common practice)",
     )
     orders: Annotated[int, Field(ge=2, le=100)] = Field(default=9, description="Highest harmonic order")
     peak_height: Positive = Field(

@@ -50,6 +50,7 @@ USES = (
     "listening-level",
     "long-term-compression",
     "lowest-usable-frequency",
+    "noise-rule",
     "noise-uncertainty",
     "octave-compression",
     "order-noise",

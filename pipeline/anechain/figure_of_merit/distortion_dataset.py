@@ -24,10 +24,12 @@ from anechain.acoustics.nonlinear.harmonic_sums import (
     relative_to_total,
 )
 from anechain.acoustics.nonlinear.measured_levels import levels_within_takes
+from anechain.acoustics.nonlinear.noise_rule import NoiseRule
 from anechain.acoustics.nonlinear.relative_orders import ReferredOrders, order_noise, referred_orders
 from anechain.arrays import Floats
 from anechain.data import contract
 from anechain.figure_of_merit.fundamentals import beyond_band
+from anechain.figure_of_merit.noise_rules import noise_rules
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -40,6 +42,7 @@ USES = (
     "harmonic-sum",
     "harmonics-and-noise",
     "levels-within-takes",
+    "noise-rule",
     "order-noise",
     "referred-orders",
     "relative-to-total",
@@ -98,7 +101,9 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
     notes = _order_notes(orders, parameters["orders"])
     if np.isfinite(level[:, beyond]).any():
         notes.append("orders above the valid band are left out")
-    notes += _noise_notes(noise, spread, parameters["noise_margin"])
+    rules = noise_rules(harmonics, parameters["false_alarm_rate"])
+    notes += _noise_notes(noise, spread, rules, parameters["false_alarm_rate"])
+    notes += str(harmonics.attrs.get("band_reasons", "")).splitlines()
     level = np.where(beyond, np.nan, level)
     if 1 in measured_orders:
         fundamentals = level[:, measured_orders.index(1)]
@@ -126,7 +131,11 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
             continue
         notes.append(f"{requested:g} dB: {_takes_text(choice, drives, take_level)}")
         fundamental, referred = _orders_at_level(
-            choice, fundamentals, level[:, rows], known_noise[:, rows], parameters["noise_margin"]
+            choice,
+            fundamentals,
+            level[:, rows],
+            known_noise[:, rows],
+            NoiseRule(rules.margin_db[:, rows], rules.limit[:, rows]),
         )
         for name, values in _values_at_level(fundamental, referred, orders, choice, drives).items():
             arrays[name][row] = values
@@ -148,6 +157,9 @@ def distortion_dataset(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> 
         },
         attrs=_attributes(harmonics, parameters, gaps, peaks, notes),
     )
+    for name in ("lowest", "highest"):
+        if name in harmonics and orders:
+            dataset[name] = ("order", np.asarray(harmonics[name].values, dtype=np.float64)[rows])
     return contract.describe(dataset, "distortion")
 
 
@@ -172,10 +184,15 @@ def _requested_levels(
 
 
 def _orders_at_level(
-    choice: TakesAtLevel, fundamentals: Floats, level: Floats, noise: Floats, margin: float
+    choice: TakesAtLevel, fundamentals: Floats, level: Floats, noise: Floats, rules: NoiseRule
 ) -> tuple[Floats, ReferredOrders]:
     """Return fundamental and orders at a level. An order that is an upper limit in one of two takes is one here."""
-    referred = [referred_orders(fundamentals[take], level[take], noise[take], margin) for take in choice.takes]
+    referred = [
+        referred_orders(
+            fundamentals[take], level[take], noise[take], NoiseRule(rules.margin_db[take], rules.limit[take])
+        )
+        for take in choice.takes
+    ]
     if len(referred) == 1:
         return fundamentals[choice.takes[0]], referred[0]
 
@@ -257,7 +274,7 @@ def _order_notes(orders: Sequence[int], highest: int) -> list[str]:
     return [f"orders not measured: {', '.join(map(str, absent))}"] if absent else []
 
 
-def _noise_notes(noise: Floats, spread: Floats | None, margin: float) -> list[str]:
+def _noise_notes(noise: Floats, spread: Floats | None, rules: NoiseRule, rate: float) -> list[str]:
     sources = []
     if noise.shape[1] > 1 and np.isfinite(noise[:, 1:]).any():
         sources.append("silence in the recordings")
@@ -266,9 +283,13 @@ def _noise_notes(noise: Floats, spread: Floats | None, margin: float) -> list[st
     if not sources:
         return ["the noise is not known: no order is marked as an upper limit"]
     larger = " (the larger of the two)" if len(sources) > 1 else ""
+    margins = rules.margin_db[:, 1:]
+    known = margins[np.isfinite(margins)]
+    low, high = float(known.min()), float(known.max())
+    text = f"{low:.1f} dB" if high - low < 0.05 else f"{low:.1f} to {high:.1f} dB, by drive and order,"
     return [
-        f"noise from {' and '.join(sources)}{larger}; an order less than {margin:g} dB above it is an upper limit, and "
-        "so is a sum that includes such an order"
+        f"noise from {' and '.join(sources)}{larger}; an order less than {text} above it is an upper limit, and so is "
+        f"a sum that includes such an order: noise alone is above in 1 of {1 / rate:.0f} readings"
     ]
 
 
@@ -299,7 +320,7 @@ def _attributes(
     return kept | {
         "band_low": float(parameters["band"][0]),
         "band_high": float(parameters["band"][1]),
-        "noise_margin": float(parameters["noise_margin"]),
+        "false_alarm_rate": float(parameters["false_alarm_rate"]),
         "gaps": json.dumps(dict(gaps), sort_keys=True, ensure_ascii=False),
         "peaks": json.dumps([dict(peak) for peak in peaks], sort_keys=True, ensure_ascii=False),
         "notes": "\n".join(notes),

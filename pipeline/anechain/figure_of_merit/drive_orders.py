@@ -6,13 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from anechain.acoustics.nonlinear.noise_rule import NoiseRule
 from anechain.acoustics.nonlinear.relative_orders import ReferredOrders, order_noise, referred_orders
 from anechain.arrays import Floats
 from anechain.figure_of_merit.metric_inputs import MetricInputs
+from anechain.figure_of_merit.noise_rules import noise_rules
 
 __all__ = ["USES", "DriveOrders", "drive_orders"]
 
-USES = ("order-noise", "referred-orders")
+USES = ("noise-rule", "order-noise", "referred-orders")
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,7 @@ def drive_orders(inputs: MetricInputs) -> DriveOrders | None:
     deviation = np.asarray(ordered["level_std"].values, dtype=np.float64) if "level_std" in ordered else None
     noise = order_noise(level, np.asarray(ordered["noise"].values, dtype=np.float64), deviation)
     fundamental = level[:, int(np.flatnonzero(measured == 1)[0])]
-    margin = float(distortion.attrs["noise_margin"])
+    rules = noise_rules(ordered, float(distortion.attrs["false_alarm_rate"]))
     drive = np.asarray(ordered["drive"].values, dtype=np.float64)
     takes = np.asarray(ordered["takes"].values, dtype=np.float64) if "takes" in ordered else np.ones(drive.size)
     return DriveOrders(
@@ -73,8 +75,10 @@ def drive_orders(inputs: MetricInputs) -> DriveOrders | None:
         tuple(int(measured[row]) for row in used),
         fundamental,
         tuple(
-            referred_orders(base, levels[used], noises[used], margin)
-            for base, levels, noises in zip(fundamental, level, noise, strict=True)
+            referred_orders(base, levels[used], noises[used], NoiseRule(margins[used], limits[used]))
+            for base, levels, noises, margins, limits in zip(
+                fundamental, level, noise, rules.margin_db, rules.limit, strict=True
+            )
         ),
         np.maximum(takes, 1.0),
     )

@@ -12,9 +12,11 @@ from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.segments import mean_power_level, segment_in_band
 from anechain.acoustics.nonlinear import listening_level, usable_limits
 from anechain.acoustics.nonlinear.harmonic_sums import harmonic_sum, percent_of_level
+from anechain.acoustics.nonlinear.noise_rule import NoiseRule
 from anechain.acoustics.nonlinear.relative_orders import order_noise, referred_orders
 from anechain.arrays import Floats
 from anechain.figure_of_merit.fundamentals import Fundamentals, beyond_band, inside
+from anechain.figure_of_merit.noise_rules import noise_rules
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -148,11 +150,11 @@ def _distortion(harmonics: xr.Dataset, parameters: Mapping[str, Any]) -> list[tu
     level = np.where(beyond_band(ordered), np.nan, level)
     spread = np.asarray(ordered["level_std"].values, dtype=np.float64) if "level_std" in ordered else None
     noise = order_noise(level, np.asarray(ordered["noise"].values, dtype=np.float64), spread)
+    rules = noise_rules(ordered, options["false_alarm_rate"])
     bounds = []
     for drive in range(level.shape[0]):
-        referred = referred_orders(
-            level[drive, orders.index(1)], level[drive, rows], noise[drive, rows], options["noise_margin"]
-        )
+        rule = NoiseRule(rules.margin_db[drive, rows], rules.limit[drive, rows])
+        referred = referred_orders(level[drive, orders.index(1)], level[drive, rows], noise[drive, rows], rule)
         total = harmonic_sum(referred.level_db, referred.bound, [orders[row] for row in rows], 2, options["orders"])
         bounds.append((percent_of_level(total.lower_db), percent_of_level(total.upper_db)))
     return bounds

@@ -115,6 +115,7 @@ def distortion_figure(distortion: xr.Dataset, level: float) -> dict[str, Any]:
             *limit_notes(lines, sums),
             *(["Grey: noise at the frequencies of the harmonics."] if edges else ["The noise is unknown."]),
             *_peak_notes(str(distortion.attrs["peaks"]), level),
+            *_band_note(distortion),
             *_highest_order_note(np.asarray(at_level["highest_order"].values), frequency),
             LEVEL_CAUTION,
         ],
@@ -123,13 +124,31 @@ def distortion_figure(distortion: xr.Dataset, level: float) -> dict[str, Any]:
     )
 
 
+def _band_note(distortion: xr.Dataset) -> list[str]:
+    """Return the lowest frequency at which each order can be measured, where the dataset states it."""
+    if "lowest" not in distortion:
+        return []
+    lowest = np.asarray(distortion["lowest"].values, dtype=np.float64)
+    starts = [
+        f"{_ordinal(int(order))} {style.format_frequency(float(f'{low:.2g}'))}"
+        for order, low in zip(distortion["order"].values, lowest, strict=True)
+        if np.isfinite(low)
+    ]
+    if not starts:
+        return []
+    return [f"Lowest frequency of the excitation at which each harmonic can be measured: {', '.join(starts)}."]
+
+
 def _colour(row: int) -> str:
     return _COLOURS[row % len(_COLOURS)]
 
 
 def _order_title(order: int) -> str:
-    name = _ORDERS[order - 2] if order - 2 < len(_ORDERS) else f"{order}th"
-    return f"{name} harmonic"
+    return f"{_ordinal(order)} harmonic"
+
+
+def _ordinal(order: int) -> str:
+    return _ORDERS[order - 2] if order - 2 < len(_ORDERS) else f"{order}th"
 
 
 def _conditions(distortion: xr.Dataset) -> str:
@@ -162,16 +181,17 @@ def _peak_notes(peaks_json: str, level: float) -> list[str]:
 
 
 def _highest_order_note(highest: NDArray[Any], frequency: Floats) -> list[str]:
-    """Return a note on the frequencies above which sums include fewer orders, since the excitation ends."""
+    """Return a note on the frequencies at which sums include fewer orders, since these cannot be measured."""
     top_order = int(highest.max(initial=0))
     if top_order < 3:
         return []
-    with_top_order = frequency[highest == top_order]
-    with_any_order = frequency[highest >= 2]
-    if with_top_order[-1] >= with_any_order[-1]:
+    with_top_order, with_any_order = frequency[highest == top_order], frequency[highest >= 2]
+    if (with_top_order[0], with_top_order[-1]) == (with_any_order[0], with_any_order[-1]):
         return []
-    top, end = (style.format_frequency(float(rows[-1])) for rows in (with_top_order, with_any_order))
-    return [f"Sums include orders up to {top_order} below {top}, fewer above, none above {end}."]
+    low, high = (style.format_frequency(float(with_top_order[end])) for end in (0, -1))
+    start, end = (style.format_frequency(float(with_any_order[end])) for end in (0, -1))
+    text = f"Sums include orders up to {top_order} from {low} to {high}, fewer outside"
+    return [f"{text}, none below {start} or above {end}."]
 
 
 def distortion_of_device(data: Data) -> Iterator[DeviceFigure]:

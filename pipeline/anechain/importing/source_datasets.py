@@ -156,11 +156,20 @@ def _referred(
     finished = {}
     for name, data in datasets.items():
         changes = steps.get(name, {variable: distance_step for variable in _LEVELS if variable in data})
-        finished[name] = _with_steps(data, name, attributes, report, changes)
+        finished[name] = _with_steps(data, name, attributes | _own_limits(data, attributes), report, changes)
         if name != "responses":
             known = contract.load(name).attributes
             finished[name].attrs = {key: value for key, value in finished[name].attrs.items() if key in known}
     return finished
+
+
+def _own_limits(data: xr.Dataset, attributes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the limits that a dataset has beside those of its source: a narrower valid band, bands of its orders."""
+    own: dict[str, Any] = {name: data.attrs[name] for name in ("band_reasons",) if name in data.attrs}
+    for name, narrower in (("valid_low", max), ("valid_high", min)):
+        if name in data.attrs:
+            own[name] = narrower(data.attrs[name], attributes.get(name, data.attrs[name]))
+    return own
 
 
 def _attributes(

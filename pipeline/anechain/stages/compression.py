@@ -23,7 +23,7 @@ def parameters(plan: Plan) -> dict[str, Any]:
     return {
         "compression": plan.campaign.compression.model_dump(mode="json"),
         "usable_limits": plan.campaign.usable_limits.model_dump(mode="json"),
-        "distortion": plan.campaign.distortion.model_dump(mode="json", include={"noise_margin", "orders"}),
+        "distortion": plan.campaign.distortion.model_dump(mode="json", include={"false_alarm_rate", "orders"}),
     }
 
 

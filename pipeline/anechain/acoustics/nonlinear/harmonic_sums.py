@@ -51,12 +51,13 @@ class HarmonicSum:
 
 @method(
     "harmonic-sum",
-    version=1,
+    version=2,
     title="Total harmonic distortion, and sums of some orders, re the fundamental (THD_F)",
     source="sqrt(sum of a_n^2, n >= 2) / a_1; IEC 60268-3, 14.12.3 takes the total as reference (see "
     "relative-to-total), re the fundamental is common in practice",
     source_status="recalled",
-    limitations="Orders above the excitation's band are not included: at high frequencies few orders are summed.",
+    limitations="Orders that cannot be measured are not included: at low and high frequencies few orders are summed. "
+    "No sum below the lowest frequency of the first two orders.",
     formula="10 lg of the sum of 10^(order / 10) over the orders, in dB re the fundamental",
 )
 def harmonic_sum(level_db: ArrayLike, bound: ArrayLike, orders: Sequence[int], first: int, last: int) -> HarmonicSum:
@@ -69,7 +70,9 @@ def harmonic_sum(level_db: ArrayLike, bound: ArrayLike, orders: Sequence[int], f
     orders : sequence of int
         Numbers of the orders, rising.
     first, last : int
-        First and last order to sum; at each frequency the sum ends at the last order that was measured.
+        First and last order to sum; at each frequency the sum ends at the last order that was measured. Below the
+        lowest frequency of the first two orders there is no sum: without the third order, which may be the greatest
+        at low frequencies, a total would look better than it is.
 
     Returns
     -------
@@ -91,6 +94,8 @@ def harmonic_sum(level_db: ArrayLike, bound: ArrayLike, orders: Sequence[int], f
     highest, unbroken, gap = np.zeros(size, dtype=np.int64), np.ones(size, dtype=bool), np.zeros(size, dtype=bool)
     for order in range(first, last + 1):
         measured = np.isfinite(levels[row[order]]) if order in row else np.zeros(size, dtype=bool)
+        if order <= first + 1 and measured.any():
+            gap[: int(np.argmax(measured))] = True
         gap |= measured & ~unbroken
         unbroken &= measured
         if order not in row:
@@ -108,7 +113,7 @@ def harmonic_sum(level_db: ArrayLike, bound: ArrayLike, orders: Sequence[int], f
 
 @method(
     "harmonics-and-noise",
-    version=1,
+    version=2,
     title="Total harmonic distortion plus noise at the orders, re the fundamental (THD+N); an upper limit near the "
     "noise",
     source="sqrt(sum of (a_n^2 + noise_n^2), n >= 2) / a_1: powers of harmonic and noise add",

@@ -7,24 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from anechain.acoustics.nonlinear.noise_rule import NoiseRule
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["NOISE_MARGIN", "ReferredOrders", "order_noise", "referred_orders"]
+__all__ = ["ReferredOrders", "order_noise", "referred_orders"]
 
 Flags = NDArray[np.bool_]
-
-NOISE_MARGIN = 10.0
-"""dB above the noise from which an order counts as a value.
-
-Noise alone, read at one frequency, exceeds its own mean square by 10 dB with the probability exp(-10), by 6 dB with
-exp(-3.98), which is 1.9 %. If the mean square is known from eight sections of silence only, these are 0.15 % and 4 %.
-With 6 dB, a curve of some hundred points would contain several points of noise. At 10 dB above the noise, a harmonic
-has a standard deviation of 1.9 dB; at 6 dB, of 3.1 dB.
-"""
-
-NOISE_LIMIT = float(np.sqrt(3.0))
-"""Amplitude re the root mean square of the noise that is not exceeded in 95 % of readings: exp(-3) is 0.05."""
 
 DECIBELS_PER_NEPER = 20.0 / float(np.log(10.0))
 
@@ -88,17 +77,14 @@ class ReferredOrders:
 
 @method(
     "referred-orders",
-    version=1,
+    version=2,
     title="Harmonic orders re the fundamental; upper limits where an order is within a margin of the noise",
-    source="order n re fundamental; limit: amplitude read plus sqrt(3) times the noise's root mean square (95 % for "
-    "noise of normal distribution)",
+    source="order n re fundamental; limit: amplitude read plus the amplitude that noise exceeds in 5 % of readings",
     source_status="common practice, no source",
     limitations="Without known noise no order is marked as a limit. A limit may be far above the harmonic itself.",
-    formula="Order minus fundamental in dB; in the noise: 20 lg(order + sqrt(3) noise) minus fundamental",
+    formula="Order minus fundamental in dB; in the noise: 20 lg(order + factor times noise) minus fundamental",
 )
-def referred_orders(
-    fundamental: ArrayLike, level: ArrayLike, noise: ArrayLike, margin_db: float = NOISE_MARGIN
-) -> ReferredOrders:
+def referred_orders(fundamental: ArrayLike, level: ArrayLike, noise: ArrayLike, rule: NoiseRule) -> ReferredOrders:
     """Return orders relative to the fundamental, and mark orders that noise hides.
 
     Parameters
@@ -108,8 +94,8 @@ def referred_orders(
     level, noise : array_like, shape (orders, frequencies)
         Level of orders 2 and up at the frequency of the excitation, and of the noise there (see
         :func:`order_noise`), dB.
-    margin_db : float
-        An order less than this above the noise is an upper limit, dB.
+    rule : NoiseRule
+        For each order and frequency, or arrays that broadcast to them.
 
     Returns
     -------
@@ -118,13 +104,11 @@ def referred_orders(
     Raises
     ------
     ValueError
-        If the shapes disagree or the margin is below zero.
+        If the shapes disagree.
     """
     base, read, noise_level = (np.asarray(values, dtype=np.float64) for values in (fundamental, level, noise))
     if read.shape != noise_level.shape or base.shape != read.shape[-1:]:
         raise ValueError(f"shapes disagree: orders {read.shape}, noise {noise_level.shape}, fundamental {base.shape}")
-    if not margin_db >= 0:
-        raise ValueError(f"the margin must be zero or positive, not {margin_db}")
-    bound = read < noise_level + margin_db  # false where either is not known
-    limit = 20 * np.log10(10 ** (read / 20) + NOISE_LIMIT * 10 ** (noise_level / 20))
+    bound = read < noise_level + rule.margin_db  # false where either is not known
+    limit = 20 * np.log10(10 ** (read / 20) + rule.limit * 10 ** (noise_level / 20))
     return ReferredOrders(np.where(bound, limit, read) - base, bound, noise_level - base, read - base)

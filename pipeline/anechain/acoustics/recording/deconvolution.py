@@ -170,6 +170,7 @@ def deconvolve_with_references(
     samples: int,
     share: Floats,
     workers: int = 1,
+    factor: Complexes | None = None,
 ) -> Floats:
     """Return the impulse responses of recordings that each have their own reference: an electrical loopback.
 
@@ -185,6 +186,8 @@ def deconvolve_with_references(
         From :func:`regularisation`.
     workers : int
         Number of threads.
+    factor : numpy.ndarray of complex, shape (samples // 2 + 1,), optional
+        By which the spectrum of each response is multiplied.
 
     Returns
     -------
@@ -194,4 +197,7 @@ def deconvolve_with_references(
     import scipy.fft
 
     reference = np.asarray(scipy.fft.rfft(np.asarray(references, np.float64), samples, axis=-1, workers=workers))
-    return deconvolve(recordings, _inverted(reference, share), samples, workers)
+    inverse = _inverted(reference, share)
+    if factor is not None:
+        inverse *= factor
+    return deconvolve(recordings, inverse, samples, workers)

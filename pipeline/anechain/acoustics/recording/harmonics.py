@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from anechain.acoustics.recording.response_spectra import noise_magnitude, spectrum_at
+from anechain.acoustics.recording.response_spectra import noise_magnitude, noise_stretches, spectrum_at
 from anechain.acoustics.recording.sweeps import advance_times
 from anechain.acoustics.recording.time_windows import Window, apply_window
 from anechain.arrays import Complexes, Floats
@@ -23,25 +24,25 @@ class HarmonicOrders:
     Attributes
     ----------
     spectrum : numpy.ndarray of complex, shape (orders, frequencies)
-        Order n at the frequency f of the excitation, read at n f; NaN where n f cannot be measured. The magnitude is
-        the amplitude of the order for an excitation of amplitude 1.
+        Order n at the frequency f of the excitation, read at n f; NaN outside the band of the order. The magnitude is
+        the amplitude of the order for an excitation of amplitude 1. The phase is relative to the arrival.
     noise : numpy.ndarray, shape (orders, frequencies)
         Root mean square magnitude of noise alone through the same window; NaN where no part of the response is free
         of sound for the length of the window.
-    windows : tuple of Window
-        Window of each order.
+    stretches : tuple of int
+        Number of stretches of the response whose mean square the noise of each order is; 0 where it is not known.
     """
 
     spectrum: Complexes
     noise: Floats
-    windows: tuple[Window, ...]
+    stretches: tuple[int, ...]
 
 
 def order_window(order: int, rate: float, window: Window) -> Window:
     """Return the window for one order: that of the linear response, shortened to end before neighbouring orders.
 
-    The rise is as slow as the fall: the linear response rings at the lower end of the sweep, also before its arrival,
-    and a steep rise would cut this ringing and spread it over all frequencies.
+    The rise is as slow as the fall: an order rings at the lower end of the sweep, also before its arrival, and a steep
+    rise would cut this ringing and spread it over all frequencies.
 
     Parameters
     ----------
@@ -62,12 +63,11 @@ def order_window(order: int, rate: float, window: Window) -> Window:
 
 @method(
     "harmonic-orders",
-    version=1,
+    version=2,
     title="Levels of harmonic orders at the frequency of the excitation",
     formula="Magnitude of the windowed response of order n at n times the frequency of the excitation",
     source="Farina 2000, AES preprint 5093; order n read at n f (Novak, Lotton and Simon 2015, J. Audio Eng. Soc. 63)",
-    limitations="Orders overlap where the response rings longer than the window. Phases are valid for a synchronised "
-    "sweep only. No value where n f is above the band of the excitation.",
+    limitations="Orders overlap where the response rings longer than the window. No value outside its band.",
 )
 def harmonic_orders(
     response: ArrayLike,
@@ -77,7 +77,7 @@ def harmonic_orders(
     orders: int,
     frequency: ArrayLike,
     window: Window,
-    highest: float,
+    bands: Sequence[tuple[float, float]],
     decay: float = 0.0,
 ) -> HarmonicOrders:
     """Return the harmonic orders, separated by their advance times.
@@ -99,8 +99,9 @@ def harmonic_orders(
         Frequency of the excitation, Hz.
     window : Window
         Window of the linear response; for harmonics see :func:`order_window`.
-    highest : float
-        Highest frequency in Hz that can be measured: order n has no value above highest / n.
+    bands : sequence of (float, float)
+        Limits of the frequency of the excitation for each order, Hz, from
+        :func:`anechain.acoustics.recording.harmonic_bands.harmonic_bands`; NaN for an order without values.
     decay : float
         Seconds after the arrival in which the linear response may still decay: noise is not read there.
 
@@ -111,21 +112,24 @@ def harmonic_orders(
     Raises
     ------
     ValueError
-        If `orders` is below 1, or a window is longer than the response.
+        If `orders` is below 1 or not the number of bands, or a window is longer than the response.
     """
     h, f = np.asarray(response, dtype=np.float64), np.asarray(frequency, dtype=np.float64)
     if orders < 1:
         raise ValueError(f"the highest order must be 1 or more, not {orders}")
+    if len(bands) != orders:
+        raise ValueError(f"{len(bands)} bands for {orders} orders")
     spectrum = np.full((orders, f.size), np.nan + 0j)
     noise = np.full((orders, f.size), np.nan)
     windows = tuple(order_window(order, rate, window) for order in range(1, orders + 1))
     # Higher orders than the requested ones are also present: noise is read outside twice as many orders.
     busy = float(advance_times(2 * orders + 1, rate)) + window.before, max(decay, window.after)
-    for order, own_window in enumerate(windows, start=1):
-        measurable = np.flatnonzero(order * f <= highest)
+    for order, (own_window, (low, high)) in enumerate(zip(windows, bands, strict=True), start=1):
+        measurable = np.flatnonzero((f >= low * (1 - 1e-9)) & (f <= high * (1 + 1e-9)))
         order_frequency = order * f[measurable]
         order_arrival = arrival - float(advance_times(order, rate))
         part, offset = apply_window(h, sampling_rate, order_arrival, own_window)
         spectrum[order - 1, measurable] = spectrum_at(part, sampling_rate, order_frequency, offset)
         noise[order - 1, measurable] = noise_magnitude(h, sampling_rate, arrival, order_frequency, own_window, busy)
-    return HarmonicOrders(spectrum, noise, windows)
+    stretches = tuple(noise_stretches(h.shape[-1] / sampling_rate, each, busy) for each in windows)
+    return HarmonicOrders(spectrum, noise, stretches)

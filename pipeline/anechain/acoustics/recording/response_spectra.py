@@ -11,7 +11,10 @@ from anechain.acoustics.recording.time_windows import Window, apply_window
 from anechain.arrays import Complexes, Floats
 from anechain.methods import method
 
-__all__ = ["noise_magnitude", "spectrum_at"]
+__all__ = ["noise_magnitude", "noise_stretches", "spectrum_at"]
+
+_MOST_STRETCHES = 8
+"""Most stretches of the response from which the noise is read."""
 
 
 @method(
@@ -58,6 +61,26 @@ def spectrum_at(record: ArrayLike, sampling_rate: float, frequency: ArrayLike, o
     return np.asarray((row_spectra * of_row).sum(axis=-2))
 
 
+def noise_stretches(duration: float, window: Window, busy: tuple[float, float]) -> int:
+    """Return the number of stretches without a response from which the noise is read, at most eight.
+
+    Parameters
+    ----------
+    duration : float
+        Length of the response, seconds.
+    window : Window
+        Window of the response.
+    busy : (float, float)
+        As for :func:`noise_magnitude`.
+
+    Returns
+    -------
+    int
+        0 if the rest of the response is shorter than the window.
+    """
+    return max(int(min(_MOST_STRETCHES, (duration - sum(busy)) // (window.before + window.after))), 0)
+
+
 @method(
     "response-noise",
     version=1,
@@ -100,7 +123,7 @@ def noise_magnitude(
     h, f = np.asarray(response, dtype=np.float64), np.asarray(frequency, dtype=np.float64)
     length = window.before + window.after
     free = h.shape[-1] / sampling_rate - sum(busy)
-    count = int(min(8, free // length))
+    count = noise_stretches(h.shape[-1] / sampling_rate, window, busy)
     if count < 1 or not f.size:
         return np.full(f.size, np.nan)
     starts = arrival + busy[1] + (np.arange(count) + 0.5) * free / count - length / 2
