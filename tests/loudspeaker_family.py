@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +35,15 @@ COVERAGE = "change of coverage"
 
 @dataclass(frozen=True)
 class Resonance:
-    """A resonance of a loudspeaker: centre in Hz, Q of its poles, height in dB where it is highest in front."""
+    """A resonance of a loudspeaker: centre in Hz, Q of its poles, largest change of the front's level in dB.
+
+    `has_phase` if it is added to the other sound with a phase of its own.
+    """
 
     centre_hz: float
     pole_q: float
     height_db: float
+    has_phase: bool = False
 
 
 @dataclass(frozen=True)
@@ -239,7 +243,9 @@ def _resonant(rng: np.random.Generator, lowest: float = 120.0, highest: float = 
 
 def _height_in_front(with_it: Pressure, without: Pressure) -> float:
     front = np.abs(ANGLES) <= 30
-    return float(np.max(np.abs(physics.level(with_it[:, front]).mean((0, 1)) - physics.level(without[:, front]).mean((0, 1)))))
+    return float(
+        np.max(np.abs(physics.level(with_it[:, front]).mean((0, 1)) - physics.level(without[:, front]).mean((0, 1))))
+    )
 
 
 def resonance(rng: np.random.Generator) -> Loudspeaker:
@@ -257,7 +263,9 @@ def panel(rng: np.random.Generator) -> Loudspeaker:
     added = rng.uniform(0.15, 0.6) * np.exp(1j * rng.uniform(-np.pi, np.pi)) * pole(centre, q)
     level = np.abs(base[0, ANGLES == 0]).mean()
     result = base + added * level
-    return Loudspeaker("panel added with a phase", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base)),))
+    return Loudspeaker(
+        "panel added with a phase", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base), True),)
+    )
 
 
 def echo_alike(rng: np.random.Generator) -> Loudspeaker:
@@ -290,7 +298,9 @@ def coaxial(rng: np.random.Generator) -> Loudspeaker:
     state = rng.bit_generator.state
     centre = _raised(rng, 900, 3500)
     rng.bit_generator.state = state
-    late = np.deg2rad(rng.choice([-1, 1]) * (60 + 60 * ((state["state"]["state"] >> 16) % 1000) / 1000)) / (2 * np.pi * centre)
+    late = np.deg2rad(rng.choice([-1, 1]) * (60 + 60 * ((state["state"]["state"] >> 16) % 1000) / 1000)) / (
+        2 * np.pi * centre
+    )
     pressure = two_way(rng, (0.0, 0.0), int(rng.choice([2, 4, 8])), float(late))
     return Loudspeaker("phase error of a coaxial", pressure * low_end(45), CROSSOVER)
 
@@ -301,12 +311,18 @@ def flare(rng: np.random.Generator) -> Loudspeaker:
 
 def rear_port(rng: np.random.Generator) -> Loudspeaker:
     box = rng.uniform(0.1, 0.18)
-    base, centre, q = unit(box, rng.uniform(0.04, 0.08), True) * low_end(45), _raised(rng, 350, 1000), _raised(rng, 5, 20)
+    base, centre, q = (
+        unit(box, rng.uniform(0.04, 0.08), True) * low_end(45),
+        _raised(rng, 350, 1000),
+        _raised(rng, 5, 20),
+    )
     rear = np.where(ANGLES > 0, ANGLES - 180, ANGLES + 180)
     behind = on_sphere(box, rear) * path(box)[np.newaxis]
     added = rng.uniform(0.2, 0.6) * np.exp(1j * rng.uniform(-np.pi, np.pi)) * pole(centre, q)
     result = base + added * np.stack([behind, behind])
-    return Loudspeaker("port at the rear", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base)),))
+    return Loudspeaker(
+        "port at the rear", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base), True),)
+    )
 
 
 def break_up(rng: np.random.Generator) -> Loudspeaker:
@@ -316,7 +332,9 @@ def break_up(rng: np.random.Generator) -> Loudspeaker:
     beam = np.abs(np.cos(np.deg2rad(ANGLES / 2))) ** (2 * reach * 4)
     added = (10 ** (rng.uniform(1, 6) / 20) - 1) * np.exp(1j * rng.uniform(-0.5, 0.5)) * pole(centre, q)
     result = base * (1 + beam[np.newaxis, :, np.newaxis] * added)
-    return Loudspeaker("break-up that beams", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base)),))
+    return Loudspeaker(
+        "break-up that beams", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base), True),)
+    )
 
 
 def bare(rng: np.random.Generator) -> Loudspeaker:
@@ -332,7 +350,9 @@ def mixed(rng: np.random.Generator) -> Loudspeaker:
     other = [echo_alike, edge_diffraction, disc_rim, lobing, coaxial, flare][rng.integers(6)](rng)
     factors = [_resonant(rng) for _ in range(rng.integers(1, 3))]
     pressure = functools.reduce(np.multiply, [factor for factor, _ in factors], other.pressure)
-    return replace(other, kind="resonances and another cause", pressure=pressure, resonances=tuple(one for _, one in factors))
+    return replace(
+        other, kind="resonances and another cause", pressure=pressure, resonances=tuple(one for _, one in factors)
+    )
 
 
 KINDS: dict[Callable[[np.random.Generator], Loudspeaker], int] = {
@@ -361,5 +381,5 @@ def family(part: int, share: float = 1.0) -> Iterator[tuple[int, Loudspeaker]]:
         for number in range(max(1, round(count * share))):
             rng = np.random.default_rng([part, kind, number])
             loudspeaker = maker(rng)
-            noise = 10 ** (0.04 / 20 * rng.standard_normal(loudspeaker.pressure.shape))
+            noise = 10 ** (0.02 / 20 * rng.standard_normal(loudspeaker.pressure.shape))
             yield 1000 * kind + number, replace(loudspeaker, pressure=_with_shared_poles(loudspeaker.pressure * noise))

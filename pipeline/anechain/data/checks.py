@@ -100,6 +100,13 @@ CHECK_KINDS: dict[str, CheckKind] = {
     "reflection": CheckKind(
         "First reflection", "dB", True, (-30.0, -20.0), "level of a reflection within the window, re the direct sound"
     ),
+    "echo": CheckKind(
+        "Echo in all directions",
+        "dB",
+        True,
+        (-30.0, -20.0),
+        "level of a reflection whose delay is the same in all directions, re the direct sound",
+    ),
     "distance": CheckKind(
         "Arrival and distance", "%", True, (5.0, None), "distance from the arrival time relative to the stated one"
     ),

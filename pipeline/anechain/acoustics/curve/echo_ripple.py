@@ -16,7 +16,7 @@ from anechain.acoustics.curve.frequencies import check_grid
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["MIN_PERIODS", "Ripple", "fitted_ripple", "power_cepstrum", "ripple_of_delay"]
+__all__ = ["MAX_STEP", "MIN_PERIODS", "Ripple", "fitted_ripple", "power_cepstrum", "ripple_of_delay"]
 
 MIN_PERIODS = 4.0
 """Fewest periods of a ripple in the band: with fewer, even spacing cannot be seen."""
@@ -60,7 +60,9 @@ def _background(log_frequency: Floats) -> Floats:
     return np.linalg.qr(BSpline.design_matrix(log_frequency, knots, 3).toarray())[0]
 
 
-def ripple_of_delay(frequency: Floats, delay_s: ArrayLike, smoothing: float | None) -> Floats:
+def ripple_of_delay(
+    frequency: Floats, delay_s: ArrayLike, smoothing: float | None, max_step: float = MAX_STEP
+) -> Floats:
     """Return the height of ripples in a curve re that before smoothing.
 
     Parameters
@@ -71,17 +73,19 @@ def ripple_of_delay(frequency: Floats, delay_s: ArrayLike, smoothing: float | No
         Seconds, shape (...).
     smoothing : float or None
         Windows per octave; None for none.
+    max_step : float
+        Largest step between samples in periods of the ripple.
 
     Returns
     -------
     numpy.ndarray, shape (..., n)
-        Mean of a cosine over the window; 0 where the samples are more than 0.4 periods apart or the mean is below 0.3.
+        Mean of a cosine over the window; 0 where the samples are further apart or the mean is below 0.3.
     """
     delay = np.asarray(delay_s, dtype=np.float64)[..., np.newaxis]
     step = np.gradient(frequency)
     width = 0.0 if smoothing is None else 2 ** (0.5 / smoothing) - 2 ** (-0.5 / smoothing)
     height = np.sinc(delay * frequency * width)
-    return np.asarray(np.where((delay * step <= MAX_STEP) & (height >= 0.3), height, 0.0))
+    return np.asarray(np.where((delay * step <= max_step) & (height >= 0.3), height, 0.0))
 
 
 @method(

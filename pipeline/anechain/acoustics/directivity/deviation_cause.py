@@ -1,8 +1,7 @@
-"""Cause of a peak or dip: a resonance, or interference and diffraction, as far as the evidence decides it.
+"""How a peak or dip radiates, and what it is, as far as the evidence decides either.
 
-A resonance radiates equally in all directions: it is in the direct sound, the early reflections and the sound power.
-Interference of two paths (diffraction at an edge, two drivers) changes with the angle. The step of a baffle is broad,
-the same in all directions in front, and absent behind.
+How it radiates (alike in all directions, or changing with the angle) does not decide what it is: an echo of the set-up
+and a phase error of a coaxial loudspeaker are alike in all directions too, and a break-up of a cone may beam.
 """
 
 from __future__ import annotations
@@ -11,26 +10,65 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from anechain.acoustics.curve.peak_shapes import PeakOrDip
+from anechain.acoustics.curve.peak_shapes import NO_RESONANCE, PeakOrDip
 from anechain.acoustics.directivity.deviation_criteria import Criteria
 from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence
 from anechain.acoustics.directivity.directions import PLANES
 
-__all__ = ["KINDS_OF_SOUND", "Basis", "Cause", "Verdict", "kinds_of_sound", "rear_counts", "verdict"]
+__all__ = [
+    "KINDS_OF_SOUND",
+    "Cause",
+    "CauseBasis",
+    "CauseVerdict",
+    "Radiates",
+    "Radiation",
+    "RadiationBasis",
+    "cause_of",
+    "kinds_of_sound",
+    "radiation_of",
+    "rear_counts",
+]
 
-Cause = Literal["resonance", "interference or diffraction", "not determined"]
+Radiates = Literal["alike in all directions", "changes with the angle", "not determined"]
 
-Basis = Literal[
+RadiationBasis = Literal[
     "an orbit is missing",
-    "baffle step",
-    "changes with the angle",
+    "only in front",
+    "in few directions",
     "directions do not decide",
     "not in the direct sound",
     "rear does not decide",
     "rear is unknown",
-    "same in most directions",
+    "in most directions",
 ]
-"""Reason for a cause, see :func:`verdict`."""
+"""Reason for how a feature radiates, see :func:`radiation_of`."""
+
+Cause = Literal[
+    "resonance",
+    "interference or diffraction",
+    "crossover phase",
+    "change of coverage",
+    "not determined",
+]
+"""What a peak or dip is. An echo is no cause of a single peak: it is found from all of them together."""
+
+CauseBasis = Literal[
+    "an orbit is missing",
+    "all-pass part",
+    "minimum phase",
+    "narrow, alike and of the shape of a resonance",
+    "same poles in all directions",
+    "moves with the angle",
+    "broad, at the same place in all directions",
+    "only in front",
+    "level alone",
+    "not of the shape of a resonance",
+    "between narrow and broad",
+    "over one orbit",
+    "over one orbit, with an all-pass part",
+    "directions do not decide",
+]
+"""Reason for a cause, see :func:`cause_of`."""
 
 KINDS_OF_SOUND: Mapping[str, tuple[str, ...]] = {
     "direct sound": ("listening_window", "on_axis"),
@@ -41,23 +79,39 @@ KINDS_OF_SOUND: Mapping[str, tuple[str, ...]] = {
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """Cause of a peak or dip.
+class Radiation:
+    """How a peak or dip radiates.
+
+    Attributes
+    ----------
+    radiates : str
+        "alike in all directions", "changes with the angle" or "not determined".
+    plane : str or None
+        Orbit over which it changes: "horizontal", "vertical" or "both"; None if it does not change, or if the orbit is
+        not determined.
+    basis : str
+        Reason: a short name, see :data:`RadiationBasis`.
+    """
+
+    radiates: Radiates
+    plane: str | None
+    basis: RadiationBasis
+
+
+@dataclass(frozen=True)
+class CauseVerdict:
+    """What a peak or dip is.
 
     Attributes
     ----------
     cause : str
-        "resonance", "interference or diffraction" or "not determined".
-    plane : str or None
-        Orbit over which it varies: "horizontal", "vertical" or "both"; None if it does not vary with direction, or if
-        the orbit is not determined.
+        See :data:`Cause`.
     basis : str
-        Reason for the cause: a short name, see :data:`Basis`.
+        Reason: a short name, see :data:`CauseBasis`.
     """
 
     cause: Cause
-    plane: str | None
-    basis: Basis
+    basis: CauseBasis
 
 
 def kinds_of_sound(evidence: DeviationEvidence) -> tuple[list[str], list[str]]:
@@ -77,8 +131,8 @@ def rear_counts(evidence: DeviationEvidence) -> tuple[int, int]:
     return has, usable
 
 
-def verdict(feature: PeakOrDip, evidence: DeviationEvidence, criteria: Criteria) -> Verdict:
-    """Decide the cause of a peak or dip from each orbit and, if it is broad, from the directions behind.
+def radiation_of(feature: PeakOrDip, evidence: DeviationEvidence, criteria: Criteria) -> Radiation:
+    """Decide how a peak or dip radiates, from each orbit and, if it is broad, from the directions behind.
 
     Parameters
     ----------
@@ -88,48 +142,129 @@ def verdict(feature: PeakOrDip, evidence: DeviationEvidence, criteria: Criteria)
 
     Returns
     -------
-    Verdict
+    Radiation
         In this order: without both orbits nothing is decided ("an orbit is missing"). In front, but in few directions
-        behind: "baffle step". In few front directions of an orbit: "changes with the angle". In some of them, or not in
+        behind: "only in front". In few front directions of an orbit: "in few directions". In some of them, or not in
         all kinds of sound: "directions do not decide". Only in the reflections or the power: "not in the direct sound".
         Broad, and in some directions behind, or with too few usable ones: "rear does not decide", "rear is unknown".
-        Otherwise a resonance, "same in most directions".
+        Otherwise alike in all directions, "in most directions".
     """
     unknown, absent = kinds_of_sound(evidence)
     shares = {plane: has / looked for plane, (has, looked) in evidence.directions_by_plane.items() if looked}
     if len(shares) < len(PLANES):
-        return Verdict("not determined", None, "an orbit is missing")
+        return Radiation("not determined", None, "an orbit is missing")
     has, usable = rear_counts(evidence)
     rear_share = has / usable if usable >= criteria.min_rear_directions else None
     if (
         rear_share is not None
-        and rear_share <= 1 - criteria.resonance_min_share
-        and max(shares.values()) >= criteria.resonance_min_share
+        and rear_share <= 1 - criteria.alike_min_share
+        and max(shares.values()) >= criteria.alike_min_share
         and "direct sound" not in absent
     ):
-        return Verdict("interference or diffraction", _orbit_absent_behind(evidence, criteria), "baffle step")
+        return Radiation("changes with the angle", _orbit_absent_behind(evidence, criteria), "only in front")
     least = min(shares.values())
-    if least < criteria.interference_max_share or (absent and least < criteria.resonance_min_share):
-        plane = _varying_orbit(evidence, criteria)
-        return Verdict("interference or diffraction", plane, "changes with the angle")
-    if least < criteria.resonance_min_share or unknown or absent:
-        return Verdict("not determined", _varying_orbit(evidence, criteria), "directions do not decide")
+    if least < criteria.changing_max_share or (absent and least < criteria.alike_min_share):
+        return Radiation("changes with the angle", _varying_orbit(evidence, criteria), "in few directions")
+    if least < criteria.alike_min_share or unknown or absent:
+        return Radiation("not determined", _varying_orbit(evidence, criteria), "directions do not decide")
     if feature.curve not in KINDS_OF_SOUND["direct sound"]:
-        return Verdict("not determined", None, "not in the direct sound")
+        return Radiation("not determined", None, "not in the direct sound")
     if feature.width_octaves >= criteria.broad:
-        if rear_share is not None and rear_share < criteria.resonance_min_share:
-            return Verdict("not determined", None, "rear does not decide")
-        # If all directions behind are unusable because their level is too low, nothing contradicts a resonance.
+        if rear_share is not None and rear_share < criteria.alike_min_share:
+            return Radiation("not determined", None, "rear does not decide")
+        # If all directions behind are unusable because their level is too low, nothing contradicts it.
         if rear_share is None and (evidence.uneven_rear_directions or not evidence.weak_rear_directions):
-            return Verdict("not determined", None, "rear is unknown")
-    return Verdict("resonance", None, "same in most directions")
+            return Radiation("not determined", None, "rear is unknown")
+    return Radiation("alike in all directions", None, "in most directions")
+
+
+def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiation, criteria: Criteria) -> CauseVerdict:
+    """Decide what a peak or dip is.
+
+    Parameters
+    ----------
+    feature : PeakOrDip
+    evidence : DeviationEvidence
+    radiation : Radiation
+    criteria : Criteria
+
+    Returns
+    -------
+    CauseVerdict
+        Without both orbits nothing is decided. The step of a baffle, in front only, is a change of coverage.
+
+        Alike in all directions: a resonance if it has the shape of one and is too narrow for the sum of two drive
+        units; a broader one is a crossover phase with an all-pass part, a resonance if it is minimum phase, and not
+        determined from the level alone.
+
+        Otherwise: interference or diffraction if fits with one centre and one Q leave much, since it moves. If it does
+        not move, a broad one is a change of coverage (over one orbit alone: interference with an all-pass part, else
+        not determined), a narrow one a resonance.
+    """
+    if radiation.basis == "an orbit is missing":
+        return CauseVerdict("not determined", "an orbit is missing")
+    if radiation.basis == "only in front":
+        return CauseVerdict("change of coverage", "only in front")
+    alike = radiation.radiates == "alike in all directions"
+    if alike:
+        return _cause_if_alike(feature, evidence, criteria)
+    left = max((share for share, _ in evidence.pole_residual_by_plane.values()), default=1.0)
+    left_db = max((db for _, db in evidence.pole_residual_by_plane.values()), default=0.0)
+    changes = radiation.radiates == "changes with the angle"
+    narrow = feature.pole_q >= criteria.narrow_q
+    moves = left > criteria.moving_min_residual and left_db > criteria.moving_min_db
+    if moves:
+        return CauseVerdict("interference or diffraction", "moves with the angle")
+    if not narrow:
+        if not changes:
+            return CauseVerdict("not determined", "directions do not decide")
+        return _cause_if_broad(evidence, radiation, criteria)
+    if feature.shape == NO_RESONANCE:
+        return CauseVerdict("not determined", "not of the shape of a resonance")
+    if left > criteria.same_poles_max_residual or not _in_direct_sound(evidence, criteria):
+        return CauseVerdict("not determined", "directions do not decide")
+    if feature.pole_q >= criteria.narrow_dip_q:
+        return CauseVerdict("resonance", "same poles in all directions")
+    return CauseVerdict("not determined", "between narrow and broad")
+
+
+def _cause_if_alike(feature: PeakOrDip, evidence: DeviationEvidence, criteria: Criteria) -> CauseVerdict:
+    """Decide what a peak or dip is that is alike in all directions."""
+    shaped = feature.shape != NO_RESONANCE
+    peak = feature.height_db > 0
+    if shaped and ((peak and feature.pole_q >= criteria.narrow_q) or feature.pole_q >= criteria.narrow_dip_q):
+        return CauseVerdict("resonance", "narrow, alike and of the shape of a resonance")
+    if evidence.excess_turn_deg is None:
+        return CauseVerdict("not determined", "level alone" if shaped else "not of the shape of a resonance")
+    if evidence.excess_turn_deg >= criteria.all_pass_turn:
+        return CauseVerdict("crossover phase", "all-pass part")
+    if shaped and evidence.excess_turn_deg <= criteria.all_pass_turn / 2:
+        return CauseVerdict("resonance", "minimum phase")
+    return CauseVerdict("not determined", "directions do not decide")
+
+
+def _cause_if_broad(evidence: DeviationEvidence, radiation: Radiation, criteria: Criteria) -> CauseVerdict:
+    """Decide what a broad peak or dip is that changes with the angle, but does not move."""
+    if radiation.plane in PLANES:
+        # Two drive units side by side narrow the beam over one orbit, where their all-pass part is.
+        if evidence.excess_turn_deg is None:
+            return CauseVerdict("not determined", "over one orbit")
+        if evidence.excess_turn_deg >= criteria.all_pass_turn:
+            return CauseVerdict("interference or diffraction", "over one orbit, with an all-pass part")
+    return CauseVerdict("change of coverage", "broad, at the same place in all directions")
+
+
+def _in_direct_sound(evidence: DeviationEvidence, criteria: Criteria) -> bool:
+    """Return whether a feature is in the listening window and in a third of the directions of each orbit."""
+    shares = [has / looked for has, looked in evidence.directions_by_plane.values() if looked]
+    return "listening_window" in evidence.in_curves and min(shares, default=0.0) >= criteria.beaming_min_share
 
 
 def _orbit_absent_behind(evidence: DeviationEvidence, criteria: Criteria) -> str:
     orbits = [
         plane
         for plane, (has, usable) in evidence.rear_by_plane.items()
-        if usable and has / usable < criteria.interference_max_share
+        if usable and has / usable < criteria.changing_max_share
     ]
     return orbits[0] if len(orbits) == 1 else "both"
 

@@ -7,7 +7,8 @@ the loudspeaker's own edges do not.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -172,7 +173,7 @@ def find_echoes(
             break
         weight = np.zeros(grid.size)
         weight[inside] = echo.weight
-        echoes.append(Echo(**{**echo.__dict__, "weight": weight}))
+        echoes.append(replace(echo, weight=weight))
         rest = {plane: rest[plane] - ripples[plane] for plane in rest}
     return tuple(echoes)
 
@@ -214,6 +215,15 @@ def _echo_at(
     low, high = max(float(band[seen[0]]), 0.25 / delay), float(band[seen[-1]])
     periods = (high - low) * delay
     ripple_db, gain = (values[0] for values in fitted_ripple(band, mean, ripple))
+    if smoothing is None and seen[-1] < band.size - 12:
+        # Point samples have the ripple where they are too far apart to show it as well, unless they are means.
+        whole = Ripple(delay, ripple_of_delay(band, delay, None, max_step=np.inf))
+        further = slice(int(seen[-1]) + 1, None)
+        predicted, gains = (values[0] for values in fitted_ripple(band, mean, whole))
+        before = _without_parabola(band[further], mean[further])
+        after = _without_parabola(band[further], (mean - predicted)[further])
+        if float((after**2).sum()) <= (1 - MIN_SECTION_SHARE) * float((before**2).sum()):
+            ripple, ripple_db, gain = whole, predicted, gains
     part = (band >= low) & (band <= high)
     if periods < MIN_PERIODS or np.sqrt(2) * float(ripple_db[part].std()) < MIN_RIPPLE_DB:
         return None, {}
@@ -258,21 +268,23 @@ def _is_even(band: Floats, mean: Floats, ripple_db: Floats, delay: float, low: f
         edges.pop()
     edges[-1] = high
     good, count = 0, 0
-    for start, end in zip(edges[:-1], edges[1:], strict=True):
+    for start, end in pairwise(edges):
         part = (band >= start) & (band <= end)
         if part.sum() < 8:
             continue
-        # The background of a section of two periods: a parabola.
-        basis = np.linalg.qr(np.vander(np.log2(band[part]) - np.log2(band[part]).mean(), 3))[0]
-        level, own = (values[part] - basis @ (basis.T @ values[part]) for values in (mean, ripple_db))
+        level, own = (_without_parabola(band[part], values[part]) for values in (mean, ripple_db))
         count += 1
         good += int(((level - own) ** 2).sum() <= (1 - MIN_SECTION_SHARE) * (level**2).sum())
     return count >= 2 and good >= MIN_SECTIONS * count
 
 
-def without_echoes(
-    frequency: ArrayLike, levels: ArrayLike, echoes: Sequence[Echo]
-) -> Floats:
+def _without_parabola(frequency: Floats, level: Floats) -> Floats:
+    """Return a level minus the background of a section of the band: a parabola over log frequency."""
+    basis = np.linalg.qr(np.vander(np.log2(frequency) - np.log2(frequency).mean(), 3))[0]
+    return np.asarray(level - basis @ (basis.T @ level))
+
+
+def without_echoes(frequency: ArrayLike, levels: ArrayLike, echoes: Sequence[Echo]) -> Floats:
     """Subtract the ripples of echoes from curves, each as strong as it is there.
 
     Parameters
