@@ -237,7 +237,7 @@ def _plain(rng: np.random.Generator, low: float = 45.0) -> Pressure:
     return unit(rng.uniform(0.08, 0.2), rng.uniform(0.008, 0.02), bool(rng.random() < 0.7)) * low_end(low)
 
 
-def _resonant(rng: np.random.Generator, lowest: float = 120.0, highest: float = 9000.0) -> tuple[NDArray, Resonance]:
+def _resonant(rng: np.random.Generator, lowest: float = 150.0, highest: float = 9000.0) -> tuple[NDArray, Resonance]:
     return section(_raised(rng, lowest, highest), _raised(rng, 1, 20), _raised(rng, 0.3, 6))
 
 

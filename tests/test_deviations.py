@@ -271,7 +271,7 @@ def test_a_phase_error_of_a_coaxial_is_no_resonance():
 
 
 def test_a_break_up_that_beams_is_a_resonance():
-    """A resonance of Q 10 that is 4 dB on the axis and vanishes at 60 degrees: one centre and one Q in all directions."""
+    """A resonance of Q 10 that is 4 dB on the axis and vanishes at 60 degrees: one centre and one Q everywhere."""
 
     def beaming(plane, angle):
         return 1 + (biquad(4000, 8, 4, GRID) - 1) * max(np.cos(1.5 * min(abs(angle), 1.05)), 0)

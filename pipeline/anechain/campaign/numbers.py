@@ -220,7 +220,14 @@ class DeviationNumbers(Model):
         description="Residual, as a share of the feature, of these fits above which it moves with the angle (our own)",
     )
     moving_min_db: Annotated[Number, Field(ge=0)] = Field(
-        default=DEFAULT_CRITERIA.moving_min_db, description="dB; a smaller residual is no sign of moving (our own)"
+        default=DEFAULT_CRITERIA.moving_min_db,
+        description="dB; a smaller residual is no sign of moving; for a shape of less than an octave this times its "
+        "width in octaves (our own)",
+    )
+    near_axis_share: Share = Field(
+        default=DEFAULT_CRITERIA.near_axis_share,
+        description="Share of the front directions of an orbit; what is narrow and in fewer is near the axis only, as "
+        "interference is (our own)",
     )
     beaming_min_share: Share = Field(
         default=DEFAULT_CRITERIA.beaming_min_share,
@@ -231,6 +238,10 @@ class DeviationNumbers(Model):
         default=DEFAULT_CRITERIA.all_pass_turn,
         description="Degrees by which the excess phase changes over the width of a feature of two drive units; with at "
         "most half of it the feature is minimum phase (our own)",
+    )
+    as_high_share: Share = Field(
+        default=DEFAULT_CRITERIA.as_high_share,
+        description="Smallest share of its height that a broad resonance has in every curve (our own)",
     )
 
     @field_validator("changing_max_share")

@@ -181,6 +181,7 @@ _CAUSE_REASONS: dict[CauseBasis, str] = {
     "narrow for the sum of two drive units",
     "same poles in all directions": "of the shape of a resonance, with one centre and one Q in all directions",
     "moves with the angle": "its place changes with the angle, as with two paths of different lengths",
+    "near the axis only": "narrow, and in few directions near the axis, where paths to an edge are alike",
     "broad, at the same place in all directions": "broad, at one place, and of a height that changes with the angle: "
     "the beam widens or narrows",
     "only in front": "only in front, as the step of a baffle",

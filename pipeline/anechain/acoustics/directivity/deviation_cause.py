@@ -59,6 +59,7 @@ CauseBasis = Literal[
     "narrow, alike and of the shape of a resonance",
     "same poles in all directions",
     "moves with the angle",
+    "near the axis only",
     "broad, at the same place in all directions",
     "only in front",
     "level alone",
@@ -197,9 +198,10 @@ def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiati
         units; a broader one is a crossover phase with an all-pass part, a resonance if it is minimum phase, and not
         determined from the level alone.
 
-        Otherwise: interference or diffraction if fits with one centre and one Q leave much, since it moves. If it does
-        not move, a broad one is a change of coverage (over one orbit alone: interference with an all-pass part, else
-        not determined), a narrow one a resonance.
+        Otherwise: interference or diffraction if fits with one centre and one Q leave much, since it moves, or if it is
+        narrow and near the axis only. If it does not move, a broad one is a change of coverage (over one orbit alone:
+        interference with an all-pass part, else not determined). A narrow one that is in half of the front directions,
+        in the direct sound and in the reflections or the power, is a resonance.
     """
     if radiation.basis == "an orbit is missing":
         return CauseVerdict("not determined", "an orbit is missing")
@@ -211,17 +213,20 @@ def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiati
     left = max((share for share, _ in evidence.pole_residual_by_plane.values()), default=1.0)
     left_db = max((db for _, db in evidence.pole_residual_by_plane.values()), default=0.0)
     changes = radiation.radiates == "changes with the angle"
-    narrow = feature.pole_q >= criteria.narrow_q
-    moves = left > criteria.moving_min_residual and left_db > criteria.moving_min_db
-    if moves:
+    if left > criteria.moving_min_residual and left_db > criteria.moving_min_db * min(feature.width_octaves, 1.0):
         return CauseVerdict("interference or diffraction", "moves with the angle")
-    if not narrow:
+    if feature.pole_q < criteria.narrow_q:
         if not changes:
             return CauseVerdict("not determined", "directions do not decide")
         return _cause_if_broad(evidence, radiation, criteria)
+    least = min((has / looked for has, looked in evidence.directions_by_plane.values() if looked), default=0.0)
+    on_axis_only = "on_axis" in evidence.in_curves and "listening_window" not in evidence.in_curves
+    if changes and _in_direct_sound(evidence) and (least < criteria.near_axis_share or on_axis_only):
+        return CauseVerdict("interference or diffraction", "near the axis only")
     if feature.shape == NO_RESONANCE:
         return CauseVerdict("not determined", "not of the shape of a resonance")
-    if left > criteria.same_poles_max_residual or not _in_direct_sound(evidence, criteria):
+    in_both = _in_direct_sound(evidence) and bool({"early_reflections", "sound_power"} & set(evidence.in_curves))
+    if left > criteria.same_poles_max_residual or least < criteria.beaming_min_share or not in_both:
         return CauseVerdict("not determined", "directions do not decide")
     if feature.pole_q >= criteria.narrow_dip_q:
         return CauseVerdict("resonance", "same poles in all directions")
@@ -238,7 +243,10 @@ def _cause_if_alike(feature: PeakOrDip, evidence: DeviationEvidence, criteria: C
         return CauseVerdict("not determined", "level alone" if shaped else "not of the shape of a resonance")
     if evidence.excess_turn_deg >= criteria.all_pass_turn:
         return CauseVerdict("crossover phase", "all-pass part")
-    if shaped and evidence.excess_turn_deg <= criteria.all_pass_turn / 2:
+    # A broad rise by diffraction is minimum phase on the axis as well, but not as high in the sound power.
+    heights = [height / feature.height_db for height in evidence.height_by_curve_db.values()]
+    as_high = min(heights, default=0.0) >= criteria.as_high_share
+    if shaped and as_high and evidence.excess_turn_deg <= criteria.all_pass_turn / 2:
         return CauseVerdict("resonance", "minimum phase")
     return CauseVerdict("not determined", "directions do not decide")
 
@@ -254,10 +262,9 @@ def _cause_if_broad(evidence: DeviationEvidence, radiation: Radiation, criteria:
     return CauseVerdict("change of coverage", "broad, at the same place in all directions")
 
 
-def _in_direct_sound(evidence: DeviationEvidence, criteria: Criteria) -> bool:
-    """Return whether a feature is in the listening window and in a third of the directions of each orbit."""
-    shares = [has / looked for has, looked in evidence.directions_by_plane.values() if looked]
-    return "listening_window" in evidence.in_curves and min(shares, default=0.0) >= criteria.beaming_min_share
+def _in_direct_sound(evidence: DeviationEvidence) -> bool:
+    """Return whether a feature is on the axis or in the listening window."""
+    return bool(set(KINDS_OF_SOUND["direct sound"]) & set(evidence.in_curves))
 
 
 def _orbit_absent_behind(evidence: DeviationEvidence, criteria: Criteria) -> str:

@@ -50,12 +50,16 @@ class Criteria:
         What fits with one centre and one Q leave in the front directions of an orbit, as a share of the feature: up to
         the first it has the same poles in all directions, above the second it moves with the angle.
     moving_min_db : float
-        dB. A smaller residual is no sign of moving.
+        dB. A smaller residual is no sign of moving; for a shape of less than an octave this times its width in octaves.
+    near_axis_share : float
+        What is narrow and in less than this share of the front directions of an orbit is near the axis only.
     beaming_min_share : float
         Share of the front directions of each orbit that a resonance which does not radiate alike is in at least.
     all_pass_turn : float
         Degrees by which the excess phase changes over the width from which there is an all-pass part; with at most half
         of it the feature is minimum phase.
+    as_high_share : float
+        A broad resonance has at least this share of its height in every curve.
     """
 
     height_share: float = 0.5
@@ -74,11 +78,13 @@ class Criteria:
     widest: float = MAX_WIDTH_OCTAVES
     narrow_q: float = 1.8
     narrow_dip_q: float = 3.0
-    same_poles_max_residual: float = 0.25
+    same_poles_max_residual: float = 0.3
     moving_min_residual: float = 0.35
-    moving_min_db: float = 0.2
-    beaming_min_share: float = 0.3
+    moving_min_db: float = 0.25
+    near_axis_share: float = 0.3
+    beaming_min_share: float = 0.5
     all_pass_turn: float = 30.0
+    as_high_share: float = 0.75
 
 
 DEFAULT_CRITERIA = Criteria()

@@ -1,6 +1,7 @@
 """Measurement checks of the responses of a device, whichever importer read them.
 
-`arrivals` checks when the sound arrives, `echoes` finds reflections of the set-up, `directions` compares the levels of directions with each other,
+`arrivals` checks when the sound arrives, `echoes` finds reflections of the set-up, `directions` compares the levels of
+directions with each other,
 `shared_directions` compares the directions that both planes have, `repeats` compares takes.
 """
 
