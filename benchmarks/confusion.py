@@ -1,7 +1,7 @@
 """Write the page that states how often the causes of peaks and dips are right: `make confusion`.
 
-Usage: confusion.py PAGE [PART [SHARE]]. Parts are loudspeakers of one family drawn with other random numbers: the limits
-were tuned on part 0, the page is made from part 1. SHARE below 1 takes a share of each kind.
+Usage: confusion.py PAGE [PART [SHARE]]. Parts are loudspeakers of one family drawn with other random numbers: the
+limits were tuned on part 0, the page is made from part 1. SHARE below 1 takes a share of each kind.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ import physics
 from anechain.acoustics.curve.resonance_shape import bandwidth_of_q
 from anechain.acoustics.directivity.curves import curve_set
 from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, Deviation, DeviationReport, deviations
-from loudspeaker_family import ANGLES, FREQUENCY, PLANES, RESONANCE, Loudspeaker, Resonance, family
+from loudspeaker_family import ANGLES, COVERAGE, FREQUENCY, PLANES, RESONANCE, Loudspeaker, Resonance, family
 
 MIN_HEIGHT_DB = 0.7
 """dB; below the 1 dB of the resonances that count, so that an error of height does not hide one."""
@@ -94,7 +94,9 @@ def count(rates: Rates, loudspeaker: Loudspeaker, with_phase: bool, report: Devi
     rates.loudspeakers[kind] += 1
     for deviation in report.deviations:
         resonance = resonance_at(deviation, loudspeaker.resonances)
-        true = loudspeaker.cause if resonance is None else RESONANCE
+        low, high = loudspeaker.band
+        of_rest = loudspeaker.cause if low <= deviation.feature.centre_hz <= high else COVERAGE
+        true = of_rest if resonance is None else RESONANCE
         rates.causes[kind, true, with_phase, deviation.cause] += 1
         rates.radiates[kind, true, deviation.radiates] += 1
         if resonance is not None and deviation.cause == RESONANCE:

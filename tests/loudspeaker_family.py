@@ -57,10 +57,12 @@ class Loudspeaker:
     pressure : numpy.ndarray, shape (plane, angle, frequency)
         Complex, with the time of flight removed.
     cause : str
-        Cause of all peaks and dips but those of the resonances.
+        Cause of all peaks and dips in `band` but those of the resonances; outside the beam of the drive units changes.
     resonances : tuple of Resonance
     delays : tuple of float
         Delays in seconds of echoes of the set-up.
+    band : (float, float)
+        Hz.
     """
 
     kind: str
@@ -68,6 +70,7 @@ class Loudspeaker:
     cause: str
     resonances: tuple[Resonance, ...] = ()
     delays: tuple[float, ...] = ()
+    band: tuple[float, float] = (0.0, np.inf)
 
 
 # Sources on a rigid sphere
@@ -200,17 +203,16 @@ def echo(rng: np.random.Generator, alike: bool) -> tuple[Pressure, float]:
 
 
 def two_way(
-    rng: np.random.Generator, spacing: tuple[float, float], order: int, late: float = 0.0, box: float = 0.14
+    rng: np.random.Generator, centre: float, spacing: tuple[float, float], late_s: float = 0.0, box: float = 0.14
 ) -> Pressure:
-    """Two drive units apart by `spacing` (m to the left, m up); the upper branch is late by seconds."""
-    centre = _raised(rng, 900, 3500)
-    low, high = crossover(centre, order)
+    """Two drive units apart by `spacing` (m to the left, m up) with a crossover; the upper one is late."""
+    low, high = crossover(centre, int(rng.choice([2, 4, 8])))
     sine = np.sin(np.deg2rad(ANGLES))
     bass, treble = unit(box, rng.uniform(0.05, 0.1), True), unit(box, rng.uniform(0.01, 0.018), True)
     result = np.empty_like(bass)
     for row in range(2):
         result[row] = bass[row] * low * path(spacing[row] * sine / 2)
-        result[row] += treble[row] * high * path(late * SPEED / 1.0 - spacing[row] * sine / 2)
+        result[row] += treble[row] * high * path(late_s * SPEED - spacing[row] * sine / 2)
     return result
 
 
@@ -288,21 +290,18 @@ def disc_rim(rng: np.random.Generator) -> Loudspeaker:
 
 def lobing(rng: np.random.Generator) -> Loudspeaker:
     upright = rng.random() < 0.6
-    distance = rng.uniform(0.1, 0.2)
+    distance, centre = rng.uniform(0.1, 0.2), _raised(rng, 900, 3500)
     spacing = (0.0, distance) if upright else (distance, 0.0)
-    pressure = two_way(rng, spacing, int(rng.choice([2, 4, 8])), rng.uniform(0, 4e-5))
-    return Loudspeaker(f"lobing, {'vertical' if upright else 'horizontal'}", pressure * low_end(45), INTERFERENCE)
+    pressure = two_way(rng, centre, spacing, rng.uniform(0, 0.15) / centre) * low_end(45)
+    kind = f"lobing, {'vertical' if upright else 'horizontal'}"
+    return Loudspeaker(kind, pressure, INTERFERENCE, band=(centre / 2, centre * 2))
 
 
 def coaxial(rng: np.random.Generator) -> Loudspeaker:
-    state = rng.bit_generator.state
     centre = _raised(rng, 900, 3500)
-    rng.bit_generator.state = state
-    late = np.deg2rad(rng.choice([-1, 1]) * (60 + 60 * ((state["state"]["state"] >> 16) % 1000) / 1000)) / (
-        2 * np.pi * centre
-    )
-    pressure = two_way(rng, (0.0, 0.0), int(rng.choice([2, 4, 8])), float(late))
-    return Loudspeaker("phase error of a coaxial", pressure * low_end(45), CROSSOVER)
+    late = rng.choice([-1, 1]) * rng.uniform(60, 120) / 360 / centre
+    pressure = two_way(rng, centre, (0.0, 0.0), float(late)) * low_end(45)
+    return Loudspeaker("phase error of a coaxial", pressure, CROSSOVER, band=(centre / 2, centre * 2))
 
 
 def flare(rng: np.random.Generator) -> Loudspeaker:
@@ -342,7 +341,7 @@ def bare(rng: np.random.Generator) -> Loudspeaker:
 
 
 def aligned_coaxial(rng: np.random.Generator) -> Loudspeaker:
-    pressure = two_way(rng, (0.0, 0.0), int(rng.choice([2, 4, 8])))
+    pressure = two_way(rng, _raised(rng, 900, 3500), (0.0, 0.0))
     return Loudspeaker("aligned coaxial", pressure * low_end(45), COVERAGE)
 
 
@@ -361,11 +360,11 @@ KINDS: dict[Callable[[np.random.Generator], Loudspeaker], int] = {
     panel: 24,
     rear_port: 20,
     break_up: 30,
-    mixed: 60,
+    mixed: 50,
     echo_alike: 24,
     echo_by_direction: 12,
-    edge_diffraction: 28,
-    disc_rim: 16,
+    edge_diffraction: 20,
+    disc_rim: 12,
     lobing: 28,
     coaxial: 32,
     aligned_coaxial: 10,
@@ -375,11 +374,16 @@ KINDS: dict[Callable[[np.random.Generator], Loudspeaker], int] = {
 """Makers of loudspeakers with the number of each in one part of the family."""
 
 
+def drawn(part: int, maker: Callable[[np.random.Generator], Loudspeaker], number: int) -> Loudspeaker:
+    """Draw one loudspeaker, with noise of 0.02 dB in each direction and frequency."""
+    rng = np.random.default_rng([part, list(KINDS).index(maker), number])
+    loudspeaker = maker(rng)
+    noise = 10 ** (0.02 / 20 * rng.standard_normal(loudspeaker.pressure.shape))
+    return replace(loudspeaker, pressure=_with_shared_poles(loudspeaker.pressure * noise))
+
+
 def family(part: int, share: float = 1.0) -> Iterator[tuple[int, Loudspeaker]]:
     """Yield a part of the family, each loudspeaker with a number; parts with other numbers have other loudspeakers."""
-    for kind, (maker, count) in enumerate(KINDS.items()):
-        for number in range(max(1, round(count * share))):
-            rng = np.random.default_rng([part, kind, number])
-            loudspeaker = maker(rng)
-            noise = 10 ** (0.02 / 20 * rng.standard_normal(loudspeaker.pressure.shape))
-            yield 1000 * kind + number, replace(loudspeaker, pressure=_with_shared_poles(loudspeaker.pressure * noise))
+    for kind, (maker, most) in enumerate(KINDS.items()):
+        for number in range(max(1, round(most * share))):
+            yield 1000 * kind + number, drawn(part, maker, number)

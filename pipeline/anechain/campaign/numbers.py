@@ -208,7 +208,8 @@ class DeviationNumbers(Model):
     )
     narrow_dip_q: Positive = Field(
         default=DEFAULT_CRITERIA.narrow_dip_q,
-        description="Q of the zeros from which a dip is too narrow for the sum of two drive units (our own)",
+        description="Q of the equaliser's section from which a dip is too narrow for the sum of two drive units (our "
+        "own)",
     )
     same_poles_max_residual: Share = Field(
         default=DEFAULT_CRITERIA.same_poles_max_residual,

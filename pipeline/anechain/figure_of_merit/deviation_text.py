@@ -54,8 +54,8 @@ def echo_text(echo: Echo) -> str:
     strength = "as strong in all directions" if echo.alike else "of a strength that changes with the angle"
     return (
         f"echo {1e3 * echo.delay_s:.3g} ms after the direct sound (path {echo.path_m:.3g} m longer): peaks every "
-        f"{format_hertz(echo.spacing_hz)} Hz from {format_hertz(echo.low_hz)} to {format_hertz(echo.high_hz)} Hz, up to "
-        f"{echo.ripple_db:.1f} dB, the echo {echo.level_db:.0f} dB re the direct sound, the same delay in all "
+        f"{format_hertz(echo.spacing_hz)} Hz from {format_hertz(echo.low_hz)} to {format_hertz(echo.high_hz)} Hz, "
+        f"up to {echo.ripple_db:.1f} dB, the echo {echo.level_db:.0f} dB re the direct sound, the same delay in all "
         f"directions, {strength}: most likely the set-up's (boom, stand, floor), not the device's"
     )
 

@@ -36,7 +36,7 @@ MAX_WIDTH_OCTAVES = 2.5
 
 @method(
     "peaks-and-dips",
-    version=2,
+    version=3,
     title="Peaks and dips of a curve: centre, height, width, Q, and the phase of an added resonance",
     formula="Least squares fit of |1 + r / (1 + j w)|², w = Q (f / f0 - f0 / f), smoothed as the curve is, and a line "
     "(for a narrow shape a parabola or cubic), around each extreme whose prominence is half the minimum height or "
@@ -49,7 +49,8 @@ MAX_WIDTH_OCTAVES = 2.5
     limitations="A shape narrower than half the smoothing window is not resolved. A shape cut off by an end of the "
     "band is not detected. Two close peaks leave a dip between them that has no cause of its own. A phase is fitted "
     "from Q 4 on and assumed constant over the resonance; a peak and a dip of two causes may be taken for a "
-    "resonance. Overlapping shapes affect each other: their centres, heights and Q may be wrong together.",
+    "resonance. Only the 48 most prominent extremes are fitted. "
+    "Overlapping shapes affect each other: their centres, heights and Q may be wrong together.",
 )
 def find_peaks_and_dips(
     frequency: ArrayLike,

@@ -210,25 +210,37 @@ def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiati
     alike = radiation.radiates == "alike in all directions"
     if alike:
         return _cause_if_alike(feature, evidence, criteria)
+    turn = evidence.excess_turn_deg
+    all_pass = turn is not None and turn >= criteria.all_pass_turn
+    dip = feature.height_db < 0
+    if dip and all_pass and radiation.basis in ("rear does not decide", "rear is unknown"):
+        return CauseVerdict("crossover phase", "all-pass part")
     left = max((share for share, _ in evidence.pole_residual_by_plane.values()), default=1.0)
     left_db = max((db for _, db in evidence.pole_residual_by_plane.values()), default=0.0)
     changes = radiation.radiates == "changes with the angle"
     if left > criteria.moving_min_residual and left_db > criteria.moving_min_db * min(feature.width_octaves, 1.0):
         return CauseVerdict("interference or diffraction", "moves with the angle")
+    if feature.q < criteria.narrow_dip_q and radiation.plane in PLANES and all_pass:
+        # Two drive units side by side change the beam over one orbit, where their all-pass part is.
+        return CauseVerdict("interference or diffraction", "over one orbit, with an all-pass part")
     if feature.pole_q < criteria.narrow_q:
         if not changes:
             return CauseVerdict("not determined", "directions do not decide")
-        return _cause_if_broad(evidence, radiation, criteria)
+        if radiation.plane in PLANES and turn is None:
+            return CauseVerdict("not determined", "over one orbit")
+        return CauseVerdict("change of coverage", "broad, at the same place in all directions")
     least = min((has / looked for has, looked in evidence.directions_by_plane.values() if looked), default=0.0)
     on_axis_only = "on_axis" in evidence.in_curves and "listening_window" not in evidence.in_curves
     if changes and _in_direct_sound(evidence) and (least < criteria.near_axis_share or on_axis_only):
         return CauseVerdict("interference or diffraction", "near the axis only")
     if feature.shape == NO_RESONANCE:
         return CauseVerdict("not determined", "not of the shape of a resonance")
-    in_both = _in_direct_sound(evidence) and bool({"early_reflections", "sound_power"} & set(evidence.in_curves))
-    if left > criteria.same_poles_max_residual or least < criteria.beaming_min_share or not in_both:
+    described_by_direct = feature.curve in KINDS_OF_SOUND["direct sound"]
+    in_both = described_by_direct and bool({"early_reflections", "sound_power"} & set(evidence.in_curves))
+    same_poles = left <= criteria.same_poles_max_residual and not (dip and all_pass)
+    if not same_poles or least < criteria.beaming_min_share or not in_both:
         return CauseVerdict("not determined", "directions do not decide")
-    if feature.pole_q >= criteria.narrow_dip_q:
+    if feature.q >= criteria.narrow_dip_q:
         return CauseVerdict("resonance", "same poles in all directions")
     return CauseVerdict("not determined", "between narrow and broad")
 
@@ -236,30 +248,21 @@ def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiati
 def _cause_if_alike(feature: PeakOrDip, evidence: DeviationEvidence, criteria: Criteria) -> CauseVerdict:
     """Decide what a peak or dip is that is alike in all directions."""
     shaped = feature.shape != NO_RESONANCE
-    peak = feature.height_db > 0
-    if shaped and ((peak and feature.pole_q >= criteria.narrow_q) or feature.pole_q >= criteria.narrow_dip_q):
+    turn = evidence.excess_turn_deg
+    # The sum of two drive units has narrow dips, where it nearly vanishes, but no narrow peaks.
+    narrow = feature.pole_q >= criteria.narrow_q if feature.height_db > 0 else feature.q >= criteria.narrow_dip_q
+    if shaped and narrow and (feature.height_db > 0 or turn is None or turn < criteria.all_pass_turn):
         return CauseVerdict("resonance", "narrow, alike and of the shape of a resonance")
-    if evidence.excess_turn_deg is None:
+    if turn is None:
         return CauseVerdict("not determined", "level alone" if shaped else "not of the shape of a resonance")
-    if evidence.excess_turn_deg >= criteria.all_pass_turn:
+    if turn >= criteria.all_pass_turn:
         return CauseVerdict("crossover phase", "all-pass part")
     # A broad rise by diffraction is minimum phase on the axis as well, but not as high in the sound power.
     heights = [height / feature.height_db for height in evidence.height_by_curve_db.values()]
     as_high = min(heights, default=0.0) >= criteria.as_high_share
-    if shaped and as_high and evidence.excess_turn_deg <= criteria.all_pass_turn / 2:
+    if shaped and as_high and turn <= criteria.all_pass_turn / 2:
         return CauseVerdict("resonance", "minimum phase")
     return CauseVerdict("not determined", "directions do not decide")
-
-
-def _cause_if_broad(evidence: DeviationEvidence, radiation: Radiation, criteria: Criteria) -> CauseVerdict:
-    """Decide what a broad peak or dip is that changes with the angle, but does not move."""
-    if radiation.plane in PLANES:
-        # Two drive units side by side narrow the beam over one orbit, where their all-pass part is.
-        if evidence.excess_turn_deg is None:
-            return CauseVerdict("not determined", "over one orbit")
-        if evidence.excess_turn_deg >= criteria.all_pass_turn:
-            return CauseVerdict("interference or diffraction", "over one orbit, with an all-pass part")
-    return CauseVerdict("change of coverage", "broad, at the same place in all directions")
 
 
 def _in_direct_sound(evidence: DeviationEvidence) -> bool:

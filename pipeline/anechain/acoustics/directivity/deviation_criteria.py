@@ -44,8 +44,8 @@ class Criteria:
     widest : float
         Octaves. A wider shape is no peak or dip.
     narrow_q, narrow_dip_q : float
-        Q of the poles (of the zeros for a dip) from which a peak, or a dip, is narrow: the sum of two drive units at a
-        crossover has broader ones.
+        Q of the poles from which a peak is narrow, and Q of the section from which a dip is: the sum of two drive units
+        at a crossover has broader ones.
     same_poles_max_residual, moving_min_residual : float
         What fits with one centre and one Q leave in the front directions of an orbit, as a share of the feature: up to
         the first it has the same poles in all directions, above the second it moves with the angle.
