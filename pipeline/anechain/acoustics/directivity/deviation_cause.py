@@ -200,25 +200,27 @@ def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiati
 
         Otherwise: interference or diffraction if fits with one centre and one Q leave much, since it moves, or if it is
         narrow and near the axis only. If it does not move, a broad one is a change of coverage (over one orbit alone:
-        interference with an all-pass part, else not determined). A narrow one that is in half of the front directions,
-        in the direct sound and in the reflections or the power, is a resonance.
+        interference with an all-pass part, else not determined). A narrow one that is in half of the front directions
+        and in the direct sound is a resonance.
     """
     if radiation.basis == "an orbit is missing":
         return CauseVerdict("not determined", "an orbit is missing")
     if radiation.basis == "only in front":
         return CauseVerdict("change of coverage", "only in front")
-    alike = radiation.radiates == "alike in all directions"
-    if alike:
+    left = max((share for share, _ in evidence.pole_residual_by_plane.values()), default=1.0)
+    left_db = max((db for _, db in evidence.pole_residual_by_plane.values()), default=0.0)
+    much_left = left_db > criteria.moving_min_db * min(feature.width_octaves, 1.0)
+    if radiation.radiates == "alike in all directions":
+        if much_left and left > criteria.same_poles_max_residual:
+            return CauseVerdict("not determined", "directions do not decide")
         return _cause_if_alike(feature, evidence, criteria)
     turn = evidence.excess_turn_deg
     all_pass = turn is not None and turn >= criteria.all_pass_turn
     dip = feature.height_db < 0
     if dip and all_pass and radiation.basis in ("rear does not decide", "rear is unknown"):
         return CauseVerdict("crossover phase", "all-pass part")
-    left = max((share for share, _ in evidence.pole_residual_by_plane.values()), default=1.0)
-    left_db = max((db for _, db in evidence.pole_residual_by_plane.values()), default=0.0)
     changes = radiation.radiates == "changes with the angle"
-    if left > criteria.moving_min_residual and left_db > criteria.moving_min_db * min(feature.width_octaves, 1.0):
+    if much_left and left > criteria.moving_min_residual:
         return CauseVerdict("interference or diffraction", "moves with the angle")
     if feature.q < criteria.narrow_dip_q and radiation.plane in PLANES and all_pass:
         # Two drive units side by side change the beam over one orbit, where their all-pass part is.
@@ -235,10 +237,11 @@ def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiati
         return CauseVerdict("interference or diffraction", "near the axis only")
     if feature.shape == NO_RESONANCE:
         return CauseVerdict("not determined", "not of the shape of a resonance")
+    # In the reflections or the power as well; if not, as from a port at the rear, the poles must agree twice as well.
+    in_reflections = bool({"early_reflections", "sound_power"} & set(evidence.in_curves))
+    same_poles = left <= criteria.same_poles_max_residual * (1.0 if in_reflections else 0.5) and not (dip and all_pass)
     described_by_direct = feature.curve in KINDS_OF_SOUND["direct sound"]
-    in_both = described_by_direct and bool({"early_reflections", "sound_power"} & set(evidence.in_curves))
-    same_poles = left <= criteria.same_poles_max_residual and not (dip and all_pass)
-    if not same_poles or least < criteria.beaming_min_share or not in_both:
+    if not same_poles or least < criteria.beaming_min_share or not described_by_direct:
         return CauseVerdict("not determined", "directions do not decide")
     if feature.q >= criteria.narrow_dip_q:
         return CauseVerdict("resonance", "same poles in all directions")

@@ -84,7 +84,7 @@ class Criteria:
     near_axis_share: float = 0.3
     beaming_min_share: float = 0.5
     all_pass_turn: float = 30.0
-    as_high_share: float = 0.75
+    as_high_share: float = 0.8
 
 
 DEFAULT_CRITERIA = Criteria()
