@@ -25,7 +25,7 @@ def test_a_resonance_is_minimum_phase(q, gain):
 
 def test_a_weak_echo_is_minimum_phase():
     _, excess = excess_of(1 + 0.2 * np.exp(-2j * np.pi * GRID * 0.0005))
-    assert np.abs(excess).max() < np.deg2rad(6)
+    assert np.abs(excess).max() < np.deg2rad(8)
 
 
 def test_two_drive_units_have_an_all_pass_part():
@@ -39,4 +39,4 @@ def test_two_drive_units_have_an_all_pass_part():
 
 def test_a_delay_is_no_excess_phase():
     _, excess = excess_of(np.exp(-2j * np.pi * GRID * 1e-5))
-    assert np.abs(excess).max() < 1e-6
+    assert np.abs(excess).max() < 1e-4

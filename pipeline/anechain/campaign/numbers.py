@@ -225,6 +225,10 @@ class DeviationNumbers(Model):
         description="dB; a smaller residual is no sign of moving; for a shape of less than an octave this times its "
         "width in octaves (our own)",
     )
+    one_orbit_min_db: Annotated[Number, Field(ge=0)] = Field(
+        default=DEFAULT_CRITERIA.one_orbit_min_db,
+        description="dB; with a larger residual, what changes over one orbit alone moves (our own)",
+    )
     near_axis_share: Share = Field(
         default=DEFAULT_CRITERIA.near_axis_share,
         description="Share of the front directions of an orbit; what is narrow and in fewer is near the axis only, as "

@@ -7,16 +7,26 @@ cepstrum is computed as a periodogram by least squares.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.frequencies import check_grid
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["MAX_STEP", "MIN_PERIODS", "Ripple", "fitted_ripple", "power_cepstrum", "ripple_of_delay"]
+__all__ = [
+    "MAX_STEP",
+    "MIN_PERIODS",
+    "Ripple",
+    "fitted_ripple",
+    "power_cepstrum",
+    "refined_delay",
+    "ripple_of_delay",
+    "trusted_samples",
+    "with_order",
+]
 
 MIN_PERIODS = 4.0
 """Fewest periods of a ripple in the band: with fewer, even spacing cannot be seen."""
@@ -26,6 +36,15 @@ MAX_STEP = 0.4
 
 KNOT_OCTAVES = 1.0
 """Octaves between the knots of the smooth background."""
+
+ROBUST_ROUNDS = 5
+"""Rounds in which samples beside the ripple lose weight."""
+
+MIN_IMPROVEMENT = 0.25
+"""Factor by which a higher order must lower the squared residual."""
+
+MIN_SCALE_DB = 0.05
+"""dB; smallest scale of what is left."""
 
 MAX_GAIN = 0.9
 """Largest relative amplitude of an echo in a fit."""
@@ -43,10 +62,13 @@ class Ripple:
         Delay of the copy in seconds.
     weight : numpy.ndarray, shape (n,)
         Height of the ripple in the curve re that before smoothing; 0 where samples are too far apart.
+    order : int
+        Order of the polynomial in log frequency that the echo's complex amplitude follows.
     """
 
     delay_s: float
     weight: Floats
+    order: int = 0
 
 
 def _background(log_frequency: Floats) -> Floats:
@@ -135,7 +157,9 @@ def power_cepstrum(
     return np.asarray(explained / max(float(rest @ rest), 1e-12))
 
 
-def fitted_ripple(frequency: ArrayLike, levels: ArrayLike, ripple: Ripple, rounds: int = 4) -> tuple[Floats, Floats]:
+def fitted_ripple(
+    frequency: ArrayLike, levels: ArrayLike, ripple: Ripple, trust: Floats | None = None, rounds: int = 4
+) -> tuple[Floats, Floats]:
     """Fit the ripple of an echo of known delay to each of several curves, together with a smooth background.
 
     Parameters
@@ -145,6 +169,8 @@ def fitted_ripple(frequency: ArrayLike, levels: ArrayLike, ripple: Ripple, round
     levels : array_like, shape (rows, n)
         dB; a row with a value that is not finite has a ripple of zero.
     ripple : Ripple
+    trust : numpy.ndarray, shape (n,), optional
+        Weights of the least squares, see :func:`trusted_samples`; 1 by default.
     rounds : int
         Rounds of the fit of 20 lg |1 + g e^(-j w T)|, whose first order in g is linear.
 
@@ -155,32 +181,117 @@ def fitted_ripple(frequency: ArrayLike, levels: ArrayLike, ripple: Ripple, round
     gain : numpy.ndarray, shape (rows, n)
         Complex amplitude g of the echo re the direct sound; it changes smoothly with log frequency.
     """
-    grid = check_grid(frequency)
-    rows = np.atleast_2d(np.asarray(levels, dtype=np.float64)) / _NEPER_DB
+    ripple_db, gain, _ = _fit(check_grid(frequency), np.atleast_2d(np.asarray(levels)), ripple, trust, rounds)
+    return ripple_db, gain
+
+
+def _fit(
+    grid: Floats, levels: Floats, ripple: Ripple, trust: Floats | None, rounds: int = 4
+) -> tuple[Floats, NDArray[np.complex128], Floats]:
+    """Return ripples in dB, complex gains, and what the fits leave in dB, each of shape (rows, n)."""
+    rows = np.asarray(levels, dtype=np.float64) / _NEPER_DB
     usable = np.isfinite(rows).all(axis=1)
     octaves = np.log2(grid)
-    seen = ripple.weight > 0
-    position = octaves - (octaves[seen].mean() if seen.any() else octaves.mean())
+    # Below half a period the ripple cannot show how its strength changes.
+    position = np.maximum(octaves, np.log2(0.5 / ripple.delay_s))
+    position = position - position.mean()
     # Air, the size of the object and the directivity change an echo smoothly over frequency.
-    shapes = np.stack([np.ones_like(position), position, position**2], axis=1)
+    shapes = np.vander(position, ripple.order + 1, increasing=True)
+    count = ripple.order + 1
     turn = np.exp(-2j * np.pi * grid * ripple.delay_s)
     columns = shapes * (ripple.weight * turn)[:, np.newaxis]
-    basis = _background(octaves)
-    design = np.concatenate([columns.real, -columns.imag], axis=1)
-    design -= basis @ (basis.T @ design)
+    root = np.ones(grid.size) if trust is None else np.sqrt(trust)
+    background = _background(octaves)
+    design = np.concatenate([columns.real, -columns.imag, background], axis=1)
+    inverse = np.linalg.pinv(design * root[:, np.newaxis], rcond=1e-6) * root
     values = np.where(usable[:, np.newaxis], rows, 0.0)
-    inverse = np.linalg.pinv(design)
+    model, first_order, left = np.zeros(rows.shape), np.zeros(rows.shape), np.zeros(rows.shape)
     gain = np.zeros(rows.shape, dtype=np.complex128)
-    model = np.zeros(rows.shape)
-    first_order = np.zeros(rows.shape)
     for _ in range(rounds):
-        target = values - (model - first_order)
-        target = target - (target @ basis) @ basis.T
-        solution = target @ inverse.T
-        gain = (solution[:, :3] + 1j * solution[:, 3:]) @ shapes.T
-        magnitude = np.abs(gain)
-        gain *= np.minimum(1.0, MAX_GAIN / np.maximum(magnitude, 1e-12))
+        solution = (values - (model - first_order)) @ inverse.T
+        gain = (solution[:, :count] + 1j * solution[:, count : 2 * count]) @ shapes.T
+        gain *= np.minimum(1.0, MAX_GAIN / np.maximum(np.abs(gain), 1e-12))
         first_order = ripple.weight * (gain * turn).real
         model = ripple.weight * np.log(np.abs(1 + gain * turn))
-    gain = np.where(usable[:, np.newaxis], gain, 0.0)
-    return np.where(usable[:, np.newaxis], model * _NEPER_DB, 0.0), gain
+        left = values - model - solution[:, 2 * count :] @ background.T
+    finite = usable[:, np.newaxis]
+    return np.where(finite, model * _NEPER_DB, 0.0), np.where(finite, gain, 0.0), left * _NEPER_DB
+
+
+def trusted_samples(frequency: ArrayLike, level: ArrayLike, ripple: Ripple) -> Floats:
+    """Return weights that are small where a curve has peaks and dips beside the ripple.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB; finite.
+    ripple : Ripple
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        1 / (1 + (r / s)²)², with what the fit leaves r and 2.5 robust standard deviations s (from the median of |r|).
+    """
+    grid, row = check_grid(frequency), np.atleast_2d(np.asarray(level, dtype=np.float64))
+    trust = np.ones(grid.size)
+    for _ in range(ROBUST_ROUNDS):
+        left = _fit(grid, row, ripple, trust)[2][0]
+        scale = max(2.5 * 1.4826 * float(np.median(np.abs(left))), MIN_SCALE_DB)
+        trust = 1 / (1 + (left / scale) ** 2) ** 2
+    return np.asarray(trust)
+
+
+def with_order(frequency: ArrayLike, level: ArrayLike, ripple: Ripple, trust: Floats) -> Ripple:
+    """Return a ripple with the lowest order, up to 2, that the next order does not improve much.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB; finite.
+    ripple : Ripple
+    trust : numpy.ndarray, shape (n,)
+        Weights, see :func:`trusted_samples`.
+
+    Returns
+    -------
+    Ripple
+    """
+    grid, row = check_grid(frequency), np.atleast_2d(np.asarray(level, dtype=np.float64))
+    best = replace(ripple, order=0)
+    cost = float((trust * _fit(grid, row, best, trust)[2][0] ** 2).sum())
+    for order in (1, 2):
+        higher = replace(ripple, order=order)
+        lower = float((trust * _fit(grid, row, higher, trust)[2][0] ** 2).sum())
+        if lower < MIN_IMPROVEMENT * cost:
+            best, cost = higher, lower
+    return best
+
+
+def refined_delay(
+    frequency: ArrayLike, level: ArrayLike, delays_s: ArrayLike, smoothing: float | None, trust: Floats
+) -> float:
+    """Return the delay whose ripple leaves least, among several.
+
+    Parameters
+    ----------
+    frequency, level : array_like, shape (n,)
+        Hz, ascending, and dB; finite.
+    delays_s : array_like
+        Seconds.
+    smoothing : float or None
+        Windows per octave of the smoothing.
+    trust : numpy.ndarray, shape (n,)
+        Weights, see :func:`trusted_samples`.
+
+    Returns
+    -------
+    float
+        Seconds.
+    """
+    grid, row = check_grid(frequency), np.atleast_2d(np.asarray(level, dtype=np.float64))
+    delays = np.asarray(delays_s, dtype=np.float64)
+    cost = []
+    for delay in delays:
+        left = _fit(grid, row, Ripple(float(delay), ripple_of_delay(grid, delay, smoothing)), trust, 2)[2][0]
+        cost.append(float((trust * left**2).sum()))
+    return float(delays[int(np.argmin(cost))])

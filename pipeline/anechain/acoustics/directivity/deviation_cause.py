@@ -222,9 +222,12 @@ def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiati
     changes = radiation.radiates == "changes with the angle"
     if much_left and left > criteria.moving_min_residual:
         return CauseVerdict("interference or diffraction", "moves with the angle")
-    if feature.q < criteria.narrow_dip_q and radiation.plane in PLANES and all_pass:
-        # Two drive units side by side change the beam over one orbit, where their all-pass part is.
-        return CauseVerdict("interference or diffraction", "over one orbit, with an all-pass part")
+    if feature.q < criteria.narrow_dip_q and radiation.plane in PLANES:
+        # Two drive units side by side, or one edge, change the beam over one orbit.
+        if all_pass:
+            return CauseVerdict("interference or diffraction", "over one orbit, with an all-pass part")
+        if left_db > criteria.one_orbit_min_db:
+            return CauseVerdict("interference or diffraction", "moves with the angle")
     if feature.pole_q < criteria.narrow_q:
         if not changes:
             return CauseVerdict("not determined", "directions do not decide")

@@ -51,6 +51,8 @@ class Criteria:
         the first it has the same poles in all directions, above the second it moves with the angle.
     moving_min_db : float
         dB. A smaller residual is no sign of moving; for a shape of less than an octave this times its width in octaves.
+    one_orbit_min_db : float
+        dB. With a larger residual, what changes over one orbit alone moves.
     near_axis_share : float
         What is narrow and in less than this share of the front directions of an orbit is near the axis only.
     beaming_min_share : float
@@ -81,6 +83,7 @@ class Criteria:
     same_poles_max_residual: float = 0.3
     moving_min_residual: float = 0.35
     moving_min_db: float = 0.25
+    one_orbit_min_db: float = 0.35
     near_axis_share: float = 0.3
     beaming_min_share: float = 0.5
     all_pass_turn: float = 30.0

@@ -18,7 +18,10 @@ from anechain.acoustics.curve.echo_ripple import (
     Ripple,
     fitted_ripple,
     power_cepstrum,
+    refined_delay,
     ripple_of_delay,
+    trusted_samples,
+    with_order,
 )
 from anechain.acoustics.curve.frequencies import check_grid
 from anechain.acoustics.directivity.directions import wrap_angle
@@ -36,7 +39,7 @@ MAX_ECHOES = 3
 FRONT = 60.0
 """Degrees from the axis within which directions are searched."""
 
-MIN_EXPLAINED = 0.2
+MIN_EXPLAINED = 0.35
 """Share of the variance about the background that the ripple of an echo explains at least."""
 
 MIN_OVER_MEDIAN = 10.0
@@ -86,6 +89,10 @@ class Echo:
         Height of the peak in the power cepstrum of the mean of the front directions: share of the variance explained.
     weight : numpy.ndarray, shape (n,)
         See :class:`anechain.acoustics.curve.echo_ripple.Ripple`.
+    trust : numpy.ndarray, shape (n,)
+        See :func:`anechain.acoustics.curve.echo_ripple.trusted_samples`.
+    order : int
+        See :class:`anechain.acoustics.curve.echo_ripple.Ripple`.
     """
 
     delay_s: float
@@ -100,6 +107,8 @@ class Echo:
     alike: bool
     explained: float
     weight: Floats
+    trust: Floats
+    order: int
 
 
 @method(
@@ -172,8 +181,9 @@ def find_echoes(
         if echo is None:
             break
         weight = np.zeros(grid.size)
-        weight[inside] = echo.weight
-        echoes.append(replace(echo, weight=weight))
+        trust = np.zeros(grid.size)
+        weight[inside], trust[inside] = echo.weight, echo.trust
+        echoes.append(replace(echo, weight=weight, trust=trust))
         rest = {plane: rest[plane] - ripples[plane] for plane in rest}
     return tuple(echoes)
 
@@ -205,21 +215,28 @@ def _echo_at(
     smoothing: float | None,
     speed: float,
 ) -> tuple[Echo | None, dict[str, Floats]]:
-    near = delay + step * np.linspace(-1, 1, 21)
-    cepstrum = power_cepstrum(band, mean, near, smoothing)
-    delay = float(near[np.argmax(cepstrum)])
     ripple = Ripple(delay, ripple_of_delay(band, delay, smoothing))
+    if not ripple.weight.any():
+        return None, {}
+    # Peaks and dips beside the ripple move the delay a little: twice, with less weight on them.
+    for width in (1.0, 0.25):
+        trust = trusted_samples(band, mean, ripple)
+        delay = refined_delay(band, mean, delay + width * step * np.linspace(-1, 1, 17), smoothing, trust)
+        ripple = Ripple(delay, ripple_of_delay(band, delay, smoothing))
+    trust = trusted_samples(band, mean, ripple)
+    ripple = with_order(band, mean, ripple, trust)
+    trust = trusted_samples(band, mean, ripple)
     seen = np.flatnonzero(ripple.weight)
     if not seen.size:
         return None, {}
     low, high = max(float(band[seen[0]]), 0.25 / delay), float(band[seen[-1]])
     periods = (high - low) * delay
-    ripple_db, gain = (values[0] for values in fitted_ripple(band, mean, ripple))
+    ripple_db, gain = (values[0] for values in fitted_ripple(band, mean, ripple, trust))
     if smoothing is None and seen[-1] < band.size - 12:
         # Point samples have the ripple where they are too far apart to show it as well, unless they are means.
-        whole = Ripple(delay, ripple_of_delay(band, delay, None, max_step=np.inf))
+        whole = replace(ripple, weight=ripple_of_delay(band, delay, None, max_step=np.inf))
         further = slice(int(seen[-1]) + 1, None)
-        predicted, gains = (values[0] for values in fitted_ripple(band, mean, whole))
+        predicted, gains = (values[0] for values in fitted_ripple(band, mean, whole, trust))
         before = _without_parabola(band[further], mean[further])
         after = _without_parabola(band[further], (mean - predicted)[further])
         if float((after**2).sum()) <= (1 - MIN_SECTION_SHARE) * float((before**2).sum()):
@@ -231,7 +248,7 @@ def _echo_at(
         return None, {}
     shares, strengths, ripples = {}, [], {}
     for plane, orbit in orbits.items():
-        ripples[plane], gains = fitted_ripple(band, orbit, ripple)
+        ripples[plane], gains = fitted_ripple(band, orbit, ripple, trust)
         weight = np.where(part, ripple.weight * np.abs(gain) ** 2, 0.0)
         # Strength and phase of the echo in each direction re its mean.
         relative = (gains * np.conj(gain) * np.where(part, ripple.weight, 0.0)).sum(axis=1) / weight.sum()
@@ -253,8 +270,10 @@ def _echo_at(
         periods=periods,
         share_by_plane=shares,
         alike=bool(strength.std() <= SAME_STRENGTH * strength.mean()),
-        explained=float(cepstrum.max()),
+        explained=float(power_cepstrum(band, mean, [delay], smoothing)[0]),
         weight=ripple.weight,
+        trust=trust,
+        order=ripple.order,
     )
     return found, ripples
 
@@ -308,6 +327,6 @@ def without_echoes(frequency: ArrayLike, levels: ArrayLike, echoes: Sequence[Ech
     for echo in echoes:
         seen = np.flatnonzero(echo.weight)
         part = slice(int(seen[0]), int(seen[-1]) + 1)
-        ripple = Ripple(echo.delay_s, echo.weight[part])
-        rows[:, part] -= fitted_ripple(grid[part], rows[:, part], ripple)[0]
+        ripple = Ripple(echo.delay_s, echo.weight[part], echo.order)
+        rows[:, part] -= fitted_ripple(grid[part], rows[:, part], ripple, echo.trust[part])[0]
     return rows.reshape(array.shape)
