@@ -190,7 +190,7 @@ def test_a_resonance_beside_a_notch(plane):
 def mixed():
     def factor(plane, angle):
         path = 0.12 * (1 - (np.sin(angle) if plane == "vertical" else 0.0))
-        return biquad(400, 0.9, 4, GRID) * (1 - 0.4 * np.exp(-2j * np.pi * GRID * path / SPEED))
+        return biquad(400, 3, 4, GRID) * (1 - 0.4 * np.exp(-2j * np.pi * GRID * path / SPEED))
 
     return source(factor)[1]
 

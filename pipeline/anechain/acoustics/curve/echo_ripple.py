@@ -159,7 +159,7 @@ def power_cepstrum(
 
 def fitted_ripple(
     frequency: ArrayLike, levels: ArrayLike, ripple: Ripple, trust: Floats | None = None, rounds: int = 4
-) -> tuple[Floats, Floats]:
+) -> tuple[Floats, NDArray[np.complex128]]:
     """Fit the ripple of an echo of known delay to each of several curves, together with a smooth background.
 
     Parameters

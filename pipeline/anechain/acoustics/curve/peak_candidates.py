@@ -201,7 +201,7 @@ def _extremes(octaves: Floats, level: Floats, min_height_db: float, in_curve: bo
         # The base of a shape that the band cuts off is the end of the curve.
         last = level.size - 1
         cut_off = [
-            (base <= 1 and row * step <= END_OCTAVES) or (end >= last - 1 and (last - row) * step <= END_OCTAVES)
+            bool((base <= 1 and row * step <= END_OCTAVES) or (end >= last - 1 and (last - row) * step <= END_OCTAVES))
             for row, base, end in zip(rows, properties["left_bases"], properties["right_bases"], strict=True)
         ]
         candidates += [

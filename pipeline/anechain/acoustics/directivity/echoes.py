@@ -177,7 +177,7 @@ def find_echoes(
     band, echoes = grid[inside], []
     rest = dict(orbits)
     for _ in range(MAX_ECHOES):
-        echo, ripples = _strongest_echo(band, rest, smoothing, speed)
+        echo, ripples = _strongest_echo(band, rest, smoothing, speed, [known.delay_s for known in echoes])
         if echo is None:
             break
         weight = np.zeros(grid.size)
@@ -189,7 +189,7 @@ def find_echoes(
 
 
 def _strongest_echo(
-    band: Floats, orbits: dict[str, Floats], smoothing: float | None, speed: float
+    band: Floats, orbits: dict[str, Floats], smoothing: float | None, speed: float, found_s: Sequence[float]
 ) -> tuple[Echo | None, dict[str, Floats]]:
     mean = np.mean([orbit.mean(axis=0) for orbit in orbits.values()], axis=0)
     span = float(band[-1] - band[0])
@@ -197,7 +197,9 @@ def _strongest_echo(
     cepstrum = power_cepstrum(band, mean, delays, smoothing)
     median = float(np.median(cepstrum))
     tops = np.flatnonzero((cepstrum[1:-1] >= cepstrum[:-2]) & (cepstrum[1:-1] > cepstrum[2:])) + 1
-    for top in sorted(tops, key=lambda row: -cepstrum[row])[:3]:
+    # What the fit of an echo leaves has nearly its delay.
+    apart = [top for top in tops if all(abs(delays[top] - known) > 2 / span for known in found_s)]
+    for top in sorted(apart, key=lambda row: -cepstrum[row])[:3]:
         if cepstrum[top] < max(MIN_EXPLAINED, MIN_OVER_MEDIAN * median):
             break
         found, ripples = _echo_at(band, orbits, mean, float(delays[top]), 0.2 / span, smoothing, speed)
