@@ -1,7 +1,7 @@
 """Write the page that states how often the causes of peaks and dips are right: `make confusion`.
 
 Usage: confusion.py PAGE [PART [SHARE]]. Parts are loudspeakers of one family drawn with other random numbers: the
-limits were tuned on part 0, the page is made from part 1. SHARE below 1 takes a share of each kind.
+limits were tuned on part 0, the page is made from part 3. SHARE below 1 takes a share of each kind.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ of a baffle or a beaming piston counts as a change of coverage.
 def main() -> None:
     """Write the page."""
     target = Path(sys.argv[1])
-    part = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    part = int(sys.argv[2]) if len(sys.argv) > 2 else 3
     share = float(sys.argv[3]) if len(sys.argv) > 3 else 1.0
     start = time.process_time()
     rates = rates_of_part(part, share)

@@ -18,6 +18,10 @@ MIN_HEIGHT_DB = 0.7
 """dB; below the 1 dB of the resonances that count, so that an error of height does not hide one."""
 
 
+SAME_DELAY_S = 5e-5
+"""Seconds; an object that reflects high or low frequencies better changes the delay a little."""
+
+
 @dataclass
 class Rates:
     """Counts over loudspeakers.
@@ -108,9 +112,9 @@ def count(rates: Rates, loudspeaker: Loudspeaker, with_phase: bool, report: Devi
                 rates.missed.append((kind, resonance))
     for delay in loudspeaker.delays:
         rates.echoes["present"] += 1
-        rates.echoes["found"] += any(abs(echo.delay_s / delay - 1) < 0.03 for echo in report.echoes)
+        rates.echoes["found"] += any(abs(echo.delay_s - delay) < SAME_DELAY_S for echo in report.echoes)
     rates.echoes["false"] += sum(
-        not any(abs(echo.delay_s / delay - 1) < 0.03 for delay in loudspeaker.delays) for echo in report.echoes
+        not any(abs(echo.delay_s - delay) < SAME_DELAY_S for delay in loudspeaker.delays) for echo in report.echoes
     )
 
 

@@ -355,16 +355,16 @@ def mixed(rng: np.random.Generator) -> Loudspeaker:
 
 
 KINDS: dict[Callable[[np.random.Generator], Loudspeaker], int] = {
-    resonance: 50,
+    resonance: 60,
     broad_low_resonance: 16,
     panel: 24,
     rear_port: 20,
     break_up: 30,
-    mixed: 50,
+    mixed: 40,
     echo_alike: 24,
     echo_by_direction: 12,
-    edge_diffraction: 20,
-    disc_rim: 12,
+    edge_diffraction: 10,
+    disc_rim: 6,
     lobing: 28,
     coaxial: 32,
     aligned_coaxial: 10,

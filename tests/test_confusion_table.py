@@ -25,12 +25,12 @@ FALSE_RATE, MISSED_RATE = 0.02, 0.03
 COUNTS = {
     resonance: 6,
     broad_low_resonance: 1,
-    break_up: 4,
-    echo_alike: 4,
+    break_up: 3,
+    echo_alike: 2,
     edge_diffraction: 1,
-    lobing: 2,
-    coaxial: 3,
-    flare: 2,
+    lobing: 1,
+    coaxial: 2,
+    flare: 1,
 }
 
 

@@ -40,8 +40,8 @@ KNOT_OCTAVES = 1.0
 ROBUST_ROUNDS = 5
 """Rounds in which samples beside the ripple lose weight."""
 
-MIN_IMPROVEMENT = 0.25
-"""Factor by which a higher order must lower the squared residual."""
+MAX_OVER_BEST, MIN_LEFT_DB = 1.5, 0.03
+"""Factor, and dB, up to which a lower order may leave more than the best one (median of the absolute values)."""
 
 MIN_SCALE_DB = 0.05
 """dB; smallest scale of what is left."""
@@ -241,34 +241,34 @@ def trusted_samples(frequency: ArrayLike, level: ArrayLike, ripple: Ripple) -> F
     return np.asarray(trust)
 
 
-def with_order(frequency: ArrayLike, level: ArrayLike, ripple: Ripple, trust: Floats) -> Ripple:
-    """Return a ripple with the lowest order, up to 2, that the next order does not improve much.
+def with_order(frequency: ArrayLike, level: ArrayLike, ripple: Ripple) -> tuple[Ripple, Floats]:
+    """Return a ripple with the lowest order, up to 2, that leaves about as little as the best one.
 
     Parameters
     ----------
     frequency, level : array_like, shape (n,)
         Hz, ascending, and dB; finite.
     ripple : Ripple
-    trust : numpy.ndarray, shape (n,)
-        Weights, see :func:`trusted_samples`.
 
     Returns
     -------
-    Ripple
+    ripple : Ripple
+    trust : numpy.ndarray, shape (n,)
+        Its weights, see :func:`trusted_samples`.
     """
     grid, row = check_grid(frequency), np.atleast_2d(np.asarray(level, dtype=np.float64))
-    best = replace(ripple, order=0)
-    cost = float((trust * _fit(grid, row, best, trust)[2][0] ** 2).sum())
-    for order in (1, 2):
-        higher = replace(ripple, order=order)
-        lower = float((trust * _fit(grid, row, higher, trust)[2][0] ** 2).sum())
-        if lower < MIN_IMPROVEMENT * cost:
-            best, cost = higher, lower
-    return best
+    tried = []
+    for order in (0, 1, 2):
+        one = replace(ripple, order=order)
+        trust = trusted_samples(grid, row[0], one)
+        # The median is not moved by a few peaks and dips beside the ripple.
+        tried.append((float(np.median(np.abs(_fit(grid, row, one, trust)[2][0]))), one, trust))
+    enough = max(MAX_OVER_BEST * min(cost for cost, _, _ in tried), MIN_LEFT_DB)
+    return next((one, trust) for cost, one, trust in tried if cost <= enough)
 
 
 def refined_delay(
-    frequency: ArrayLike, level: ArrayLike, delays_s: ArrayLike, smoothing: float | None, trust: Floats
+    frequency: ArrayLike, level: ArrayLike, delays_s: ArrayLike, smoothing: float | None, trust: Floats, order: int
 ) -> float:
     """Return the delay whose ripple leaves least, among several.
 
@@ -282,6 +282,8 @@ def refined_delay(
         Windows per octave of the smoothing.
     trust : numpy.ndarray, shape (n,)
         Weights, see :func:`trusted_samples`.
+    order : int
+        See :class:`Ripple`.
 
     Returns
     -------
@@ -292,6 +294,7 @@ def refined_delay(
     delays = np.asarray(delays_s, dtype=np.float64)
     cost = []
     for delay in delays:
-        left = _fit(grid, row, Ripple(float(delay), ripple_of_delay(grid, delay, smoothing)), trust, 2)[2][0]
+        one = Ripple(float(delay), ripple_of_delay(grid, delay, smoothing), order)
+        left = _fit(grid, row, one, trust, 2)[2][0]
         cost.append(float((trust * left**2).sum()))
     return float(delays[int(np.argmin(cost))])

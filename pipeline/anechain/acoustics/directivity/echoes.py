@@ -20,7 +20,6 @@ from anechain.acoustics.curve.echo_ripple import (
     power_cepstrum,
     refined_delay,
     ripple_of_delay,
-    trusted_samples,
     with_order,
 )
 from anechain.acoustics.curve.frequencies import check_grid
@@ -222,12 +221,11 @@ def _echo_at(
         return None, {}
     # Peaks and dips beside the ripple move the delay a little: twice, with less weight on them.
     for width in (1.0, 0.25):
-        trust = trusted_samples(band, mean, ripple)
-        delay = refined_delay(band, mean, delay + width * step * np.linspace(-1, 1, 17), smoothing, trust)
+        ripple, trust = with_order(band, mean, ripple)
+        near = delay + width * step * np.linspace(-1, 1, 17)
+        delay = refined_delay(band, mean, near, smoothing, trust, ripple.order)
         ripple = Ripple(delay, ripple_of_delay(band, delay, smoothing))
-    trust = trusted_samples(band, mean, ripple)
-    ripple = with_order(band, mean, ripple, trust)
-    trust = trusted_samples(band, mean, ripple)
+    ripple, trust = with_order(band, mean, ripple)
     seen = np.flatnonzero(ripple.weight)
     if not seen.size:
         return None, {}
