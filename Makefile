@@ -51,7 +51,7 @@ docs: $(VENV)/installed
 lock: $(VENV)/installed
 	PYTHONPATH=tests $(BIN)/python -m frozen_inputs
 
-# How often the causes of peaks and dips are right, over simulated loudspeakers; about ten minutes.
+# How often the causes of peaks and dips are right, over simulated loudspeakers; about five minutes.
 confusion: $(VENV)/installed
 	PYTHONPATH=tests $(BIN)/python benchmarks/confusion.py docs/reference/confusion.md
 

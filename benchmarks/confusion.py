@@ -42,7 +42,7 @@ def page(rates: Rates, part: int) -> str:
             rows.append([f"{true}, {'phase known' if with_phase else 'level alone'}", *counts])
     kinds: list[list[object]] = []
     radiates: list[list[object]] = []
-    for kind, number in rates.loudspeakers.items():
+    for kind, number in sorted(rates.loudspeakers.items()):
         other = {key: count for key, count in rates.causes.items() if key[0] == kind and key[1] != FOUND[0]}
         false = sum(count for key, count in other.items() if key[3] == FOUND[0])
         missed = sum(name == kind for name, _ in rates.missed)
