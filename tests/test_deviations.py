@@ -212,7 +212,7 @@ def test_neither_the_level_nor_a_tilt_changes_a_verdict(step, tilt):
         if abs(np.log2(one.feature.centre_hz / two.feature.centre_hz)) < 0.02
         and abs(one.feature.height_db - two.feature.height_db) < 0.1
     ]
-    assert {one.cause for one, _ in pairs} == {"resonance", "interference or diffraction"}
+    assert {one.cause for one, _ in pairs} >= {"resonance", "interference or diffraction"}
     for one, two in pairs:
         assert (one.cause, one.plane) == (two.cause, two.plane)
 
