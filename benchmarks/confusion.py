@@ -1,7 +1,7 @@
 """Write the page that states how often the causes of peaks and dips are right: `make confusion`.
 
 Usage: confusion.py PAGE [PART [SHARE]]. Parts are loudspeakers of one family drawn with other random numbers: the
-limits were tuned on part 0, the page is made from part 3. SHARE below 1 takes a share of each kind.
+limits were tuned on parts 0 to 3, the page is made from part 4. SHARE below 1 takes a share of each kind.
 """
 
 from __future__ import annotations
@@ -54,9 +54,9 @@ def page(rates: Rates, part: int) -> str:
 <!-- Made by `make confusion`; do not edit. -->
 
 {rates.loudspeakers.total()} simulated loudspeakers with known causes (`tests/loudspeaker_family.py`: sums of complex
-pressures of sources on a rigid sphere, each with 0.02 dB of noise), of which none was used to choose the limits (part
-{part} of the family; the limits were chosen on part 0). Peaks and dips of {MIN_HEIGHT_DB:g} dB or more are counted.
-The phase is known for every other loudspeaker.
+pressures of sources on a rigid sphere, each with 0.02 dB of noise), of which none was used to choose the limits: they
+are part {part} of the family, the limits were chosen on parts 0 to 3. Peaks and dips of {MIN_HEIGHT_DB:g} dB or more
+are counted. The phase is known for every other loudspeaker.
 
 - Peaks and dips of other causes that are called a resonance: **{percent(rates.false_resonances)}**.
 - Resonances of 1 dB or more and Q 2 or more that are not found as such: **{percent(rates.missed_resonances)}**.
@@ -85,7 +85,7 @@ of a baffle or a beaming piston counts as a change of coverage.
 def main() -> None:
     """Write the page."""
     target = Path(sys.argv[1])
-    part = int(sys.argv[2]) if len(sys.argv) > 2 else 3
+    part = int(sys.argv[2]) if len(sys.argv) > 2 else 4
     share = float(sys.argv[3]) if len(sys.argv) > 3 else 1.0
     start = time.process_time()
     rates = rates_of_part(part, share)

@@ -34,6 +34,9 @@ from anechain.methods import method
 
 __all__ = ["SEARCHED_CURVES", "Deviation", "DeviationReport", "deviations"]
 
+MAX_WIDTH_RATIO = 2.5
+"""Largest ratio of the widths of one peak or dip in two curves."""
+
 SEARCHED_CURVES = ("listening_window", "on_axis", "early_reflections", "sound_power", "in_room")
 """Curves that are searched by default. The first one that has a peak or dip describes it."""
 
@@ -102,7 +105,9 @@ def _same_place(a: PeakOrDip, b: PeakOrDip) -> bool:
     if RESONANCE_WITH_PHASE in (a.shape, b.shape) and wider <= 3 * narrower:
         # With another phase, the same resonance is a dip, or has its peak on the other side.
         return distance <= max(1 / 12, narrower / 2)
-    return a.height_db * b.height_db > 0 and distance <= max(1 / 6, narrower / 2)
+    # A narrow peak on top of a broad one is another one.
+    alike = wider <= MAX_WIDTH_RATIO * max(narrower, 1 / 6)
+    return alike and a.height_db * b.height_db > 0 and distance <= max(1 / 6, narrower / 2)
 
 
 def _with_largest_extreme(
