@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 REGISTRY_DATA := .cache/registry
 
-.PHONY: demo real test tests proofs coverage check docs lock format clean
+.PHONY: demo real test tests proofs coverage confusion check docs lock format clean
 
 $(VENV)/installed: pyproject.toml constraints.txt
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -56,6 +56,10 @@ docs: $(VENV)/installed
 # After a change of code that a method reaches.
 lock: $(VENV)/installed
 	PYTHONPATH=tests $(BIN)/python -m frozen_inputs
+
+# How often the causes of peaks and dips are right, over simulated loudspeakers; about five minutes.
+confusion: $(VENV)/installed
+	PYTHONPATH=tests $(BIN)/python benchmarks/confusion.py docs/reference/confusion.md
 
 format: $(VENV)/installed
 	$(BIN)/ruff check --fix .

@@ -49,9 +49,14 @@ def at(found, centre):
 
 
 def section(centre, q, gain, frequency):
-    """Analogue peaking section of the W3C note "Audio EQ Cookbook", dB: its centre and Q are those of the formula."""
+    """Level of the peaking section, dB."""
+    return decibels(section_response(centre, q, gain, frequency))
+
+
+def section_response(centre, q, gain, frequency):
+    """Analogue peaking section of the W3C note "Audio EQ Cookbook": its centre and Q are those of the formula."""
     s, a = 1j * frequency / centre, 10 ** (gain / 40)
-    return decibels((s**2 + s * a / q + 1) / (s**2 + s / (a * q) + 1))
+    return (s**2 + s * a / q + 1) / (s**2 + s / (a * q) + 1)
 
 
 @functools.cache

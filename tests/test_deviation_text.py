@@ -37,7 +37,8 @@ def test_text_of_a_resonance():
     words = "\n".join(text(one))
     assert "13 of 13 directions" in words and "Toole and Olive 1988" in words and "sound power" in words
     assert "counted as the same peak or dip up to 0.08 octave from its centre" in words
-    assert text(one)[-1] == "the same in most directions: it does not change with the angle"
+    assert "how it radiates: alike in all directions: the same in most directions" in text(one)
+    assert text(one)[-1].startswith("what it is: resonance: alike in all directions, of the shape of a resonance")
 
 
 def test_each_q_has_its_name():
@@ -57,10 +58,11 @@ def test_text_of_directions_behind():
     assert "26 with too low a level, 0 too uneven" in "\n".join(text(weak))
     assert "the same in front, with too low a level behind" in text(weak)
     step = found_in(point_on_sphere(0.06), COARSE, high_hz=10000.0).deviations[0]
-    assert text(step)[-1] == (
-        "in front, but only in 0 of 26 usable directions behind: it changes with the angle as the step of a baffle "
-        "does, over both orbits"
-    )
+    assert text(step)[-2:] == [
+        "how it radiates: changes with the angle: in front, but only in 0 of 26 usable directions behind, over both "
+        "orbits",
+        "what it is: change of coverage: only in front, as the step of a baffle",
+    ]
     levels = small_cap() + section(500, 0.8, 6, COARSE)
     assert "the same in front, in 26 of 26 usable directions behind" in text(at(found_in(levels, COARSE), 500))
 
@@ -68,12 +70,12 @@ def test_text_of_directions_behind():
 def test_without_directions_no_cause_is_named():
     curves, levels = source(lambda plane, angle: biquad(1200, 6, 3, GRID))
     alone = at(deviations(GRID, curves), 1200)
-    assert alone.cause == "not determined" and "needs the directions of both orbits" in text(alone)
+    assert alone.cause == "not determined" and "what it is: not determined: measure both orbits" in text(alone)
     one_orbit = at(deviations(GRID, curves, levels[:1], PLANES[:1], ANGLES), 1200)
     assert one_orbit.cause == "not determined"
     lacking = {name: curves[name] for name in ("on_axis", "listening_window")}
     short = at(deviations(GRID, lacking, levels, PLANES, ANGLES), 1200)
-    assert short.cause == "not determined"
+    assert short.radiates == "not determined"
     assert any("no curve of the early reflections, or of the sound power" in words for words in text(short))
 
 

@@ -168,6 +168,8 @@ def test_each_deviation_has_its_number_and_the_shape_of_its_cause(curves):
         deviation(900.0, -3.0, "interference or diffraction"),
         deviation(4000.0, -2.0, "not determined"),
         deviation(5000.0, 2.0, "resonance", "nowhere"),
+        deviation(6000.0, -2.0, "crossover phase"),
+        deviation(8000.0, 2.0, "change of coverage"),
     ]
     specification = deviations_figure(curves, listed)
     svg = picture(specification)
@@ -177,7 +179,7 @@ def test_each_deviation_has_its_number_and_the_shape_of_its_cause(curves):
     shapes = [
         layer["mark"]["shape"] for layer in specification["vconcat"][0]["layer"] if layer["mark"].get("type") == "point"
     ]
-    assert sorted(shapes) == ["circle", "diamond", "square"]
+    assert sorted(shapes) == ["circle", "cross", "diamond", "square", "triangle-up"]
 
 
 def test_no_deviation_is_a_figure_too(curves):

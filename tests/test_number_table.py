@@ -65,6 +65,7 @@ DIP = {
     "above_threshold": True,
     "shape": "one resonance",
     "curve": "on_axis",
+    "radiates": "not determined",
     "cause": "not determined",
     "plane": None,
     "in_curves": ["on_axis", "sound_power"],
@@ -124,9 +125,11 @@ def test_a_limit_is_marked_in_its_own_column():
 
 
 def test_each_peak_and_dip_has_a_row_for_each_property_after_their_count():
-    rows = rows_of(number_rows([WHOLE, COUNT, GAP], [DIP, DIP | {"height_db": 2.0, "cause": "resonance"}]))
+    rows = rows_of(
+        number_rows([WHOLE, COUNT, GAP], [DIP, DIP | {"height_db": 2.0, "radiates": "alike in all directions"}])
+    )
     by_id = {row["quantity"]: row for row in rows}
-    keys = ["centre", "height", "width", "q", "threshold", "cause", "plane"]
+    keys = ["centre", "height", "width", "q", "threshold", "cause", "radiates", "plane"]
     listed = [f"deviations.{place}.{key}" for place in (1, 2) for key in keys]
     assert list(by_id) == [WHOLE.id, COUNT.id, *listed, GAP.id]
     first = {key: by_id[f"deviations.1.{key}"] for key in keys}
@@ -137,10 +140,11 @@ def test_each_peak_and_dip_has_a_row_for_each_property_after_their_count():
         "q": ("2.5", ""),
         "threshold": ("1.5", "dB"),
         "cause": ("not determined", ""),
+        "radiates": ("not determined", ""),
         "plane": ("", ""),
     }
     assert first["plane"]["reason"] == "not determined"
-    assert by_id["deviations.2.plane"]["reason"] == "a resonance does not depend on the direction"
+    assert by_id["deviations.2.plane"]["reason"] == "it is alike in all directions"
     assert first["height"]["title"] == "Dip 1: height" and by_id["deviations.2.height"]["title"] == "Peak 2: height"
     assert first["cause"]["note"] == "evidence: -3.5 dB at 1200 Hz; in all directions"
     shape = "one resonance; in curves: on_axis, sound_power"

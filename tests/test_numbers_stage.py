@@ -231,7 +231,7 @@ def test_the_table_of_all_devices_carries_a_receipt(halls, rowan):
     own = {row["quantity"]: row for row in rows if row["device"] == "rowan"}
     of_one_peak = re.compile(r"deviations\.\d+\.")
     assert [id_ for id_ in own if not of_one_peak.match(id_)] == rowan["order"]
-    assert len([id_ for id_ in own if of_one_peak.match(id_)]) == 7 * len(rowan["deviations"])
+    assert len([id_ for id_ in own if of_one_peak.match(id_)]) == 8 * len(rowan["deviations"])
     for row in rows:
         assert bool(row["value"]) != bool(row["reason"])
         assert bool(row["value"]) == (bool(row["uncertainty"]) or bool(row["uncertainty_reason"]))
@@ -376,6 +376,7 @@ def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     (one,) = made.lists["deviations"]
     assert one["centre_hz"] == pytest.approx(1200, rel=0.01) and one["height_db"] == pytest.approx(4, abs=0.1)
     assert one["q"] == pytest.approx(4, rel=0.05) and one["cause"] == "resonance" and one["above_threshold"]
+    assert one["radiates"] == "alike in all directions"
     assert one["method"] == "deviations" and one["version"] == versions(["deviations"])["deviations"]
     assert one["source"] and one["source_status"] and one["uncertainty_reason"]
     assert one["extreme_hz"] == pytest.approx(1200, rel=0.02) and one["marks"][0]["curve"] == one["curve"]
@@ -384,12 +385,23 @@ def test_a_resonance_in_all_directions_is_listed_with_its_place_and_cause():
     assert rows["deviations.1.centre"].value == one["centre_hz"] and rows["deviations.1.centre"].unit == "Hz"
     assert (
         rows["deviations.1.plane"].value is None
-        and "does not depend on the direction" in rows["deviations.1.plane"].reason
+        and rows["deviations.1.plane"].reason == "it is alike in all directions"
     )
     assert {"on_axis", "sound_power"} <= set(one["in_curves"]) and len(one["evidence"]) > 4
     deaf = Numbers.model_validate({"deviations": {"threshold_at_q_1": 0.0}})
     (one,) = numbered(deaf, DeviceNumbers(), datasets(lambda plane, angle: 80 + shape), UNSMOOTHED).lists["deviations"]
     assert not one["above_threshold"]
+
+
+def test_an_echo_is_a_number_of_its_own():
+    """Sound and its copy 0.3 m later, 20 dB down, in all directions: no row of resonances."""
+    comb = physics.level(1 + 0.1 * np.exp(-2j * np.pi * FREQUENCY * 0.3 / 343.2))
+    found = numbers_of(datasets(lambda plane, angle: 80 + comb))
+    assert (found["deviations.count"].value, found["deviations.resonances"].value) == (0, 0)
+    assert found["deviations.echoes"].value == 1 and "path 0.3 m longer" in found["deviations.echoes"].note
+    assert found["deviations.echo_delay"].value == pytest.approx(300 / 343.2, rel=0.01)
+    none = numbers_of(datasets(lambda plane, angle: 80 + 0 * comb))
+    assert none["deviations.echoes"].value == 0 and none["deviations.echo_delay"].reason == "no echo was found"
 
 
 @pytest.mark.parametrize(("height", "audible"), [(4.0, 1), (-4.0, 0)])

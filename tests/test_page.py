@@ -142,8 +142,8 @@ def content(specs, receipt):
         ),
         deviations=(
             DeviationRow(
-                *("1.15 kHz", "1.2 kHz", "+3.1 dB", "0.50 octave", "2.5", "by its width", "On axis", "resonance"),
-                *("reached: 1.5 dB", ("in all directions",)),
+                *("1.15 kHz", "1.2 kHz", "+3.1 dB", "0.50 octave", "2.5", "by its width", "On axis"),
+                *("alike in all directions", "resonance", "reached: 1.5 dB", ("in all directions",)),
             ),
         ),
         listening=(

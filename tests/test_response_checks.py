@@ -35,6 +35,20 @@ def test_the_source_before_the_centre_is_measured():
     assert found.values[0][1] == pytest.approx(20 * np.log10((DISTANCE + FORWARD) / (DISTANCE - FORWARD)), abs=0.03)
 
 
+def test_an_echo_of_the_set_up():
+    """A boom at rest: a copy 0.4 m later, 22 dB down, in all directions."""
+    responses = orbits()
+    comb = 20 * np.log10(np.abs(1 + 0.08 * np.exp(-2j * np.pi * FREQUENCY * 0.4 / 343.2)))
+    responses["level"] += comb
+    found = checks(responses)
+    assert only(found, "echo") == [DOUBTFUL]
+    ((place, level),) = found["echo"].values
+    assert float(place.removesuffix(" ms")) == pytest.approx(400 / 343.2, rel=0.03)
+    assert level == pytest.approx(-22, abs=1.0)
+    one = checks(orbits().isel(plane=[0]))["echo"]
+    assert one.verdict == NOT_MADE and "each orbit" in one.reason
+
+
 def test_a_wrong_distance():
     responses = orbits()
     responses.attrs["measured_distance"] = 1.5

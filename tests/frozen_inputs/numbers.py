@@ -76,6 +76,7 @@ def reference_calls_of_numbers(
         Unit vectors of a grid on the sphere, and a level in dB for each.
     """
     from anechain.acoustics.curve import (
+        echo_ripple,
         effective_range,
         frequency_limits,
         linearity,
@@ -129,6 +130,10 @@ def reference_calls_of_numbers(
         "curve-set-uncertainty": lambda: curve_uncertainty.curve_set_uncertainty(
             levels, PLANES, angles, 0.3, 0.1 + 0.002 * np.abs(angles)[:, np.newaxis]
         ),
+        "echoes": lambda: _rounded_echoes(frequency, angles, levels),
+        "power-cepstrum-of-curve": lambda: [
+            f"{share:.3g}" for share in echo_ripple.power_cepstrum(frequency, axis, np.linspace(0.0005, 0.003, 26))
+        ],
         "deviation-evidence": lambda: _rounded_evidence(frequency, angles, levels),
         "deviation-interval": lambda: _deviation_interval(frequency, axis),
         "deviations": lambda: _rounded_deviations(frequency, angles, levels),
@@ -259,7 +264,21 @@ def _rounded_evidence(frequency: Floats, angles: Floats, levels: Floats) -> Any:
     # Version 2 also searches a broad shape behind, and subtracts a narrower neighbour.
     broad = PeakOrDip("reference", 1100.0, 2.0, 1.7, 0.8, 0.9, "one resonance", 0.1)
     found = evidence_of(broad, frequency, curves, levels, PLANES, angles, (feature, broad))
-    return *result, *rounded(found), found.rear_by_plane, found.uneven_rear_directions
+    residuals = {
+        plane: (f"{share:.3g}", f"{left:.3g}") for plane, (share, left) in found.pole_residual_by_plane.items()
+    }
+    return *result, *rounded(found), found.rear_by_plane, found.uneven_rear_directions, residuals
+
+
+def _rounded_echoes(frequency: Floats, angles: Floats, levels: Floats) -> Any:
+    """Echo of 0.5 m on each direction."""
+    from anechain.acoustics.directivity.echoes import find_echoes
+
+    comb = 20 * np.log10(np.abs(1 + 0.2 * np.exp(-2j * np.pi * frequency * 0.5 / 343.2)))
+    return [
+        (f"{one.delay_s:.3g}", f"{one.level_db:.2g}", one.share_by_plane, one.alike)
+        for one in find_echoes(frequency, levels + comb, PLANES, angles, 200.0, 16000.0)
+    ]
 
 
 def _rounded_deviations(frequency: Floats, angles: Floats, levels: Floats) -> Any:
@@ -267,8 +286,18 @@ def _rounded_deviations(frequency: Floats, angles: Floats, levels: Floats) -> An
     from anechain.acoustics.directivity.deviations import deviations
 
     curves = curve_set(levels, PLANES, angles)
-    report = deviations(frequency, curves.levels, levels, PLANES, angles, 500.0, 4000.0, 0.5)
+    phase = -40.0 * np.log2(frequency / 500.0)
+    report = deviations(frequency, curves.levels, levels, PLANES, angles, 500.0, 4000.0, 0.5, axis_phase_deg=phase)
     return [
-        (f"{one.feature.centre_hz:.4g}", one.feature.curve, one.cause, one.plane, one.above_threshold)
+        (
+            f"{one.feature.centre_hz:.4g}",
+            one.feature.curve,
+            one.radiates,
+            one.plane,
+            one.radiation_basis,
+            one.cause,
+            one.basis,
+            one.above_threshold,
+        )
         for one in report.deviations
     ], report.not_searched

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
+from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA
 from anechain.campaign.model import Band, CurveName, Model, Number, Positive, Printed, RelativePath, Share
 
 __all__ = [
@@ -166,18 +167,19 @@ class DeviationNumbers(Model):
     behind: Annotated[Number, Field(ge=90, le=180)] = Field(
         default=120.0, description="Degrees from the axis beyond which directions count as rear directions (our own)"
     )
-    resonance_min_share: Share = Field(
-        default=0.75, description="Smallest share of the front directions of an orbit that have a resonance (our own)"
+    alike_min_share: Share = Field(
+        default=0.75,
+        description="Smallest share of the front directions of an orbit that have what is alike in all directions "
+        "(our own)",
     )
-    interference_max_share: Share = Field(
+    changing_max_share: Share = Field(
         default=0.5,
-        description="Share of the front directions of an orbit; interference is present in fewer (our own)",
+        description="Share of the front directions of an orbit; what changes with the angle is in fewer (our own)",
     )
     broad: Positive = Field(
         default=1.0,
-        description="Octaves; a resonance at least this wide must also be present in rear directions, unlike a "
-        "baffle step "
-        "(our own)",
+        description="Octaves; what is at least this wide and radiates alike in all directions must also be present in "
+        "rear directions, unlike a baffle step (our own)",
     )
     max_drop: Positive = Field(
         default=40.0, description="dB below the loudest direction; softer directions are not evaluated (our own)"
@@ -201,12 +203,58 @@ class DeviationNumbers(Model):
     widest: Annotated[Number, Field(gt=0, le=5)] = Field(
         default=2.5, description="Octaves; wider features belong to the overall balance (common practice)"
     )
+    narrow_q: Positive = Field(
+        default=DEFAULT_CRITERIA.narrow_q,
+        description="Q of the poles from which a peak is too narrow for the sum of two drive units (our own)",
+    )
+    narrow_dip_q: Positive = Field(
+        default=DEFAULT_CRITERIA.narrow_dip_q,
+        description="Q of the equaliser's section from which a dip is too narrow for the sum of two drive units (our "
+        "own)",
+    )
+    same_poles_max_residual: Share = Field(
+        default=DEFAULT_CRITERIA.same_poles_max_residual,
+        description="Largest residual, as a share of the feature, of fits with one centre and one Q to the directions "
+        "of an orbit up to which it has the same poles in all (our own)",
+    )
+    moving_min_residual: Share = Field(
+        default=DEFAULT_CRITERIA.moving_min_residual,
+        description="Residual, as a share of the feature, of these fits above which it moves with the angle (our own)",
+    )
+    moving_min_db: Annotated[Number, Field(ge=0)] = Field(
+        default=DEFAULT_CRITERIA.moving_min_db,
+        description="dB; a smaller residual is no sign of moving; for a shape of less than an octave this times its "
+        "width in octaves (our own)",
+    )
+    one_orbit_min_db: Annotated[Number, Field(ge=0)] = Field(
+        default=DEFAULT_CRITERIA.one_orbit_min_db,
+        description="dB; with a larger residual, what changes over one orbit alone moves (our own)",
+    )
+    near_axis_share: Share = Field(
+        default=DEFAULT_CRITERIA.near_axis_share,
+        description="Share of the front directions of an orbit; what is narrow and in fewer is near the axis only, as "
+        "interference is (our own)",
+    )
+    beaming_min_share: Share = Field(
+        default=DEFAULT_CRITERIA.beaming_min_share,
+        description="Smallest share of the front directions of each orbit that have a resonance which is not alike in "
+        "all directions (our own)",
+    )
+    all_pass_turn: Annotated[Number, Field(gt=0, le=360)] = Field(
+        default=DEFAULT_CRITERIA.all_pass_turn,
+        description="Degrees by which the excess phase changes over the width of a feature of two drive units; with at "
+        "most half of it the feature is minimum phase (our own)",
+    )
+    as_high_share: Share = Field(
+        default=DEFAULT_CRITERIA.as_high_share,
+        description="Smallest share of its height that a broad resonance has in every curve (our own)",
+    )
 
-    @field_validator("interference_max_share")
+    @field_validator("changing_max_share")
     @classmethod
-    def _below_resonance_share(cls, value: float, info: ValidationInfo) -> float:
-        if value > info.data.get("resonance_min_share", 1.0):
-            raise ValueError("at most the share of a resonance (resonance_min_share)")
+    def _below_alike_share(cls, value: float, info: ValidationInfo) -> float:
+        if value > info.data.get("alike_min_share", 1.0):
+            raise ValueError("at most the share of what is alike in all directions (alike_min_share)")
         return value
 
 

@@ -105,6 +105,13 @@ CHECK_KINDS: dict[str, CheckKind] = {
         "level of the strongest reflection within the window, or of all sound after 1.5 ms together, re the direct "
         "sound; -20 dB changes a level by 0.9 dB, -30 dB by 0.3 dB",
     ),
+    "echo": CheckKind(
+        "Echo in all directions",
+        "dB",
+        True,
+        (-30.0, -20.0),
+        "level of a reflection whose delay is the same in all directions, re the direct sound",
+    ),
     "distance": CheckKind(
         "Arrival and distance", "%", True, (5.0, None), "distance from the arrival time relative to the stated one"
     ),

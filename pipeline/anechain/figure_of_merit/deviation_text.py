@@ -1,4 +1,4 @@
-"""Text about one peak or dip: its shape, the evidence, and the reasons for its cause."""
+"""Text about one peak or dip: its shape, the evidence, how it radiates, what it is; and about an echo."""
 
 from __future__ import annotations
 
@@ -7,12 +7,18 @@ from collections.abc import Iterable
 from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.acoustics.curve.peak_shapes import NO_RESONANCE, RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.directivity.curve_titles import TITLES
-from anechain.acoustics.directivity.deviation_cause import Basis, kinds_of_sound, rear_counts
+from anechain.acoustics.directivity.deviation_cause import (
+    CauseBasis,
+    RadiationBasis,
+    kinds_of_sound,
+    rear_counts,
+)
 from anechain.acoustics.directivity.deviation_criteria import Criteria
 from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence
 from anechain.acoustics.directivity.deviations import Deviation
+from anechain.acoustics.directivity.echoes import Echo
 
-__all__ = ["deviation_text"]
+__all__ = ["deviation_text", "echo_text"]
 
 
 def deviation_text(deviation: Deviation, criteria: Criteria) -> list[str]:
@@ -27,17 +33,31 @@ def deviation_text(deviation: Deviation, criteria: Criteria) -> list[str]:
     Returns
     -------
     list of str
-        Shape; evidence from curves and directions; audibility; reasons for the cause.
+        Shape; evidence from curves, directions and phase; audibility; how it radiates; what it is; if that is not
+        determined, what to measure.
     """
     evidence = deviation.evidence
     return [
         _shape_line(deviation.feature),
         _curves_line(evidence, criteria),
         *_direction_lines(evidence, criteria),
+        *_pole_lines(evidence, criteria),
         _threshold_line(deviation),
         *_kind_lines(evidence),
-        *_cause_lines(deviation, criteria),
+        *_radiation_lines(deviation, criteria),
+        *_cause_lines(deviation),
     ]
+
+
+def echo_text(echo: Echo) -> str:
+    """Describe an echo in one line."""
+    strength = "as strong in all directions" if echo.alike else "of a strength that changes with the angle"
+    return (
+        f"echo {1e3 * echo.delay_s:.3g} ms after the direct sound (path {echo.path_m:.3g} m longer): peaks every "
+        f"{format_hertz(echo.spacing_hz)} Hz from {format_hertz(echo.low_hz)} to {format_hertz(echo.high_hz)} Hz, "
+        f"up to {echo.ripple_db:.1f} dB, the echo {echo.level_db:.0f} dB re the direct sound, the same delay in all "
+        f"directions, {strength}: most likely the set-up's (boom, stand, floor), not the device's"
+    )
 
 
 def _titles(names: Iterable[str]) -> str:
@@ -131,30 +151,72 @@ def _kind_lines(evidence: DeviationEvidence) -> list[str]:
     return lines
 
 
-_REASONS: dict[Basis, str] = {
+def _pole_lines(evidence: DeviationEvidence, criteria: Criteria) -> list[str]:
+    lines = [
+        f"{plane} orbit: fits with one centre and one Q leave {share:.0%} of it ({left:.1f} dB) in the "
+        f"directions within {criteria.front:g}°"
+        for plane, (share, left) in evidence.pole_residual_by_plane.items()
+    ]
+    if evidence.excess_turn_deg is not None:
+        lines.append(f"excess phase on the axis: changes by {evidence.excess_turn_deg:.0f}° over its width")
+    return lines
+
+
+_RADIATION_REASONS: dict[RadiationBasis, str] = {
     "an orbit is missing": "needs the directions of both orbits",
-    "directions do not decide": "the directions do not decide between a resonance and interference",
+    "in few directions": "in few directions of an orbit",
+    "directions do not decide": "in some directions, or not in all curves",
     "not in the direct sound": "not a peak or dip of the direct sound: it may be a remainder of others nearby",
     "rear is unknown": "the same in front; as broad as the step of a baffle, and no directions behind are usable",
-    "same in most directions": "the same in most directions: it does not change with the angle",
+    "in most directions": "the same in most directions",
+}
+
+PHASE_AND_DECAY = "the phase on the axis, or the drive units one at a time"
+
+_CAUSE_REASONS: dict[CauseBasis, str] = {
+    "an orbit is missing": "measure both orbits",
+    "all-pass part": "the excess phase changes within its width, as where two drive units add up with a wrong phase",
+    "minimum phase": "of the shape of a resonance, and minimum phase",
+    "narrow, alike and of the shape of a resonance": "alike in all directions, of the shape of a resonance, and too "
+    "narrow for the sum of two drive units",
+    "same poles in all directions": "of the shape of a resonance, with one centre and one Q in all directions",
+    "moves with the angle": "its place changes with the angle, as with two paths of different lengths",
+    "near the axis only": "narrow, and in few directions near the axis, where paths to an edge are alike",
+    "broad, at the same place in all directions": "broad, at one place, and of a height that changes with the angle: "
+    "the beam widens or narrows",
+    "only in front": "only in front, as the step of a baffle",
+    "level alone": "a resonance, or two drive units that add up with a wrong phase; measure " + PHASE_AND_DECAY,
+    "not of the shape of a resonance": "neither of the shape of a resonance nor moving with the angle; measure more "
+    "directions, or the decay at this frequency",
+    "between narrow and broad": "too broad for a resonance of one drive unit, too narrow for a change of coverage; "
+    "measure the decay at this frequency",
+    "over one orbit": "the beam changes over one orbit: a change of coverage, or two drive units side by side; measure "
+    + PHASE_AND_DECAY,
+    "over one orbit, with an all-pass part": "the beam changes over one orbit where the excess phase does, as with two "
+    "drive units side by side",
+    "directions do not decide": "the directions do not decide; measure more directions, or the decay at this frequency",
 }
 
 
-def _cause_lines(deviation: Deviation, criteria: Criteria) -> list[str]:
+def _radiation_lines(deviation: Deviation, criteria: Criteria) -> list[str]:
     has, usable = rear_counts(deviation.evidence)
     counted = f"in {has} of {usable} usable directions behind"
-    if deviation.basis == "baffle step":
-        step = f"in front, but only {counted}: it changes with the angle as the step of a baffle does"
-        return [f"{step}, {_orbit(deviation.plane)}"]
-    if deviation.basis == "changes with the angle":
-        return [f"it changes with the angle, {_orbit(deviation.plane)}"]
-    if deviation.basis == "rear does not decide":
-        return [f"the same in front, {counted}: this does not decide"]
+    basis, said = deviation.radiation_basis, f"how it radiates: {deviation.radiates}"
+    if basis == "only in front":
+        return [f"{said}: in front, but only {counted}, {_orbit(deviation.plane)}"]
+    if basis == "in few directions":
+        return [f"{said}, {_orbit(deviation.plane)}"]
+    if basis == "rear does not decide":
+        return [f"{said}: the same in front, {counted}"]
     lines = []
-    if deviation.cause == "resonance" and deviation.feature.width_octaves >= criteria.broad:
+    if basis == "in most directions" and deviation.feature.width_octaves >= criteria.broad:
         behind = counted if usable >= criteria.min_rear_directions else "with too low a level behind"
         lines.append(f"the same in front, {behind}")
-    return [*lines, _REASONS[deviation.basis]]
+    return [*lines, f"{said}: {_RADIATION_REASONS[basis]}"]
+
+
+def _cause_lines(deviation: Deviation) -> list[str]:
+    return [f"what it is: {deviation.cause}: {_CAUSE_REASONS[deviation.basis]}"]
 
 
 def _orbit(plane: str | None) -> str:

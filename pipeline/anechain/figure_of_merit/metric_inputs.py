@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from anechain.acoustics.curve.smoothing import smooth
+from anechain.acoustics.directivity.arrivals import arrival_from_phase
 from anechain.arrays import Floats
 from anechain.campaign.derivation import Derivation
 from anechain.campaign.numbers import DeviceNumbers, Numbers
@@ -48,11 +49,14 @@ class Orbits:
         Degrees.
     level : numpy.ndarray, shape (plane, m, n)
         dB.
+    axis_phase : numpy.ndarray, shape (n,), or None
+        Phase on the axis in degrees without its delay, not smoothed; None if it is not known.
     """
 
     planes: tuple[str, ...]
     angles: Floats
     level: Floats
+    axis_phase: Floats | None = None
 
     def in_plane(self, plane: str) -> Floats | None:
         """Return the levels of one orbit, shape (m, n).
@@ -172,9 +176,30 @@ def gather(
             tuple(str(plane) for plane in responses["plane"].values),
             np.asarray(responses["angle"].values, dtype=np.float64),
             np.where(valid, level, np.nan),
+            _axis_phase(responses),
         ),
         errors=direction_errors(options, datasets, derivation, level, stated or {}),
         targets=targets or {},
         stated=stated or {},
         smoothing=derivation.smoothing,
     )
+
+
+def _axis_phase(responses: xr.Dataset) -> Floats | None:
+    """Return the phase on the axis in degrees without its delay; None if the responses have none."""
+    if "phase" not in responses or 0.0 not in responses["angle"].values:
+        return None
+    frequency = np.asarray(responses["frequency"].values, dtype=np.float64)
+    on_axis = responses["phase"].sel(angle=0.0).transpose("plane", "frequency")
+    rows = np.asarray(on_axis.values, dtype=np.float64)
+    known = np.flatnonzero(np.isfinite(rows).any(axis=1))
+    if not known.size:
+        return None
+    phase = rows[known[0]]
+    if "arrival" not in responses:
+        finite = np.isfinite(phase)
+        delay = float(arrival_from_phase(frequency[finite], phase[finite]))
+        if not np.isfinite(delay):
+            return None
+        phase = phase + 360.0 * frequency * delay
+    return np.asarray(phase)

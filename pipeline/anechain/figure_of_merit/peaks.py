@@ -12,7 +12,7 @@ from anechain.acoustics.directivity.deviations import SEARCHED_CURVES, Deviation
 from anechain.campaign.numbers import DeviationNumbers
 from anechain.data.numbers import Mark, Number, Uncertainty, rounded, rounded_uncertainty
 from anechain.figure_of_merit.curve_uncertainty import CANCELS, ROUNDING, linear_uncertainty
-from anechain.figure_of_merit.deviation_text import deviation_text
+from anechain.figure_of_merit.deviation_text import deviation_text, echo_text
 from anechain.figure_of_merit.labels import band_label, curve_title
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 from anechain.figure_of_merit.number_builder import make_number
@@ -21,7 +21,16 @@ from anechain.methods import methods, versions
 __all__ = ["HEADING", "USES", "criteria_of", "deviation_list", "numbers", "q_text", "search"]
 
 HEADING = "Peaks and dips"
-USES = ("deviation-evidence", "deviations", "peaks-and-dips", "resonance-audibility")
+USES = (
+    "arrival-from-phase",
+    "deviation-evidence",
+    "deviations",
+    "echoes",
+    "excess-phase",
+    "peaks-and-dips",
+    "power-cepstrum-of-curve",
+    "resonance-audibility",
+)
 
 NOT_PROPAGATED = "not propagated to frequency, width and cause of a peak or dip"
 
@@ -50,11 +59,12 @@ def search(inputs: MetricInputs) -> DeviationReport | None:
         searched=[name for name in chosen.curves if name in curves],
         smoothing=inputs.smoothing,
         criteria=criteria_of(chosen),
+        axis_phase_deg=inputs.orbits.axis_phase,
     )
 
 
 def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Number]:
-    """Yield the number of peaks and dips, of those like a resonance, and of those that may be audible."""
+    """Yield the number of peaks and dips, of resonances, of those that may be audible, and of echoes with a delay."""
     chosen = inputs.options.deviations
     skipped = report.not_searched if report is not None else {}
     bands = report.searched if report is not None else {}
@@ -66,22 +76,30 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
     marks = tuple(
         Mark(deviation.feature.curve, hz, hz) for deviation in deviations_found for hz in [_extreme(deviation)]
     )
+    echoes = report.echoes if report is not None else ()
     resonances = [deviation for deviation in deviations_found if deviation.cause == "resonance"]
     left_out = "".join(f"; not searched: {curve_title(name).lower()} ({why})" for name, why in skipped.items())
     size = f"{chosen.least_height:g} dB or more, {_bands_text(bands, chosen.band)}{left_out}"
     threshold = (
         f"threshold: an added resonance of {chosen.threshold_at_q_1:g} dB at Q = 1, plus "
         f"{chosen.threshold_per_doubling:g} dB per doubling of Q (recalled, uncertain by several decibels); dips, and "
-        "peaks unlike a resonance, are not counted"
+        "peaks of other causes, are not counted"
     )
     for id_, title, count, note in (
         ("count", "Peaks and dips", len(deviations_found), size),
-        ("resonances", "Peaks and dips like a resonance", len(resonances), size),
+        ("resonances", "Resonances", len(resonances), size),
         (
             "audible_resonances",
-            "Peaks like a resonance, above its threshold of audibility",
+            "Resonances (peaks) above their threshold of audibility",
             sum(deviation.above_threshold and deviation.feature.height_db > 0 for deviation in resonances),
             threshold,
+        ),
+        (
+            "echoes",
+            "Echoes that all directions have",
+            len(echoes),
+            "; ".join(echo_text(echo) for echo in echoes)
+            or f"no ripple evenly spaced in hertz that all directions have, {band_label(chosen.band)}",
         ),
     ):
         yield make_number(
@@ -96,6 +114,18 @@ def numbers(inputs: MetricInputs, report: DeviationReport | None) -> Iterator[Nu
             reason=reason,
             marks=marks if id_ == "count" else (),
         )
+    yield make_number(
+        inputs,
+        "echoes",
+        "deviations.echo_delay",
+        HEADING,
+        "Delay of the strongest echo",
+        1e3 * echoes[0].delay_s if echoes else None,
+        "ms",
+        uncertainty=Uncertainty(None, reason="not propagated to the delay of an echo"),
+        note=echo_text(echoes[0]) if echoes else "",
+        reason=reason or ("" if echoes else "no echo was found"),
+    )
 
 
 def _bands_text(searched: Mapping[str, tuple[float, float]], chosen: tuple[float, float]) -> str:
@@ -162,6 +192,7 @@ def deviation_list(inputs: MetricInputs, report: DeviationReport | None) -> list
             "phase_deg": rounded(deviation.feature.phase_deg),
             "shape": deviation.feature.shape,
             "curve": deviation.feature.curve,
+            "radiates": deviation.radiates,
             "cause": deviation.cause,
             "plane": deviation.plane,
             "threshold_db": rounded(deviation.threshold_db),

@@ -18,7 +18,12 @@ from anechain.figures.curve_panel import NAMED_CURVE_LOOKS, curves_with_values, 
 __all__ = ["deviations_figure", "deviations_of_device"]
 
 
-_MARKERS = {"resonance": ("circle", True), "interference or diffraction": ("diamond", False)}
+_MARKERS = {
+    "resonance": ("circle", True),
+    "interference or diffraction": ("diamond", False),
+    "crossover phase": ("triangle-up", False),
+    "change of coverage": ("cross", False),
+}
 
 
 _UNDETERMINED_MARKER = ("square", False)
@@ -62,8 +67,8 @@ def deviations_figure(curves: xr.Dataset, deviations: Sequence[Mapping[str, Any]
             points.append(Point(hz, round(level, 2), str(number), shape, filled, side))
     notes = [
         "Numbers as in the table of peaks and dips; marks at the highest or lowest point of the curve of each. Filled "
-        "circle: probably a resonance. Hollow diamond: probably interference or diffraction. Hollow square: cause not "
-        "determined."
+        "circle: probably a resonance. Hollow diamond: interference or diffraction. Hollow triangle: crossover phase. "
+        "Hollow cross: change of coverage. Hollow square: cause not determined."
     ]
     if len(deviations) > MAX_NUMBERED:
         notes.append(f"{len(deviations) - MAX_NUMBERED} more, at higher frequencies, are in the table only.")

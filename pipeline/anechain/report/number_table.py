@@ -126,8 +126,8 @@ def deviation_numbers(deviations: Sequence[Mapping[str, Any]]) -> Iterator[Numbe
             extreme = f"{kind} of the curve at {deviation['extreme_hz']:.4g} Hz; {shape}"
         evidence = f"evidence: {'; '.join(deviation['evidence'])}"
         reached = "reached" if deviation["above_threshold"] else "not reached"
-        resonance = deviation["cause"] == "resonance"
-        no_plane = "a resonance does not depend on the direction" if resonance else "not determined"
+        alike = deviation["radiates"] == "alike in all directions"
+        no_plane = "it is alike in all directions" if alike else "not determined"
         for key, title, value, unit, note in (
             ("centre", "centre", deviation["centre_hz"], "Hz", extreme),
             ("height", "height", deviation["height_db"], "dB", shape),
@@ -135,7 +135,8 @@ def deviation_numbers(deviations: Sequence[Mapping[str, Any]]) -> Iterator[Numbe
             ("q", "Q", deviation["q"], "", f"{q_text(deviation)}; {shape}"),
             ("threshold", "audibility threshold", deviation["threshold_db"], "dB", f"{reached}; {shape}"),
             ("cause", "probable cause", deviation["cause"], "", evidence),
-            ("plane", "orbit over which it varies", deviation["plane"], "", evidence),
+            ("radiates", "how it radiates", deviation["radiates"], "", evidence),
+            ("plane", "orbit over which it changes", deviation["plane"], "", evidence),
         ):
             uncertainty = coverage_factor = None
             propagation = uncertainty_reason = ""

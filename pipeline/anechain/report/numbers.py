@@ -136,7 +136,8 @@ def deviation_rows(deviations: Sequence[Mapping[str, Any]]) -> tuple[DeviationRo
             q=f"{deviation['q']:.2g}",
             q_kind=q_text(deviation),
             curve=TITLES.get(deviation["curve"], deviation["curve"]),
-            probable_cause=deviation["cause"] + (f", {_orbits(deviation['plane'])}" if deviation["plane"] else ""),
+            radiates=deviation["radiates"] + (f", {_orbits(deviation['plane'])}" if deviation["plane"] else ""),
+            probable_cause=deviation["cause"],
             audibility=f"{'reached' if deviation['above_threshold'] else 'not reached'}: "
             f"{deviation['threshold_db']:.1f} dB",
             evidence=tuple(deviation["evidence"]),

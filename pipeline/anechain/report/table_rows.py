@@ -163,8 +163,10 @@ class DeviationRow:
         Kind of the Q.
     curve : str
         Title of the curve.
+    radiates : str
+        How it radiates, with the orbit over which it changes.
     probable_cause : str
-        Cause, with the orbit over which the deviation varies.
+        What it is.
     audibility : str
         Whether the height reaches the threshold of audibility.
     evidence : tuple of str
@@ -178,6 +180,7 @@ class DeviationRow:
     q: str
     q_kind: str
     curve: str
+    radiates: str
     probable_cause: str
     audibility: str
     evidence: tuple[str, ...]

@@ -35,6 +35,12 @@ MEDIAN_OCTAVES = 0.5
 """Octaves; width of the running median that is subtracted from the residual of the fits. There, only candidates
 narrower than half of it are searched."""
 
+MAX_CANDIDATES = 48
+"""Most extremes of a curve that shapes are fitted to, the most prominent first: more are noise or a dense ripple."""
+
+END_OCTAVES = 1.0
+"""Octaves from an end of the curve within which the end may cut a shape off."""
+
 SLOPE_SHARE = 1 / 3
 """Twice the narrower half, as a share of the whole width, below which it is used as the width: the wider half then
 belongs to a slope."""
@@ -54,12 +60,15 @@ class Candidate:
         Octaves between the points of half the prominence.
     in_curve : bool
         Whether it is an extreme of the curve itself. An extreme of the residual only counts if its fit is close.
+    cut_off : bool
+        Whether an end of the curve limits its prominence: the shape may be up to twice as high as it seems.
     """
 
     centre_log2: float
     height_db: float
     width_octaves: float
     in_curve: bool
+    cut_off: bool = False
 
 
 def octave_grid(low_hz: float, high_hz: float) -> Floats:
@@ -189,11 +198,17 @@ def _extremes(octaves: Floats, level: Floats, min_height_db: float, in_curve: bo
         if rows.size == 0:
             continue
         widths = peak_widths(sign * level, rows, rel_height=0.5)[0] * step
-        candidates += [
-            Candidate(float(octaves[row]), sign * float(height), float(max(width, step)), in_curve)
-            for row, height, width in zip(rows, properties["prominences"], widths, strict=True)
+        # The base of a shape that the band cuts off is the end of the curve.
+        last = level.size - 1
+        cut_off = [
+            bool((base <= 1 and row * step <= END_OCTAVES) or (end >= last - 1 and (last - row) * step <= END_OCTAVES))
+            for row, base, end in zip(rows, properties["left_bases"], properties["right_bases"], strict=True)
         ]
-    return sorted(candidates, key=lambda candidate: -abs(candidate.height_db))
+        candidates += [
+            Candidate(float(octaves[row]), sign * float(height), float(max(width, step)), in_curve, cut)
+            for row, height, width, cut in zip(rows, properties["prominences"], widths, cut_off, strict=True)
+        ]
+    return sorted(candidates, key=lambda candidate: -abs(candidate.height_db))[:MAX_CANDIDATES]
 
 
 def narrowed_candidates(octaves: Floats, level: Floats, candidates: Sequence[Candidate]) -> list[Candidate]:

@@ -104,7 +104,7 @@ def polynomial_order(candidate: Candidate, narrow_order: int = 2) -> int:
 def max_height(candidate: Candidate) -> float:
     """Return the largest absolute height in dB that a fit to a candidate may have."""
     # A running median that is subtracted lowers the prominence of candidates in the residual.
-    ratio = MAX_HEIGHT_RATIO if candidate.in_curve else 2 * MAX_HEIGHT_RATIO
+    ratio = MAX_HEIGHT_RATIO if candidate.in_curve and not candidate.cut_off else 2 * MAX_HEIGHT_RATIO
     return ratio * abs(candidate.height_db)
 
 

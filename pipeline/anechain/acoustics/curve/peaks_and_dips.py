@@ -30,6 +30,9 @@ from anechain.methods import method
 
 __all__ = ["MAX_WIDTH_OCTAVES", "find_peaks_and_dips"]
 
+MAX_FITS_WITH_PHASE = 20
+"""Most shapes of a curve among which resonances with a phase are searched: more are the ripple of an interference."""
+
 MAX_WIDTH_OCTAVES = 2.5
 """Octaves; wider shapes belong to the balance of the whole curve, which a trend line describes better."""
 
@@ -49,7 +52,8 @@ MAX_WIDTH_OCTAVES = 2.5
     limitations="A shape narrower than half the smoothing window or the spacing is not resolved. A shape cut off by an "
     "end of the band is not detected. Two close peaks leave a dip between them that has no cause of its own. A phase "
     "is fitted from Q 4 on and assumed constant over the resonance; a peak and a dip of two causes may be taken for a "
-    "resonance. Overlapping shapes affect each other: their centres, heights and Q may be wrong together.",
+    "resonance. Only the 48 most prominent extremes are fitted, and no phase where there are more than 20. "
+    "Overlapping shapes affect each other: their centres, heights and Q may be wrong together.",
 )
 def find_peaks_and_dips(
     frequency: ArrayLike,
@@ -127,7 +131,8 @@ def find_peaks_and_dips(
                 octaves[near], (values - sum_of_fits(octaves, alternative))[near], 1
             ),
         )
-    fit_phase_resonances(octaves, values, fits)
+    if len(fits) <= MAX_FITS_WITH_PHASE:
+        fit_phase_resonances(octaves, values, fits)
     features = [
         feature
         for feature in (_feature(fit, curve, octaves, values, fits, min_height_db, max_width_octaves) for fit in fits)

@@ -35,6 +35,9 @@ MIN_Q = 4.0
 MIN_PHASE_DEG = 10.0
 """Degrees from 0 or 180; with a smaller phase a resonance is a section."""
 
+MAX_EXCLUDED = 1
+"""Most fits that are excluded one after the other before all stay sections: ripples of interference have many."""
+
 FACTOR_PER_PARAMETER = 1.3
 """Factor by which each further parameter of a shape must reduce the squared residual."""
 
@@ -84,7 +87,8 @@ def fit_phase_resonances(
         for fit, saved in before:
             fit.resonance, fit.level, fit.residual_db = saved.resonance, saved.level, saved.residual_db
             fit.has_phase, fit.absorbed = saved.has_phase, saved.absorbed
-        fit_phase_resonances(octaves, level, fits, [*excluded, *failed])
+        if len(excluded) < MAX_EXCLUDED:
+            fit_phase_resonances(octaves, level, fits, [*excluded, *failed])
 
 
 def _span(fit: PeakFit) -> float:

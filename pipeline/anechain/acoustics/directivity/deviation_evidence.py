@@ -12,6 +12,7 @@ from anechain.acoustics.curve.frequencies import check_grid
 from anechain.acoustics.curve.peak_shapes import PeakOrDip
 from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA, Criteria
 from anechain.acoustics.directivity.directions import wrap_angle
+from anechain.acoustics.directivity.pole_evidence import residual_shares
 from anechain.acoustics.directivity.shape_fits import (
     SEARCH,
     FitWindow,
@@ -63,6 +64,12 @@ class DeviationEvidence:
         Empty for a shape less than an octave wide, which is not searched there.
     weak_rear_directions, uneven_rear_directions : int
         Directions behind that are not usable because their level is too low or too uneven.
+    pole_residual_by_plane : dict of str to (float, float)
+        By orbit: what fits with one centre and one Q leave in the directions within 60 degrees, as a share of the
+        feature and in dB; see :func:`anechain.acoustics.directivity.pole_evidence.residual_shares`.
+    excess_turn_deg : float or None
+        Degrees by which the excess phase on the axis changes over the width of the feature; None if the phase is not
+        known.
     """
 
     height_by_curve_db: dict[str, float]
@@ -77,6 +84,8 @@ class DeviationEvidence:
     rear_by_plane: dict[str, tuple[int, int]] = field(default_factory=dict)
     weak_rear_directions: int = 0
     uneven_rear_directions: int = 0
+    pole_residual_by_plane: dict[str, tuple[float, float]] = field(default_factory=dict)
+    excess_turn_deg: float | None = None
 
 
 def checked_levels(
@@ -94,13 +103,14 @@ def checked_levels(
 
 @method(
     "deviation-evidence",
-    version=2,
+    version=3,
     title="Curves and directions that a peak or dip is in, in front and behind",
     formula="In each curve and direction, the height of the same shape that fits together with a line, after "
     "subtraction of narrower neighbours, at the smallest shift that has 9/10 of the merit of the best shift or leaves "
     "at most a tenth of the height; a resonance added with a phase may have another phase there; it is there with half "
     "the height or more, at most 1/12 octave or a quarter of its width away, and in its own curve; a "
-    "shape of an octave or more is also searched behind",
+    "shape of an octave or more is also searched behind; the residual of fits with one centre and one Q to the front "
+    "directions; the change of excess phase on the axis over the width",
     source="least squares height of the same shape with a line through the surroundings, within its width to both "
     "sides, at shifts up to 1/3 octave or half its width",
     source_status="common practice, no source",
@@ -117,6 +127,7 @@ def evidence_of(
     angles: ArrayLike = (),
     others: Sequence[PeakOrDip] = (),
     criteria: Criteria = DEFAULT_CRITERIA,
+    excess: tuple[Floats, Floats] | None = None,
 ) -> DeviationEvidence:
     """Find the other curves and the directions that have a peak or dip.
 
@@ -139,6 +150,8 @@ def evidence_of(
         direction.
     criteria : Criteria
         Limits of height and distance.
+    excess : (numpy.ndarray, numpy.ndarray), optional
+        log2 of Hz and excess phase on the axis in radians, see :func:`anechain.acoustics.phase.excess_phase`.
 
     Returns
     -------
@@ -174,8 +187,10 @@ def evidence_of(
         height[home], there[home], shift[home] = feature.height_db, True, 0.0
     usable = [row for row in range(len(names)) if not np.isnan(shift[row])]
     directions = _Directions()
+    residuals: dict[str, tuple[float, float]] = {}
     if level is not None:
         directions.search(feature, grid, array, planes, degrees, others, criteria, own)
+        residuals = residual_shares(feature, grid, array, planes, degrees, others, criteria)
     return DeviationEvidence(
         height_by_curve_db={names[row]: float(height[row]) for row in usable},
         shift_by_curve_octaves={names[row]: float(shift[row]) for row in usable},
@@ -189,7 +204,16 @@ def evidence_of(
         rear_by_plane=directions.rear,
         weak_rear_directions=directions.weak,
         uneven_rear_directions=directions.uneven,
+        pole_residual_by_plane=residuals,
+        excess_turn_deg=None if excess is None else _turn_over_width(feature, *excess),
     )
+
+
+def _turn_over_width(feature: PeakOrDip, octaves: Floats, excess: Floats) -> float:
+    """Return by how many degrees the excess phase changes over the width of a feature, at least 1/5 octave."""
+    centre, half = np.log2(feature.centre_hz), max(feature.width_octaves, 0.2) / 2
+    low, high = np.interp([centre - half, centre + half], octaves, excess)
+    return float(np.rad2deg(abs(high - low)))
 
 
 def _search_of(feature: PeakOrDip, criteria: Criteria) -> tuple[FitWindow, float]:

@@ -1,6 +1,7 @@
-"""Peaks and dips of a curve set, and their causes as far as the evidence decides them.
+"""Peaks and dips of a curve set: how each radiates, and what it is, as far as the evidence decides it.
 
-Each curve is searched for peaks and dips. Those of several curves at one place are joined into one deviation.
+The ripples of echoes that all directions have are subtracted first: they are one finding, not a row of peaks and dips.
+Then each curve is searched. Peaks and dips of several curves at one place are joined into one deviation.
 """
 
 from __future__ import annotations
@@ -18,33 +19,46 @@ from anechain.acoustics.curve.peak_shapes import RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
 from anechain.acoustics.curve.resonance_audibility import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
 from anechain.acoustics.curve.segments import covered_band
-from anechain.acoustics.directivity.deviation_cause import Basis, Cause, verdict
+from anechain.acoustics.directivity.deviation_cause import (
+    Cause,
+    CauseBasis,
+    Radiates,
+    RadiationBasis,
+    cause_of,
+    radiation_of,
+)
 from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA, Criteria
 from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
+from anechain.acoustics.directivity.echoes import Echo, find_echoes, without_echoes
+from anechain.acoustics.phase.excess_phase import excess_phase
 from anechain.arrays import Floats
 from anechain.methods import method
 
 __all__ = ["SEARCHED_CURVES", "Deviation", "DeviationReport", "deviations"]
 
+MAX_WIDTH_RATIO = 2.5
+"""Largest ratio of the widths of one peak or dip in two curves."""
+
 SEARCHED_CURVES = ("listening_window", "on_axis", "early_reflections", "sound_power", "in_room")
 """Curves that are searched by default. The first one that has a peak or dip describes it."""
+
+MIN_FREQUENCIES = 48
+"""Frequencies of the axis below which its excess phase is not determined."""
 
 
 @dataclass(frozen=True)
 class Deviation:
-    """A peak or dip with its cause.
+    """A peak or dip, how it radiates, and what it is.
 
     Attributes
     ----------
     feature : PeakOrDip
         Shape in the curve that describes it.
-    cause : str
-        "resonance", "interference or diffraction" or "not determined".
-    plane : str or None
-        Orbit over which it varies: "horizontal", "vertical" or "both"; None if it does not vary with direction, or if
-        the orbit is not determined.
-    basis : str
-        Reason for the cause, see :func:`anechain.acoustics.directivity.deviation_cause.verdict`.
+    radiates, plane, radiation_basis : str, str or None, str
+        How it radiates, over which orbit it changes, and the reason; see
+        :class:`anechain.acoustics.directivity.deviation_cause.Radiation`.
+    cause, basis : str
+        What it is, and the reason; see :class:`anechain.acoustics.directivity.deviation_cause.CauseVerdict`.
     threshold_db : float
         Height from which a resonance of this Q is audible with pink noise (recalled; see `audibility_threshold`). Dips
         are less audible. For interference, the threshold has little meaning.
@@ -54,9 +68,11 @@ class Deviation:
     """
 
     feature: PeakOrDip
-    cause: Cause
+    radiates: Radiates
     plane: str | None
-    basis: Basis
+    radiation_basis: RadiationBasis
+    cause: Cause
+    basis: CauseBasis
     threshold_db: float
     above_threshold: bool
     evidence: DeviationEvidence
@@ -76,12 +92,15 @@ class DeviationReport:
         Band in Hz in which each curve was searched: the part of the band with data.
     not_searched : dict of str to str
         Curves that could not be searched, and why.
+    echoes : tuple of Echo
+        Echoes whose ripples were subtracted before the search, the strongest first.
     """
 
     deviations: tuple[Deviation, ...]
     min_height_db: float
     searched: dict[str, tuple[float, float]]
     not_searched: dict[str, str]
+    echoes: tuple[Echo, ...] = ()
 
 
 def _same_place(a: PeakOrDip, b: PeakOrDip) -> bool:
@@ -90,7 +109,9 @@ def _same_place(a: PeakOrDip, b: PeakOrDip) -> bool:
     if RESONANCE_WITH_PHASE in (a.shape, b.shape) and wider <= 3 * narrower:
         # With another phase, the same resonance is a dip, or has its peak on the other side.
         return distance <= max(1 / 12, narrower / 2)
-    return a.height_db * b.height_db > 0 and distance <= max(1 / 6, narrower / 2)
+    # A narrow peak on top of a broad one is another one.
+    alike = wider <= MAX_WIDTH_RATIO * max(narrower, 1 / 6)
+    return alike and a.height_db * b.height_db > 0 and distance <= max(1 / 6, narrower / 2)
 
 
 def _with_largest_extreme(
@@ -131,19 +152,20 @@ def _joined(
 @method(
     "deviations",
     version=3,
-    title="Peaks and dips with cause, orbit, threshold of audibility and evidence",
-    formula="Peaks and dips of the searched curves, joined where they are at one place. A resonance is in direct "
-    "sound, reflections and power and in three quarters of the directions within 60 degrees on each orbit; if it is an "
-    "octave wide or more, also in three quarters of those behind. Interference is in fewer than half of the directions "
-    "within 60 degrees on an orbit, or in front but in at most a quarter of those behind, or not in all curves",
-    source="a resonance is the same in direct sound, reflections and power, interference changes with the angle "
-    "(Toole, Sound Reproduction, 2008, ch. 18); the step of a baffle is only in front; thresholds after Toole and "
-    "Olive 1988",
+    title="Peaks and dips: how they radiate, what they are, threshold of audibility and evidence",
+    formula="Peaks and dips of the searched curves without the ripples of echoes, joined where they are at one place. "
+    "Alike in all directions: in direct sound, reflections and power, in three quarters of the directions within 60 "
+    "degrees on each orbit and, if an octave wide or more, behind. Changing with the angle: in fewer than half of the "
+    "directions of an orbit, or only in front. Resonance: of the shape of one, with one centre and one Q in all "
+    "directions, and narrow or of minimum phase. Interference or diffraction: moves with the angle. Change of "
+    "coverage: broad and at one place, but not in all directions. Crossover phase: alike, with an all-pass part",
+    source="a resonance has the same centre and Q in all directions, interference changes with the angle (Toole, Sound "
+    "Reproduction, 2008, ch. 18); the step of a baffle is only in front; a resonance is minimum phase; thresholds "
+    "after Toole and Olive 1988",
     source_status="recalled",
-    limitations="The limits (half the height, 1/12 octave or a quarter of the width, three quarters of the directions "
-    "within 60 degrees, one octave of width from which the directions behind are used) are our own. A shape wider than "
-    "2.5 octaves is no peak or dip. All limits can be chosen. A broad peak of the drive unit cannot be distinguished "
-    "from the step of a baffle of the same height.",
+    limitations="The limits are our own and can be chosen; the confusion table of the documentation states how often "
+    "they err. From the level alone, a broad peak or dip that is alike in all directions is not determined. A shape "
+    "wider than 2.5 octaves is no peak or dip. An echo of a path shorter than about 0.1 m is not found as an echo.",
 )
 def deviations(
     frequency: ArrayLike,
@@ -159,8 +181,9 @@ def deviations(
     threshold_per_doubling_db: float = THRESHOLD_PER_DOUBLING,
     smoothing: float | None = None,
     criteria: Criteria = DEFAULT_CRITERIA,
+    axis_phase_deg: ArrayLike | None = None,
 ) -> DeviationReport:
-    """Find every peak and dip of a height or more in a curve set, and decide its cause.
+    """Find every peak and dip of a height or more in a curve set, and decide how it radiates and what it is.
 
     Parameters
     ----------
@@ -188,6 +211,8 @@ def deviations(
         Windows per octave of the smoothing of curves and directions; none by default.
     criteria : Criteria
         Limits for the evidence and the cause.
+    axis_phase_deg : array_like, shape (n,), optional
+        Phase on the axis in degrees, without most of the delay. Needs the curve "on_axis".
 
     Returns
     -------
@@ -204,7 +229,6 @@ def deviations(
     grid = check_grid(frequency)
     default = [name for name in SEARCHED_CURVES if name in curves] or list(curves)
     names = default if searched is None else list(searched)
-    features: list[PeakOrDip] = []
     bands: dict[str, tuple[float, float]] = {}
     not_searched: dict[str, str] = {}
     for name in names:
@@ -213,27 +237,64 @@ def deviations(
             not_searched[name] = (
                 f"the data cover less than an octave of {format_hertz(low_hz)} to {format_hertz(high_hz)} Hz"
             )
-            continue
-        found, reason = find_peaks_and_dips(grid, curves[name], name, *band, min_height_db, smoothing, criteria.widest)
+        else:
+            bands[name] = band
+    lowest = min((low for low, _ in bands.values()), default=low_hz)
+    highest = max((high for _, high in bands.values()), default=high_hz)
+    # A broad shape reaches far outside its centre: a roll-off outside the band must not be fitted as a part of it.
+    margin = 2 ** (1 / POINTS_PER_OCTAVE)
+    inside = (grid >= lowest / margin) & (grid <= highest * margin)
+    echoes: tuple[Echo, ...] = ()
+    searched_curves = {name: np.array(curve, dtype=np.float64) for name, curve in curves.items()}
+    level_inside = None if level is None else np.array(level, dtype=np.float64)[..., inside]
+    if level_inside is not None and bands:
+        echoes = find_echoes(grid[inside], level_inside, planes, angles, lowest, highest, smoothing)
+        level_inside = without_echoes(grid[inside], level_inside, echoes)
+        for curve in searched_curves.values():
+            curve[inside] = without_echoes(grid[inside], curve[inside], echoes)
+    features: list[PeakOrDip] = []
+    for name, band in dict(bands).items():
+        found, reason = find_peaks_and_dips(
+            grid, searched_curves[name], name, *band, min_height_db, smoothing, criteria.widest
+        )
         features += found
         if reason:
             not_searched[name] = reason
-        else:
-            bands[name] = band
-    features = _joined(features, names, grid, curves, criteria.height_share)
-    # A broad shape reaches far outside its centre: a roll-off outside the band must not be fitted as a part of it.
-    margin = 2 ** (1 / POINTS_PER_OCTAVE)
-    lowest = min((low for low, _ in bands.values()), default=low_hz)
-    highest = max((high for _, high in bands.values()), default=high_hz)
-    inside = (grid >= lowest / margin) & (grid <= highest * margin)
-    curves_inside = {name: np.asarray(curve, dtype=np.float64)[..., inside] for name, curve in curves.items()}
-    level_inside = None if level is None else np.asarray(level, dtype=np.float64)[..., inside]
+            del bands[name]
+    features = _joined(features, names, grid, searched_curves, criteria.height_share)
+    excess = None
+    if features and axis_phase_deg is not None and "on_axis" in curves:
+        excess = _excess_on_axis(grid[inside], searched_curves["on_axis"][inside], np.asarray(axis_phase_deg)[inside])
+    curves_inside = {name: curve[inside] for name, curve in searched_curves.items()}
     result = []
     for feature in features:
-        evidence = evidence_of(feature, grid[inside], curves_inside, level_inside, planes, angles, features, criteria)
-        decided = verdict(feature, evidence, criteria)
+        evidence = evidence_of(
+            feature, grid[inside], curves_inside, level_inside, planes, angles, features, criteria, excess
+        )
+        radiation = radiation_of(feature, evidence, criteria)
+        decided = cause_of(feature, evidence, radiation, criteria)
         threshold = float(audibility_threshold(feature.pole_q, threshold_at_q_1_db, threshold_per_doubling_db))
         bare = feature.height_db if feature.unsmoothed_height_db is None else feature.unsmoothed_height_db
-        above = abs(bare) >= threshold
-        result.append(Deviation(feature, decided.cause, decided.plane, decided.basis, threshold, above, evidence))
-    return DeviationReport(tuple(result), min_height_db, bands, not_searched)
+        result.append(
+            Deviation(
+                feature,
+                radiation.radiates,
+                radiation.plane,
+                radiation.basis,
+                decided.cause,
+                decided.basis,
+                threshold,
+                abs(bare) >= threshold,
+                evidence,
+            )
+        )
+    return DeviationReport(tuple(result), min_height_db, bands, not_searched, echoes)
+
+
+def _excess_on_axis(frequency: Floats, level: Floats, phase_deg: Floats) -> tuple[Floats, Floats] | None:
+    """Return log2 of Hz and the excess phase in radians; None where level or phase has gaps, or cannot be followed."""
+    usable = np.isfinite(level) & np.isfinite(phase_deg)
+    if usable.sum() < frequency.size or frequency.size < MIN_FREQUENCIES:
+        return None
+    found = excess_phase(frequency, level, phase_deg)
+    return None if found.reason else (np.log2(frequency), np.deg2rad(found.excess))

@@ -48,6 +48,7 @@ def evidence_by_fixed_tolerance(
     angles: ArrayLike = (),
     others: Sequence[PeakOrDip] = (),  # noqa: ARG001 - all versions have the same parameters
     criteria: Criteria = DEFAULT_CRITERIA,  # noqa: ARG001
+    excess: tuple[Floats, Floats] | None = None,  # noqa: ARG001
 ) -> DeviationEvidence:
     """Find the curves and directions that have a peak or dip by the rules of version 1.
 

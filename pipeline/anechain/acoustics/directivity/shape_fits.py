@@ -22,6 +22,7 @@ __all__ = [
     "fit_shape",
     "levels_around",
     "nearest_good_fits",
+    "without_neighbours",
 ]
 
 SEARCH = 1.0 / 3.0
@@ -158,7 +159,7 @@ def fit_shape(
     heights, residuals = np.full((shifts.size, len(levels)), np.nan), np.full((shifts.size, len(levels)), np.nan)
     complete = ~np.isnan(levels).any(axis=1)
     if complete.any():
-        usable = _subtract_neighbours(octaves, _raise_nulls(levels[complete]), feature, others, window.half)
+        usable = without_neighbours(octaves, _raise_nulls(levels[complete]), feature, others, window.half)
         heights[:, complete], residuals[:, complete] = _fits_at(shifts, octaves, usable, feature, window)
     return ShapeFits(shifts, heights, residuals, float(np.sign(feature.height_db)))
 
@@ -170,7 +171,7 @@ def _raise_nulls(levels: Floats) -> Floats:
     return np.maximum(levels, floor)
 
 
-def _subtract_neighbours(
+def without_neighbours(
     octaves: Floats, levels: Floats, feature: PeakOrDip, others: Sequence[PeakOrDip], half: float
 ) -> Floats:
     """Subtract the shapes of neighbours; their heights in each row are fitted together with the feature and a line."""

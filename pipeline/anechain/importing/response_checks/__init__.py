@@ -1,6 +1,7 @@
 """Measurement checks of the responses of a device, whichever importer read them.
 
-`arrivals` checks when the sound arrives, `directions` compares the levels of directions with each other,
+`arrivals` checks when the sound arrives, `echoes` finds reflections of the set-up, `directions` compares the levels of
+directions with each other,
 `shared_directions` compares the directions that both planes have, `repeats` compares takes.
 """
 
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 from anechain.data.checks import Check
 from anechain.importing.response_checks.arrivals import check_arrival_drift, check_distance, check_rotation_centre
 from anechain.importing.response_checks.directions import check_levels_of_directions, check_mirror
+from anechain.importing.response_checks.echoes import check_echoes
 from anechain.importing.response_checks.orbit import measured_orbit
 from anechain.importing.response_checks.repeats import check_repeats
 from anechain.importing.response_checks.shared_directions import check_shared_directions
@@ -28,10 +30,12 @@ METHODS = (
     "band-means",
     "declared-symmetry",
     "distance-law-check",
+    "echoes",
     "likely-angle",
     "mirror-differences",
     "neighbour-differences",
     "pole-difference",
+    "power-cepstrum-of-curve",
     "rotation-centre-error",
     "speed-of-sound",
     "swapped-directions",
@@ -57,6 +61,7 @@ def check_responses(responses: xr.Dataset, symmetry: Collection[str] = ()) -> tu
     orbits = [measured_orbit(responses, str(plane)) for plane in responses["plane"].values]
     orbits = [orbit for orbit in orbits if orbit.angle.size]
     return (
+        check_echoes(responses),
         check_distance(responses, orbits),
         check_rotation_centre(responses, orbits),
         check_arrival_drift(orbits),
