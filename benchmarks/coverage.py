@@ -142,7 +142,7 @@ def capture_numbers(drives: tuple[float, ...], *groups: Group) -> Find:
                 {
                     "compression": CompressionOptions(smoothing=None).model_dump(mode="json"),
                     "usable_limits": UsableLimits().model_dump(mode="json"),
-                    "distortion": {"noise_margin": 10.0, "orders": 9},
+                    "distortion": {"false_alarm_rate": 4.5e-5, "orders": 9},
                 },
             ),
         }

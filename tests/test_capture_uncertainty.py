@@ -338,7 +338,7 @@ def test_what_is_read_again_is_what_the_stage_read(room, monkeypatch):
     monkeypatch.setattr(
         usable_limits_uncertainty,
         "uncertainties_of_draws",
-        lambda errors, plain, draws: undisturbed.update(plain) or real(errors, plain, draws),
+        lambda errors, plain, *others, **options: undisturbed.update(plain) or real(errors, plain, *others, **options),
     )
     list(usable_numbers(given))
     for row, hz in enumerate(data["lowest_usable"].values):
@@ -359,7 +359,9 @@ def test_a_fundamental_heard_too_loud_is_quieter_and_distorts_more_than_it_seems
     monkeypatch.setattr(
         usable_limits_uncertainty,
         "uncertainties_of_draws",
-        lambda errors, plain, draws: real(errors, plain, [seen.append(one) or one for one in draws]),
+        lambda errors, plain, draws, *others, **options: real(
+            errors, plain, [seen.append(one) or one for one in draws], *others, **options
+        ),
     )
     list(usable_numbers(given))
     last = int(np.flatnonzero(np.isfinite(data["held_level"].values))[-1])

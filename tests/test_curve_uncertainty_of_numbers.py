@@ -219,7 +219,8 @@ def test_the_interval_of_a_number_that_is_not_linear():
     found = monte_carlo_of_curves(
         errors(common=1.0, draws=4000), {"curve": level}, lambda curves: {"one": float(np.exp(curves["curve"][0]))}
     )["one"]
-    assert found.interval == pytest.approx((np.exp(-1.96), np.exp(1.96)), rel=0.12)
+    # Both ends move by twice the error of the median, which 4000 draws give within 0.04 (95 %).
+    assert found.interval == pytest.approx((np.exp(-1.96), np.exp(1.96)), rel=0.12, abs=0.09)
     assert found.standard == pytest.approx(np.sqrt((np.e - 1) * np.e), rel=0.2)
 
 

@@ -228,7 +228,7 @@ def test_takes_differ_as_a_loudspeaker_that_was_put_back():
     right = pressure(LOUDSPEAKERS["alder"], orbit("horizontal", angle), frequency)
     takes = np.stack([misplaced_pressure("alder", "horizontal", angle, frequency, take) for take in "abcdefgh"])
     spread = np.std(db(takes / right), axis=0, ddof=1)
-    # The gain and drive alone has 0.05 dB twice; angle and distance may add, not much in front.
+    # The gain of each capture alone has 0.07 dB; angle and distance may add, not much in front.
     assert spread.min() > 0.03 and spread.max() < 0.6
     assert np.abs(db(takes / right).mean(axis=0)).max() < 0.4
     # A millimetre of distance is 8.4 degrees at 8 kHz.
@@ -236,9 +236,9 @@ def test_takes_differ_as_a_loudspeaker_that_was_put_back():
 
 
 def test_level_chain_and_angle_are_all_that_a_far_field_point_sees():
-    # Omnidirectional at 50 Hz: what is left is the gain and drive, and the distance (0.004 dB per mm at 2 m).
+    # Omnidirectional at 30 Hz: what is left is the gain of each capture, and the distance (0.004 dB per mm at 2 m).
     angle = np.arange(-170.0, 181.0, 10.0)
     right = pressure(LOUDSPEAKERS["alder"], orbit("vertical", angle), np.array([30.0]))
     takes = [misplaced_pressure("alder", "vertical", angle, np.array([30.0]), take) for take in "abcdef"]
     within = np.stack([db(take / right)[:, 0] for take in takes])
-    assert np.std(within - within.mean(axis=1, keepdims=True)) == pytest.approx(0.05, rel=0.2)
+    assert np.std(within - within.mean(axis=1, keepdims=True)) == pytest.approx(0.07, rel=0.2)
