@@ -77,19 +77,21 @@ def report_of(loudspeaker: Loudspeaker, with_phase: bool) -> DeviationReport:
     )
 
 
-def resonance_at(deviation: Deviation, resonances: Iterable[Resonance]) -> Resonance | None:
-    """The resonance that a peak or dip belongs to: within its width, and not much wider than it.
+def resonances_at(deviation: Deviation, resonances: Iterable[Resonance]) -> list[Resonance]:
+    """The resonances that a peak or dip belongs to: within their width, and not much wider than they are.
 
-    A resonance that is added with a phase has a dip next to its peak: twice the width.
+    A resonance that is added with a phase has a dip next to its peak: twice the width. Where the widths of two
+    resonances overlap, they are one peak.
     """
+    belongs = []
     for one in resonances:
         width = float(bandwidth_of_q(one.pole_q))
         distance = abs(np.log2(deviation.feature.centre_hz / one.centre_hz))
         if distance <= max(1 / 12, (2 if one.has_phase else 0.5) * width) and deviation.feature.width_octaves <= max(
             3 * width, 1 / 6
         ):
-            return one
-    return None
+            belongs.append(one)
+    return belongs
 
 
 def count(rates: Rates, loudspeaker: Loudspeaker, with_phase: bool, report: DeviationReport) -> None:
@@ -97,14 +99,14 @@ def count(rates: Rates, loudspeaker: Loudspeaker, with_phase: bool, report: Devi
     kind, found = loudspeaker.kind, set()
     rates.loudspeakers[kind] += 1
     for deviation in report.deviations:
-        resonance = resonance_at(deviation, loudspeaker.resonances)
+        resonances = resonances_at(deviation, loudspeaker.resonances)
         low, high = loudspeaker.band
         of_rest = loudspeaker.cause if low <= deviation.feature.centre_hz <= high else COVERAGE
-        true = of_rest if resonance is None else RESONANCE
+        true = RESONANCE if resonances else of_rest
         rates.causes[kind, true, with_phase, deviation.cause] += 1
         rates.radiates[kind, true, deviation.radiates] += 1
-        if resonance is not None and deviation.cause == RESONANCE:
-            found.add(resonance)
+        if deviation.cause == RESONANCE:
+            found.update(resonances)
     for resonance in loudspeaker.resonances:
         if resonance.height_db >= 1 and resonance.pole_q >= 2:
             rates.resonances[kind] += 1

@@ -35,7 +35,7 @@ COVERAGE = "change of coverage"
 
 @dataclass(frozen=True)
 class Resonance:
-    """A resonance of a loudspeaker: centre in Hz, Q of its poles, largest change of the front's level in dB.
+    """A resonance: centre in Hz, Q of its poles, largest change in dB that it makes to the listening window.
 
     `has_phase` if it is added to the other sound with a phase of its own.
     """
@@ -243,11 +243,18 @@ def _resonant(rng: np.random.Generator, lowest: float = 150.0, highest: float = 
     return section(_raised(rng, lowest, highest), _raised(rng, 1, 20), _raised(rng, 0.3, 6))
 
 
-def _height_in_front(with_it: Pressure, without: Pressure) -> float:
-    front = np.abs(ANGLES) <= 30
-    return float(
-        np.max(np.abs(physics.level(with_it[:, front]).mean((0, 1)) - physics.level(without[:, front]).mean((0, 1))))
-    )
+def _height_in_window(with_it: Pressure, without: Pressure) -> float:
+    """Largest change in dB that a resonance makes to the level in the listening window.
+
+    The listening window is the mean squared pressure of nine directions (ANSI/CTA-2034-A, recalled): horizontal 0,
+    10, 20 and 30 degrees to both sides, vertical 10 degrees up and down.
+    """
+
+    def window(pressure: Pressure) -> NDArray:
+        nine = [pressure[0, np.abs(ANGLES) <= 30], pressure[1, np.abs(ANGLES) == 10]]
+        return 10 * np.log10(np.mean(np.abs(np.concatenate(nine)) ** 2, axis=0))
+
+    return float(np.abs(window(with_it) - window(without)).max())
 
 
 def resonance(rng: np.random.Generator) -> Loudspeaker:
@@ -266,7 +273,7 @@ def panel(rng: np.random.Generator) -> Loudspeaker:
     level = np.abs(base[0, ANGLES == 0]).mean()
     result = base + added * level
     return Loudspeaker(
-        "panel added with a phase", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base), True),)
+        "panel added with a phase", result, COVERAGE, (Resonance(centre, q, _height_in_window(result, base), True),)
     )
 
 
@@ -320,7 +327,7 @@ def rear_port(rng: np.random.Generator) -> Loudspeaker:
     added = rng.uniform(0.2, 0.6) * np.exp(1j * rng.uniform(-np.pi, np.pi)) * pole(centre, q)
     result = base + added * np.stack([behind, behind])
     return Loudspeaker(
-        "port at the rear", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base), True),)
+        "port at the rear", result, COVERAGE, (Resonance(centre, q, _height_in_window(result, base), True),)
     )
 
 
@@ -332,7 +339,7 @@ def break_up(rng: np.random.Generator) -> Loudspeaker:
     added = (10 ** (rng.uniform(1, 6) / 20) - 1) * np.exp(1j * rng.uniform(-0.5, 0.5)) * pole(centre, q)
     result = base * (1 + beam[np.newaxis, :, np.newaxis] * added)
     return Loudspeaker(
-        "break-up that beams", result, COVERAGE, (Resonance(centre, q, _height_in_front(result, base), True),)
+        "break-up that beams", result, COVERAGE, (Resonance(centre, q, _height_in_window(result, base), True),)
     )
 
 

@@ -194,6 +194,10 @@ _CAUSE_REASONS: dict[CauseBasis, str] = {
     + PHASE_AND_DECAY,
     "over one orbit, with an all-pass part": "the beam changes over one orbit where the excess phase does, as with two "
     "drive units side by side",
+    "common poles": "one centre and one Q fit the directions together, with about the same strength in most of them, "
+    "beside what moves with the angle",
+    "may be of an echo": "of the shape of a resonance, but as wide as the ripple of an echo, or in a row of equal "
+    "distances in Hz; measure without reflecting objects, or the decay at this frequency",
     "directions do not decide": "the directions do not decide; measure more directions, or the decay at this frequency",
 }
 

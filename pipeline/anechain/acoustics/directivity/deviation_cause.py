@@ -67,6 +67,8 @@ CauseBasis = Literal[
     "between narrow and broad",
     "over one orbit",
     "over one orbit, with an all-pass part",
+    "common poles",
+    "may be of an echo",
     "directions do not decide",
 ]
 """Reason for a cause, see :func:`cause_of`."""
@@ -207,6 +209,18 @@ def cause_of(feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiati
         return CauseVerdict("not determined", "an orbit is missing")
     if radiation.basis == "only in front":
         return CauseVerdict("change of coverage", "only in front")
+    turn = evidence.excess_turn_deg
+    all_pass_dip = feature.height_db < 0 and turn is not None and turn >= criteria.all_pass_turn
+    verdict = _cause_without_common_pole(feature, evidence, radiation, criteria)
+    if evidence.common_pole is not None and verdict.cause not in ("resonance", "crossover phase") and not all_pass_dip:
+        return CauseVerdict("resonance", "common poles")
+    return verdict
+
+
+def _cause_without_common_pole(
+    feature: PeakOrDip, evidence: DeviationEvidence, radiation: Radiation, criteria: Criteria
+) -> CauseVerdict:
+    """Decide from the curves, from each direction, and from the phase on the axis."""
     left = max((share for share, _ in evidence.pole_residual_by_plane.values()), default=1.0)
     left_db = max((db for _, db in evidence.pole_residual_by_plane.values()), default=0.0)
     much_left = left_db > criteria.moving_min_db * min(feature.width_octaves, 1.0)

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from anechain.acoustics.curve.frequencies import check_grid
 from anechain.acoustics.curve.peak_shapes import PeakOrDip
+from anechain.acoustics.directivity.common_poles import CommonPole
 from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA, Criteria
 from anechain.acoustics.directivity.directions import wrap_angle
 from anechain.acoustics.directivity.pole_evidence import residual_shares
@@ -70,6 +71,9 @@ class DeviationEvidence:
     excess_turn_deg : float or None
         Degrees by which the excess phase on the axis changes over the width of the feature; None if the phase is not
         known.
+    common_pole : CommonPole or None
+        Resonance of the front directions at this place, see
+        :func:`anechain.acoustics.directivity.common_poles.common_poles`; None if there is none.
     """
 
     height_by_curve_db: dict[str, float]
@@ -86,6 +90,7 @@ class DeviationEvidence:
     uneven_rear_directions: int = 0
     pole_residual_by_plane: dict[str, tuple[float, float]] = field(default_factory=dict)
     excess_turn_deg: float | None = None
+    common_pole: CommonPole | None = None
 
 
 def checked_levels(

@@ -19,6 +19,7 @@ from anechain.acoustics.curve.peak_shapes import RESONANCE_WITH_PHASE, PeakOrDip
 from anechain.acoustics.curve.peaks_and_dips import find_peaks_and_dips
 from anechain.acoustics.curve.resonance_audibility import THRESHOLD_AT_Q_1, THRESHOLD_PER_DOUBLING, audibility_threshold
 from anechain.acoustics.curve.segments import covered_band
+from anechain.acoustics.directivity.common_poles import CommonPole, common_poles
 from anechain.acoustics.directivity.deviation_cause import (
     Cause,
     CauseBasis,
@@ -29,7 +30,9 @@ from anechain.acoustics.directivity.deviation_cause import (
 )
 from anechain.acoustics.directivity.deviation_criteria import DEFAULT_CRITERIA, Criteria
 from anechain.acoustics.directivity.deviation_evidence import DeviationEvidence, evidence_of
+from anechain.acoustics.directivity.echo_remnants import echo_remnants
 from anechain.acoustics.directivity.echoes import Echo, find_echoes, without_echoes
+from anechain.acoustics.directivity.pole_features import features_of_poles, is_steady, pole_of
 from anechain.acoustics.phase.excess_phase import excess_phase
 from anechain.arrays import Floats
 from anechain.methods import method
@@ -262,6 +265,15 @@ def deviations(
             not_searched[name] = reason
             del bands[name]
     features = _joined(features, names, grid, searched_curves, criteria.height_share)
+    poles: list[CommonPole] = []
+    if level_inside is not None and bands:
+        described = {name: searched_curves[name][inside] for name in bands}
+        found_poles = common_poles(
+            grid[inside], level_inside, planes, angles, lowest, highest, min_height_db, smoothing, described
+        )
+        poles = [pole for pole in found_poles if is_steady(pole)]
+        features += features_of_poles(poles, features, list(bands), min_height_db)
+        features.sort(key=lambda feature: feature.centre_hz)
     excess = None
     if features and axis_phase_deg is not None and "on_axis" in curves:
         excess = _excess_on_axis(grid[inside], searched_curves["on_axis"][inside], np.asarray(axis_phase_deg)[inside])
@@ -271,6 +283,7 @@ def deviations(
         evidence = evidence_of(
             feature, grid[inside], curves_inside, level_inside, planes, angles, features, criteria, excess
         )
+        evidence = replace(evidence, common_pole=pole_of(feature, poles))
         radiation = radiation_of(feature, evidence, criteria)
         decided = cause_of(feature, evidence, radiation, criteria)
         threshold = float(audibility_threshold(feature.pole_q, threshold_at_q_1_db, threshold_per_doubling_db))
@@ -288,6 +301,8 @@ def deviations(
                 evidence,
             )
         )
+    for row in echo_remnants([one.feature if one.cause == "resonance" else None for one in result], echoes):
+        result[row] = replace(result[row], cause="not determined", basis="may be of an echo")
     return DeviationReport(tuple(result), min_height_db, bands, not_searched, echoes)
 
 
