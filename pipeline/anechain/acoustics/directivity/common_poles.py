@@ -125,7 +125,7 @@ def _scans(step: float, orbits: dict[str, Floats], window_octaves: float) -> lis
         count = 2 * half + 1
         if float(bandwidth_of_q(q)) < 0.5 * window_octaves or rows.shape[1] < count + 2:
             continue
-        x = np.arange(-half, half + 1) * step
+        x = np.asarray(np.arange(-half, half + 1) * step, dtype=np.float64)
         even, odd = resonance_basis(x, q, window_octaves)
         background = np.vander(x, 3)
         basis = np.concatenate([np.stack([even / even.max(), odd / np.abs(odd).max()], axis=1), background], axis=1)

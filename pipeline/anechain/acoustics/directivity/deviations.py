@@ -271,7 +271,7 @@ def deviations(
         found_poles = common_poles(
             grid[inside], level_inside, planes, angles, lowest, highest, min_height_db, smoothing, described
         )
-        poles = [pole for pole in found_poles if is_steady(pole)]
+        poles = [pole for pole in found_poles if is_steady(pole) and pole.width_octaves <= criteria.widest]
         features += features_of_poles(poles, features, list(bands), min_height_db)
         features.sort(key=lambda feature: feature.centre_hz)
     excess = None
