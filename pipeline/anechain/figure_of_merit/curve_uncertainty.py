@@ -310,7 +310,7 @@ def uncertainties_of_draws(
         The numbers of the levels to which the errors of the draws were added, if these are not the measured ones.
     jumps : bool
         Whether small errors can move the numbers far, as those that are read where a limit is first exceeded. The bias
-        of such a number is not known; its interval is that of the draws, extended to the number.
+        of such a number is not well known; its interval contains that of the draws, with and without their bias.
 
     Returns
     -------
@@ -339,9 +339,8 @@ def uncertainties_of_draws(
                 f"Monte Carlo, {directions.draws} draws (JCGM 101), normal distribution, sampling error "
                 f"{sampling:.0f} %; {components}"
             )
+            interval = _interval_without_bias(value, None if base is None else base[name], values_by_name[name])
             if jumps and result.low is not None and result.high is not None:
-                interval = min(result.low, value), max(result.high, value)
-            else:
-                interval = _interval_without_bias(value, None if base is None else base[name], values_by_name[name])
+                interval = min(result.low, value, interval[0]), max(result.high, value, interval[1])
             uncertainties[name] = Uncertainty(result.standard, propagation, note=result.reason, interval=interval)
     return uncertainties

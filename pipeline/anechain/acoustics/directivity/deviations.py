@@ -160,7 +160,8 @@ def _joined(
     "Alike in all directions: in direct sound, reflections and power, in three quarters of the directions within 60 "
     "degrees on each orbit and, if an octave wide or more, behind. Changing with the angle: in fewer than half of the "
     "directions of an orbit, or only in front. Resonance: of the shape of one, with one centre and one Q in all "
-    "directions, and narrow or of minimum phase. Interference or diffraction: moves with the angle. Change of "
+    "directions, and narrow or of minimum phase, or a pole of one strength that the front directions have in "
+    "common. Interference or diffraction: moves with the angle. Change of "
     "coverage: broad and at one place, but not in all directions. Crossover phase: alike, with an all-pass part",
     source="a resonance has the same centre and Q in all directions, interference changes with the angle (Toole, Sound "
     "Reproduction, 2008, ch. 18); the step of a baffle is only in front; a resonance is minimum phase; thresholds "
