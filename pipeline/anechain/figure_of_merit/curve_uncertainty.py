@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from anechain.acoustics.curve.levels import power_of_level
 from anechain.acoustics.curve.segments import segment_in_band
 from anechain.acoustics.nonlinear.octave_weights import band_weights
-from anechain.acoustics.uncertainty.deviation_interval import curve_without_noise
+from anechain.acoustics.uncertainty.deviation_interval import noise_averages
 from anechain.acoustics.uncertainty.drawn_errors import DirectionErrors, first_order, orbit_errors
 from anechain.acoustics.uncertainty.monte_carlo import monte_carlo_result
 from anechain.arrays import Floats
@@ -24,6 +24,7 @@ __all__ = [
     "ROUNDING",
     "USES",
     "StatedErrors",
+    "averaged_without_noise",
     "band_level_uncertainty",
     "components_text",
     "correlation_text",
@@ -52,6 +53,9 @@ MIN_DETERMINED_SHARE = 0.5
 
 ROUNDING = 1e-5
 """Standard uncertainties up to this share of the value (or this value in its unit) are rounding errors."""
+
+NORMAL_95 = 1.96
+"""Half of the 95 % interval of a normal distribution re its standard deviation."""
 
 ROWS_PER_OCTAVE = 96.0
 """Frequencies per octave at which orbits are evaluated in each draw. Where a beam width jumps between two frequencies,
@@ -174,7 +178,14 @@ def monte_carlo_of_curves(
 
 
 def level_without_noise(frequency: Floats, level: Floats, errors: Floats) -> Floats:
-    """Return :func:`curve_without_noise` where a curve has levels; the curve itself if it has no noise.
+    """Return the levels of :func:`averaged_without_noise`."""
+    return averaged_without_noise(frequency, level, errors)[0]
+
+
+def averaged_without_noise(
+    frequency: Floats, level: Floats, errors: Floats, *, simultaneous: bool = False, narrowing: float = 1.0
+) -> tuple[Floats, Floats]:
+    """Average a curve over frequency as far as its errors alone would explain what the averages remove.
 
     Parameters
     ----------
@@ -184,13 +195,25 @@ def level_without_noise(frequency: Floats, level: Floats, errors: Floats) -> Flo
         dB; NaN or minus infinity where there is none.
     errors : numpy.ndarray, shape (draws, n)
         dB; drawn errors of the curve.
+    simultaneous, narrowing
+        As for :func:`anechain.acoustics.uncertainty.deviation_interval.noise_averages`.
+
+    Returns
+    -------
+    level : numpy.ndarray, shape (n,)
+        dB; the same array if no average removes anything. A missing level stays missing.
+    errors : numpy.ndarray, shape (draws, n)
+        dB; the errors after the same averages.
     """
     known = np.isfinite(level) & np.isfinite(errors).all(axis=0)
     if known.sum() < 2:
-        return level
-    base = level.copy()
-    base[known] = curve_without_noise(frequency[known], level[known], errors[:, known])
-    return level if np.array_equal(base, level, equal_nan=True) else base
+        return level, errors
+    averages = noise_averages(
+        frequency[known], level[known], errors[:, known], simultaneous=simultaneous, narrowing=narrowing
+    )
+    base, averaged = level.copy(), errors.copy()
+    base[known], averaged[:, known] = averages @ level[known], errors[:, known] @ averages.T
+    return (level, errors) if np.array_equal(base, level, equal_nan=True) else (base, averaged)
 
 
 def monte_carlo_of_orbits(
@@ -294,8 +317,7 @@ def uncertainties_of_draws(
     undisturbed: Values,
     draws: Iterable[Values],
     base: Values | None = None,
-    *,
-    jumps: bool = False,
+    other_draws: Iterable[Iterable[Values]] = (),
 ) -> dict[str, Uncertainty]:
     """Return the uncertainties of numbers from their values in each draw.
 
@@ -308,9 +330,10 @@ def uncertainties_of_draws(
         The same numbers in each draw.
     base : mapping of str to float or None, optional
         The numbers of the levels to which the errors of the draws were added, if these are not the measured ones.
-    jumps : bool
-        Whether small errors can move the numbers far, as those that are read where a limit is first exceeded. The bias
-        of such a number is not well known; its interval contains that of the draws, with and without their bias.
+    other_draws : iterable of iterables of mapping of str to float or None, optional
+        The same numbers in draws of other estimates, such as those after :func:`averaged_without_noise`. With them the
+        interval is the union of those of all draws: for numbers that small errors move far, such as the frequency at
+        which a limit is first exceeded, whose bias is not well known.
 
     Returns
     -------
@@ -320,11 +343,8 @@ def uncertainties_of_draws(
     directions = errors.directions
     if directions is None:
         return dict.fromkeys(undisturbed, Uncertainty(None, reason=NOT_STATED))
-    values_by_name: dict[str, list[float]] = {name: [] for name in undisturbed}
-    for values in draws:
-        for name, value in values.items():
-            if value is not None and np.isfinite(value):
-                values_by_name[name].append(float(value))
+    values_by_name = _values_by_name(undisturbed, draws)
+    others_by_name = [_values_by_name(undisturbed, each) for each in other_draws]
     components = components_text(directions)
     uncertainties = {}
     for name, value in undisturbed.items():
@@ -339,8 +359,22 @@ def uncertainties_of_draws(
                 f"Monte Carlo, {directions.draws} draws (JCGM 101), normal distribution, sampling error "
                 f"{sampling:.0f} %; {components}"
             )
+            standard = result.standard
             interval = _interval_without_bias(value, None if base is None else base[name], values_by_name[name])
-            if jumps and result.low is not None and result.high is not None:
-                interval = min(result.low, value, interval[0]), max(result.high, value, interval[1])
-            uncertainties[name] = Uncertainty(result.standard, propagation, note=result.reason, interval=interval)
+            if others_by_name:
+                determined = [each[name] for each in (values_by_name, *others_by_name) if each[name]]
+                ends = [np.quantile(each, (0.025, 0.975), method="weibull") for each in determined]
+                interval = float(min(np.min(ends), value, interval[0])), float(max(np.max(ends), value, interval[1]))
+                standard = max(standard, (interval[1] - interval[0]) / (2 * NORMAL_95))
+            uncertainties[name] = Uncertainty(standard, propagation, note=result.reason, interval=interval)
     return uncertainties
+
+
+def _values_by_name(names: Iterable[str], draws: Iterable[Values]) -> dict[str, list[float]]:
+    """Return the values of each number in the draws in which it is determined."""
+    values_by_name: dict[str, list[float]] = {name: [] for name in names}
+    for values in draws:
+        for name, value in values.items():
+            if value is not None and np.isfinite(value):
+                values_by_name[name].append(float(value))
+    return values_by_name

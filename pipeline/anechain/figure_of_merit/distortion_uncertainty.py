@@ -32,7 +32,7 @@ from anechain.figure_of_merit.capture_uncertainty import (
 from anechain.figure_of_merit.curve_uncertainty import (
     CANCELS,
     StatedErrors,
-    level_without_noise,
+    averaged_without_noise,
     uncertainties_of_draws,
 )
 from anechain.figure_of_merit.drive_orders import DriveOrders
@@ -49,7 +49,7 @@ __all__ = [
     "WITHOUT_NOISE",
     "DistortionUncertainties",
     "multitone_uncertainty",
-    "percent_without_noise",
+    "percent_averaged",
     "uncertainties_at_level",
 ]
 
@@ -224,7 +224,7 @@ def _monte_carlo(at_level: _AtLevel, percent: Floats, least: Floats) -> dict[str
     errors = draw_order_errors(at_level.errors.at_orders, _AT_LEVEL, at_level.noise, at_level.slopes)
     ratios = {name: draw_sum_ratio(at_level.shares(name), errors) for name in _SUMS if name != "thd_r"}
     upper_base, least_base = (
-        {name: percent_without_noise(frequency, rows[at_level.sums.index(name)], ratios[name]) for name in ratios}
+        {name: percent_averaged(frequency, rows[at_level.sums.index(name)], ratios[name])[0] for name in ratios}
         for rows in (percent, least)
     )
 
@@ -261,8 +261,10 @@ def _monte_carlo(at_level: _AtLevel, percent: Floats, least: Floats) -> dict[str
     return {key: with_propagation(uncertainty, propagation) for key, uncertainty in uncertainties.items()}
 
 
-def percent_without_noise(frequency: Floats, percent: Floats, ratios: Floats) -> Floats:
-    """Return a distortion without the noise that its errors would explain; see :func:`level_without_noise`.
+def percent_averaged(
+    frequency: Floats, percent: Floats, ratios: Floats, *, simultaneous: bool = False, narrowing: float = 1.0
+) -> tuple[Floats, Floats]:
+    """Average a distortion and its errors as :func:`averaged_without_noise` does levels.
 
     Parameters
     ----------
@@ -270,11 +272,20 @@ def percent_without_noise(frequency: Floats, percent: Floats, ratios: Floats) ->
         Hz, ascending, and per cent.
     ratios : numpy.ndarray, shape (draws, n)
         Distortion with errors re that without errors.
+    simultaneous, narrowing
+        As for :func:`averaged_without_noise`.
+
+    Returns
+    -------
+    percent : numpy.ndarray, shape (n,)
+        Per cent, without the noise that the errors would explain.
+    ratios : numpy.ndarray, shape (draws, n)
+        Averaged distortion with errors re that without errors.
     """
     with np.errstate(divide="ignore"):
         level, errors = 20.0 * np.log10(percent), 20.0 * np.log10(ratios)
-    base = level_without_noise(frequency, level, errors)
-    return percent if base is level else np.asarray(10.0 ** (base / 20.0))
+    base, averaged = averaged_without_noise(frequency, level, errors, simultaneous=simultaneous, narrowing=narrowing)
+    return (percent, ratios) if base is level else (10.0 ** (base / 20.0), 10.0 ** (averaged / 20.0))
 
 
 def multitone_uncertainty(inputs: MetricInputs, multitone: xr.Dataset) -> Uncertainty:

@@ -74,7 +74,7 @@ def usable_numbers(inputs: MetricInputs) -> Iterator[Number]:
     rules = [str(rule) for rule in data["ruled_by"].values]
     usable = np.flatnonzero(np.isfinite(lowest) & np.isfinite(level))
     last = int(usable[-1]) if usable.size else None
-    uncertainties = usable_limits_uncertainty.usable_limit_uncertainties(inputs, data, last)
+    uncertainties = usable_limits_uncertainty.usable_limit_uncertainties(inputs, data)
     for row, volt in enumerate(drive.tolist()):
         determined = np.isfinite(lowest[row])
         at_data_end = rules[row] in ("not known", "data end")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from anechain.acoustics.curve.segments import mean_power_level, segment_in_band
 from anechain.acoustics.nonlinear.compression_deltas import COVERAGE_FACTOR
 from anechain.acoustics.nonlinear.harmonic_errors import (
     draw_order_errors,
@@ -25,20 +26,18 @@ from anechain.data.numbers import Uncertainty
 from anechain.figure_of_merit import capture_uncertainty, drive_orders
 from anechain.figure_of_merit.capture_uncertainty import (
     CaptureErrors,
-    band_power_weights,
     capture_errors,
     change_name,
     drive_name,
-    level_uncertainty,
     with_propagation,
 )
 from anechain.figure_of_merit.curve_uncertainty import (
     CANCELS,
     StatedErrors,
-    level_without_noise,
+    averaged_without_noise,
     uncertainties_of_draws,
 )
-from anechain.figure_of_merit.distortion_uncertainty import MEASURED, NO_ORDERS, WITHOUT_NOISE, percent_without_noise
+from anechain.figure_of_merit.distortion_uncertainty import MEASURED, NO_ORDERS, percent_averaged
 from anechain.figure_of_merit.drive_orders import DriveOrders
 from anechain.figure_of_merit.metric_inputs import MetricInputs
 
@@ -73,7 +72,7 @@ class UsableLimitUncertainties:
         return self.by_name.get(name) or Uncertainty(None, reason=self.reason)
 
 
-def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int | None) -> UsableLimitUncertainties:
+def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset) -> UsableLimitUncertainties:
     """Return the uncertainties of the usable limits.
 
     Parameters
@@ -82,8 +81,6 @@ def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int
         With the datasets "harmonics" and "distortion".
     data : xarray.Dataset
         As the contract `compression` describes it, with usable limits.
-    last : int or None
-        Row of the highest drive that is usable; None if none is.
     """
     orders = drive_orders.drive_orders(inputs)
     if orders is None or not np.array_equal(data["frequency"].values, orders.frequency):
@@ -94,30 +91,57 @@ def usable_limit_uncertainties(inputs: MetricInputs, data: xr.Dataset, last: int
     if errors.unknown_reason:
         return UsableLimitUncertainties(reason=errors.unknown_reason)
     captures = errors.at_orders.errors
-    draws = _drawn_inputs(data, orders, errors, last)
+    draws = _drawn_inputs(data, orders, errors)
 
-    undisturbed = _limits(draws, MEASURED)
-    drawn = (_limits(draws, draw) for draw in range(captures.draws))
-    base = _limits(draws, WITHOUT_NOISE)
-    uncertainties = uncertainties_of_draws(StatedErrors(captures), undisturbed, drawn, base, jumps=True)
+    every = range(captures.draws)
+    uncertainties = uncertainties_of_draws(
+        StatedErrors(captures),
+        _limits(draws, MEASURED),
+        (_limits(draws, draw) for draw in every),
+        other_draws=((_limits(draws, draw, estimate) for draw in every) for estimate in range(1, ESTIMATES)),
+    )
     propagation = f"Monte Carlo, {captures.draws} draws (JCGM 101) of all limits; {errors.components}; noise"
     by_name = {name: with_propagation(known, propagation) for name, known in uncertainties.items()}
     for name, known in by_name.items():
         if known.reason == CANCELS:
             by_name[name] = Uncertainty(None, reason=SAME_BAND if name == "take_over" else AT_DATA_END)
-    if "listening" in by_name:
-        # Its draws are levels at 1 m: the standard uncertainty is the same, the interval is not.
-        by_name["listening"] = replace(by_name["listening"], interval=None)
-    if last is not None:
-        band = float(data.attrs["band_low"]), float(data.attrs["band_high"])
-        weight = band_power_weights(orders.frequency, draws.level[last], *band)
-        by_name["loudest"] = level_uncertainty(errors, drive_name(last), weight)
+        elif known.interval is not None and name not in ("loudest", "held", "listening"):
+            # The bias that is removed from a frequency can be larger than the frequency.
+            low, high = np.clip(known.interval, *draws.frequency[draws.valid][[0, -1]]).tolist()
+            by_name[name] = replace(known, interval=(low, high))
     return UsableLimitUncertainties(by_name)
 
 
-DistortionRange = Callable[[int], tuple[Floats, Floats]]
-"""Takes the number of a draw, :data:`MEASURED` or :data:`WITHOUT_NOISE`; returns lower and upper limit of the
+NARROWING = 4.0
+"""By how much narrower the windows of the second average are than those that errors alone would explain."""
+ESTIMATES = 4
+"""Each curve is averaged over the windows that errors alone would explain, and over narrower ones. To each average the
+errors are added, and the errors after the same average. Wide windows shift a limit that a gentle slope reaches, noise
+that narrow windows leave over shifts it to the other side, and with all errors it is biased as the measured limit is:
+the interval contains the limits of all four."""
+
+DistortionRange = Callable[[int, int], tuple[Floats, Floats]]
+"""Takes the number of a draw or :data:`MEASURED`, and that of an estimate; returns lower and upper limit of the
 distortion, per cent."""
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """A curve as measured, and the estimates of the curve without noise, each with drawn errors."""
+
+    measured: Floats
+    estimates: list[tuple[Floats, Floats]]
+
+    def in_draw(self, draw: int, estimate: int) -> Floats:
+        """Return the curve as measured, or an estimate less the errors of a draw.
+
+        Errors are subtracted, as the errors of the orders are: a microphone that is too sensitive at the fundamental
+        makes the distortion look too small and the level too high.
+        """
+        if draw == MEASURED:
+            return self.measured
+        base, errors = self.estimates[estimate]
+        return np.asarray(base - errors[draw])
 
 
 @dataclass(frozen=True)
@@ -128,18 +152,15 @@ class _DrawnInputs:
     frequency: Floats
     valid: NDArray[np.bool_]
     limit: Floats
-    judged_to: Floats
-    delta: Floats
-    delta_without_noise: list[Floats]
-    delta_errors: list[Floats]
+    judged_to: list[float | None]
+    delta: list[_Curve]
     distortion: list[DistortionRange]
-    level: Floats
-    level_errors: list[Floats]
-    last: int | None
+    level: list[_Curve]
     room: float | None
+    to_listener: float | None
 
 
-def _drawn_inputs(data: xr.Dataset, orders: DriveOrders, errors: CaptureErrors, last: int | None) -> _DrawnInputs:
+def _drawn_inputs(data: xr.Dataset, orders: DriveOrders, errors: CaptureErrors) -> _DrawnInputs:
     def values(name: str) -> Floats:
         variable = data[name]
         ordered = variable.transpose("drive", ...) if variable.ndim > 1 else variable
@@ -148,49 +169,70 @@ def _drawn_inputs(data: xr.Dataset, orders: DriveOrders, errors: CaptureErrors, 
     def drawn(name: str) -> Floats:
         return np.asarray(errors.at_orders.errors.rows(name)[:, errors.at_orders.first])
 
+    def curve(level: Floats, errors_db: Floats) -> _Curve:
+        estimates = []
+        for narrowing in (1.0, NARROWING):
+            base, averaged = averaged_without_noise(
+                orders.frequency, level, errors_db, simultaneous=True, narrowing=narrowing
+            )
+            estimates += [(base, errors_db), (base, averaged)]
+        return _Curve(level, estimates)
+
     low, high = (float(data.attrs.get(name, end)) for name, end in (("valid_low", 0.0), ("valid_high", np.inf)))
     drives = range(orders.drive.size)
     noise = np.nan_to_num(values("uncertainty"), posinf=0.0) / COVERAGE_FACTOR
     room = data.attrs.get("longest_dimension")
-    delta_errors = [_delta_errors(drawn(change_name(row)), noise[row], row) for row in drives]
-    deltas = values("delta")
-    return _DrawnInputs(
+    deltas, levels = values("delta"), values("level")
+    inputs = _DrawnInputs(
         data,
         orders.frequency,
         (orders.frequency >= low) & (orders.frequency <= high),
         values("distortion_limit"),
-        values("judged_to"),
-        deltas,
-        [level_without_noise(orders.frequency, deltas[row], delta_errors[row]) for row in drives],
-        delta_errors,
+        [hz if np.isfinite(hz) else None for hz in values("judged_to").tolist()],
+        [curve(deltas[row], _delta_errors(drawn(change_name(row)), noise[row], row)) for row in drives],
         [_distortion(orders, errors, row) for row in drives],
-        values("level"),
-        [drawn(drive_name(row)) for row in drives],
-        last,
+        # The mean and the lowest level of a band are hardly biased, so nothing is averaged.
+        [_Curve(levels[row], [(levels[row], drawn(drive_name(row)))] * ESTIMATES) for row in drives],
         None if room is None else float(room),
+        None,
     )
+    return replace(inputs, to_listener=_to_listener(inputs))
+
+
+def _to_listener(inputs: _DrawnInputs) -> float | None:
+    """Return the step from 1 m to the listening position, dB; None if no level there is known."""
+    known = np.asarray(inputs.data["listening_level"].values, dtype=np.float64)
+    rows = np.flatnonzero(np.isfinite(known))
+    if not rows.size:
+        return None
+    row = int(rows[0])
+    at_1_m = _held(inputs, inputs.level[row].measured, float(inputs.data["lowest_usable"].values[row]), inputs.room)
+    return None if at_1_m is None else float(known[row]) - at_1_m
 
 
 def _distortion(orders: DriveOrders, errors: CaptureErrors, row: int) -> DistortionRange:
     """Return the distortion range at a drive."""
     relative = orders.relative[row]
     total = harmonic_sum(relative.level_db, relative.bound, orders.orders, 2, orders.orders[-1])
-    low, high = percent_of_level(total.lower_db), percent_of_level(total.upper_db)
+    measured = percent_of_level(total.lower_db), percent_of_level(total.upper_db)
     noise = order_noise_uncertainty(relative.level_db, relative.noise_db, relative.bound)
     drawn = draw_order_errors(errors.at_orders, drive_name(row), noise)
     known = np.where(relative.bound, np.nan, relative.level_db)
     ratios = [draw_sum_ratio(order_power_shares(levels), drawn) for levels in (known, relative.level_db)]
+    estimates: list[list[tuple[Floats, Floats]]] = []
+    for narrowing in (1.0, NARROWING):
+        averages = [
+            percent_averaged(orders.frequency, percent, ratio, simultaneous=True, narrowing=narrowing)
+            for percent, ratio in zip(measured, ratios, strict=True)
+        ]
+        estimates.append([(base, ratio) for (base, _), ratio in zip(averages, ratios, strict=True)])
+        estimates.append(averages)
 
-    bases = [
-        percent_without_noise(orders.frequency, limit, ratio) for limit, ratio in zip((low, high), ratios, strict=True)
-    ]
-
-    def in_draw(draw: int) -> tuple[Floats, Floats]:
+    def in_draw(draw: int, estimate: int) -> tuple[Floats, Floats]:
         if draw == MEASURED:
-            return low, high
-        if draw == WITHOUT_NOISE:
-            return bases[0], bases[1]
-        return bases[0] * ratios[0][draw], bases[1] * ratios[1][draw]
+            return measured
+        low, high = (base * ratio[draw] for base, ratio in estimates[estimate])
+        return low, high
 
     return in_draw
 
@@ -201,56 +243,53 @@ def _delta_errors(errors: Floats, noise: Floats, row: int) -> Floats:
     return np.asarray(errors + generator.standard_normal(errors.shape) * (noise if row else 0.0))
 
 
-def _limits(inputs: _DrawnInputs, draw: int) -> dict[str, float | None]:
-    """Return the limits in a draw, by name; as measured, or without noise, for a negative `draw`.
-
-    Errors are subtracted from the measured values, as the errors of the orders are: a microphone that is too sensitive
-    at the fundamental makes the distortion look too small and the level too high.
-    """
-    valid = inputs.valid
+def _limits(inputs: _DrawnInputs, draw: int, estimate: int = 0) -> dict[str, float | None]:
+    """Return the limits in a draw, by name; as measured if `draw` is :data:`MEASURED`."""
+    valid, attributes = inputs.valid, inputs.data.attrs
     lowest: list[float | None] = []
-    for row, distortion_range in enumerate(inputs.distortion):
-        low, high = distortion_range(draw)
-        delta = inputs.delta[row] if draw == MEASURED else inputs.delta_without_noise[row]
-        delta = delta - inputs.delta_errors[row][draw] if draw >= 0 else delta
+    for delta, distortion_range, judged_to in zip(inputs.delta, inputs.distortion, inputs.judged_to, strict=True):
+        low, high = distortion_range(draw, estimate)
         lowest.append(
             lowest_usable(
                 inputs.frequency[valid],
                 low[valid],
                 high[valid],
                 inputs.limit[valid],
-                delta[valid],
-                float(inputs.data.attrs["compression_limit"]),
-                float(inputs.judged_to[row]) if np.isfinite(inputs.judged_to[row]) else None,
+                delta.in_draw(draw, estimate)[valid],
+                float(attributes["compression_limit"]),
+                judged_to,
             ).frequency_hz
         )
+    levels = [level.in_draw(draw, estimate) for level in inputs.level]
+    band = float(attributes["band_low"]), float(attributes["band_high"])
     limits: dict[str, float | None] = {f"lowest {row}": hz for row, hz in enumerate(lowest)}
-    if inputs.last is not None:
-        hz = lowest[inputs.last]
-        limits["held"] = _held(inputs, draw, inputs.last, hz, None)
-        limits["listening"] = _held(inputs, draw, inputs.last, hz, inputs.room) if inputs.room else limits["held"]
-        limits["take_over"] = None if hz is None else take_over(hz)
-    if "wanted_frequency" in inputs.data.attrs:
-        limits["wanted"] = _wanted(inputs, draw, lowest)
+    limits |= dict.fromkeys(("loudest", "held", "listening", "take_over"))
+    # The highest usable drive is not the same in all draws where a limit is nearly reached.
+    for level, hz in reversed(list(zip(levels, lowest, strict=True))):
+        segment = segment_in_band(inputs.frequency, level, *band)
+        if hz is None or segment.reason:
+            continue
+        limits["loudest"] = mean_power_level(segment)
+        limits["held"] = _held(inputs, level, hz, None)
+        limits["listening"] = _at_listener(inputs, level, hz)
+        limits["take_over"] = take_over(hz)
+        break
+    if "wanted_frequency" in attributes:
+        at_listener = [_at_listener(inputs, level, hz) for level, hz in zip(levels, lowest, strict=True)]
+        limits["wanted"] = frequency_at_level(
+            [np.nan if level is None else level for level in at_listener],
+            [np.nan if hz is None else hz for hz in lowest],
+            float(attributes["wanted_level"]),
+        )
     return limits
 
 
-def _wanted(inputs: _DrawnInputs, draw: int, lowest: list[float | None]) -> float | None:
-    """Return the lowest usable frequency at the level wanted at the listening position."""
-    known = np.asarray(inputs.data["listening_level"].values, dtype=np.float64)
-    row = int(np.flatnonzero(np.isfinite(known))[0])
-    at_1_m = _held(inputs, -1, row, float(inputs.data["lowest_usable"].values[row]), inputs.room)
-    from_1_m = known[row] - (np.nan if at_1_m is None else at_1_m)
-    levels = [_held(inputs, draw, row, hz, inputs.room) for row, hz in enumerate(lowest)]
-    return frequency_at_level(
-        [np.nan if level is None else level + from_1_m for level in levels],
-        [np.nan if hz is None else hz for hz in lowest],
-        float(inputs.data.attrs["wanted_level"]),
-    )
+def _at_listener(inputs: _DrawnInputs, level: Floats, lowest: float | None) -> float | None:
+    at_1_m = _held(inputs, level, lowest, inputs.room)
+    return None if at_1_m is None or inputs.to_listener is None else at_1_m + inputs.to_listener
 
 
-def _held(inputs: _DrawnInputs, draw: int, row: int, lowest: float | None, room: float | None) -> float | None:
+def _held(inputs: _DrawnInputs, level: Floats, lowest: float | None, room: float | None) -> float | None:
     if lowest is None:
         return None
-    level = inputs.level[row] if draw < 0 else inputs.level[row] - inputs.level_errors[row][draw]
     return lowest_level(inputs.frequency, level, lowest, float(inputs.data.attrs["band_high"]), room)

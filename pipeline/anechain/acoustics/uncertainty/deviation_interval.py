@@ -14,7 +14,7 @@ import numpy as np
 from anechain.arrays import Floats
 from anechain.methods import method
 
-__all__ = ["curve_without_noise", "deviation_interval"]
+__all__ = ["curve_without_noise", "deviation_interval", "noise_averages"]
 
 Measure = Callable[[Floats], Floats]
 
@@ -44,28 +44,60 @@ def curve_without_noise(frequency: Floats, level: Floats, errors: Floats) -> Flo
     Returns
     -------
     numpy.ndarray, shape (n,)
-        dB. At each frequency the average over the widest window that removes, in the octave around, no more than it
-        would remove from 90 % of the errors; the level itself where every average removes more. Straight lines over log
-        frequency stay as they are.
+        dB; see :func:`noise_averages`.
+    """
+    return np.asarray(noise_averages(frequency, level, errors) @ level)
+
+
+def noise_averages(
+    frequency: Floats, level: Floats, errors: Floats, *, simultaneous: bool = False, narrowing: float = 1.0
+) -> Floats:
+    """Return the weights of averages over frequency that remove no more of a curve than errors alone would explain.
+
+    An average is the value of a straight line over log frequency that is fitted within a window around a frequency. At
+    each frequency the widest window is selected that removes, in the octave around, no more than it would remove from
+    90 % of the errors; none where every window removes more.
+
+    Parameters
+    ----------
+    frequency, level, errors
+        As in :func:`curve_without_noise`.
+    simultaneous : bool
+        Whether the 90 % are those of errors over all frequencies together. No noise is then left over at single
+        frequencies, but more of the curve can be lost.
+    narrowing : float
+        The averages are taken over windows narrower by this factor than the selected ones: less of the curve is lost,
+        and more noise is left.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n)
+        Each row adds to one.
     """
     octaves = np.log2(frequency)
-    to_the_end = np.minimum(octaves - octaves[0], octaves[-1] - octaves)
-    distance = np.abs(octaves[:, np.newaxis] - octaves)
+    offset = octaves - octaves[:, np.newaxis]
 
-    def average(half_width: Floats) -> Floats:
-        inside = distance <= half_width[:, np.newaxis] + 1e-9
-        return np.asarray(inside / inside.sum(axis=1, keepdims=True))
+    def average(half_width: float) -> Floats:
+        inside = np.abs(offset) <= half_width + 1e-9
+        count, first, second = (np.sum(inside * offset**power, axis=1, keepdims=True) for power in range(3))
+        spread = count * second - first**2
+        line = inside * (second - first * offset) / np.where(spread > 0, spread, 1.0)
+        return np.asarray(np.where(spread > 0, line, inside / count))
 
     some = errors[:SELECTION_DRAWS]
-    around = average(np.full(octaves.size, 0.5))
-    result, open_rows = level.copy(), np.ones(octaves.size, dtype=np.bool_)
+    near = np.abs(offset) <= 0.5 + 1e-9
+    around = near / near.sum(axis=1, keepdims=True)
+    result, open_rows = np.eye(octaves.size), np.ones(octaves.size, dtype=np.bool_)
     for width in WIDTHS_OCTAVES:
-        # The window is narrower near the ends, so that it stays symmetric and keeps straight lines.
-        window = average(np.minimum(width / 2, to_the_end))
-        averaged = window @ level
-        from_errors = np.quantile((some - some @ window.T) ** 2 @ around.T, SELECTION_QUANTILE, axis=0)
-        accepted = open_rows & (around @ (level - averaged) ** 2 <= from_errors)
-        result[accepted] = averaged[accepted]
+        window = average(width / 2)
+        removed = (some - some @ window.T) ** 2 @ around.T
+        if simultaneous:
+            typical = np.maximum(removed.mean(axis=0), 1e-12)
+            from_errors = typical * np.quantile((removed / typical).max(axis=1), SELECTION_QUANTILE)
+        else:
+            from_errors = np.quantile(removed, SELECTION_QUANTILE, axis=0)
+        accepted = open_rows & (around @ (level - window @ level) ** 2 <= from_errors)
+        result[accepted] = (window if narrowing == 1.0 else average(width / 2 / narrowing))[accepted]
         open_rows &= ~accepted
     return result
 
