@@ -345,10 +345,23 @@ def test_what_is_read_again_is_what_the_stage_read(room, monkeypatch):
         assert undisturbed[f"lowest {row}"] == (pytest.approx(hz) if np.isfinite(hz) else None)
     last = int(np.flatnonzero(np.isfinite(data["held_level"].values))[-1])
     assert undisturbed["held"] == pytest.approx(float(data["held_level"].values[last]))
-    # -20 lg 3: the listening position of the defaults is 3 m away, for one device.
-    at_1_m = float(data["listening_level"].values[last]) + 20 * np.log10(UsableLimits().distance)
-    assert undisturbed["listening"] == pytest.approx(at_1_m)
+    assert undisturbed["listening"] == pytest.approx(float(data["listening_level"].values[last]))
     assert undisturbed["wanted"] == pytest.approx(data.attrs["wanted_frequency"])
+
+
+def test_a_drive_that_hardly_meets_the_limits_may_not_be_usable():
+    """At the highest drive compression is 0.01 dB within its limit; without that drive, of 16 V, it is 6 dB quieter."""
+    rise = 1 + nonlinear_speaker.COPPER * nonlinear_speaker.warmth(np.array([1.0, 8.0, 16.0]))
+    limit = 20 * np.log10(rise[0] / rise[2]) - 0.01
+    found = by_id(usable_numbers(willow(calibration=0.01, repeated=True, usable={"compression": limit})))
+    loudest = found["usable.loudest"]
+    heat = 20 * np.log10(rise[2] / rise[1])
+    assert loudest.interval[0] == pytest.approx(loudest.value - 20 * np.log10(2.0) + heat, abs=0.5)
+    assert loudest.value <= loudest.interval[1] < loudest.value + 0.5
+    sure = by_id(usable_numbers(willow(calibration=0.01, noise=np.nan, usable={"compression": limit})))[
+        "usable.loudest"
+    ]
+    assert sure.uncertainty == pytest.approx(0.02, rel=0.2)
 
 
 def test_a_fundamental_heard_too_loud_is_quieter_and_distorts_more_than_it_seems(monkeypatch):

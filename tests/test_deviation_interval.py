@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from anechain.acoustics.curve.linearity import half_range
-from anechain.acoustics.uncertainty.deviation_interval import curve_without_noise, deviation_interval
+from anechain.acoustics.uncertainty.deviation_interval import curve_without_noise, deviation_interval, noise_averages
 from simulated_measurements import Errors, capture_errors, peaking
 
 FREQUENCY = 200 * 2.0 ** (np.arange(61) / 12)
@@ -68,3 +68,37 @@ def test_noise_is_removed_and_what_errors_do_not_explain_is_kept():
     assert kept.max() == pytest.approx(resonance.max(), abs=0.01)
     line = np.log2(FREQUENCY)
     np.testing.assert_allclose(curve_without_noise(FREQUENCY, line, noise), line, atol=1e-9)
+
+
+def test_averages_are_the_value_of_a_fitted_line():
+    """Against numpy.polyfit, in the middle and at both ends; white noise is averaged over 8/3 octaves."""
+    noise = 0.2 * np.random.default_rng(5).standard_normal((100, FREQUENCY.size))
+    weights = noise_averages(FREQUENCY, noise[0], noise[1:])
+    np.testing.assert_allclose(weights.sum(axis=1), 1.0, atol=1e-12)
+    octaves = np.log2(FREQUENCY)
+    for place in (0, 30, 60):
+        inside = np.abs(octaves - octaves[place]) < 4 / 3 + 1e-6
+        line = np.polyfit(octaves[inside], noise[0][inside], 1)
+        assert weights[place] @ noise[0] == pytest.approx(np.polyval(line, octaves[place]), abs=1e-9)
+
+
+def test_simultaneous_selection_leaves_noise_at_no_frequency():
+    """Errors alone are averaged everywhere in 90 % of the measurements; a line at an end has a weight of 4 / 17."""
+    simultaneous, one_by_one = [], []
+    for seed in range(80):
+        noise = 0.2 * np.random.default_rng(seed).standard_normal((61, FREQUENCY.size))
+        for found, option in ((simultaneous, True), (one_by_one, False)):
+            weights = noise_averages(FREQUENCY, noise[0], noise[1:], simultaneous=option)
+            found.append(np.diag(weights).max() < 0.25)
+    assert np.mean(simultaneous) >= 0.9 - 4 * np.sqrt(0.09 / 80)
+    assert np.mean(one_by_one) < np.mean(simultaneous)
+
+
+def test_narrower_windows_follow_a_curve_more_closely():
+    """A parabola y = b x^2 over log frequency: a line over a window of w octaves is b w^2 / 12 off in its middle."""
+    octaves = np.log2(FREQUENCY / FREQUENCY[30])
+    noise = 0.5 * np.random.default_rng(6).standard_normal((100, FREQUENCY.size))
+    curve = 0.1 * octaves**2
+    off = [float((noise_averages(FREQUENCY, curve, noise, narrowing=by) @ curve)[30]) for by in (1.0, 2.0)]
+    # 33 and 17 points at 1/12 octave: the mean of the squares is (n^2 - 1) / 12 steps.
+    np.testing.assert_allclose(off, [0.1 * (n**2 - 1) / 12 / 144 for n in (33, 17)], rtol=1e-6)
