@@ -9,8 +9,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import pytest
 from hypothesis import settings
 
-# A shared machine can be slow at any moment; how long an example takes says nothing here.
-settings.register_profile("anechain", deadline=None)
+# A shared machine can be slow at any moment; how long an example takes says nothing here. Examples are the same in each
+# run, so that a change never fails for a case that it did not touch; `--hypothesis-profile=search` looks for others.
+settings.register_profile("anechain", deadline=None, derandomize=True)
+settings.register_profile("search", deadline=None)
 settings.load_profile("anechain")
 
 LONGEST = (

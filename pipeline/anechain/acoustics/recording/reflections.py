@@ -119,7 +119,7 @@ def _is_skirt(reflection: Reflection, others: list[Reflection]) -> bool:
 
 @method(
     "reflections",
-    version=1,
+    version=2,
     title="Reflections in an impulse response: delays, levels and bands",
     formula="Peaks of the later sound re the direct sound above the floor: -30 dB, noise plus 13 dB, or the decay that "
     "resonances of a Q of 20 have",
@@ -171,22 +171,25 @@ def find_reflections(
     found: list[Reflection] = []
     for envelope in envelopes:
         resolution = 1.0 / (envelope.band[1] - envelope.band[0])
-        for peak in _peaks(envelope, EARLIEST, latest, _floor(envelope, time)):
+        floor = _floor(envelope, time)
+        for peak in _peaks(envelope, EARLIEST, latest, floor):
             same = [place for place, other in enumerate(found) if abs(other.delay - peak.delay) <= resolution]
             if not same:
                 found.append(peak)
                 continue
-            # The whole band gives the delay; a band in which the reflection is clearly stronger gives the level.
+            # The whole band gives the delay; a band in which the reflection is clearly stronger gives the level, also
+            # if ringing adds as much to it as the floor allows.
             place = max(same, key=lambda each: found[each].level)
-            if peak.level > found[place].level + 3.0:
+            ringing = float(np.interp(peak.delay, time, floor))
+            if 10 ** (peak.level / 20) - ringing > 10 ** ((found[place].level + 3.0) / 20):
                 found[place] = Reflection(found[place].delay, peak.level, peak.band)
     found = [each for each in found if not _is_skirt(each, found)]
     # With a shorter direct part: what a surface close by reflects.
     (early,) = later_sound(response, sampling_rate, arrival, [(low, high)], (0.0004, 0.0008), 0.004)
     limit = np.full(early.amplitude.size, max(10 ** (EDGE_LEVEL / 20), NOISE_FACTOR * early.noise))
     found += _peaks(early, EDGE_TIME, EARLIEST - 1 / (high - low), limit)
-    floor = 20 * math.log10(max(10 ** (LOWEST / 20), NOISE_FACTOR * whole.noise))
-    return FoundReflections(tuple(sorted(found, key=lambda each: each.delay)), floor, whole, latest)
+    lowest = 20 * math.log10(max(10 ** (LOWEST / 20), NOISE_FACTOR * whole.noise))
+    return FoundReflections(tuple(sorted(found, key=lambda each: each.delay)), lowest, whole, latest)
 
 
 def _gain(window: Window | None, delay: ArrayLike) -> Floats:
