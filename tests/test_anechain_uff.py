@@ -23,6 +23,7 @@ NODES = {
     2: {"plane": "horizontal", "angle": 30},
     3: {"plane": "vertical", "angle": -30},
 }
+FIRST = {1: NODES[1]}
 
 
 def read(paths, **options):
@@ -148,7 +149,7 @@ def test_other_functions_can_be_left_out(tmp_path):
     path.write_bytes(path.read_bytes() + (tmp_path / "coherence.uff").read_bytes())
     with pytest.raises(InputError, match="function 2: it is a coherence"):
         read(path, nodes=NODES)
-    reading = read(path, nodes=NODES, others="leave out")
+    reading = read(path, nodes=FIRST, others="leave out")
     assert any("left out: a coherence" in line for line in reading.report)
 
 
@@ -169,7 +170,7 @@ def test_an_impulse_response_only_when_declared(tmp_path):
     )
     with pytest.raises(InputError, match="only if it is an impulse response"):
         read(path, nodes=NODES)
-    responses = read(path, nodes=NODES, time_data="impulse response").responses
+    responses = read(path, nodes=FIRST, time_data="impulse response").responses
     turn = np.exp(-2j * np.pi * responses.frequency.values / rate)
     closed = 1 / (1 - a * turn) * np.exp(-2j * np.pi * responses.frequency.values * late)
     found = responses.isel(plane=0, angle=0)
@@ -181,7 +182,7 @@ def test_numbers_that_touch_and_exponents_marked_by_d(tmp_path):
     text = write(tmp_path / "rowan.uff", [0], ord_data_type=5).read_text()
     lines = text.splitlines()
     start = next(at for at, line in enumerate(lines) if line.startswith("         0    0    0    0 NONE")) + 2
-    assert read(tmp_path / "rowan.uff", nodes=NODES)
+    assert read(tmp_path / "rowan.uff", nodes=FIRST)
     for at in range(start, len(lines) - 1):
         lines[at] = lines[at].replace("e", "D").replace("E", "D")
     lines[start] = "".join(f"{value:12.5e}" for value in (-1.5, -2.5, 3.5, -4.5)).replace("e", "E")
@@ -207,9 +208,9 @@ def test_a_file_cut_at_any_length_is_refused(tmp_path, binary):
         path.write_bytes(whole[:length])
         assert 0 <= anechain_uff.anechain_identify(path).confidence <= 1
         with pytest.raises(InputError):
-            read(path, nodes=NODES)
+            read(path, nodes=FIRST)
     path.write_bytes(whole[:mark])
-    reading = read(path, nodes=NODES)
+    reading = read(path, nodes=FIRST)
     assert any("-1 that closes the dataset is missing" in line for line in reading.report)
 
 
@@ -230,6 +231,26 @@ def test_a_damaged_file_is_refused_with_a_mend(tmp_path, damage, words):
     with pytest.raises(InputError, match=words) as refused:
         read(tmp_path / "rowan.uff", nodes=NODES)
     assert all(problem.fix for problem in refused.value.problems)
+
+
+def test_a_file_that_ends_after_its_first_function_lacks_the_other_nodes(tmp_path):
+    path = write(tmp_path / "rowan.uff")
+    data = path.read_bytes()
+    second = data.index(b"    -1", data.index(b"    -1", 10) + 6)
+    path.write_bytes(data[:second])
+    with pytest.raises(InputError, match="no function has the response node 2, 3") as refused:
+        read(path, nodes=NODES)
+    assert "complete and all listed" in str(refused.value)
+
+
+@pytest.mark.parametrize("lost", [1, 2, 4, 6, 7, 8])
+@pytest.mark.parametrize("where", [1, 40, 800])
+def test_bytes_that_were_lost_before_the_closing_line_shift_no_value(tmp_path, lost, where):
+    data = data_of(tmp_path, 1)
+    mark = data.rindex(b"    -1")
+    (tmp_path / "rowan.uff").write_bytes(data[: mark - where - lost] + data[mark - where :])
+    with pytest.raises(InputError, match=r"truncated|closes the dataset"):
+        read(tmp_path / "rowan.uff", nodes=FIRST)
 
 
 def test_binary_data_whose_line_ends_were_changed_on_the_way(tmp_path):

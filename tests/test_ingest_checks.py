@@ -37,7 +37,7 @@ def test_every_check_has_a_line_in_the_import_report(tmp_path):
     plan, _ = imported(tmp_path)
     report = read_dataset(plan.results / "rowan" / "responses.nc").attrs["import_report"]
     lines = [line for line in report.splitlines() if line.startswith("check ")]
-    assert len(lines) == len(verdicts(plan)) == 12
+    assert len(lines) == len(verdicts(plan)) == 19
     assert "check repeated takes: not made: one take of each direction" in lines
     assert {one["verdict"] for one in verdicts(plan).values()} <= {"good", "not made"}
 

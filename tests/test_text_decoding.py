@@ -75,3 +75,18 @@ def test_any_bytes_give_text_or_a_refusal(data, encoding):
         return
     assert "\r" not in text
     assert "\0" not in text
+
+
+@pytest.mark.parametrize("codec", ["utf-8", "utf-16-le", "utf-16-be"])
+def test_a_repeated_byte_order_mark_is_removed_and_reported(codec):
+    text = "\ufeff\ufeff20 80\n25 81\n"
+    decoded = decode(text.encode(codec), "a.txt")
+    assert decoded.text == "20 80\n25 81\n"
+    assert decoded.notes == ("repeated byte-order mark removed",)
+
+
+@pytest.mark.parametrize("separator", ["\x85", "\u2028", "\u2029"])
+def test_separators_of_lines_are_line_ends(separator):
+    decoded = decode(f"20 80{separator}25 81\n".encode(), "a.txt")
+    assert decoded.text == "20 80\n25 81\n"
+    assert "read as line ends: 1" in decoded.notes[0]

@@ -241,3 +241,14 @@ def test_any_text_gives_a_table_or_a_refusal(text):
     assert table.values.ndim == 2
     assert table.values.shape[1] > 1
     assert set(zip(*np.nonzero(np.isnan(table.values)), strict=True)) == set(table.missing)
+
+
+@pytest.mark.parametrize("mark", ['"', "'"])
+@pytest.mark.parametrize("row", [0, 1, 3])
+def test_a_quotation_mark_hides_no_row(mark, row):
+    lines = ["20 80", "25 81", "31.5 82", "40 83"]
+    lines[row] = mark + lines[row]
+    with pytest.raises(InputError, match=f"line {row + 1}: .*(damaged row|not a row)"):
+        read_table("\n".join([*lines, ""]), "a.txt")
+    comment = read_table("\n".join([mark + "measured at 20 degrees" + mark, "20 80", "25 81", ""]), "a.txt")
+    assert comment.values.shape == (2, 2)

@@ -19,6 +19,7 @@ from anechain.importing.hooks import (
     hookimpl,
     hookspec,
 )
+from anechain.importing.size_limit import check_size
 
 __all__ = [
     "CERTAIN",
@@ -36,6 +37,7 @@ __all__ = [
     "Verdict",
     "check_not_possible",
     "check_result",
+    "check_size",
     "drive_errors_text",
     "hookimpl",
     "hookspec",

@@ -13,6 +13,7 @@ import numpy as np
 
 from anechain.arrays import Floats
 from anechain.errors import InputError
+from anechain.hooks import check_size
 
 __all__ = ["SoundHeader", "read_header", "read_samples"]
 
@@ -145,6 +146,8 @@ def read_samples(path: Path, label: str, header: SoundHeader, channels: Sequence
                 f"channels 1 to {header.channels}",
                 "correct the channel in the importer's options",
             )
+    # All channels are read, then some of them copied.
+    check_size(label, 8.0 * header.samples * (header.channels + len(channels)))
     try:
         values, _ = soundfile.read(str(path), dtype="float64", always_2d=True)
     except soundfile.LibsndfileError as error:

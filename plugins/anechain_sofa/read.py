@@ -13,6 +13,7 @@ from anechain.acoustics.recording.transforms import level_and_phase
 from anechain.assemble import Grid, datasets_of_grid
 from anechain.errors import InputError, Problem
 from anechain.hooks import Reading
+from anechain.importing.hdf5_storage import refuse_data_elsewhere
 from anechain_sofa.geometry import Geometry, geometry
 from anechain_sofa.metadata import convention_is_accepted, credits
 from anechain_sofa.options import SofaOptions
@@ -70,6 +71,7 @@ def read(paths: Sequence[Path], options: SofaOptions) -> Reading:
     import sofar
 
     try:
+        refuse_data_elsewhere(path, str(path))
         with sofar.SofaStream(path) as stream:  # type: ignore[no-untyped-call]
             file = SofaFile(path, stream)
             contents = _contents(file, options)

@@ -11,6 +11,7 @@ import numpy as np
 from anechain.acoustics.directivity.directions import unit_vectors
 from anechain.arrays import Floats
 from anechain.errors import Problem
+from anechain.hooks import check_size
 
 __all__ = [
     "SofaFile",
@@ -111,6 +112,9 @@ def numbers(file: SofaFile, name: str, where: dict[str, int] | None = None) -> t
     for at, dim in enumerate(dims):
         if where and dim in where:
             index[at] = where[dim] if found.shape[at] > 1 else 0
+    taken_shape = [length for length, at in zip(found.shape, index, strict=True) if isinstance(at, slice)]
+    # Complex numbers of 16 bytes when they are put together.
+    check_size(f"{file.path}, {name}", 16.0 * float(np.prod(taken_shape, dtype=np.float64)))
     values = np.ma.filled(np.ma.asarray(found[tuple(index)], dtype=np.float64), np.nan)
     return tuple(dim for dim, taken in zip(dims, index, strict=True) if isinstance(taken, slice)), np.asarray(values)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import islice
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from anechain.errors import InputError, Problem
+from anechain.hooks import check_size
 from anechain_tables.sheet import Sheet
 from anechain_tables.text_sheets import read_text_sheet, text_titles
 from anechain_tables.title_row import find_title_row, no_titles_error, titles_of_row
@@ -19,6 +21,10 @@ if TYPE_CHECKING:
 
 __all__ = ["open_sheets", "source_kind", "titles_of"]
 
+_MAX_ROWS = 1_048_576
+"""Most rows of a sheet; common practice, no source."""
+_OBJECTS_PER_TEXT = 4.0
+"""Memory of the cells of a workbook re that of its unpacked parts; common practice, no source."""
 _FIRST_ROWS = 100
 """Rows of each sheet of a workbook in which `titles_of` looks for titles."""
 
@@ -69,7 +75,7 @@ def open_sheets(path: Path, label: str, options: TablesOptions) -> list[Sheet]:
     with _damage_as_input_error(label, kind):
         if kind == "parquet":
             return [_parquet_sheet(path, label, names)]
-        with _open_workbook(path) as book:
+        with _open_workbook(path, label) as book:
             return list(_workbook_sheets(book, label, names, options))
 
 
@@ -98,9 +104,9 @@ def titles_of(path: Path, start: bytes, options: TablesOptions) -> Sheet:
             import pyarrow.parquet
 
             return Sheet(path.name, (path.name,), tuple(pyarrow.parquet.read_schema(path).names), (), ())
-        with _open_workbook(path) as book:
+        with _open_workbook(path, path.name) as book:
             for name in book.sheetnames:
-                rows = [list(row) for row in islice(book[name].iter_rows(values_only=True), _FIRST_ROWS)]
+                rows = _rows(book[name], path.name, _FIRST_ROWS)
                 title_row = find_title_row(rows, options)
                 if title_row is not None:
                     return Sheet(path.name, (path.name, name), titles_of_row(rows[title_row]), (), ())
@@ -129,8 +135,12 @@ def _damage_as_input_error(where: str, kind: str) -> Iterator[None]:
 
 
 @contextmanager
-def _open_workbook(path: Path) -> Iterator[Any]:
+def _open_workbook(path: Path, where: str) -> Iterator[Any]:
     import openpyxl
+
+    with zipfile.ZipFile(path) as archive:
+        # Cells as Python objects need several times the memory of their text.
+        check_size(where, _OBJECTS_PER_TEXT * sum(member.file_size for member in archive.infolist()))
 
     with path.open("rb") as file, warnings.catch_warnings():
         # openpyxl warns about styles and extensions, which do not matter here.
@@ -166,8 +176,24 @@ def _workbook_sheets(book: Any, label: str, names: tuple[str, ...], options: Tab
         yield _workbook_sheet(book[name], where, (*names, name), options)
 
 
+def _rows(sheet: Any, where: str, first: int | None = None) -> list[list[Any]]:
+    """Return the cells of all rows, or of the first ones; an empty row has no cells."""
+    # The size of the sheet that the file declares may be smaller than it is.
+    sheet.reset_dimensions()
+    rows: list[list[Any]] = []
+    for row in islice(sheet.iter_rows(values_only=True), first):
+        if len(rows) == _MAX_ROWS:
+            raise InputError.single(
+                where, "it has cells below the last row of a sheet", f"at most {_MAX_ROWS} rows", "export it again"
+            )
+        rows.append(list(row) if any(cell not in (None, "") for cell in row) else [])
+    while rows and not rows[-1]:
+        rows.pop()
+    return rows
+
+
 def _workbook_sheet(sheet: Any, where: str, names: tuple[str, ...], options: TablesOptions) -> Sheet:
-    rows = [list(row) for row in sheet.iter_rows(values_only=True)]
+    rows = _rows(sheet, where)
     title_row = find_title_row(rows, options)
     if title_row is None:
         raise no_titles_error(where)
@@ -194,7 +220,12 @@ def _workbook_sheet(sheet: Any, where: str, names: tuple[str, ...], options: Tab
 def _parquet_sheet(path: Path, where: str, names: tuple[str, ...]) -> Sheet:
     import pyarrow.parquet
 
-    table = pyarrow.parquet.ParquetFile(path).read()
+    file = pyarrow.parquet.ParquetFile(path)
+    groups = [file.metadata.row_group(index) for index in range(file.metadata.num_row_groups)]
+    # What the pages unpack to, and numbers of 8 bytes: a column of one repeated value is stored in a few bytes.
+    numbers = 8.0 * file.metadata.num_rows * file.metadata.num_columns
+    check_size(where, max(numbers, sum(each.total_byte_size for each in groups)))
+    table = file.read()
     columns: list[Any] = []
     for column in table.columns:
         array = column.to_numpy()

@@ -14,7 +14,10 @@ from anechain_uff.lines import MARK, Lines, int_field, split_fields, truncated_e
 
 __all__ = ["Layout", "read_binary_numbers", "read_text_numbers"]
 
-_CLOSING_MARK = re.compile(rb"[ \t\r\n]*-1[ \t]*(?:\r\n|\n|\r|$)")
+_CLOSING_MARK = re.compile(rb"(?: {4}|(?:[ \t]*(?:\r\n|\n|\r))+[ \t]*)-1[ \t]*(?:\r\n|\n|\r|$)")
+"""Directly after the numbers it has all its six columns: with fewer, bytes of the numbers were lost."""
+_OPEN_END = re.compile(rb"[ \r\n]{4}-1[ \r\n]*\Z")
+"""A closing line in the place of the last numbers: as many bytes were lost before it."""
 _NUMBER = re.compile(
     r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eEdD][+-]?[0-9]+)?|[+-]?(?:nan|inf(?:inity)?)", re.IGNORECASE
 )
@@ -169,7 +172,7 @@ def read_binary_numbers(
     points = np.frombuffer(lines.data, dtype, layout.points, start)
     numbers = np.stack([points[name].astype(np.float64) for name in dtype.names or ()], axis=1)
     if end is None:
-        if lines.data[start + size :].strip():
+        if lines.data[start + size :].strip() or _OPEN_END.search(lines.data, max(start, len(lines.data) - 16)):
             raise InputError.single(
                 where,
                 f"after {size} bytes of numbers no line of -1 closes the dataset",

@@ -54,6 +54,7 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
     if options.nodes is None and options.direction_from == "file":
         directions, problems = directions_of_files(files, folder, options)
     curves: list[Curve] = []
+    all_functions: list[Function] = []
     notes: dict[str, list[str]] = {}
     for label, path in files.items():
         try:
@@ -65,6 +66,7 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
             continue
         functions, function_problems, notes[label] = functions_of(data, label)
         problems.extend(function_problems)
+        all_functions += functions
         used = 0
         for function in functions:
             function_notes = notes[function.where] = list(function.notes)
@@ -88,6 +90,16 @@ def read(paths: Sequence[Path], options: UffOptions) -> Reading:
                     "declare with the options `direction_from` or `nodes` where each function states its direction",
                 )
             )
+    found_nodes = {function.response_node for function in all_functions}
+    if options.nodes is not None and not problems and (absent := sorted(options.nodes.keys() - found_nodes)):
+        problems.append(
+            Problem(
+                HERE,
+                f"no function has the response node {', '.join(map(str, absent))} of the option `nodes`",
+                "a function for each node",
+                "check that the files are complete and all listed, or remove the node from the option",
+            )
+        )
     if not curves and not problems:
         problems.append(Problem(HERE, "the files contain no response", "frequency responses", "correct the files"))
     if problems:

@@ -15,13 +15,14 @@ from anechain.campaign.compression import CompressionOptions
 from anechain.campaign.derivation import Derivation
 from anechain.campaign.distortion import DistortionOptions
 from anechain.campaign.figures import Figures
+from anechain.campaign.importing import ImportLimits
 from anechain.campaign.model import Model, Number, Positive, Printed, RelativePath, plain
 from anechain.campaign.numbers import DeviceNumbers, Numbers
 from anechain.campaign.uncertainty import Uncertainty
 from anechain.campaign.usable_limits import UsableLimits
 from anechain.registry.sources import SOURCES
 
-__all__ = ["Campaign", "Device", "Setup", "Source", "json_schema"]
+__all__ = ["Campaign", "Device", "Setup", "Source", "StrongerSide", "json_schema"]
 
 
 class Person(Model):
@@ -44,6 +45,13 @@ class Listening(Model):
     programme: str | None = Field(default=None, description="What was played")
 
 
+class StrongerSide(Model):
+    """The side of a device that radiates more, so that exchanged sides are found."""
+
+    side: Literal["left", "right", "up", "down"] = Field(description="Side, seen from behind the device")
+    band: tuple[Positive, Positive] = Field(description="Lowest and highest Hz in which it radiates more")
+
+
 class Setup(Model):
     """How the device was measured, where the raw files do not state it."""
 
@@ -64,6 +72,11 @@ class Setup(Model):
         default=(),
         description="Declared symmetry of the device about its reference axis: directions of the responses that were "
         "measured on one side only are mirrored to the other; nothing is mirrored otherwise",
+    )
+    stronger_side: StrongerSide | None = Field(
+        default=None,
+        description="Side to which the device radiates more in a band, such as that of a tweeter beside the middle; a "
+        "check compares the responses with it",
     )
     valid_band: tuple[Positive, Positive] | None = Field(default=None, description="Lowest and highest valid Hz")
     microphone: str | None = Field(default=None, description="The microphone and its calibration")
@@ -132,6 +145,9 @@ class Campaign(Model):
     importers: tuple[RelativePath, ...] = Field(
         default=(),
         description="Private importers: Python files in the campaign's folder; loaded only with --trust-importers",
+    )
+    importing: ImportLimits = Field(
+        default=ImportLimits(), description="Limits of the work that raw files and importers may cause"
     )
     devices: dict[str, Device] = Field(min_length=1, description="Devices by id")
     derivation: Derivation = Field(default=Derivation(), description="How the curve set is derived")

@@ -142,6 +142,40 @@ CHECK_KINDS: dict[str, CheckKind] = {
     "repeats": CheckKind(
         "Repeated takes", "dB", True, (0.5, 1.0), "median over frequency of the takes' standard deviation"
     ),
+    "frequency-range": CheckKind(
+        "Frequencies",
+        "octaves",
+        False,
+        (2.0, 1.0),
+        "octaves of the audible range with data; few where frequencies are read in a wrong unit",
+    ),
+    "declared-band": CheckKind(
+        "Declared band", "octaves", True, (0.2, 1.0), "part of the declared valid band in which there are no levels"
+    ),
+    "level-range": CheckKind(
+        "Range of levels",
+        "dB",
+        False,
+        (6.0, 3.0),
+        "highest minus lowest level; small where pressures are read as levels",
+    ),
+    "sensitivity-range": CheckKind(
+        "Scale of levels",
+        "dB",
+        True,
+        (17.5, 27.5),
+        "difference of the sensitivity from 87.5 dB at 1 m and 2.83 V: 70 to 105 dB is good, 60 to 115 dB not bad; "
+        "pascals read as levels, a microphone's sensitivity wrong by a factor of ten",
+    ),
+    "copied-directions": CheckKind(
+        "Copied directions", "directions", True, (0.0, 0.0), "directions with exactly the levels of another direction"
+    ),
+    "copied-takes": CheckKind(
+        "Copied takes", "takes", True, (0.0, 0.0), "takes with exactly the levels of another take of their direction"
+    ),
+    "stronger-side": CheckKind(
+        "Stronger side", "dB", True, (0.0, 0.5), "level of the other side re the side that is declared as stronger"
+    ),
     "distance-law": CheckKind(
         "Distance law", "dB", True, (0.5, 1.5), "level difference of two distances minus that of the law"
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -193,6 +193,16 @@ def _take_notes(joined: dict[tuple[str, float], _JoinedCurve]) -> list[str]:
     return lines
 
 
+def _copied_takes(by_direction: dict[tuple[str, float], list[Curve]]) -> Iterator[str]:
+    """Yield each take that has exactly the levels of another take of its direction."""
+    for direction, takes in by_direction.items():
+        for number, curve in enumerate(takes):
+            for earlier in takes[:number]:
+                if np.array_equal(earlier.level, curve.level, equal_nan=True):
+                    yield f"{_direction_text(direction)}: {curve.source} as {earlier.source}"
+                    break
+
+
 def without_repeats(curves: Sequence[Curve], report: list[str]) -> list[Curve]:
     """Remove curves that repeat a direction with identical levels, such as 0° and 360° of a closed orbit.
 
@@ -237,7 +247,8 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
         (plane, angle) in seconds, if every curve has one. A direction that only one orbit has is NaN on the other;
         `measured` (plane, angle) is 1 for the directions that were measured. A curve at 0 or 180 degrees is used for
         both planes, because it is the same direction on both. If a direction has several takes, `takes` (plane,
-        angle) is their number and `level_std` the standard deviation of their levels in dB, NaN for a single take.
+        angle) is their number and `level_std` the standard deviation of their levels in dB, NaN for a single take; the
+        attribute `copied_takes` lists those with exactly the levels of another.
 
     Raises
     ------
@@ -252,6 +263,7 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
         raise InputError(problems)
     joined = {direction: _join(by_direction[direction]) for direction in sorted(by_direction)}
     report.extend(_take_notes(joined))
+    copies = list(_copied_takes(by_direction))
     has_phase = [entry.curve.phase is not None for entry in joined.values()]
     all_have_arrival = all(entry.curve.arrival is not None for entry in joined.values())
     planes: list[str] = [plane for plane in PLANES if any(direction[0] == plane for direction in joined)]
@@ -290,7 +302,8 @@ def assemble_responses(curves: Sequence[Curve], report: list[str]) -> xr.Dataset
         report.append(f"phase dropped: only {sum(has_phase)} of {len(has_phase)} directions have one")
     if all_have_arrival:
         variables["arrival"] = (dims[:2], arrival)
-    return xr.Dataset(variables, coords={"plane": planes, "angle": angles, "frequency": frequency})
+    attributes = {"copied_takes": "\n".join(copies)} if copies else {}
+    return xr.Dataset(variables, {"plane": planes, "angle": angles, "frequency": frequency}, attributes)
 
 
 def assemble_sphere(azimuth: Floats, elevation: Floats, frequency: Floats, level: Floats, weight: Floats) -> xr.Dataset:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
@@ -9,6 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from anechain.importing.hdf5_storage import refuse_data_elsewhere, unwritten
+from anechain.importing.size_limit import check_size
 
 __all__ = ["Variable", "hdf5_variables", "matlab5_variables", "netcdf_variables", "open_hdf5", "open_netcdf"]
 
@@ -34,14 +39,38 @@ class Variable:
 
 # MATLAB 5
 
+_COMPRESSED = 15
+"""Type of a compressed element: miCOMPRESSED in The MathWorks, MAT-File Format (R2019b), table 1-1; recalled."""
 
-def matlab5_variables(path: Path) -> Iterator[tuple[str, Variable]]:
+
+def matlab5_variables(path: Path, where: str) -> Iterator[tuple[str, Variable]]:
     """Yield path and variable for all variables of a MATLAB 5 file."""
-    from scipy.io import loadmat
+    from scipy.io import loadmat, whosmat
 
+    check_size(where, sum(_matlab5_sizes(path)))
+    # loadmat returns true and false as 1 and 0.
+    logical = {name for name, _, kind in whosmat(path) if kind == "logical"}
     for name, value in loadmat(path, struct_as_record=True, chars_as_strings=True).items():
-        if not name.startswith("__"):
+        if name in logical:
+            yield name, Variable(np.shape(value), "other", lambda: None)
+        elif not name.startswith("__"):
             yield from _matlab5_value(name, value)
+
+
+def _matlab5_sizes(path: Path) -> Iterator[int]:
+    """Yield the unpacked size in bytes of each variable of a MATLAB 5 file, from the tags of its elements."""
+    with path.open("rb") as file:
+        header = file.read(128)
+        order = "<" if header[126:128] == b"IM" else ">"
+        while len(tag := file.read(8)) == 8:
+            kind, size = struct.unpack(f"{order}II", tag)
+            start = file.tell()
+            if kind == _COMPRESSED:
+                inner = zlib.decompressobj().decompress(file.read(min(size, 4096)), 8)
+                yield struct.unpack(f"{order}II", inner)[1] if len(inner) == 8 else 0
+            else:
+                yield size
+            file.seek(start + size)
 
 
 def _matlab5_value(name: str, value: Any) -> Iterator[tuple[str, Variable]]:
@@ -60,13 +89,16 @@ def _matlab5_value(name: str, value: Any) -> Iterator[tuple[str, Variable]]:
     elif value.dtype.kind == "U":
         yield name, Variable(value.shape, "text", lambda: " ".join(map(str, value.ravel())))
     else:
-        yield name, Variable(value.shape, "number" if value.dtype.kind in "biufc" else "other", lambda: value)
+        yield name, Variable(value.shape, "number" if value.dtype.kind in "iufc" else "other", lambda: value)
 
 
 # netCDF classic
 
+_NETCDF_FILL = 9.9692099683868690e36
+"""NC_FILL_FLOAT and NC_FILL_DOUBLE of netCDF; recalled, and checked in the tests against the netCDF library."""
 
-def open_netcdf(path: Path) -> Any:
+
+def open_netcdf(path: Path, _where: str) -> Any:
     """Open a file in the classic netCDF format."""
     # scipy's reader, because the netCDF library itself returns zeros for what a truncated file lacks, without an error.
     from scipy.io import netcdf_file
@@ -90,16 +122,20 @@ def _netcdf_value(variable: Any, is_text: bool) -> Any:
     if is_text:
         return _joined_text(variable.data)
     values = variable[...]
-    return np.ma.filled(values.astype(np.float64), np.nan) if np.ma.isMaskedArray(values) else values
+    if np.ma.isMaskedArray(values):
+        return np.ma.filled(values.astype(np.float64), np.nan)
+    # What the netCDF library writes where a program has written nothing, and states no fill value of its own.
+    return np.where(values == values.dtype.type(_NETCDF_FILL), np.nan, values) if values.dtype.kind == "f" else values
 
 
 # HDF5, netCDF-4 and MATLAB 7.3
 
 
-def open_hdf5(path: Path) -> Any:
-    """Open an HDF5 file, which netCDF-4 and MATLAB 7.3 files are."""
+def open_hdf5(path: Path, where: str) -> Any:
+    """Open an HDF5 file, which netCDF-4 and MATLAB 7.3 files are; refused if it takes data from other files."""
     import h5py
 
+    refuse_data_elsewhere(path, where)
     return h5py.File(path, "r")
 
 
@@ -143,31 +179,45 @@ def _hdf5_dataset(file: Any, name: str, item: Any, matlab: bool) -> Iterator[tup
         yield name, Variable(shape, "text", lambda: "".join(map(chr, item[...].T.ravel())))
     elif h5py.check_string_dtype(item.dtype) is not None:
         yield name, Variable(shape, "text", lambda: _joined_text(np.asarray(item.asstr()[...])))
+    elif matlab and _decoded(item.attrs.get("MATLAB_class", b"")) == "logical":
+        yield name, Variable(shape, "other", lambda: None)
     elif item.dtype.names is not None and len(item.dtype.names) == 2:
         real, imaginary = item.dtype.names
         is_complex = real[:1].lower() == "r" and imaginary[:1].lower() == "i"
-        yield name, Variable(shape, "number" if is_complex else "other", lambda: _complex_values(item[...], matlab))
-    elif item.dtype.kind in "biufc":
+        yield name, Variable(shape, "number" if is_complex else "other", lambda: _complex_values(item, matlab))
+    elif item.dtype.kind in "iufc" and h5py.check_enum_dtype(item.dtype) is None:
         yield name, Variable(shape, "number", lambda: _scaled_values(item, matlab))
     else:
         yield name, Variable(shape, "other", lambda: None)
 
 
-def _complex_values(pairs: Any, matlab: bool) -> Any:
+def _complex_values(item: Any, matlab: bool) -> Any:
+    pairs = item[...]
     real, imaginary = pairs.dtype.names
-    values = pairs[real] + 1j * pairs[imaginary]
+    values = _with_missing(item, pairs[real] + 1j * pairs[imaginary])
     return values.T if matlab else values
+
+
+def _with_missing(item: Any, values: Any) -> Any:
+    """Return the values of a dataset with NaN where none was written."""
+    missing = unwritten(item)
+    return values if missing is None else np.where(missing, np.nan, values)
 
 
 def _scaled_values(item: Any, matlab: bool) -> Any:
     """Read a numeric dataset; fill values, scale factor and offset of the netCDF conventions are applied."""
     if matlab:
-        return np.zeros(0) if "MATLAB_empty" in item.attrs else item[...].T
+        return np.zeros(0) if "MATLAB_empty" in item.attrs else _with_missing(item, item[...]).T
     values = item[...]
     is_fill = np.zeros(values.shape, dtype=bool)
-    for attribute in ("_FillValue", "missing_value"):
-        if attribute in item.attrs:
-            is_fill |= np.isin(values, item.attrs[attribute])
+    fills = [item.attrs[name] for name in ("_FillValue", "missing_value") if name in item.attrs]
+    # netCDF-4 defines a fill value of its own, such as 9.97e36, where the author of the file states none.
+    if item.fillvalue != 0:
+        fills.append(item.fillvalue)
+    for fill in fills:
+        is_fill |= np.isin(values, fill)
+    if (missing := unwritten(item)) is not None:
+        is_fill |= missing
     if is_fill.any() or "scale_factor" in item.attrs or "add_offset" in item.attrs:
         values = np.where(is_fill, np.nan, values.astype(np.complex128 if values.dtype.kind == "c" else np.float64))
         values = values * np.ravel(item.attrs.get("scale_factor", 1.0))[0]

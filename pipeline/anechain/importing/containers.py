@@ -21,6 +21,7 @@ from anechain.importing.container_variables import (
     open_hdf5,
     open_netcdf,
 )
+from anechain.importing.size_limit import check_size
 
 __all__ = ["Container", "container_kind", "open_container"]
 
@@ -102,6 +103,8 @@ class Container:
                 self.listing(),
                 f"correct the option `{option}`",
             )
+        # Complex numbers of 16 bytes while they are converted.
+        check_size(f"{self.where}, {name}", 16.0 * float(np.prod(variable.shape, dtype=np.float64)))
         with _damage_as_input_error(self.where, self.kind):
             values = np.asarray(variable.load())
             return values.astype(np.complex128) if np.iscomplexobj(values) else values.astype(np.float64)
@@ -231,12 +234,12 @@ def open_container(path: Path, where: str) -> Iterator[Container]:
         )
     if kind == "MATLAB 5":
         with _damage_as_input_error(where, kind):
-            variables = dict(matlab5_variables(path))
+            variables = dict(matlab5_variables(path, where))
         yield Container(where, kind, variables)
         return
     open_file = open_netcdf if kind == "netCDF classic" else open_hdf5
     with _damage_as_input_error(where, kind):
-        file = open_file(path)
+        file = open_file(path, where)
     try:
         with _damage_as_input_error(where, kind):
             variables = dict(

@@ -93,8 +93,9 @@ def read_sources(
     if problems:
         raise InputError(problems)
     if "responses" in datasets:
-        symmetry = _joined(setup, sources[0].setup).symmetry
-        all_checks += check_responses(datasets["responses"], symmetry)
+        joined = _joined(setup, sources[0].setup)
+        symmetry = joined.symmetry
+        all_checks += check_responses(datasets["responses"], symmetry, joined.stronger_side)
         all_checks = [with_limits(check, limits or {}) for check in all_checks]
         report: list[str] = []
         # After the checks, which are of measured directions.
@@ -177,7 +178,7 @@ def _attributes(
 ) -> dict[str, Any]:
     """Return the attributes of raw files and campaign; the campaign has priority, and the report states differences."""
     importer = source.importer
-    kept = (*_ATTRIBUTE_NAMES, "level_kind", "distance", "drive", "valid_low", "valid_high")
+    kept = (*_ATTRIBUTE_NAMES, "level_kind", "distance", "drive", "valid_low", "valid_high", "copied_takes")
     attributes: dict[str, Any] = {
         _ATTRIBUTE_NAMES.get(name, name): value for name, value in read_attributes.items() if name in kept
     }
@@ -188,7 +189,7 @@ def _attributes(
             "spl only where the raw values are sound pressures",
             "if they are, state it in the importer's options (see `anechain importers`)",
         )
-    stated = setup.model_dump(exclude_none=True, exclude={"valid_band", "symmetry"})
+    stated = setup.model_dump(exclude_none=True, exclude={"valid_band", "symmetry", "stronger_side"})
     for name, value in stated.items():
         if name in attributes and attributes[name] != value:
             report.append(f"{name}: {value} in the campaign, {attributes[name]} in the raw files; the campaign is used")

@@ -12,6 +12,8 @@ from anechain.errors import InputError
 __all__ = ["DecodedText", "decode", "read_bytes", "whole_lines"]
 
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f\x7f]")
+_SEPARATORS = re.compile("[\x85\u2028\u2029]")
+"""Next line, line separator and paragraph separator (Unicode, UAX 14)."""
 _MINUS = re.compile("\N{MINUS SIGN}(?=[0-9])")
 _EXPECTED = "text in UTF-8, UTF-16 or Latin-1"
 
@@ -104,6 +106,12 @@ def decode(data: bytes, where: str, encoding: str = "auto") -> DecodedText:
     if text.endswith("\x1a"):
         text = text.rstrip("\x1a")
         notes.append("end-of-file character after the text removed")
+    if text.startswith("\ufeff"):
+        text = text.lstrip("\ufeff")
+        notes.append("repeated byte-order mark removed")
+    text, separators = _SEPARATORS.subn("\n", text) if codec != "latin-1" and not text.isascii() else (text, 0)
+    if separators:
+        notes.append(f"line separators other than line ends, read as line ends: {separators}")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     if control := _CONTROL.search(text):
         line = text.count("\n", 0, control.start()) + 1

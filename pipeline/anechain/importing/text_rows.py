@@ -24,6 +24,7 @@ __all__ = [
 SEPARATORS = {"tab": "\t", "semicolon": ";", "comma": ",", "blank": None}
 """Separators in order of preference: tab before blank, because splitting at blanks would lose empty cells."""
 COMMENT_MARKS = ("#", "*", ";", "%", "//", '"', "'")
+_QUOTES = ('"', "'")
 MISSING = re.compile(
     r"|[+-]?nan|[+-]?inf(?:inity)?|-+|n/?a|#n/a|null|none|[+-]?1\.#(?:inf|ind|qnan)[0-9]*", re.IGNORECASE
 )
@@ -71,12 +72,16 @@ def cells_of(line: str, separator: str) -> list[str]:
 
 def uncommented(line: str) -> str:
     """Return a line without comment marks at its start and without quotation marks."""
-    return line.strip(" \t").lstrip("#*;%/").replace('"', "").replace("'", "").strip(" \t")
+    return _without_quotes(line.strip(" \t").lstrip("#*;%/")).strip(" \t")
 
 
 def quoted(line: str) -> str:
     """Return a line in quotation marks for a message, shortened to 60 characters."""
     return repr(line.strip() if len(line) <= 60 else line.strip()[:57] + "...")
+
+
+def _without_quotes(line: str) -> str:
+    return line.replace('"', "").replace("'", "")
 
 
 def is_row(line: str, row_format: RowFormat) -> bool:
@@ -92,9 +97,14 @@ def is_row(line: str, row_format: RowFormat) -> bool:
 
 
 def is_comment(line: str, row_format: RowFormat) -> bool:
-    """Return whether a line starts with a comment mark. An empty first cell before a semicolon is not one."""
+    """Return whether a line starts with a comment mark.
+
+    An empty first cell before a semicolon is not one, nor is a quotation mark at a row of numbers.
+    """
     start = line.lstrip(" \t")
     if not start.startswith(COMMENT_MARKS):
+        return False
+    if start[0] in _QUOTES and is_row(_without_quotes(line), row_format):
         return False
     return not (row_format.separator == "semicolon" and start[0] == ";" and is_row(line, row_format))
 
@@ -113,7 +123,7 @@ def looks_damaged(line: str, row_format: RowFormat, columns: int, is_header: boo
     is_header : bool
         Whether the line is before the table.
     """
-    cells = cells_of(line, row_format.separator)
+    cells = cells_of(_without_quotes(line), row_format.separator)
     number = NUMBER[row_format.decimal].fullmatch
     if not cells or not cells[0].lstrip("+-")[:1].isdigit():
         return False

@@ -16,6 +16,7 @@ from anechain.importing.identify import choose_importer
 from anechain.importing.importers import BrokenImporter, Importer, find_importers
 from anechain.importing.options import parse_options
 from anechain.importing.response_checks import METHODS
+from anechain.importing.size_limit import size_limit
 from anechain.importing.source_datasets import Source, read_sources
 from anechain.methods import versions
 from anechain.receipts.canonical_json import canonical_json
@@ -69,7 +70,8 @@ def run(plan: Plan, device: str) -> Outcome:
             return Outcome(receipt["stamp"], (target, *others), made=False)
     before = {role: entry["sha256"] for role, entry in zip(sorted(roles), _inputs(receipt), strict=True)}
     checks: list[Check] = []
-    datasets = read_sources(sources, settings.setup, device, settings.title, checks, plan.campaign.checks.limits())
+    with size_limit(plan.campaign.importing.largest_file):
+        datasets = read_sources(sources, settings.setup, device, settings.title, checks, plan.campaign.checks.limits())
     _refuse_changes(roles, before)
     # Removed first: a run that is killed here must not leave outdated files next to the new responses.
     for name, path in companion_paths.items():
@@ -101,7 +103,8 @@ def import_device(plan: Plan, device: str) -> Imported:
     roles = {f"raw:{path.relative_to(plan.folder).as_posix()}": path for path in raw}
     before = {role: sha256_file(path) for role, path in roles.items()}
     checks: list[Check] = []
-    datasets = read_sources(sources, settings.setup, device, settings.title, checks, plan.campaign.checks.limits())
+    with size_limit(plan.campaign.importing.largest_file):
+        datasets = read_sources(sources, settings.setup, device, settings.title, checks, plan.campaign.checks.limits())
     _refuse_changes(roles, before)
     return Imported(tuple(sources), datasets, tuple(checks))
 

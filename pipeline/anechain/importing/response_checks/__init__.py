@@ -2,7 +2,8 @@
 
 `arrivals` checks when the sound arrives, `echoes` finds reflections of the set-up, `directions` compares the levels of
 directions with each other,
-`shared_directions` compares the directions that both planes have, `repeats` compares takes.
+`shared_directions` compares the directions that both planes have, `repeats` compares takes, and `plausibility` finds
+wrong units, scales, bands and sides, and copies.
 """
 
 from __future__ import annotations
@@ -15,11 +16,14 @@ from anechain.importing.response_checks.arrivals import check_arrival_drift, che
 from anechain.importing.response_checks.directions import check_levels_of_directions, check_mirror
 from anechain.importing.response_checks.echoes import check_echoes
 from anechain.importing.response_checks.orbit import measured_orbit
+from anechain.importing.response_checks.plausibility import check_plausibility
 from anechain.importing.response_checks.repeats import check_repeats
 from anechain.importing.response_checks.shared_directions import check_shared_directions
 
 if TYPE_CHECKING:
     import xarray as xr
+
+    from anechain.campaign.file import StrongerSide
 
 __all__ = ["METHODS", "check_responses"]
 
@@ -43,7 +47,9 @@ METHODS = (
 """Ids of the methods that these checks use."""
 
 
-def check_responses(responses: xr.Dataset, symmetry: Collection[str] = ()) -> tuple[Check, ...]:
+def check_responses(
+    responses: xr.Dataset, symmetry: Collection[str] = (), stronger_side: StrongerSide | None = None
+) -> tuple[Check, ...]:
     """Check the responses of a device.
 
     Parameters
@@ -52,6 +58,8 @@ def check_responses(responses: xr.Dataset, symmetry: Collection[str] = ()) -> tu
         According to the contract `responses`.
     symmetry : collection of str
         Declared symmetry of the device: "left/right", "up/down" or both.
+    stronger_side : StrongerSide, optional
+        The side to which the device radiates more, as the campaign declares it.
 
     Returns
     -------
@@ -69,4 +77,5 @@ def check_responses(responses: xr.Dataset, symmetry: Collection[str] = ()) -> tu
         *check_levels_of_directions(orbits),
         *check_shared_directions(responses),
         check_repeats(responses),
+        *check_plausibility(responses, stronger_side),
     )

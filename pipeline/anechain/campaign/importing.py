@@ -1,0 +1,19 @@
+"""Options of a campaign: limits of the work that raw files and importers may cause."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from anechain.campaign.model import Model, Positive
+
+__all__ = ["ImportLimits"]
+
+
+class ImportLimits(Model):
+    """Limits of the work that raw files and importers may cause."""
+
+    largest_file: Annotated[Positive, Field(le=1000)] = Field(
+        default=2.0, description="Most memory in GB (10^9 bytes) that the values of one raw file may need, unpacked"
+    )
