@@ -53,6 +53,9 @@ class InputError(Exception):
             raise ValueError("an InputError needs at least one problem")
         super().__init__("\n".join(format_problems(map(str, self.problems))))
 
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
+        return InputError, (self.problems,)
+
     @classmethod
     def single(cls, where: object, what: str, expected: str = "", fix: str = "") -> InputError:
         """Return an error with a single problem; the parameters are those of :class:`Problem`."""

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from anechain.data.checks import BAD, DOUBTFUL, report_line
+from anechain.importing.worker import Worker
 from anechain.methods import use_method_versions
 from anechain.running.plan import Plan
 from anechain.stages.batch import problems_of
@@ -41,12 +42,18 @@ class CheckedDevice:
 
 def check_devices(plan: Plan) -> Iterator[CheckedDevice]:
     """Import each device as a run does, and write nothing."""
-    for device in plan.campaign.devices:
-        try:
-            with use_method_versions(plan.campaign.method_versions):
-                yield CheckedDevice(device, import_device(plan, device), ())
-        except Exception as error:
-            yield CheckedDevice(device, None, tuple(problems_of(error, device)))
+    limits = plan.campaign.importing
+    with Worker(limits.longest_time, limits.most_memory) as worker:
+        for device in plan.campaign.devices:
+            try:
+                yield CheckedDevice(device, worker.call(device, _import, plan, device), ())
+            except Exception as error:
+                yield CheckedDevice(device, None, tuple(problems_of(error, device)))
+
+
+def _import(plan: Plan, device: str) -> Imported:
+    with use_method_versions(plan.campaign.method_versions):
+        return import_device(plan, device)
 
 
 def report_lines(checked: CheckedDevice, verbose: bool = False) -> list[str]:
@@ -65,7 +72,7 @@ def report_lines(checked: CheckedDevice, verbose: bool = False) -> list[str]:
         return [f"{checked.device}: refused, {number} problem{'s' * (number > 1)}"]
     parts = []
     for source in imported.sources:
-        files = f"{len(source.paths)} file{'s' * (len(source.paths) > 1)} by {source.importer.name}"
+        files = f"{source.files} file{'s' * (source.files > 1)} by {source.importer}"
         parts.append(f"{source.name} from {files} ({_extent(imported.datasets[source.name])})")
     named = {source.name for source in imported.sources}
     parts += [f"also {name} ({_extent(data)})" for name, data in imported.datasets.items() if name not in named]

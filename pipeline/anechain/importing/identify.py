@@ -11,6 +11,7 @@ from anechain.errors import InputError, Problem
 from anechain.importing.hooks import IDENTIFY_TIMEOUT, Verdict
 from anechain.importing.importers import BrokenImporter, Importer, call_hook, error_text
 from anechain.importing.time_limits import TooSlowError, call_within, known_as_slow, mark_as_slow
+from anechain.importing.worker import announce
 
 __all__ = ["choose_importer", "collect_verdicts"]
 
@@ -40,6 +41,7 @@ def _verdict(path: Path, importer: Importer) -> Verdict | BrokenImporter:
     name, origin = importer.name, importer.origin
     if (reason := known_as_slow(name, origin)) is not None:
         return BrokenImporter(name, origin, reason)
+    announce(f"importer {name}, identifying {path.name}")
     call = partial(call_hook, importer.hooks.hook.anechain_identify, path=path)
     try:
         verdict = call_within(IDENTIFY_TIMEOUT, call)

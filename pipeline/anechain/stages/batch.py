@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from anechain.data import contract
 from anechain.data.store import is_current, read_receipt, sha256_file, write_dataset, write_if_changed
 from anechain.errors import InputError, Problem
+from anechain.importing.worker import Worker
 from anechain.methods import use_method_versions
 from anechain.receipts.receipt import Input
 from anechain.registry.stages import CAMPAIGN_STAGES, DEVICE_STAGES, stage_module
@@ -33,6 +34,9 @@ __all__ = [
     "show_progress",
     "update_dataset",
 ]
+
+_IMPORT = DEVICE_STAGES[0]
+"""The stage that runs code of importers, on files of any origin: in a process of its own."""
 
 
 @dataclass(frozen=True)
@@ -82,28 +86,36 @@ def _entry(plan: Plan, outcome: Outcome) -> dict[str, Any]:
     return {"stamp": outcome.stamp, "outputs": dict(sorted(outputs.items()))}
 
 
+def _run_device(plan: Plan, stage: str, device: str) -> Outcome:
+    with use_method_versions(plan.campaign.method_versions):
+        outcome: Outcome = stage_module(stage).run(plan, device)
+    return outcome
+
+
 def run_batch(plan: Plan, stage: str, batch: str) -> None:
     """Run a stage on each device of a batch and write the manifest; a failed device does not stop the others."""
-    module = stage_module(stage)
     previous = DEVICE_STAGES[DEVICE_STAGES.index(stage) - 1] if stage != DEVICE_STAGES[0] else None
     digest = made_from(plan, stage, batch)
     entries: dict[str, Any] = {}
-    for device in plan.batches[batch]:
-        start = time.perf_counter()
-        if previous and "outputs" not in entry_of(plan, previous, device):
-            entries[device] = {"waiting": previous}
-            continue
-        try:
-            with use_method_versions(plan.campaign.method_versions):
-                outcome = module.run(plan, device)
-        except Exception as error:
-            entries[device] = {"failed": problems_of(error, device)}
-            show_progress(f"{stage:8} {device:20} failed")
-        else:
-            entries[device] = _entry(plan, outcome)
-            show_progress(
-                f"{stage:8} {device:20} {f'made in {time.perf_counter() - start:.1f} s' if outcome.made else 'kept'}"
-            )
+    limits = plan.campaign.importing
+    with Worker(limits.longest_time, limits.most_memory) as worker:
+        for device in plan.batches[batch]:
+            start = time.perf_counter()
+            if previous and "outputs" not in entry_of(plan, previous, device):
+                entries[device] = {"waiting": previous}
+                continue
+            try:
+                if stage == _IMPORT:
+                    outcome = worker.call(device, _run_device, plan, stage, device)
+                else:
+                    outcome = _run_device(plan, stage, device)
+            except Exception as error:
+                entries[device] = {"failed": problems_of(error, device)}
+                show_progress(f"{stage:8} {device:20} failed")
+            else:
+                entries[device] = _entry(plan, outcome)
+                done = f"made in {time.perf_counter() - start:.1f} s" if outcome.made else "kept"
+                show_progress(f"{stage:8} {device:20} {done}")
     write_if_changed(plan.manifest(stage, batch), manifest_text(stage, batch, entries, digest))
 
 

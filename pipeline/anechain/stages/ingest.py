@@ -34,10 +34,19 @@ USES = ("level-reference", *METHODS)
 
 
 @dataclass(frozen=True)
+class ImportedSource:
+    """Raw files of one kind: how many, and the name of their importer."""
+
+    name: str
+    files: int
+    importer: str
+
+
+@dataclass(frozen=True)
 class Imported:
     """An imported device: its sources, the validated datasets by their contracts, and the measurement checks."""
 
-    sources: tuple[Source, ...]
+    sources: tuple[ImportedSource, ...]
     datasets: dict[str, xr.Dataset]
     checks: tuple[Check, ...] = ()
 
@@ -69,10 +78,7 @@ def run(plan: Plan, device: str) -> Outcome:
         if all(is_current(path, receipt["stamp"]) for path in others):
             return Outcome(receipt["stamp"], (target, *others), made=False)
     before = {role: entry["sha256"] for role, entry in zip(sorted(roles), _inputs(receipt), strict=True)}
-    checks: list[Check] = []
-    with size_limit(plan.campaign.importing.largest_file):
-        datasets = read_sources(sources, settings.setup, device, settings.title, checks, plan.campaign.checks.limits())
-    _refuse_changes(roles, before)
+    datasets, checks = _read(plan, device, sources, roles, before)
     # Removed first: a run that is killed here must not leave outdated files next to the new responses.
     for name, path in companion_paths.items():
         if name not in datasets:
@@ -97,24 +103,43 @@ def import_device(plan: Plan, device: str) -> Imported:
     InputError
         With all problems of its files, options and values.
     """
-    settings = plan.campaign.devices[device]
     sources = chosen_sources(plan, device)
     raw = [*(path for source in sources for path in (*source.paths, *source.options.companion_files()))]
     roles = {f"raw:{path.relative_to(plan.folder).as_posix()}": path for path in raw}
     before = {role: sha256_file(path) for role, path in roles.items()}
-    checks: list[Check] = []
-    with size_limit(plan.campaign.importing.largest_file):
-        datasets = read_sources(sources, settings.setup, device, settings.title, checks, plan.campaign.checks.limits())
-    _refuse_changes(roles, before)
-    return Imported(tuple(sources), datasets, tuple(checks))
+    datasets, checks = _read(plan, device, sources, roles, before)
+    imported = tuple(ImportedSource(source.name, len(source.paths), source.importer.name) for source in sources)
+    return Imported(imported, datasets, tuple(checks))
 
 
-def _refuse_changes(roles: Mapping[str, Path], before: Mapping[str, str]) -> None:
-    changed = [role for role, path in roles.items() if sha256_file(path) != before[role]]
-    if changed:
-        raise InputError.single(
-            changed[0].removeprefix("raw:"), "changed while it was read", "raw files that do not change", "run again"
-        )
+def _read(
+    plan: Plan, device: str, sources: Sequence[Source], roles: Mapping[str, Path], before: Mapping[str, str]
+) -> tuple[dict[str, xr.Dataset], list[Check]]:
+    """Read the datasets of a device, and compare its raw files with their hashes, also if the importer has failed."""
+    settings, checks = plan.campaign.devices[device], list[Check]()
+    problems: list[Problem] = []
+    datasets: dict[str, xr.Dataset] = {}
+    try:
+        with size_limit(plan.campaign.importing.largest_file):
+            datasets = read_sources(
+                sources, settings.setup, device, settings.title, checks, plan.campaign.checks.limits()
+            )
+    except InputError as error:
+        problems += error.problems
+    for role, path in roles.items():
+        if not path.is_file() or sha256_file(path) != before[role]:
+            importers = ", ".join(dict.fromkeys(source.importer.name for source in sources))
+            problems.append(
+                Problem(
+                    role.removeprefix("raw:"),
+                    f"changed while importer {importers} read it",
+                    "raw files that do not change",
+                    "restore the file and run again; if an importer changes it, do not use that importer",
+                )
+            )
+    if problems:
+        raise InputError(problems)
+    return datasets, checks
 
 
 def chosen_sources(plan: Plan, device: str) -> list[Source]:
