@@ -39,7 +39,7 @@ ROOMS = (
     ("receipts",),
     ("acoustics",),
     ("methods",),
-    ("arrays", "cautions", "errors"),
+    ("arrays", "cautions", "errors", "regular_files"),
 )
 """From the top down; rooms of one line do not import each other."""
 ACOUSTICS = (("recording",), ("nonlinear",), ("uncertainty",), ("impedance",), ("directivity",), ("phase",), ("curve",))

@@ -20,6 +20,7 @@ from anechain.data.tables import UNCERTAINTY_COLUMN
 from anechain.errors import InputError
 from anechain.receipts.canonical_json import parse_json
 from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES
+from anechain.regular_files import require_regular_file
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -133,6 +134,7 @@ def read_contents(path: Path) -> list[Content]:
         If the file cannot be read, or holds nothing that can be compared.
     """
     try:
+        require_regular_file(path)
         with path.open("rb") as file:
             start = file.read(64)
         if start.startswith(NETCDF_SIGNATURES):

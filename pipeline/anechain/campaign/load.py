@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from anechain.campaign.file import Campaign
 from anechain.campaign.problems import option_problems, shown
 from anechain.errors import InputError, Problem
+from anechain.regular_files import require_regular_file
 
 __all__ = ["load_campaign"]
 
@@ -43,6 +44,7 @@ def load_campaign(path: Path) -> Campaign:
             raise InputError.single(
                 path, f"has {path.stat().st_size} bytes", f"at most {_MAX_BYTES}", "split it into several campaigns"
             )
+        require_regular_file(path)
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise InputError.single(path, "there is no such file", fix="give the path of a campaign file") from None

@@ -10,6 +10,7 @@ import numpy as np
 from anechain.arrays import Floats
 from anechain.campaign.numbers import Target
 from anechain.errors import InputError, Problem
+from anechain.regular_files import require_regular_file
 
 __all__ = ["read_target"]
 
@@ -31,6 +32,7 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     rows: list[tuple[float, float]] = []
     expected = "two columns, Hz and dB, with decimal points"
     try:
+        require_regular_file(path)
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except OSError as error:
         raise InputError.single(

@@ -12,6 +12,7 @@ import click
 
 from anechain.cli.shared import show_broken
 from anechain.errors import InputError
+from anechain.regular_files import require_regular_file
 
 if TYPE_CHECKING:
     pass
@@ -115,6 +116,7 @@ def identify(files: Sequence[Path]) -> None:
     problems = []
     for file in files:
         try:
+            require_regular_file(file)
             with file.open("rb") as opened:
                 empty = not opened.read(1)
         except OSError as error:

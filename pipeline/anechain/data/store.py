@@ -18,6 +18,7 @@ from anechain.receipts.canonical_json import canonical_json, parse_json
 from anechain.receipts.file_formats import Format, format_of
 from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES, blank_netcdf_receipt, netcdf_digest, netcdf_receipt
 from anechain.receipts.receipt import check_form, check_steps, seal_receipt, sha256_hex
+from anechain.regular_files import require_regular_file
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -37,7 +38,8 @@ __all__ = [
 
 
 def sha256_file(path: Path) -> str:
-    """Return the SHA-256 of a file as 64 hexadecimal digits."""
+    """Return the SHA-256 of a regular file as 64 hexadecimal digits."""
+    require_regular_file(path)
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -212,6 +214,7 @@ def check_receipt(path: Path) -> ReceiptCheck:
         If the file cannot be read, or has a format that no output has.
     """
     try:
+        require_regular_file(path)
         data = path.read_bytes()
     except OSError as error:
         raise InputError.single(

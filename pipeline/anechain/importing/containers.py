@@ -22,6 +22,7 @@ from anechain.importing.container_variables import (
     open_netcdf,
 )
 from anechain.importing.size_limit import check_size
+from anechain.regular_files import require_regular_file
 
 __all__ = ["Container", "container_kind", "open_container"]
 
@@ -177,6 +178,7 @@ def container_kind(path: Path) -> str | None:
     OSError
         If the file cannot be read.
     """
+    require_regular_file(path)
     with path.open("rb") as file:
         head = file.read(2056)
     if head[:4] in _CLASSIC:

@@ -10,6 +10,7 @@ from anechain.errors import InputError, Problem
 from anechain.importing.direction_manifest import directions_of_manifest
 from anechain.importing.direction_names import Direction, direction_of_name
 from anechain.importing.direction_options import NamingOptions
+from anechain.regular_files import require_regular_file
 
 __all__ = ["directions_of_files", "without_manifest"]
 
@@ -38,7 +39,9 @@ def directions_of_files(
     if options.manifest is not None:
         where = options.manifest.name
         try:
-            text = _manifest_path(options.manifest, folder).read_text(encoding="utf-8-sig")
+            manifest = _manifest_path(options.manifest, folder)
+            require_regular_file(manifest)
+            text = manifest.read_text(encoding="utf-8-sig")
         except OSError as error:
             return {}, [Problem(where, f"cannot be read: {error.strerror}", "a readable file", "check that it exists")]
         except UnicodeDecodeError:

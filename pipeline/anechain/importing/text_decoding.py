@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from anechain.errors import InputError
+from anechain.regular_files import require_regular_file
 
 __all__ = ["DecodedText", "decode", "read_bytes", "whole_lines"]
 
@@ -153,6 +154,7 @@ def read_bytes(path: Path, where: str) -> bytes:
         If the file cannot be read.
     """
     try:
+        require_regular_file(path)
         return path.read_bytes()
     except OSError as error:
         raise InputError.single(

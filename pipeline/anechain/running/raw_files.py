@@ -7,6 +7,7 @@ from pathlib import Path
 
 from anechain.campaign.file import Device
 from anechain.errors import InputError, Problem
+from anechain.regular_files import require_regular_file
 
 __all__ = ["is_file", "matching_files", "resolve_files", "texts_in"]
 
@@ -58,6 +59,7 @@ def resolve_files(folder: Path, device: Device) -> dict[str, list[Path]]:
         for path in paths:
             shown = path.relative_to(folder).as_posix()
             try:
+                require_regular_file(path)
                 with path.open("rb") as file:
                     empty = not file.read(1)
             except OSError as error:
@@ -65,6 +67,15 @@ def resolve_files(folder: Path, device: Device) -> dict[str, list[Path]]:
                     Problem(shown, f"cannot be read: {error.strerror}", fix="check the file and its permissions")
                 )
                 continue
+            if not path.resolve().is_relative_to(folder.resolve()):
+                problems.append(
+                    Problem(
+                        shown,
+                        "is a link to a file outside the campaign's folder",
+                        "files of the campaign's folder, or links to them",
+                        "copy the file there, so that the campaign holds what its results are made from",
+                    )
+                )
             if empty:
                 problems.append(Problem(shown, "is empty", "an export with data", "export it again"))
             files[name][path] = None
