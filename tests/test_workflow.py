@@ -302,3 +302,15 @@ def test_a_failed_device_is_named_and_the_others_are_finished(tmp_path):
 def test_what_snakemake_is_told_after_the_dashes_reaches_it(copy):
     done = run_anechain("run", copy / "campaign.yaml", "--cores", "1", "--", "--forcerun", "report", "--dry-run")
     assert "report" in done.stdout + done.stderr
+
+
+@pytest.mark.proof
+@pytest.mark.parametrize("name", ["x #y.yaml", "2024", "a: b.yaml", "it's {one}.yaml"])
+def test_a_campaign_may_have_any_name(copy, name):
+    """The file of that name is run, and not campaign.yaml."""
+    text = (copy / "campaign.yaml").read_text()
+    title = text.splitlines()[1]
+    assert title.startswith("title:")
+    (copy / name).write_text(text.replace(title, "title: The other file"))
+    run(copy / name)
+    assert "The other file" in (copy / "results" / "report" / "index.html").read_text()

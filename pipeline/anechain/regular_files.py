@@ -21,4 +21,5 @@ def require_regular_file(path: Path) -> None:
     if not stat.S_ISREG(mode):
         kinds = ((stat.S_ISDIR, "a folder"), (stat.S_ISFIFO, "a named pipe"), (stat.S_ISSOCK, "a socket"))
         kind = next((name for is_kind, name in kinds if is_kind(mode)), "a device")
-        raise OSError(errno.EINVAL, f"it is {kind}, not a regular file", str(path))
+        number = errno.EISDIR if stat.S_ISDIR(mode) else errno.EINVAL
+        raise OSError(number, f"it is {kind}, not a regular file", str(path))

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
@@ -13,6 +13,9 @@ from anechain.campaign.file import Campaign
 from anechain.campaign.problems import option_problems, shown
 from anechain.errors import InputError, Problem
 from anechain.regular_files import require_regular_file
+
+if TYPE_CHECKING:
+    from ruamel.yaml import YAML
 
 __all__ = ["load_campaign"]
 
@@ -36,7 +39,6 @@ def load_campaign(path: Path) -> Campaign:
     InputError
         With all problems.
     """
-    from ruamel.yaml import YAML
     from ruamel.yaml.error import YAMLError
 
     try:
@@ -60,14 +62,14 @@ def load_campaign(path: Path) -> Campaign:
         ) from None
     try:
         # A few lines of nested aliases can expand to billions of values, so they are counted first.
-        if "&" in text and _values(YAML(typ="safe", pure=True).compose(text), {}) > _MAX_VALUES:
+        if "&" in text and _values(_yaml().compose(text), {}) > _MAX_VALUES:
             raise InputError.single(
                 path,
                 f"expands to more than {_MAX_VALUES} values, because aliases contain aliases",
                 "aliases that contain a few values each",
                 "write the values out",
             )
-        content = YAML(typ="safe", pure=True).load(text)
+        content = _with_text_keys(_yaml().load(text))
     except YAMLError as error:
         raise InputError.single(path, _yaml_message(error), "YAML", "correct this line") from None
     except RecursionError:
@@ -101,6 +103,47 @@ def load_campaign(path: Path) -> Campaign:
     if problems:
         raise InputError(problems)
     return campaign
+
+
+def _yaml() -> YAML:
+    """Return a reader of YAML 1.2 in which dates stay text, as they were written."""
+    from ruamel.yaml import YAML
+    from ruamel.yaml.constructor import ConstructorError, SafeConstructor
+
+    class Constructor(SafeConstructor):
+        pass
+
+    def guarded(construct: Callable[[SafeConstructor, Any], Any]) -> Callable[[SafeConstructor, Any], Any]:
+        def constructed(constructor: SafeConstructor, node: Any) -> Any:
+            try:
+                return construct(constructor, node)
+            except (ValueError, KeyError, OverflowError):
+                kind = str(node.tag).rpartition(":")[2]
+                problem = f"{str(node.value)[:40]!r} cannot be read as {kind}"
+                raise ConstructorError(problem=problem, problem_mark=node.start_mark) from None
+
+        return constructed
+
+    def as_written(_: SafeConstructor, node: Any) -> str:
+        return str(node.value)
+
+    for kind in ("int", "float", "bool"):
+        construct = getattr(SafeConstructor, f"construct_yaml_{kind}")
+        Constructor.add_constructor(f"tag:yaml.org,2002:{kind}", guarded(construct))
+    Constructor.add_constructor("tag:yaml.org,2002:timestamp", as_written)
+    yaml = YAML(typ="safe", pure=True)
+    yaml.Constructor = Constructor
+    return yaml
+
+
+def _with_text_keys(value: Any) -> Any:
+    """Return a value whose keys that are whole numbers are texts, as a person means them: a device or a drive 1."""
+    if isinstance(value, dict):
+        return {
+            str(key) if isinstance(key, int) and not isinstance(key, bool) else key: _with_text_keys(inner)
+            for key, inner in value.items()
+        }
+    return [_with_text_keys(inner) for inner in value] if isinstance(value, list) else value
 
 
 class _ContainsItselfError(Exception):

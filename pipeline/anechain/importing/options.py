@@ -63,7 +63,10 @@ def parse_options(importer: Importer, options: Mapping[str, Any], where: str, pr
     problems = []
     for key in sorted(path_fields & options.keys()):
         if isinstance(options[key], str):
-            values[key] = (folder / options[key]).resolve()
+            try:
+                values[key] = (folder / options[key]).resolve()
+            except (OSError, RuntimeError):  # a link to itself
+                values[key] = folder.resolve() / options[key]
             if not values[key].is_relative_to(folder.resolve()):
                 problems.append(
                     Problem(

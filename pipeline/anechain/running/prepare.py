@@ -53,7 +53,8 @@ def load_plan(campaign_file: Path, trust_importers: bool = False, keep_going: bo
     InputError
         If the campaign is wrong.
     """
-    plan = Plan(campaign_file.resolve().parent, load_campaign(campaign_file), trust_importers, keep_going)
+    campaign = load_campaign(campaign_file)
+    plan = Plan(campaign_file.resolve().parent, campaign, trust_importers, keep_going)
     plan.private_importers()
     _check_versions(plan, campaign_file)
     _check_targets(plan)

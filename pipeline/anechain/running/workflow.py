@@ -21,8 +21,10 @@ from anechain.running.lock import LOCK_VARIABLE, only_run
 from anechain.running.plan import Plan
 from anechain.running.prepare import prepare_results
 
-__all__ = ["Terminated", "end_with_parent", "make_results", "run_workflow"]
+__all__ = ["CAMPAIGN_VARIABLE", "Terminated", "end_with_parent", "make_results", "run_workflow"]
 
+CAMPAIGN_VARIABLE = "ANECHAIN_CAMPAIGN"
+"""Environment variable with the name of the campaign's file, from `anechain run` to its workflow."""
 _LIFELINE = "ANECHAIN_LIFELINE"
 _GRACE = 20.0
 """Seconds that the workflow has to end by itself, for example to cancel the jobs of a cluster."""
@@ -99,10 +101,13 @@ def make_results(
     from anechain_workflows import snakefile
 
     settings = {
-        "campaign": campaign_file.name,
         "trust_importers": plan.trust_importers,
         "keep_going": plan.keep_going,
     }
+    # Not in --config, because Snakemake would read a name such as 2024 or "x #y.yaml" as a number or a part of it.
+    environment = {**os.environ, CAMPAIGN_VARIABLE: campaign_file.name}
+    if progress:
+        environment["ANECHAIN_PROGRESS"] = "1"
     with only_run(plan.results) as lock:
         # The workflow cleans up, since it can be started by plain Snakemake too.
         prepare_results(plan, campaign_file, clean=False)
@@ -118,7 +123,7 @@ def make_results(
                 *("--config", *(f"{name}={value}" for name, value in settings.items())),
                 *more,
             ],
-            {**os.environ, **({"ANECHAIN_PROGRESS": "1"} if progress else {})},
+            environment,
             lock,
         )
 
