@@ -57,7 +57,7 @@ docs: $(VENV)/installed
 lock: $(VENV)/installed
 	PYTHONPATH=tests $(BIN)/python -m frozen_inputs
 
-# How often the causes of peaks and dips are right, over simulated loudspeakers; about five minutes.
+# How often the causes of peaks and dips are right, over simulated loudspeakers; about a quarter of an hour.
 confusion: $(VENV)/installed
 	PYTHONPATH=tests $(BIN)/python benchmarks/confusion.py docs/reference/confusion.md
 

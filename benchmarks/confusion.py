@@ -1,7 +1,8 @@
 """Write the page that states how often the causes of peaks and dips are right: `make confusion`.
 
-Usage: confusion.py PAGE [PART [SHARE]]. Parts are loudspeakers of one family drawn with other random numbers: the
-limits were tuned on parts 0 to 3, the page is made from part 4. SHARE below 1 takes a share of each kind.
+Usage: confusion.py PAGE [PARTS [SHARE]]. Parts, such as 4,5,6, are loudspeakers of one family drawn with other random
+numbers: the limits were tuned on parts 0 to 3, the page is made from parts 4 to 6. SHARE below 1 takes a share of each
+kind.
 """
 
 from __future__ import annotations
@@ -11,8 +12,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from confusion_table import MIN_HEIGHT_DB, Rates, rates_of_part
-from loudspeaker_family import KINDS
+from confusion_table import MIN_HEIGHT_DB, Rates, rates_of_parts
 
 FOUND = ("resonance", "interference or diffraction", "crossover phase", "change of coverage", "not determined")
 RADIATES = ("alike in all directions", "changes with the angle", "not determined")
@@ -30,7 +30,7 @@ def table(head: list[str], rows: list[list[object]]) -> str:
     return "\n".join([*lines, *("| " + " | ".join(str(cell) for cell in row) + " |" for row in rows)])
 
 
-def page(rates: Rates, part: int) -> str:
+def page(rates: Rates, parts: list[int]) -> str:
     """Return the page of the documentation."""
     causes: Counter[tuple[str, bool, str]] = Counter()
     for (_, true, with_phase, found), number in rates.causes.items():
@@ -55,8 +55,8 @@ def page(rates: Rates, part: int) -> str:
 
 {rates.loudspeakers.total()} simulated loudspeakers with known causes (`tests/loudspeaker_family.py`: sums of complex
 pressures of sources on a rigid sphere, each with 0.02 dB of noise), of which none was used to choose the limits: they
-are part {part} of the family, the limits were chosen on parts 0 to 3. Peaks and dips of {MIN_HEIGHT_DB:g} dB or more
-are counted. The phase is known for every other loudspeaker.
+are parts {", ".join(map(str, parts))} of the family, the limits were chosen on parts 0 to 3.
+Peaks and dips of {MIN_HEIGHT_DB:g} dB or more are counted. The phase is known for every other loudspeaker.
 
 - Peaks and dips of other causes that are called a resonance: **{percent(rates.false_resonances)}**.
 - Resonances of 1 dB or more and Q 2 or more that are not found as such: **{percent(rates.missed_resonances)}**.
@@ -69,8 +69,8 @@ The rates hold for this family. A real loudspeaker may have causes that it does 
 
 {table(["true cause", *FOUND], rows)}
 
-A peak or dip belongs to a resonance if it is within its width, else to the other cause of the loudspeaker. What is left
-of a baffle or a beaming piston counts as a change of coverage.
+A peak or dip belongs to a resonance if it is within its width, or between two resonances of similar width that overlap,
+else to the other cause of the loudspeaker. What is left of a baffle or a beaming piston counts as a change of coverage.
 
 ## By kind of loudspeaker
 
@@ -85,13 +85,13 @@ of a baffle or a beaming piston counts as a change of coverage.
 def main() -> None:
     """Write the page."""
     target = Path(sys.argv[1])
-    part = int(sys.argv[2]) if len(sys.argv) > 2 else 4
+    parts = [int(part) for part in sys.argv[2].split(",")] if len(sys.argv) > 2 else [4, 5, 6]
     share = float(sys.argv[3]) if len(sys.argv) > 3 else 1.0
     start = time.process_time()
-    rates = rates_of_part(part, share)
-    target.write_text(page(rates, part), encoding="utf-8")
+    rates = rates_of_parts(parts, share)
+    target.write_text(page(rates, parts), encoding="utf-8")
     seconds = (time.process_time() - start) / rates.loudspeakers.total()
-    print(f"{sum(KINDS.values())} loudspeakers in a part; false resonances {percent(rates.false_resonances)}, ", end="")
+    print(f"{rates.loudspeakers.total()} loudspeakers; false resonances {percent(rates.false_resonances)}, ", end="")
     print(f"missed resonances {percent(rates.missed_resonances)}; {seconds:.2f} s of processor time per loudspeaker")
     for kind, resonance in rates.missed:
         print(f"missed: {kind}: {resonance}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -80,18 +80,50 @@ def report_of(loudspeaker: Loudspeaker, with_phase: bool) -> DeviationReport:
 def resonances_at(deviation: Deviation, resonances: Iterable[Resonance]) -> list[Resonance]:
     """The resonances that a peak or dip belongs to: within their width, and not much wider than they are.
 
-    A resonance that is added with a phase has a dip next to its peak: twice the width. Where the widths of two
-    resonances overlap, they are one peak.
+    A resonance that is added with a phase has a dip next to its peak: twice the width. Two resonances of similar width
+    that overlap are one peak, which lies between them.
     """
-    belongs = []
-    for one in resonances:
-        width = float(bandwidth_of_q(one.pole_q))
-        distance = abs(np.log2(deviation.feature.centre_hz / one.centre_hz))
-        if distance <= max(1 / 12, (2 if one.has_phase else 0.5) * width) and deviation.feature.width_octaves <= max(
-            3 * width, 1 / 6
+    return [
+        resonance
+        for group in _overlapping(resonances)
+        for resonance in group
+        if _contains(group, deviation) or _contains([resonance], deviation)
+    ]
+
+
+def _width(resonance: Resonance) -> float:
+    return float(bandwidth_of_q(resonance.pole_q))
+
+
+def _overlapping(resonances: Iterable[Resonance]) -> list[list[Resonance]]:
+    """Groups of resonances without phase whose widths differ by less than a factor of 2 and overlap."""
+    groups: list[list[Resonance]] = []
+    for resonance in sorted(resonances, key=lambda each: each.centre_hz):
+        last = groups[-1][-1] if groups else None
+        if (
+            last is not None
+            and not (last.has_phase or resonance.has_phase)
+            and 0.5 < _width(resonance) / _width(last) < 2
+            and np.log2(resonance.centre_hz / last.centre_hz) <= (_width(resonance) + _width(last)) / 2
         ):
-            belongs.append(one)
-    return belongs
+            groups[-1].append(resonance)
+        else:
+            groups.append([resonance])
+    return groups
+
+
+def _contains(group: Sequence[Resonance], deviation: Deviation) -> bool:
+    """Whether a peak or dip is within the width of a group of resonances, and at most three times as wide."""
+    centres = [float(np.log2(each.centre_hz)) for each in group]
+    reaches = [max(1 / 12, (2 if each.has_phase else 0.5) * _width(each)) for each in group]
+    low = min(centre - reach for centre, reach in zip(centres, reaches, strict=True))
+    high = max(centre + reach for centre, reach in zip(centres, reaches, strict=True))
+    widths = [_width(each) for each in group]
+    width = max(c + w / 2 for c, w in zip(centres, widths, strict=True)) - min(
+        c - w / 2 for c, w in zip(centres, widths, strict=True)
+    )
+    feature = deviation.feature
+    return low <= np.log2(feature.centre_hz) <= high and feature.width_octaves <= max(3 * width, 1 / 6)
 
 
 def count(rates: Rates, loudspeaker: Loudspeaker, with_phase: bool, report: DeviationReport) -> None:
@@ -120,10 +152,11 @@ def count(rates: Rates, loudspeaker: Loudspeaker, with_phase: bool, report: Devi
     )
 
 
-def rates_of_part(part: int, share: float = 1.0) -> Rates:
-    """Counts over a part of the family: the phase is known for every other loudspeaker."""
+def rates_of_parts(parts: Iterable[int], share: float = 1.0) -> Rates:
+    """Counts over parts of the family: the phase is known for every other loudspeaker."""
     rates = Rates()
-    for number, loudspeaker in family(part, share):
-        with_phase = number % 2 == 0
-        count(rates, loudspeaker, with_phase, report_of(loudspeaker, with_phase))
+    for part in parts:
+        for number, loudspeaker in family(part, share):
+            with_phase = number % 2 == 0
+            count(rates, loudspeaker, with_phase, report_of(loudspeaker, with_phase))
     return rates

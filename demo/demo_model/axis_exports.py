@@ -36,7 +36,7 @@ def alder_recordings() -> dict[str, bytes]:
     """
     alder, files = LOUDSPEAKERS["alder"], {}
     cold = recordings(alder, seed=300)
-    warm = recordings(alder, seed=400, temperatures=warmed_up(alder, *WARM_UP), interval=5.0)
+    warm = recordings(alder, seed=400, temperatures=warmed_up(alder, *WARM_UP), interval=8.0)
     for folder, series in (("drives", cold), ("warm", warm)):
         listed = ["file,plane,angle,drive,take,order,started"]
         for number, take, recording in _numbered(series):

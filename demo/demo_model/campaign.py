@@ -28,7 +28,7 @@ _HARMONICS = """\
 """
 
 _SWEEP = """\
-        sweep: {kind: exponential, start: 18, stop: 21000, duration: 2.8, fade_in: 0.030, fade_out: 0.005}
+        sweep: {kind: exponential, start: 18, stop: 21000, duration: 5.6, fade_in: 0.030, fade_out: 0.005}
         calibrator: raw/calibrator.wav        # 94 dB at 1 kHz
         harmonics: {orders: 9}
 """
@@ -115,7 +115,7 @@ devices:
       options:
         pattern: "alder_{{plane}}_{{angle}}_{{take}}.csv"
 {_HARMONICS}\
-      # raw/alder/warm has the same sweeps after 20 minutes of pink noise at 16 V, one every 5 s. To see the effect of
+      # raw/alder/warm has the same sweeps after 20 minutes of pink noise at 16 V, one every 8 s. To see the effect of
       # a hot voice coil, replace drives by warm, twice.
       files: ["raw/alder/drives/*.wav"]
       importer: capture

@@ -45,11 +45,11 @@ __all__ = [
 
 RATE = 48_000
 """Hz."""
-START, STOP, DURATION = 18.0, 21_000.0, 2.8
+START, STOP, DURATION = 18.0, 21_000.0, 5.6
 """Exponential sweep: Hz, Hz, s."""
 FADE_IN, FADE_OUT = 0.030, 0.005
 """s."""
-BEFORE, LENGTH = 0.4, 4.0
+BEFORE, LENGTH = 0.4, 6.8
 """Silence before the sweep, and length of the recording, s."""
 DRIVES = (0.7, 1.4, 2.83, 5.66, 11.3)
 """V r.m.s. at the terminals, increasing. The first is repeated at the end, to show whether anything changed."""

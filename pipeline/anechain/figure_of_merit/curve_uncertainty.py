@@ -302,14 +302,14 @@ def thinned_rows(frequency: Floats, per_octave: float = ROWS_PER_OCTAVE) -> NDAr
     return np.unique(np.clip(np.searchsorted(octaves, wanted - 1e-9), 0, frequency.size - 1))
 
 
-def _interval_without_bias(value: float, base: float | None, drawn: Sequence[float]) -> tuple[float, float]:
+def _interval_without_bias(value: float, before: float | None, drawn: Sequence[float]) -> Floats:
     """Return the 95 % interval of a number without its bias: the median of the draws minus the number before them.
 
     An extreme of a curve with errors, for instance, is on average larger than that of the true curve.
     """
     low, median, high = np.quantile(drawn, (0.025, 0.5, 0.975), method="weibull")
-    without_bias = value - (median - (value if base is None else base))
-    return float(without_bias + low - median), float(without_bias + high - median)
+    without_bias = value - (median - (value if before is None else before))
+    return np.array([without_bias + low - median, without_bias + high - median])
 
 
 def uncertainties_of_draws(
@@ -331,14 +331,14 @@ def uncertainties_of_draws(
     base : mapping of str to float or None, optional
         The numbers of the levels to which the errors of the draws were added, if these are not the measured ones.
     other_draws : iterable of iterables of mapping of str to float or None, optional
-        The same numbers in draws of other estimates, such as those after :func:`averaged_without_noise`. With them the
-        interval is the union of those of all draws: for numbers that small errors move far, such as the frequency at
-        which a limit is first exceeded, whose bias is not well known.
+        The same numbers in draws of other estimates, such as those after :func:`averaged_without_noise`: for numbers
+        that small errors move far, such as the frequency at which a limit is first exceeded.
 
     Returns
     -------
     dict of str to Uncertainty
-        By the names of the numbers.
+        By the names of the numbers. The bias of a number is not well known, so its interval contains that of the draws,
+        that without the bias, those of other draws, and the number.
     """
     directions = errors.directions
     if directions is None:
@@ -359,12 +359,13 @@ def uncertainties_of_draws(
                 f"Monte Carlo, {directions.draws} draws (JCGM 101), normal distribution, sampling error "
                 f"{sampling:.0f} %; {components}"
             )
+            before = value if base is None else base[name]
+            determined = [each[name] for each in (values_by_name, *others_by_name) if each[name]]
+            ends = [np.quantile(each, (0.025, 0.975), method="weibull") for each in determined]
+            ends.append(_interval_without_bias(value, before, values_by_name[name]))
+            interval = float(min(np.min(ends), value)), float(max(np.max(ends), value))
             standard = result.standard
-            interval = _interval_without_bias(value, None if base is None else base[name], values_by_name[name])
             if others_by_name:
-                determined = [each[name] for each in (values_by_name, *others_by_name) if each[name]]
-                ends = [np.quantile(each, (0.025, 0.975), method="weibull") for each in determined]
-                interval = float(min(np.min(ends), value, interval[0])), float(max(np.max(ends), value, interval[1]))
                 standard = max(standard, (interval[1] - interval[0]) / (2 * NORMAL_95))
             uncertainties[name] = Uncertainty(standard, propagation, note=result.reason, interval=interval)
     return uncertainties
