@@ -29,7 +29,7 @@ from anechain.stages.batch import Outcome
 if TYPE_CHECKING:
     import xarray as xr
 
-VERSION = 5
+VERSION = 6
 USES = ("level-reference", *METHODS)
 
 
