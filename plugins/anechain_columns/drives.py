@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import PurePath
 
 from anechain.errors import InputError, Problem
-from anechain.importing.name_patterns import WORD_OR_NUMBER
+from anechain.importing.name_patterns import WORD_OR_NUMBER, match_tokens
 from anechain_columns.options import ColumnsOptions, drive_pattern_tokens
 
 __all__ = ["volts_of_files"]
@@ -90,8 +90,6 @@ def volts_of_files(files: Mapping[str, PurePath], options: ColumnsOptions, where
 
 def _drive_word(path: PurePath, pattern: str) -> str | None:
     """Return the text of {drive} in a file's name, in lower case; None if the name does not fit the pattern."""
-    fields = {"{drive}": f"(?P<drive>{WORD_OR_NUMBER})", "{any}": ".*?"}
-    expression = "".join(fields.get(token) or re.escape(token) for token in drive_pattern_tokens(pattern))
     name = "/".join(path.parts[-1 - pattern.count("/") :])
-    match = re.fullmatch(expression, name, re.IGNORECASE | re.DOTALL)
-    return match["drive"].casefold() if match else None
+    match = match_tokens(drive_pattern_tokens(pattern), name, {"drive": WORD_OR_NUMBER})
+    return None if match is None else match[0]["drive"].casefold()

@@ -109,7 +109,7 @@ def direction_of_name(path: PurePath, where: str, options: NamingOptions) -> Dir
     fields = match_template(tokens, name, words)
     if fields is None:
         raise _mismatch(tokens, name, where, words, expected)
-    if fields != match_template(tokens, name, words, ".*"):
+    if fields != match_template(tokens, name, words, greedy=True):
         raise InputError.single(
             where,
             f"file name {name!r} fits the pattern in more than one way, with different directions",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 
-from anechain.importing.name_patterns import WORD_OR_NUMBER, pattern_tokens
+from anechain.importing.name_patterns import WORD_OR_NUMBER, match_tokens, pattern_tokens
 
 __all__ = ["ANGLE", "explain_mismatch", "match_template", "parse_angle", "parse_template"]
 
@@ -42,28 +42,22 @@ def parse_template(template: str, extra_fields: Sequence[str] = ()) -> tuple[str
     return pattern_tokens(template, fields, ("plane", "angle"), advice)
 
 
-def _expression(tokens: Sequence[str], words: Mapping[str, Sequence[str]] | None, any_text: str) -> str:
-    """Return the regular expression of a pattern; if `words` is None, planes and sides match any word."""
-    parts = []
-    for token in tokens:
-        name = token[1:-1]
-        if not token.startswith("{"):
-            parts.append(re.escape(token))
-        elif name == "any":
-            parts.append(any_text)
-        elif name == "angle":
-            # A digit after the match would mean that only a part of the number was matched.
-            parts.append(f"(?P<angle>{ANGLE})(?![0-9])")
-        elif name not in FIELDS:
-            parts.append(f"(?P<{name}>{WORD_OR_NUMBER})")
+def _fields(tokens: Sequence[str], words: Mapping[str, Sequence[str]] | None) -> dict[str, str]:
+    """Return the regular expression of each field; if `words` is None, planes and sides match any word."""
+    fields = {}
+    for name in (token[1:-1] for token in tokens if token.startswith("{")):
+        if name == "angle":
+            fields[name] = ANGLE
+        elif name in FIELDS:
+            known = sorted(words[name], key=len, reverse=True) if words is not None and name in words else ()
+            fields[name] = "|".join(map(re.escape, known)) if words is not None else _WORD
         else:
-            known = _WORD if words is None else "|".join(map(re.escape, sorted(words[name], key=len, reverse=True)))
-            parts.append(f"(?P<{name}>{known})")
-    return "".join(parts)
+            fields[name] = WORD_OR_NUMBER
+    return fields
 
 
 def match_template(
-    tokens: Sequence[str], name: str, words: Mapping[str, Sequence[str]] | None, any_text: str = ".*?"
+    tokens: Sequence[str], name: str, words: Mapping[str, Sequence[str]] | None, *, greedy: bool = False
 ) -> dict[str, str] | None:
     """Match a whole name with a pattern, ignoring case.
 
@@ -75,28 +69,28 @@ def match_template(
         The file name or title.
     words : mapping of str to sequence of str, or None
         Words of the fields plane and side; if None, these fields match any word.
-    any_text : str
-        Regular expression of {any}: ".*?" matches as little as possible, ".*" as much as possible.
+    greedy : bool
+        Whether {any} matches as much as possible instead of as little.
 
     Returns
     -------
     dict of str to str, or None
         Text of each field; None if the name does not match.
     """
-    match = re.fullmatch(_expression(tokens, words, any_text), name, re.IGNORECASE | re.DOTALL)
-    return match.groupdict() if match else None
+    match = match_tokens(tokens, name, _fields(tokens, words), numbers=["angle"], greedy=greedy)
+    return None if match is None else match[0]
 
 
 def explain_mismatch(tokens: Sequence[str], name: str) -> str:
     """Return which part of a pattern a name does not match."""
     end = 0
     for count in range(1, len(tokens) + 1):
-        match = re.match(_expression(tokens[:count], None, ".*?"), name, re.IGNORECASE | re.DOTALL)
+        match = match_tokens(tokens[:count], name, _fields(tokens, None), numbers=["angle"], whole=False)
         if match is None:
             rest, token = name[end:], tokens[count - 1]
             part = f"the field {token}" if token[0] == "{" else f"the text {token!r}"
             return f"{part} does not fit {rest!r}" if rest else f"{part} is missing at the end"
-        end = match.end()
+        end = match[1]
     return f"{name[end:]!r} is left over at its end"
 
 

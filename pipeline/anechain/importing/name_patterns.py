@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
-__all__ = ["ANY", "WORD_OR_NUMBER", "pattern_tokens"]
+__all__ = ["ANY", "WORD_OR_NUMBER", "match_tokens", "pattern_tokens"]
 
 ANY = "any"
 """Field that stands for any text. A pattern may have it several times."""
+_DIGITS = tuple("0123456789")
 WORD_OR_NUMBER = r"[^\W_]+(?:[.,][0-9]+)?"
 """Regular expression of a field without known words: letters and digits, with or without decimals."""
 
@@ -57,3 +58,82 @@ def pattern_tokens(pattern: str, fields: Sequence[str], required: Sequence[str],
         if left.startswith("{") and right.startswith("{") and f"{{{ANY}}}" in (left, right):
             raise ValueError(f"{left}{right}: {{{ANY}}} needs literal text between it and another field")
     return tokens
+
+
+def match_tokens(
+    tokens: Sequence[str],
+    name: str,
+    fields: Mapping[str, str],
+    *,
+    numbers: Collection[str] = (),
+    greedy: bool = False,
+    whole: bool = True,
+) -> tuple[dict[str, str], int] | None:
+    """Match a name with a pattern, ignoring case.
+
+    Parameters
+    ----------
+    tokens : sequence of str
+        Of :func:`pattern_tokens`.
+    name : str
+        The name.
+    fields : mapping of str to str
+        Regular expression of each field but {any}. Of several lengths that fit, the longest is tried first.
+    numbers : collection of str
+        Fields that do not end before a digit, where only a part of the number would be matched.
+    greedy : bool
+        Whether {any} stands for as much as possible instead of as little.
+    whole : bool
+        Whether the pattern has to reach the end of the name.
+
+    Returns
+    -------
+    texts : dict of str to str
+        Text of each field.
+    end : int
+        Where the match ends. The result is None if the name does not match.
+
+    Notes
+    -----
+    It finds what a backtracking regular expression would find first. The time grows with the product of the lengths of
+    pattern and name, and not exponentially with the number of fields {any}.
+    """
+    length = len(name)
+    whole_numbers = {f"{{{field}}}" for field in numbers}
+    parts = [
+        None
+        if token == f"{{{ANY}}}"
+        else re.compile(fields[token[1:-1]] if token[0] == "{" else re.escape(token), re.IGNORECASE | re.DOTALL)
+        for token in tokens
+    ]
+
+    def ends(token: str, part: re.Pattern[str] | None, start: int) -> Iterator[int]:
+        """Yield where a part can end, in the order of preference."""
+        if part is None:
+            yield from range(length, start - 1, -1) if greedy else range(start, length + 1)
+        elif (longest := part.match(name, start)) is not None:
+            for end in range(longest.end(), start, -1):
+                splits_number = token in whole_numbers and name[end : end + 1] in _DIGITS
+                if not splits_number and (end == longest.end() or part.fullmatch(name, start, end)):
+                    yield end
+
+    # From which places the rest of the pattern can match, from its end to its start.
+    possible = {length} if whole else set(range(length + 1))
+    from_places = [possible]
+    for token, part in zip(reversed(tokens), reversed(parts), strict=True):
+        if part is None:
+            last = max(possible, default=-1)
+            possible = set(range(last + 1))
+        else:
+            possible = {at for at in range(length + 1) if any(end in possible for end in ends(token, part, at))}
+        from_places.append(possible)
+    from_places.reverse()
+    if 0 not in from_places[0]:
+        return None
+    place, texts = 0, {}
+    for token, part, later in zip(tokens, parts, from_places[1:], strict=True):
+        end = next(end for end in ends(token, part, place) if end in later)
+        if token[0] == "{" and part is not None:
+            texts[token[1:-1]] = name[place:end]
+        place = end
+    return texts, place
