@@ -40,6 +40,7 @@ ROOMS = (
     ("acoustics",),
     ("methods",),
     ("arrays", "cautions", "errors", "regular_files"),
+    ("printable",),
 )
 """From the top down; rooms of one line do not import each other."""
 ACOUSTICS = (("recording",), ("nonlinear",), ("uncertainty",), ("impedance",), ("directivity",), ("phase",), ("curve",))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from anechain.printable import visible
+
 __all__ = ["InputError", "Problem", "format_problems"]
 
 
@@ -35,7 +37,7 @@ class Problem:
             lines.append(f"    expected: {self.expected}")
         if self.fix:
             lines.append(f"    fix: {self.fix}")
-        return "\n".join(lines)
+        return visible("\n".join(lines))
 
 
 class InputError(Exception):

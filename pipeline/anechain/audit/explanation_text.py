@@ -11,7 +11,7 @@ from anechain.acoustics.curve.frequency_text import format_hertz
 from anechain.audit.cause_text import cause_lines, count_of, list_of, value_text
 from anechain.audit.explanation import Explanation
 from anechain.data.changes import COMPARISON, DeviceChange, Difference, ExplainedDifference
-from anechain.receipts.printable import printable
+from anechain.printable import printable
 
 __all__ = ["MAX_DETAILED_DEVICES", "explanation_text"]
 

@@ -12,10 +12,10 @@ from typing import Any, Literal
 
 from anechain.audit.value_pairs import Pair, dataset_pairs, table_pairs, text_pairs, tree_pairs
 from anechain.errors import InputError
+from anechain.printable import printable
 from anechain.receipts.canonical_json import parse_json
 from anechain.receipts.file_formats import format_of
 from anechain.receipts.netcdf_receipt import NETCDF_SIGNATURES, netcdf_digest, netcdf_receipt
-from anechain.receipts.printable import printable
 
 __all__ = ["Outcome", "OutputComparison", "compare_outputs", "compare_results"]
 

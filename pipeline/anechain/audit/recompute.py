@@ -17,7 +17,7 @@ from anechain.audit.records import CAMPAIGN, MANIFESTS, campaign_plan
 from anechain.audit.version_changes import version_changes
 from anechain.data.store import check_receipt, sha256_file
 from anechain.errors import InputError
-from anechain.receipts.printable import printable
+from anechain.printable import printable
 from anechain.receipts.receipt import raw_inputs
 from anechain.running.manifests import read_manifest
 from anechain.running.plan import Plan

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from anechain.receipts.printable import printable
+from anechain.printable import printable
 
 __all__ = ["FileStatus", "State", "Verification"]
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from anechain.receipts.printable import printable
+from anechain.printable import printable
 
 __all__ = ["receipt_tree"]
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from anechain.cautions import CAUTIONS
+from anechain.printable import visible
 from anechain.report.history import processing_history
 from anechain.report.page_content import DeviceSection, PageContent
 from anechain.report.safe_markup import json_markup, svg_markup
@@ -96,4 +97,10 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        finalize=_shown,
     )
+
+
+def _shown(value: Any) -> Any:
+    """Return a text of the campaign or of a raw file without characters that act instead of being shown."""
+    return visible(value) if type(value) is str else value
