@@ -39,12 +39,12 @@ ROOMS = (
     ("receipts",),
     ("acoustics",),
     ("methods",),
-    ("arrays", "cautions", "errors", "regular_files"),
+    ("arrays", "cautions", "errors", "number_rows", "regular_files"),
     ("printable",),
 )
 """From the top down; rooms of one line do not import each other."""
 ACOUSTICS = (("recording",), ("nonlinear",), ("uncertainty",), ("impedance",), ("directivity",), ("phase",), ("curve",))
-FOR_IMPORTERS = {"acoustics", "arrays", "assemble", "errors", "hooks", "importing"}
+FOR_IMPORTERS = {"acoustics", "arrays", "assemble", "errors", "hooks", "importing", "number_rows"}
 """What an importer may import: the public interface, and the building blocks that bundled importers use too."""
 
 

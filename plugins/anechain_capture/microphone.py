@@ -11,6 +11,7 @@ import numpy as np
 from anechain.acoustics.recording.calibration import calibrator_tone
 from anechain.arrays import Floats
 from anechain.errors import InputError
+from anechain.number_rows import numbers_of_line
 from anechain_capture.options import CaptureOptions
 from anechain_capture.sound_files import read_header, read_samples
 
@@ -48,8 +49,8 @@ def microphone_response(path: Path, gives: str) -> MicrophoneResponse:
     Parameters
     ----------
     path : Path
-        Text: lines of two or three numbers, separated by blanks, tabs, commas or semicolons, with decimal points.
-        Lines that do not begin with a number are ignored.
+        Text: lines of two or three numbers, separated by blanks, tabs, commas or semicolons, with decimal points
+        or, where no comma separates, decimal commas. Lines that do not begin with a number are ignored.
     gives : str
         "response", or "correction" for its negative.
 
@@ -67,13 +68,11 @@ def microphone_response(path: Path, gives: str) -> MicrophoneResponse:
             label, f"cannot be read: {error.strerror}", fix="check the option `microphone`"
         ) from None
     for number, line in enumerate(text.splitlines(), start=1):
-        cells = line.replace(",", " ").replace(";", " ").split()
-        try:
-            row = [float(cell) for cell in cells]
-        except ValueError:
-            if cells and cells[0][0].isdigit():
+        row = numbers_of_line(line)
+        if row is None:
+            if line.strip()[:1].isdigit():
                 what, fix = f"line {number}: {line.strip()[:60]!r} is not a row of numbers", "correct the line"
-                raise InputError.single(label, what, "frequency, dB and, if known, degrees", fix) from None
+                raise InputError.single(label, what, "frequency, dB and, if known, degrees", fix)
             continue
         if not row:
             continue

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from anechain.arrays import Floats
 from anechain.campaign.numbers import Target
 from anechain.errors import InputError, Problem
+from anechain.number_rows import numbers_of_line
 from anechain.regular_files import require_regular_file
 
 __all__ = ["read_target"]
@@ -18,8 +18,8 @@ __all__ = ["read_target"]
 def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     """Read a target curve: two columns, Hz and dB.
 
-    Columns are separated by white space, commas, semicolons or tabs. Lines that begin with # and one line of titles
-    are ignored.
+    Columns are separated by white space, commas, semicolons or tabs. Decimals have points or, where no comma separates
+    the columns, commas. Lines that begin with # and one line of titles are ignored.
 
     Raises
     ------
@@ -30,7 +30,7 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
     path = folder / target.file
     problems: list[Problem] = []
     rows: list[tuple[float, float]] = []
-    expected = "two columns, Hz and dB, with decimal points"
+    expected = "two columns, Hz and dB, with decimal points, or with decimal commas and blanks or semicolons between"
     try:
         require_regular_file(path)
         lines = path.read_text(encoding="utf-8-sig").splitlines()
@@ -47,13 +47,12 @@ def read_target(folder: Path, target: Target) -> tuple[Floats, Floats]:
         (at, line.strip()) for at, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")
     ]
     for place, (at, line) in enumerate(filled):
-        cells = [cell for cell in re.split(r"[\s,;]+", line) if cell]
-        try:
-            hz, level = (float(cell) for cell in cells)
-        except ValueError:
-            if place > 0 or any(sign.isdigit() for sign in cells[0][:1]):
+        numbers = numbers_of_line(line)
+        if numbers is None or len(numbers) != 2:
+            if place > 0 or numbers or line[0].isdigit():
                 problems.append(Problem(target.file, f"line {at}: {line[:60]!r}", expected, "correct the line"))
             continue
+        hz, level = numbers
         if not (0 < hz < np.inf and np.isfinite(level)) or (rows and hz <= rows[-1][0]):
             problems.append(
                 Problem(
