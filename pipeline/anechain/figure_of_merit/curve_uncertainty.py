@@ -337,8 +337,8 @@ def uncertainties_of_draws(
     Returns
     -------
     dict of str to Uncertainty
-        By the names of the numbers. Where noise was removed before the draws, the bias of a number is not well known: its
-        interval contains that of the draws, that without the bias, those of other draws, and the number.
+        By the names of the numbers. Where noise was removed before the draws, the bias of a number is not well known:
+        its interval contains that of the draws, that without the bias, those of other draws, and the number.
     """
     directions = errors.directions
     if directions is None:
@@ -363,8 +363,8 @@ def uncertainties_of_draws(
             standard = result.standard
             if base is not None or others_by_name:
                 determined = [each[name] for each in (values_by_name, *others_by_name) if each[name]]
-                ends = [interval, *(np.quantile(each, (0.025, 0.975), method="weibull") for each in determined)]
-                interval = float(min(np.min(ends), value)), float(max(np.max(ends), value))
+                ends = np.array([np.quantile(each, (0.025, 0.975), method="weibull") for each in determined])
+                interval = min(ends.min(), value, interval[0]), max(ends.max(), value, interval[1])
             if others_by_name:
                 standard = max(standard, (interval[1] - interval[0]) / (2 * NORMAL_95))
             uncertainties[name] = Uncertainty(standard, propagation, note=result.reason, interval=interval)
