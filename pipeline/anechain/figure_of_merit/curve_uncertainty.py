@@ -302,14 +302,14 @@ def thinned_rows(frequency: Floats, per_octave: float = ROWS_PER_OCTAVE) -> NDAr
     return np.unique(np.clip(np.searchsorted(octaves, wanted - 1e-9), 0, frequency.size - 1))
 
 
-def _interval_without_bias(value: float, before: float | None, drawn: Sequence[float]) -> Floats:
+def _interval_without_bias(value: float, base: float | None, drawn: Sequence[float]) -> tuple[float, float]:
     """Return the 95 % interval of a number without its bias: the median of the draws minus the number before them.
 
     An extreme of a curve with errors, for instance, is on average larger than that of the true curve.
     """
     low, median, high = np.quantile(drawn, (0.025, 0.5, 0.975), method="weibull")
-    without_bias = value - (median - (value if before is None else before))
-    return np.array([without_bias + low - median, without_bias + high - median])
+    without_bias = value - (median - (value if base is None else base))
+    return float(without_bias + low - median), float(without_bias + high - median)
 
 
 def uncertainties_of_draws(
@@ -337,8 +337,8 @@ def uncertainties_of_draws(
     Returns
     -------
     dict of str to Uncertainty
-        By the names of the numbers. The bias of a number is not well known, so its interval contains that of the draws,
-        that without the bias, those of other draws, and the number.
+        By the names of the numbers. Where noise was removed before the draws, the bias of a number is not well known:
+        its interval contains that of the draws, that without the bias, those of other draws, and the number.
     """
     directions = errors.directions
     if directions is None:
@@ -359,12 +359,12 @@ def uncertainties_of_draws(
                 f"Monte Carlo, {directions.draws} draws (JCGM 101), normal distribution, sampling error "
                 f"{sampling:.0f} %; {components}"
             )
-            before = value if base is None else base[name]
-            determined = [each[name] for each in (values_by_name, *others_by_name) if each[name]]
-            ends = [np.quantile(each, (0.025, 0.975), method="weibull") for each in determined]
-            ends.append(_interval_without_bias(value, before, values_by_name[name]))
-            interval = float(min(np.min(ends), value)), float(max(np.max(ends), value))
+            interval = _interval_without_bias(value, None if base is None else base[name], values_by_name[name])
             standard = result.standard
+            if base is not None or others_by_name:
+                determined = [each[name] for each in (values_by_name, *others_by_name) if each[name]]
+                ends = np.array([np.quantile(each, (0.025, 0.975), method="weibull") for each in determined])
+                interval = min(ends.min(), value, interval[0]), max(ends.max(), value, interval[1])
             if others_by_name:
                 standard = max(standard, (interval[1] - interval[0]) / (2 * NORMAL_95))
             uncertainties[name] = Uncertainty(standard, propagation, note=result.reason, interval=interval)
