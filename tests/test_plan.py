@@ -279,7 +279,7 @@ def test_every_problem_with_raw_files_is_said_at_once(file):
         "raw/absent.txt": "cannot be read: No such file or directory",
         "raw/*.none": "matches no file",
         "raw/empty.txt": "is empty",
-        "raw/folder.txt": "cannot be read: Is a directory",
+        "raw/folder.txt": "cannot be read: it is a folder, not a regular file",
         "raw/dangling.txt": "cannot be read: No such file or directory",
         "raw/around.txt": "cannot be read: Too many levels of symbolic links",
         "raw/**x.txt": "matches no file",
