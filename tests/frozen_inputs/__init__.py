@@ -1,1 +1,1 @@
-"""A frozen input for every registered method; methods.lock keeps the digest of each result."""
+"""A frozen input for every method, stage and bundled importer; methods.lock keeps the digest of each result."""

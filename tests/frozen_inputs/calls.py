@@ -86,9 +86,11 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
     from frozen_inputs.checks import reference_calls_of_checks
     from frozen_inputs.compression import reference_calls_of_compression
     from frozen_inputs.distortion import reference_calls_of_distortion
+    from frozen_inputs.importers import reference_calls_of_importers
     from frozen_inputs.level_errors import reference_calls_of_level_errors
     from frozen_inputs.numbers import reference_calls_of_numbers
     from frozen_inputs.phase import reference_calls_of_phase
+    from frozen_inputs.stages import reference_calls_of_stages
 
     flat = _on_axis_level()
     steep = 80.0 - 30.0 * np.log10(_FREQUENCY / 100.0)
@@ -151,6 +153,8 @@ def reference_calls() -> dict[str, Callable[[], Any]]:
         **reference_calls_of_distortion(),
         **reference_calls_of_level_errors(),
         **reference_calls_of_phase(),
+        **reference_calls_of_importers(),
+        **reference_calls_of_stages(),
         **reference_calls_of_numbers(_FREQUENCY, _TEN, _orbit_levels(), _grid_without_doubles()),
     }
 

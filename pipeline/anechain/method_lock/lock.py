@@ -1,8 +1,8 @@
 """methods.lock: the code and the result of every method at the time of its last version.
 
 A change of code with an unchanged version could change published values unnoticed. The lock detects it: it contains,
-for each version of each method, stage and bundled importer, the fingerprints of all code that it reaches, and for
-methods the digest of the result for a frozen input.
+for each version of each method, stage and bundled importer, the fingerprints of all code that it reaches, and the
+digest of the result for a frozen input.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ _BUNDLED_IMPORTERS = (
     "anechain_uff",
 )
 _LOCKED_STAGES = {
+    "ingest": "read_sources",
     "derive": "curve_dataset",
     "distortion": "distortion_dataset",
     "compression": "compression_dataset",
@@ -89,17 +90,18 @@ def current_lock(calls: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
     Parameters
     ----------
     calls : mapping of str to callable
-        For each method id a function without arguments that returns its result for a frozen input.
+        For each method id, "stage NAME" and "importer NAME" a function without arguments that returns its result for a
+        frozen input.
 
     Returns
     -------
     dict
-        By name and version: `parts` (fingerprint by qualified name) and, for methods, `digest`.
+        By name and version: `parts` (fingerprint by qualified name) and `digest`.
 
     Raises
     ------
     KeyError
-        If a method has no reference call.
+        If a method, stage or importer has no reference call.
     """
     from anechain.method_lock.digest import result_digest
     from anechain.methods import methods, use_method_versions
@@ -114,7 +116,8 @@ def current_lock(calls: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
                 "parts": code_fingerprints(registered.function),
             }
     for what, function in _locked_functions().items():
-        lock[what] = {"parts": code_fingerprints(function)}
+        call = calls[what.rpartition(" version ")[0]]
+        lock[what] = {"digest": result_digest(call()), "parts": code_fingerprints(function)}
     return lock
 
 
@@ -172,7 +175,7 @@ def lock_changes(locked: dict[str, Any], current: dict[str, Any]) -> list[LockCh
             continue
         old, new = before["parts"], now["parts"]
         parts = tuple(sorted(name for name in old.keys() | new.keys() if old.get(name) != new.get(name)))
-        result = before.get("digest") != now.get("digest")
+        result = before["digest"] != now["digest"]
         if parts or result:
             changes.append(LockChange(what, parts, result))
     return changes
