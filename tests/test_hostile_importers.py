@@ -1,13 +1,15 @@
 """Private importers that crash, hang, print, fill the memory or change raw files, in a campaign with a good device."""
 
+import hashlib
 import json
 import sys
 
 import pytest
 from click.testing import CliRunner
 
+from anechain.audit.causes import _step_causes
 from anechain.cli import commands
-from anechain.data.store import read_dataset
+from anechain.data.store import read_dataset, read_receipt
 from anechain.running.prepare import prepare
 from anechain.stages.batch import run_batch
 
@@ -131,3 +133,23 @@ def test_the_check_survives_a_crash(lab, tmp_path):
     done = CliRunner().invoke(commands, ["check", str(tmp_path / "campaign.yaml"), "--trust-importers"])
     assert done.exit_code != 0 and "beech: responses from 1 file by halls" in done.stdout
     assert "crashed (SIGSEGV)" in done.stdout + done.stderr + str(done.exception)
+
+
+def test_an_installed_importer_that_changes_under_its_version_is_run_again(lab, tmp_path):
+    """Its receipt has the SHA-256 of its files; a private importer is an input by itself."""
+    problem, _ = lab("good")
+    assert not problem
+    receipt = read_receipt(tmp_path / "results" / "aspen" / "responses.nc")
+    (step,) = [step for step in receipt["steps"].values() if step["method"] == "ingest"]
+    name, version, code = step["parameters"]["importers"]["responses"]
+    assert (name, version) == ("halls", "1") and code == hashlib.sha256(IMPORTER.encode()).hexdigest()
+    (tmp_path / "halls.py").write_text(IMPORTER.replace("85 - 10", "88 - 10"))
+    changed = prepare(tmp_path / "campaign.yaml", trust_importers=True)
+    assert changed.importer_versions["halls"][1] != code
+    run_batch(changed, "ingest", "0001")
+    lines = CliRunner().invoke(commands, ["trace", str(tmp_path / "results" / "aspen" / "responses.nc")]).stdout
+    assert "halls" in lines
+    after = read_receipt(tmp_path / "results" / "aspen" / "responses.nc")
+    assert after["stamp"] != receipt["stamp"]
+    (cause,) = [cause for cause in _step_causes(step, after["steps"][after["stamp"]], True) if "files" in cause.kind]
+    assert cause.kind == "importer files" and cause.name == "halls" and cause.old == code[:12]

@@ -19,6 +19,7 @@ import anechain.importing.time_limits
 import anechain.methods
 import physics
 from anechain.cli import commands
+from anechain.data.store import sha256_file
 from anechain.errors import InputError
 from anechain.hooks import CERTAIN, LIKELY, NO, POSSIBLE, Description, ImporterHooks, Options, Reading, Verdict
 from anechain.importing.identify import choose_importer, collect_verdicts
@@ -594,7 +595,7 @@ def test_it_is_not_run_without_consent(private):
 def test_it_is_run_with_consent(private):
     plan = prepare(private.parent / "campaign.yaml", trust_importers=True)
     assert plan.private_importers() == [private]
-    assert plan.importer_versions["halls"] == ["1", {}] and (private.parent / "ran").exists()
+    assert plan.importer_versions["halls"] == ["1", sha256_file(private), {}] and (private.parent / "ran").exists()
 
 
 def test_a_campaign_without_private_importers_asks_for_no_consent(private):

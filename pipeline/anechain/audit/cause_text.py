@@ -48,6 +48,8 @@ def cause_lines(cause: Cause, devices: Sequence[str], name_devices: bool) -> lis
             return [f"importer: {change}{suffix}"]
         case "importer":
             return [f"version of importer {cause.name}: {change}{suffix}"]
+        case "importer files":
+            return [f"files of importer {cause.name}, of the same version: {change}{suffix}"]
         case "contract":
             return [f"contract of the output of the step “{cause.name}”: {change}{suffix}"]
         case "input":

@@ -28,8 +28,8 @@ class Cause:
     Attributes
     ----------
     kind : str
-        "raw files", "importer code", "parameter", "method", "stage", "importer", "contract", "input", "file" (an
-        output that was altered), "presentation" or "software".
+        "raw files", "importer code", "importer files", "parameter", "method", "stage", "importer", "contract", "input",
+        "file" (an output that was altered), "presentation" or "software".
     name : str
         Which one: the parameter's path, the method's id, the package.
     old, new : object
@@ -120,6 +120,8 @@ def _step_causes(old: Mapping[str, Any], new: Mapping[str, Any], same_inputs: bo
             kind = "importer"
         elif path == ("importer_version",):
             kind, name = "importer", str(new["parameters"].get("importer"))
+        elif path[0] == "importers" and len(path) == 2 and isinstance(before, list) and isinstance(after, list):
+            kind, name, before, after = _importer_change(before, after)
         causes.append(Cause(kind, name, before, after, step))
     causes += _raw_file_causes(old, new, step)
     if same_inputs and not causes:
@@ -128,6 +130,16 @@ def _step_causes(old: Mapping[str, Any], new: Mapping[str, Any], same_inputs: bo
         if before != after:
             causes.append(Cause("input", step, sorted(before - after), sorted(after - before), step))
     yield from causes
+
+
+def _importer_change(before: list[Any], after: list[Any]) -> tuple[str, str, Any, Any]:
+    """Return kind and name of a cause, and both values, of an importer: [name, version, SHA-256 of its files]."""
+    if before[0] != after[0]:
+        return "importer", "importer", before[0], after[0]
+    if before[1] != after[1]:
+        return "importer", str(after[0]), before[1], after[1]
+    old, new = (str(side[2])[:12] if len(side) > 2 else None for side in (before, after))
+    return "importer files", str(after[0]), old, new
 
 
 def _made_inputs(step: Mapping[str, Any]) -> set[str]:

@@ -5,6 +5,7 @@ An importer that cannot be used is reported with the reason, and does not keep t
 
 from __future__ import annotations
 
+import hashlib
 import importlib.util
 import sys
 from collections.abc import Callable, Sequence
@@ -50,12 +51,15 @@ class Importer:
         Its own description.
     hooks : pluggy.PluginManager
         A manager that holds this plugin alone, so that a result always comes from this importer.
+    code : str
+        SHA-256 of its source files, so that a changed importer is noticed though its version is the same.
     """
 
     name: str
     origin: str
     description: Description
     hooks: pluggy.PluginManager
+    code: str = ""
 
 
 @dataclass(frozen=True)
@@ -126,7 +130,20 @@ def load_plugin(name: str, origin: str, plugin: object) -> Importer | BrokenImpo
         versions(description.methods)
     except (KeyError, TypeError) as error:
         return BrokenImporter(name, origin, f"its methods are not all registered: {error_text(error)}")
-    return Importer(name, origin, description, manager)
+    return Importer(name, origin, description, manager, _code_digest(plugin))
+
+
+def _code_digest(plugin: object) -> str:
+    """Return the SHA-256 of the source files of a plugin: its module, or all modules of its package."""
+    module = plugin if isinstance(plugin, ModuleType) else sys.modules[type(plugin).__module__]
+    package = sys.modules.get(module.__name__.partition(".")[0], module)
+    digest = hashlib.sha256()
+    for folder in sorted(getattr(package, "__path__", ())):
+        for path in sorted(Path(folder).rglob("*.py")):
+            digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
+    if not hasattr(package, "__path__") and (source := getattr(package, "__file__", None)):
+        digest.update(Path(source).read_bytes())
+    return digest.hexdigest()
 
 
 def load_file(path: Path) -> ModuleType:

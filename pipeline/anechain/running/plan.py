@@ -79,7 +79,7 @@ class Plan:
 
     @cached_property
     def importer_versions(self) -> dict[str, Any]:
-        """Version of every usable importer and of the methods that it uses."""
+        """Version and code of every usable importer, and the versions of the methods that it uses."""
         from anechain.importing.importers import find_importers
         from anechain.methods import use_method_versions, versions
 
@@ -89,7 +89,7 @@ class Plan:
             private = []
         with use_method_versions(self.campaign.method_versions):
             return {
-                name: [importer.description.version, versions(importer.description.methods)]
+                name: [importer.description.version, importer.code, versions(importer.description.methods)]
                 for name, importer in find_importers(private)[0].items()
             }
 

@@ -61,7 +61,10 @@ def run(plan: Plan, device: str) -> Outcome:
     roles = {f"raw:{path.relative_to(plan.folder).as_posix()}": path for path in raw}
     parameters = {
         **plan.ingest_parameters(device),
-        "importers": {source.name: [source.importer.name, source.importer.description.version] for source in sources},
+        "importers": {
+            source.name: [source.importer.name, source.importer.description.version, source.importer.code]
+            for source in sources
+        },
         "methods": versions({*USES, *(id_ for source in sources for id_ in source.importer.description.methods)}),
         "reference_distance": REFERENCE_DISTANCE,
         "reference_drive": REFERENCE_DRIVE,
