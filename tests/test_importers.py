@@ -29,6 +29,7 @@ from anechain.importing.read import read
 from anechain.running.dependencies import dependencies
 from anechain.running.plan import Plan
 from anechain.running.prepare import prepare
+from anechain.stages.ingest import chosen_sources
 
 FOREIGN = Path(__file__).parent / "foreign_importer"
 PROJECT = tomllib.loads((FOREIGN / "pyproject.toml").read_text())["project"]
@@ -273,11 +274,14 @@ def test_an_unknown_file_is_refused_with_what_each_said(install, rings, tmp_path
     _, broken = find_importers()
     path = tmp_path / "junk.bin"
     path.write_bytes(bytes(range(256)) * 8)
-    (problem,) = problems_of(choose_importer, [path], usable, broken, "alder")
+    problem, faulty = problems_of(choose_importer, [path], usable, broken, "alder")
     assert problem.where == str(path) and problem.what.startswith("no importer knows this file: ")
     assert "rings: 0.0 (does not begin with “rings 1”)" in problem.what
     assert "broken_answers.identify_raises: failed (anechain_identify failed: KeyError" in problem.what
-    assert "broken_import cannot be used (ModuleNotFoundError" in problem.what and "importer:" in problem.fix
+    assert "importer:" in problem.fix
+    assert faulty.where == "importer broken_import" and faulty.what.startswith("cannot be used: ModuleNotFoundError")
+    several = problems_of(choose_importer, [path] * 80, usable, broken, "alder")
+    assert len([each for each in several if each.where.startswith("importer")]) == 1
 
 
 def test_no_importer_at_all(tmp_path):
@@ -630,6 +634,36 @@ def test_a_private_importer_that_is_broken(private, content, reason):
 def test_a_private_importer_that_is_no_python_file(private):
     (one,) = find_importers([private.with_name("campaign.yaml")])[1]
     assert one.reason == "ImportError: not a Python file"
+
+
+@pytest.mark.parametrize("content", ["1 / 0", PRIVATE.replace("HallOptions)", "HallOptions, interface=2)")])
+def test_a_broken_private_importer_is_named_first_whoever_claims_the_file(private, content):
+    """Though another importer would read the file."""
+    private.write_text(content)
+    campaign = private.parent / "campaign.yaml"
+    campaign.write_text(campaign.read_text().replace("a.hall", "a.csv"))
+    (private.parent / "a.csv").write_text("Hz,H0,H10\n100,80,80\n200,81,81\n")
+    plan = prepare(campaign, trust_importers=True)
+    (problem,) = problems_of(chosen_sources, plan, "alder")
+    reason = "ZeroDivisionError" if content == "1 / 0" else "version 2 of the interface of importers"
+    assert problem.where == "halls.py" and "private importer cannot be used" in problem.what and reason in problem.what
+    assert "--private halls.py --traceback" in problem.fix
+
+
+def test_commands_take_private_importers(private):
+    (private.parent / "a.hall").write_text("x")
+    done = CliRunner().invoke(commands, ["identify", "--private", str(private), str(private.parent / "a.hall")])
+    assert done.exit_code == 0 and "halls           1.0  its name" in done.stdout
+    done = CliRunner().invoke(commands, ["importers", "--private", str(private), "halls"])
+    assert done.exit_code == 0 and done.stdout.startswith("halls 1: Hall files (from halls.py)")
+    private.write_text("1 / 0")
+    done = CliRunner().invoke(commands, ["importers", "--private", str(private), "--traceback", "uff"])
+    assert "halls cannot be used: ZeroDivisionError" in done.stderr and "line 1" in done.stderr
+    private.write_text(PRIVATE.replace("return Verdict(CERTAIN if", "return Verdict(1 / 0 if"))
+    done = CliRunner().invoke(
+        commands, ["identify", "--private", str(private), "--traceback", str(private.parent / "a.hall")]
+    )
+    assert "halls        failed" in done.stdout and "ZeroDivisionError" in done.stderr and "Traceback" in done.stderr
 
 
 def test_private_importers_of_one_name_are_refused(private, rings):

@@ -7,6 +7,7 @@ from anechain.data.checks import Check, Series, check_not_possible, check_result
 from anechain.importing.hooks import (
     CERTAIN,
     IDENTIFY_TIMEOUT,
+    INTERFACE,
     LIKELY,
     LOAD_TIMEOUT,
     NO,
@@ -24,6 +25,7 @@ from anechain.importing.size_limit import check_size
 __all__ = [
     "CERTAIN",
     "IDENTIFY_TIMEOUT",
+    "INTERFACE",
     "LIKELY",
     "LOAD_TIMEOUT",
     "NO",

@@ -15,7 +15,8 @@ from anechain.errors import InputError
 from anechain.regular_files import require_regular_file
 
 if TYPE_CHECKING:
-    pass
+    from anechain.importing.hooks import Verdict
+    from anechain.importing.importers import BrokenImporter
 
 __all__ = ["explain", "identify", "importers", "methods", "schema", "trace"]
 
@@ -99,60 +100,97 @@ def explain(old: Path, new: Path, as_json: bool, figure: Path | None, tolerance:
     sys.exit(int(explanation.differs))
 
 
+PRIVATE = click.option(
+    "--private",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A private importer (a Python file): its code runs.",
+)
+TRACEBACK = click.option("--traceback", is_flag=True, help="Show where the code of an importer fails, for its author.")
+
+
 @click.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-def identify(files: Sequence[Path]) -> None:
+@PRIVATE
+@TRACEBACK
+def identify(files: Sequence[Path], private: Sequence[Path], traceback: bool) -> None:
     """Ask every importer about files, and show each one's verdict and reason.
 
     \b
     Example:
         anechain identify raw/rowan/*.txt
+        anechain identify --private halls.py --traceback raw/rowan/*.hall
     """
+    from anechain.campaign.importing import ImportLimits
     from anechain.errors import Problem
-    from anechain.importing.identify import collect_verdicts
-    from anechain.importing.importers import BrokenImporter, find_importers
+    from anechain.importing.importers import BrokenImporter
+    from anechain.importing.worker import Worker
 
-    importers, broken = find_importers()
-    problems = []
-    for file in files:
-        try:
-            require_regular_file(file)
-            with file.open("rb") as opened:
-                empty = not opened.read(1)
-        except OSError as error:
-            problems.append(Problem(str(file), f"cannot be read: {error.strerror}"))
-            continue
-        if empty:
-            problems.append(Problem(str(file), "is empty", "an export with data", "export it again"))
-            continue
-        click.echo(str(file))
-        answers = collect_verdicts(file, importers)
-        for name, answer in answers.items():
-            if isinstance(answer, BrokenImporter):
-                click.echo(f"  {name:12} failed  {answer.reason}")
-            else:
-                click.echo(f"  {name:12} {answer.confidence:6.1f}  {answer.reason}")
-        if not any(not isinstance(answer, BrokenImporter) and answer.confidence > 0 for answer in answers.values()):
-            problems.append(Problem(str(file), "no importer knows it", fix="see `anechain importers` for what is read"))
-    show_broken(broken)
+    problems: list[Problem] = []
+    limits = ImportLimits()
+    with Worker(limits.longest_time, limits.most_memory) as worker:
+        broken: Sequence[BrokenImporter] = worker.call("importers", _broken_importers, tuple(private))
+        for file in files:
+            try:
+                require_regular_file(file)
+                with file.open("rb") as opened:
+                    empty = not opened.read(1)
+                if empty:
+                    raise InputError.single(file, "is empty", "an export with data", "export it again")
+                answers = worker.call(str(file), _verdicts, file, tuple(private))
+            except OSError as error:
+                problems.append(Problem(str(file), f"cannot be read: {error.strerror}"))
+                continue
+            except InputError as error:
+                problems += error.problems
+                continue
+            click.echo(str(file))
+            for name, answer in answers.items():
+                if isinstance(answer, BrokenImporter):
+                    click.echo(f"  {name:12} failed  {answer.reason}")
+                    if traceback:
+                        click.echo(answer.traceback, err=True)
+                else:
+                    click.echo(f"  {name:12} {answer.confidence:6.1f}  {answer.reason}")
+            if not any(not isinstance(answer, BrokenImporter) and answer.confidence > 0 for answer in answers.values()):
+                what, fix = "no importer knows it", "see `anechain importers` for what is read"
+                problems.append(Problem(str(file), what, fix=fix))
+    show_broken(broken, traceback)
     if problems:
         raise InputError(problems)
 
 
+def _broken_importers(private: tuple[Path, ...]) -> list[BrokenImporter]:
+    from anechain.importing.importers import find_importers
+
+    return find_importers(private)[1]
+
+
+def _verdicts(file: Path, private: tuple[Path, ...]) -> dict[str, Verdict | BrokenImporter]:
+    from anechain.importing.identify import collect_verdicts
+    from anechain.importing.importers import find_importers
+
+    return collect_verdicts(file, find_importers(private)[0])
+
+
 @click.command()
 @click.argument("names", nargs=-1, metavar="[NAME]...")
-def importers(names: tuple[str, ...]) -> None:
+@PRIVATE
+@TRACEBACK
+def importers(names: tuple[str, ...], private: Sequence[Path], traceback: bool) -> None:
     """List the installed importers, or those named: what they read, where they come from, and their options.
 
     \b
     Example:
         anechain importers
         anechain importers capture
+        anechain importers --private halls.py halls
     """
     from anechain.importing.importers import find_importers
     from anechain.importing.options import describe_options
 
-    usable, broken = find_importers()
+    usable, broken = find_importers(private)
+    show_broken(broken, traceback)
     if unknown := [name for name in names if name not in usable]:
         raise InputError.single(
             f"importer {unknown[0]}", "there is no such importer", ", ".join(usable), "correct the name"
@@ -164,7 +202,6 @@ def importers(names: tuple[str, ...]) -> None:
         click.echo(f"    for the sources: {', '.join(importer.description.sources)}")
         for line in describe_options(importer.description.options):
             click.echo(f"    {line}")
-    show_broken(broken)
 
 
 @click.command()

@@ -30,7 +30,9 @@ def stop_on_signal(message: str = STOPPED) -> Iterator[None]:
         sys.exit(128 + getattr(signal, "number", 2))
 
 
-def show_broken(broken: Sequence[Any]) -> None:
-    """Show the importers that could not be loaded, with the reason."""
+def show_broken(broken: Sequence[Any], traceback: bool = False) -> None:
+    """Show the importers that could not be loaded, with the reason, and where their code fails if that is wanted."""
     for importer in broken:
         click.echo(f"{importer.name} cannot be used: {importer.reason} (from {importer.origin})", err=True)
+        if traceback and importer.traceback:
+            click.echo(importer.traceback, err=True)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "CERTAIN",
     "IDENTIFY_TIMEOUT",
+    "INTERFACE",
     "LIKELY",
     "LOAD_TIMEOUT",
     "NO",
@@ -41,6 +42,8 @@ hookimpl = pluggy.HookimplMarker("anechain")
 NO, POSSIBLE, LIKELY, CERTAIN = 0.0, 0.3, 0.6, 1.0
 """Confidences: not a file of this importer; may be one; looks like one; has a signature that no other format has."""
 
+INTERFACE = 1
+"""Version of the interface of importers. It is raised when importers that were written before no longer work."""
 IDENTIFY_TIMEOUT = 10.0
 """Time limit of `anechain_identify` in seconds. An importer that exceeds it is reported, skipped, and not called again
 by this process: a campaign of a thousand files must not wait for a plugin that hangs."""
@@ -100,6 +103,8 @@ class Description:
     sources : tuple of str
         Sources that it can read: "responses", "harmonics", "impedance", "multitone". It is asked only about files
         that a campaign lists as raw exports of one of these.
+    interface : int
+        Version of this interface that the importer is written for; see :data:`INTERFACE`.
     """
 
     title: str
@@ -108,6 +113,7 @@ class Description:
     options: type[Options] = Options
     methods: tuple[str, ...] = ()
     sources: tuple[str, ...] = ("responses",)
+    interface: int = 1
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import traceback
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -50,7 +51,8 @@ def _verdict(path: Path, importer: Importer) -> Verdict | BrokenImporter:
             name, origin, mark_as_slow(name, origin, f"anechain_identify of {path.name}", IDENTIFY_TIMEOUT)
         )
     except (Exception, SystemExit) as error:
-        return BrokenImporter(name, origin, f"anechain_identify failed: {error_text(error)}")
+        reason = f"anechain_identify failed: {error_text(error)}"
+        return BrokenImporter(name, origin, reason, traceback.format_exc())
     if not isinstance(verdict, Verdict):
         return BrokenImporter(name, origin, f"anechain_identify returned {type(verdict).__name__}, not a Verdict")
     return verdict
@@ -76,7 +78,6 @@ def choose_importer(
         If no importer knows a file, if several have the same highest confidence, or if the files belong to different
         importers. The message holds the verdict of every importer.
     """
-    unusable = "".join(f"; {importer.name} cannot be used ({importer.reason})" for importer in broken)
     problems: list[Problem] = []
     chosen: dict[Path, str] = {}
     for path in paths:
@@ -84,7 +85,7 @@ def choose_importer(
         ranked = sorted(
             ((answer.confidence, name) for name, answer in answers.items() if isinstance(answer, Verdict)), reverse=True
         )
-        text = _verdicts_text(answers) + unusable
+        text = _verdicts_text(answers)
         if not ranked or ranked[0][0] <= 0:
             problems.append(
                 Problem(
@@ -104,6 +105,12 @@ def choose_importer(
         else:
             chosen[path] = ranked[0][1]
             _warn_of_slow(answers)
+    if problems:
+        # Once, and not for each file: one of them may be the importer that these files belong to.
+        problems += [
+            Problem(f"importer {each.name}", f"cannot be used: {each.reason}", fix=f"correct or remove {each.origin}")
+            for each in broken
+        ]
     if len(set(chosen.values())) > 1:
         examples = {name: path.name for path, name in chosen.items()}
         listed = ", ".join(f"{path} to {name}" for name, path in sorted(examples.items()))

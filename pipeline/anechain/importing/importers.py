@@ -8,15 +8,16 @@ from __future__ import annotations
 import hashlib
 import importlib.util
 import sys
+import traceback
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from types import ModuleType
 
 import pluggy
 
-from anechain.importing.hooks import LOAD_TIMEOUT, Description, ImporterHooks, Options
+from anechain.importing.hooks import INTERFACE, LOAD_TIMEOUT, Description, ImporterHooks, Options
 from anechain.importing.time_limits import TooSlowError, call_within, known_as_slow, mark_as_slow
 from anechain.methods import versions
 
@@ -72,11 +73,14 @@ class BrokenImporter:
         As for :class:`Importer`.
     reason : str
         Why it cannot be used.
+    traceback : str
+        Where its code raised an exception, for its author; empty if it did not.
     """
 
     name: str
     origin: str
     reason: str
+    traceback: str = field(default="", compare=False)
 
 
 def error_text(error: BaseException) -> str:
@@ -119,11 +123,18 @@ def load_plugin(name: str, origin: str, plugin: object) -> Importer | BrokenImpo
     except TooSlowError:
         return BrokenImporter(name, origin, mark_as_slow(name, origin, "anechain_describe", LOAD_TIMEOUT))
     except (Exception, SystemExit) as error:
-        return BrokenImporter(name, origin, f"anechain_describe failed: {error_text(error)}")
+        reason = f"anechain_describe failed: {error_text(error)}"
+        return BrokenImporter(name, origin, reason, traceback.format_exc())
     if not isinstance(description, Description):
         return BrokenImporter(
             name, origin, f"anechain_describe returned {type(description).__name__}, not a Description"
         )
+    if description.interface != INTERFACE:
+        reason = (
+            f"it is written for version {description.interface} of the interface of importers, and this software has "
+            f"version {INTERFACE}; install versions of both that fit"
+        )
+        return BrokenImporter(name, origin, reason)
     if not (isinstance(description.options, type) and issubclass(description.options, Options)):
         return BrokenImporter(name, origin, f"its options are {description.options!r}, not a subclass of Options")
     try:
@@ -182,7 +193,7 @@ def _import_plugin(name: str, origin: str, load: Callable[[], object]) -> Import
     except TooSlowError:
         return BrokenImporter(name, origin, mark_as_slow(name, origin, "its import", LOAD_TIMEOUT))
     except (Exception, SystemExit) as error:
-        return BrokenImporter(name, origin, error_text(error))
+        return BrokenImporter(name, origin, error_text(error), traceback.format_exc())
     return load_plugin(name, origin, plugin)
 
 

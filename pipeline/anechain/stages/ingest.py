@@ -154,7 +154,20 @@ def chosen_sources(plan: Plan, device: str) -> list[Source]:
         With all problems.
     """
     settings = plan.campaign.devices[device]
-    installed, broken = find_importers(plan.private_importers())
+    private = plan.private_importers()
+    installed, broken = find_importers(private)
+    stems = {path.stem for path in private}
+    if faulty := [each for each in broken if each.name in stems]:
+        # First of all, whichever importer would claim the files in its place.
+        raise InputError(
+            Problem(
+                each.origin,
+                f"the private importer cannot be used: {each.reason}",
+                "a file that implements the three functions of an importer",
+                f"correct it; `anechain importers --private {each.origin} --traceback` shows where it fails",
+            )
+            for each in faulty
+        )
     files = resolve_files(plan.folder, settings)
     chosen: list[Source] = []
     problems: list[Problem] = []
