@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import tempfile
 from collections import Counter
@@ -22,7 +23,6 @@ from anechain.receipts.receipt import raw_inputs
 from anechain.running.manifests import read_manifest
 from anechain.running.plan import Plan
 from anechain.running.prepare import load_plan
-from anechain.running.raw_files import texts_in
 from anechain.running.workflow import make_results
 
 __all__ = ["DEFAULT_TOLERANCE", "Recomputation", "recompute"]
@@ -169,21 +169,19 @@ def _changed_raw_files(plan: Plan, raw: Mapping[str, str]) -> Iterator[str]:
 
 
 def _copy_campaign(results: Path, plan: Plan, raw: Mapping[str, str], folder: Path) -> Path:
-    """Put the campaign file and links to its raw files into another folder; return the campaign file."""
+    """Put the campaign file and its raw files into another folder; return the campaign file."""
     campaigns = raw_inputs(check_receipt(results / CAMPAIGN).receipt or {"steps": {}}) or {"campaign.yaml": ""}
     ((name, sha256),) = list(campaigns.items())[:1]
-    # Files that options name are copied: links to files outside the folder would be refused.
-    sources = [source for device in plan.campaign.devices.values() for source in device.sources.values()]
-    named = {text for source in sources for text in texts_in(source.options)}
     for path in map(PurePosixPath, raw):
         original = plan.folder / path
         if not original.is_file():
             continue
         (folder / path).parent.mkdir(parents=True, exist_ok=True)
-        if str(path) in named:
+        try:
+            # A second name of the file takes no space; a symbolic link would lead out of the folder, and be refused.
+            os.link(original.resolve(), folder / path)
+        except OSError:
             shutil.copyfile(original, folder / path)
-        else:
-            (folder / path).symlink_to(original)
     file, original = folder / PurePosixPath(name).name, plan.folder / name
     if original.is_file() and sha256_file(original) == sha256:
         shutil.copyfile(original, file)
